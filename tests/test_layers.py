@@ -1,0 +1,67 @@
+"""The table of rooms: which part of the program may import which. A broken row fails with the import that broke it."""
+
+from __future__ import annotations
+
+import ast
+from pathlib import Path
+
+import pytest
+
+ROOT = Path(__file__).resolve().parent.parent / "trainer"
+
+# room → rooms of ours that it may import ("errors" and "_version" are open to all).
+MAY_IMPORT: dict[str, set[str]] = {
+    "errors": set(),
+    "music": set(),
+    "session": {"music"},
+    "clock": set(),
+    "band": {"music", "session", "clock"},
+    "line": {"music", "session", "clock"},
+    "take": {"music", "session", "clock"},
+    "scoring": {"music", "session", "clock", "take"},
+    "practice": {"scoring", "line", "music", "session", "take", "clock"},
+    "ports": {"take", "clock"},
+    "engine": {"clock", "band", "take", "ports", "session", "music"},
+    "live": {"engine", "scoring", "screen", "session", "music", "take", "ports", "clock", "band", "line"},
+    "screen": {"music", "session", "take", "scoring", "practice"},
+    "report": {"music", "session", "take", "scoring", "practice", "clock"},
+}
+OPEN = {"errors", "_version"}
+# Edges may import everything.
+EDGES = {"cli", "__main__", "__init__", "_version", "page"}
+
+
+def room_of(path: Path) -> str:
+    return path.relative_to(ROOT).parts[0].removesuffix(".py")
+
+
+def imports_of(path: Path) -> set[str]:
+    found: set[str] = set()
+    for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+        names: list[str] = []
+        if isinstance(node, ast.ImportFrom):
+            assert node.level == 0, f"{path}: relative imports hide the room; write trainer.…"
+            names = [node.module or ""]
+            if node.module == "trainer":
+                names = [f"trainer.{alias.name}" for alias in node.names]
+        elif isinstance(node, ast.Import):
+            names = [alias.name for alias in node.names]
+        found |= {name.split(".")[1] for name in names if name.startswith("trainer.")}
+    return found
+
+
+FILES = sorted(ROOT.rglob("*.py"))
+
+
+@pytest.mark.parametrize("path", FILES, ids=lambda p: str(p.relative_to(ROOT)))
+def test_imports_keep_the_table(path: Path) -> None:
+    room = room_of(path)
+    if room in EDGES:
+        return
+    assert room in MAY_IMPORT, f"{room} is a new room; give it a row in the table"
+    beyond = imports_of(path) - MAY_IMPORT[room] - OPEN - {room}
+    assert not beyond, f"{path.relative_to(ROOT)} imports {sorted(beyond)}, which its room may not"
+
+
+def test_every_room_has_files() -> None:
+    assert {room_of(path) for path in FILES} >= {"errors", "music", "session", "clock", "take"}

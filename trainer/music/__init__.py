@@ -1,0 +1,31 @@
+"""Pitch names and spelling, keys, chords, scales, forms, and the bass fingerboard. Pure."""
+
+from trainer.music.chords import QUALITIES, SCALES, Chord, degree_name, numeral_chord, parse_chord
+from trainer.music.fingerboard import FIVE_STRING, FOUR_STRING, Tuning, places
+from trainer.music.forms import FORMS, GROOVES, TURNAROUNDS, Form, GrooveFacts, chart_bars, form_bars
+from trainer.music.pitch import Key, note_name, parse_key, parse_note_name, spell_pc
+
+__all__ = [
+    "FIVE_STRING",
+    "FORMS",
+    "FOUR_STRING",
+    "GROOVES",
+    "QUALITIES",
+    "SCALES",
+    "TURNAROUNDS",
+    "Chord",
+    "Form",
+    "GrooveFacts",
+    "Key",
+    "Tuning",
+    "chart_bars",
+    "degree_name",
+    "form_bars",
+    "note_name",
+    "numeral_chord",
+    "parse_chord",
+    "parse_key",
+    "parse_note_name",
+    "places",
+    "spell_pc",
+]

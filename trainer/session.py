@@ -1,0 +1,691 @@
+"""The session file: read, checked, and expanded to a chart.
+
+A session says what is to be played: key, tempo, swing, form, groove, the choruses with their roles and how hard the
+band plays. `expand` turns it, purely, into a `Chart`: every bar's chords, role and swing on the beat axis, where
+0.0 is the first downbeat of the first chorus (an intro and the count-in lie before it, at negative beats).
+
+The reader accepts nothing that it does not know: each mistake is one line naming the key, what was found, what is
+allowed, and the nearest name.
+"""
+
+from __future__ import annotations
+
+import math
+import tomllib
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from functools import cached_property
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from trainer.errors import FileFormatError, SessionError, UsageError, nearest
+from trainer.music import (
+    FORMS,
+    GROOVES,
+    TURNAROUNDS,
+    Chord,
+    Key,
+    chart_bars,
+    degree_name,
+    form_bars,
+    parse_key,
+)
+from trainer.music.chords import numeral_chord
+
+__all__ = [
+    "BEATS_PER_BAR",
+    "ENDINGS",
+    "GUIDES",
+    "LINES",
+    "ROLES",
+    "STARTS",
+    "Chart",
+    "ChartBar",
+    "ChordSpan",
+    "ChorusPlan",
+    "DropOut",
+    "PedalPlan",
+    "Session",
+    "default_session",
+    "expand",
+    "load_session",
+    "parse_session",
+    "session_from_dict",
+]
+
+BEATS_PER_BAR = 4
+ROLES = ("verse", "solo", "head")  # verse: pin it · solo: open up · head: as written
+LINES = ("eighths", "quarters", "two_beat", "free")  # what the chart asks of the bass
+STARTS = (
+    "top",
+    "from_the_five",
+    "from_the_turnaround",
+)  # straight in; the last four bars first; the last two
+ENDINGS = ("plain", "stop", "tag", "ritard")
+GUIDES = ("off", "on", "every_other")
+TEMPO_RANGE_BPM = (40.0, 240.0)
+SWING_RANGE = (1.0, 3.5)
+MAX_CHORUSES = 400  # two hours of fast twelve-bar choruses; our choice
+MAX_CHART_BARS = 64
+RITARD_FACTOR = 0.6  # tempo at the end of a ritard, of the song's; our choice
+
+
+@dataclass(frozen=True, slots=True)
+class ChorusPlan:
+    """One `[[chorus]]` table: `times` choruses of one role, an intensity for each."""
+
+    role: str
+    times: int = 1
+    intensity: tuple[float, ...] = (0.5,)
+    line: str | None = None
+    stop_time: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class DropOut:
+    """The band is silent in bars `first`–`last` (1-based, inclusive) of a chorus (1-based)."""
+
+    chorus: int
+    first: int
+    last: int
+
+
+@dataclass(frozen=True, slots=True)
+class PedalPlan:
+    """A pedal is planned for bars `first`–`last` (1-based, inclusive) of a chorus (1-based)."""
+
+    chorus: int
+    first: int
+    last: int
+
+
+@dataclass(frozen=True, slots=True)
+class Session:
+    """A checked session. `to_dict` gives back what `session_from_dict` reads."""
+
+    title: str = "A shuffle in G"
+    key: Key = field(default_factory=lambda: Key("G", 7))
+    tempo_bpm: float = 96.0
+    swing_ratio: float = 2.0
+    form: str = "quick_change_12"
+    groove: str = "shuffle"
+    count_in_bars: int = 2
+    seed: int = 1
+    choruses: tuple[ChorusPlan, ...] = (ChorusPlan("verse", 4),)
+    drop_outs: tuple[DropOut, ...] = ()
+    pedals: tuple[PedalPlan, ...] = ()
+    chart: tuple[str, ...] = ()
+    loop: tuple[int, int] | None = None
+    start: str = "top"
+    ending: str = "plain"
+    turnaround: str | None = None
+    pickup_beats: float = 0.0
+    guide: str = "off"
+    listen: bool = False
+
+    @property
+    def n_choruses(self) -> int:
+        return sum(plan.times for plan in self.choruses)
+
+    def to_dict(self) -> dict[str, Any]:
+        """As plain data in the shape of the TOML file (defaults of the extras left out)."""
+        out: dict[str, Any] = {
+            "title": self.title,
+            "key": self.key.name,
+            "tempo_bpm": self.tempo_bpm,
+            "swing_ratio": self.swing_ratio,
+            "form": self.form,
+            "groove": self.groove,
+            "count_in_bars": self.count_in_bars,
+            "seed": self.seed,
+        }
+        if self.loop is not None:
+            out["loop"] = list(self.loop)
+        for name, value, default in (
+            ("start", self.start, "top"),
+            ("ending", self.ending, "plain"),
+            ("turnaround", self.turnaround, None),
+            ("pickup_beats", self.pickup_beats, 0.0),
+            ("guide", self.guide, "off"),
+            ("listen", self.listen, False),
+        ):
+            if value != default:
+                out[name] = value
+        out["chorus"] = []
+        for plan in self.choruses:
+            table: dict[str, Any] = {
+                "role": plan.role,
+                "times": plan.times,
+                "intensity": list(plan.intensity),
+            }
+            if len(set(plan.intensity)) == 1:
+                table["intensity"] = plan.intensity[0]
+            if plan.line is not None:
+                table["line"] = plan.line
+            if plan.stop_time:
+                table["stop_time"] = True
+            out["chorus"].append(table)
+        for name, spans in (("drop_out", self.drop_outs), ("pedal", self.pedals)):
+            if spans:
+                out[name] = [{"chorus": s.chorus, "bars": [s.first, s.last]} for s in spans]
+        if self.chart:
+            out["chart"] = {"bars": list(self.chart)}
+        return out
+
+
+@dataclass(frozen=True, slots=True)
+class ChartBar:
+    """One bar of the chart.
+
+    `chorus` is 1-based (0: the intro); `bar` is the bar's 1-based number in the form (so a loop of bars 9–12 keeps
+    9–12); `chords` are in equal shares of the bar. `final` marks the last bar, where a held tonic ends the song;
+    `stopped`: the band only hits beat 1; `turnaround`: one of the form's last two bars.
+    """
+
+    idx: int
+    chorus: int
+    bar: int
+    onset_beats: float
+    chords: tuple[Chord, ...]
+    degrees: tuple[str, ...]
+    role: str
+    intensity: float
+    line: str
+    drop_out: bool = False
+    pedal: bool = False
+    stopped: bool = False
+    turnaround: bool = False
+    final: bool = False
+    ritard: bool = False
+
+    @property
+    def end_beats(self) -> float:
+        return self.onset_beats + BEATS_PER_BAR
+
+
+@dataclass(frozen=True, slots=True)
+class ChordSpan:
+    """A chord as written: from `onset_beats` to `end_beats`, inside one bar (`bar_idx` counts `Chart.bars`)."""
+
+    onset_beats: float
+    end_beats: float
+    chord: Chord
+    degree: str
+    bar_idx: int
+
+
+@dataclass(frozen=True)
+class Chart:
+    """Every bar of a session on the beat axis. Pure data; the band is arranged from it and the scorer compares with it.
+
+    `form_chords` is one chorus as written (without the last chorus's ending), `turnaround_pinned` says whether the
+    session asked for a particular turnaround.
+    """
+
+    session: Session
+    bars: tuple[ChartBar, ...]
+    form_chords: tuple[tuple[Chord, ...], ...]
+    tempo_segments: tuple[tuple[float, float], ...]
+    turnaround_pinned: bool = False
+
+    @property
+    def key(self) -> Key:
+        return self.session.key
+
+    @property
+    def swing_ratio(self) -> float:
+        return self.session.swing_ratio
+
+    @property
+    def first_beats(self) -> float:
+        """Beat of the first bar's downbeat: 0.0, or negative with an intro."""
+        return self.bars[0].onset_beats
+
+    @property
+    def end_beats(self) -> float:
+        """Beat where the last bar ends."""
+        return self.bars[-1].end_beats
+
+    @property
+    def count_in_beats(self) -> float:
+        """Beat where the count-in begins (negative)."""
+        return self.first_beats - BEATS_PER_BAR * self.session.count_in_bars
+
+    @property
+    def n_choruses(self) -> int:
+        return self.bars[-1].chorus
+
+    @cached_property
+    def spans(self) -> tuple[ChordSpan, ...]:
+        """The chords in order, each as written in its bar (a chord repeated in the next bar stands twice)."""
+        out = []
+        for bar in self.bars:
+            share = BEATS_PER_BAR / len(bar.chords)
+            for i, (chord, degree) in enumerate(zip(bar.chords, bar.degrees, strict=True)):
+                onset = bar.onset_beats + i * share
+                out.append(ChordSpan(onset, onset + share, chord, degree, bar.idx))
+        return tuple(out)
+
+    @cached_property
+    def span_onsets_beats(self) -> NDArray[np.float64]:
+        return np.array([span.onset_beats for span in self.spans])
+
+    @cached_property
+    def bar_onsets_beats(self) -> NDArray[np.float64]:
+        return np.array([bar.onset_beats for bar in self.bars])
+
+    def span_idx_at(self, beats: ArrayLike) -> NDArray[np.intp]:
+        """Index into `spans` of the chord at each beat (clipped to the first and last): (n,) in, (n,) out."""
+        i = np.searchsorted(self.span_onsets_beats, np.asarray(beats, dtype=np.float64), side="right") - 1
+        return np.clip(i, 0, len(self.spans) - 1)
+
+    def bar_idx_at(self, beats: ArrayLike) -> NDArray[np.intp]:
+        """Index into `bars` at each beat (clipped): (n,) in, (n,) out."""
+        i = np.searchsorted(self.bar_onsets_beats, np.asarray(beats, dtype=np.float64), side="right") - 1
+        return np.clip(i, 0, len(self.bars) - 1)
+
+    @cached_property
+    def chorus_onsets_beats(self) -> tuple[float, ...]:
+        """Beat of each chorus's first bar, chorus 1 first (0.0)."""
+        out: list[float] = []
+        for bar in self.bars:
+            if bar.chorus > len(out):
+                out.append(bar.onset_beats)
+        return tuple(out)
+
+
+# --- reading and checking ---------------------------------------------------------------------------------------
+
+
+class _Checker:
+    """Collects mistakes while values are read; every reader returns a usable value so that all are found at once."""
+
+    def __init__(self) -> None:
+        self.problems: list[str] = []
+
+    def wrong(self, path: str, found: Any, allowed: str, hint: str | None = None) -> None:
+        tail = f'; did you mean "{hint}"?' if hint else ""
+        self.problems.append(f"{path}: found {_shown(found)}; allowed: {allowed}{tail}")
+
+    def unknown_keys(self, table: Mapping[str, Any], allowed: Sequence[str], where: str) -> None:
+        for name in table:
+            if name not in allowed:
+                near = nearest(str(name), allowed)
+                tail = f'; did you mean "{near}"?' if near else ""
+                self.problems.append(f"{where}{name}: not a known key; allowed: {', '.join(allowed)}{tail}")
+
+    def text(self, table: Mapping[str, Any], name: str, default: str, where: str = "") -> str:
+        value = table.get(name, default)
+        if not isinstance(value, str) or not value.strip() or len(value) > 200:
+            self.wrong(where + name, value, "a text of 1 to 200 characters")
+            return default
+        return value
+
+    def choice(self, table: Mapping[str, Any], name: str, allowed: Sequence[str], default: Any, where: str = "") -> Any:
+        if name not in table:
+            return default
+        value = table[name]
+        if not isinstance(value, str) or value not in allowed:
+            hint = nearest(value, allowed) if isinstance(value, str) else None
+            self.wrong(where + name, value, ", ".join(allowed), hint)
+            return default
+        return value
+
+    def number(
+        self,
+        table: Mapping[str, Any],
+        name: str,
+        low: float,
+        high: float,
+        default: float,
+        unit: str,
+        where: str = "",
+    ) -> float:
+        value = table.get(name, default)
+        if not _is_number(value) or not low <= value <= high:
+            self.wrong(where + name, value, f"a number from {low:g} to {high:g}{unit}")
+            return default
+        return float(value)
+
+    def whole(
+        self,
+        table: Mapping[str, Any],
+        name: str,
+        low: int,
+        high: int,
+        default: int,
+        unit: str = "",
+        where: str = "",
+    ) -> int:
+        value = table.get(name, default)
+        if not isinstance(value, int) or isinstance(value, bool) or not low <= value <= high:
+            self.wrong(where + name, value, f"a whole number from {low} to {high}{unit}")
+            return default
+        return value
+
+    def flag(self, table: Mapping[str, Any], name: str, default: bool, where: str = "") -> bool:
+        value = table.get(name, default)
+        if not isinstance(value, bool):
+            self.wrong(where + name, value, "true or false")
+            return default
+        return value
+
+    def tables(self, data: Mapping[str, Any], name: str) -> list[Mapping[str, Any]]:
+        value = data.get(name, [])
+        if not isinstance(value, list) or not all(isinstance(item, dict) for item in value):
+            self.wrong(name, value, f"tables written as [[{name}]]")
+            return []
+        return value
+
+    def bar_pair(self, value: Any, path: str, n_bars: int) -> tuple[int, int] | None:
+        whole = isinstance(value, list) and all(isinstance(v, int) and not isinstance(v, bool) for v in value)
+        if whole and len(value) == 2 and 1 <= value[0] <= value[1] <= n_bars:
+            return value[0], value[1]
+        self.wrong(path, value, f"[first, last] with 1 <= first <= last <= {n_bars}")
+        return None
+
+
+def _is_number(value: Any) -> bool:
+    return isinstance(value, int | float) and not isinstance(value, bool) and math.isfinite(value)
+
+
+def _shown(value: Any) -> str:
+    text = f'"{value}"' if isinstance(value, str) else str(value).lower() if isinstance(value, bool) else str(value)
+    text = text.replace("\n", "\\n")
+    return text if len(text) <= 60 else text[:57] + "…"
+
+
+_TOP_KEYS = (
+    "title", "key", "tempo_bpm", "swing_ratio", "form", "groove", "count_in_bars", "seed", "loop", "start", "ending",
+    "turnaround", "pickup_beats", "guide", "listen", "chorus", "drop_out", "pedal", "chart",
+)  # fmt: skip
+_CHORUS_KEYS = ("role", "times", "intensity", "line", "stop_time")
+
+
+def session_from_dict(data: Mapping[str, Any], source: str = "session") -> Session:
+    """A checked session from plain data; `SessionError` lists every mistake, a line each."""
+    check = _Checker()
+    check.unknown_keys(data, _TOP_KEYS, "")
+    key = Key("G", 7)
+    if "key" in data:
+        if not isinstance(data["key"], str):
+            check.wrong("key", data["key"], "a tonic such as G, Bb or F#, with m for minor: Am")
+        else:
+            try:
+                key = parse_key(data["key"])
+            except UsageError as error:
+                check.problems.append(f"key: {error}")
+    groove = check.choice(data, "groove", tuple(GROOVES), "shuffle")
+    tempo_bpm = check.number(data, "tempo_bpm", *TEMPO_RANGE_BPM, 96.0, " quarter notes a minute")
+    usual = GROOVES[groove].usual_swing_ratio(tempo_bpm)
+    swing_ratio = check.number(data, "swing_ratio", *SWING_RANGE, usual, " (long:short)")
+    form = check.choice(data, "form", (*FORMS, "chart"), "quick_change_12")
+    chart = _read_chart(check, data, form)
+    n_bars = len(chart) if form == "chart" else FORMS[form].n_bars
+    plans = tuple(
+        _read_chorus(check, table, f"chorus[{i}].") for i, table in enumerate(check.tables(data, "chorus"), 1)
+    ) or (ChorusPlan("verse", 4),)
+    n_choruses = sum(plan.times for plan in plans)
+    if n_choruses > MAX_CHORUSES:
+        check.wrong("chorus", f"{n_choruses} choruses in all", f"at most {MAX_CHORUSES}")
+    loop = check.bar_pair(data["loop"], "loop", n_bars) if "loop" in data and n_bars else None
+    first, last = loop or (1, max(n_bars, 1))
+    drops = _read_spans(check, data, "drop_out", n_choruses, first, last)
+    pedals = _read_spans(check, data, "pedal", n_choruses, first, last)
+    turnaround = check.choice(data, "turnaround", tuple(TURNAROUNDS), None)
+    session = Session(
+        title=check.text(data, "title", f"{'Minor' if key.minor else 'A'} shuffle in {key.name}"),
+        key=key,
+        tempo_bpm=tempo_bpm,
+        swing_ratio=swing_ratio,
+        form=form,
+        groove=groove,
+        count_in_bars=check.whole(data, "count_in_bars", 0, 4, 2, " bars"),
+        seed=check.whole(data, "seed", 0, 2**32 - 1, 1),
+        choruses=plans,
+        drop_outs=tuple(DropOut(*span) for span in drops),
+        pedals=tuple(PedalPlan(*span) for span in pedals),
+        chart=chart,
+        loop=loop,
+        start=check.choice(data, "start", STARTS, "top"),
+        ending=check.choice(data, "ending", ENDINGS, "plain"),
+        turnaround=turnaround,
+        pickup_beats=check.number(data, "pickup_beats", 0.0, 3.0, 0.0, " beats"),
+        guide=check.choice(data, "guide", GUIDES, "off"),
+        listen=check.flag(data, "listen", False),
+    )
+    if session.start != "top" and n_bars and n_bars < 4:
+        check.wrong("start", session.start, "top, for a form of fewer than four bars")
+    if turnaround is not None and (form == "chart" or FORMS[form].turnaround_bars != 2):
+        check.wrong("turnaround", turnaround, "no turnaround with a form of your own chart (write it there)")
+    if check.problems:
+        raise SessionError(source, check.problems)
+    return session
+
+
+def _read_chart(check: _Checker, data: Mapping[str, Any], form: str) -> tuple[str, ...]:
+    table = data.get("chart")
+    if table is None:
+        if form == "chart":
+            check.problems.append('chart: missing; form = "chart" needs a [chart] table with bars = ["G7", …]')
+        return ()
+    if not isinstance(table, dict):
+        check.wrong("chart", table, "a table written as [chart]")
+        return ()
+    if form != "chart":
+        check.problems.append(f'chart: found a [chart] table with form = "{form}"; allowed: only with form = "chart"')
+    check.unknown_keys(table, ("bars",), "chart.")
+    bars = table.get("bars")
+    if not isinstance(bars, list) or not 1 <= len(bars) <= MAX_CHART_BARS:
+        check.wrong("chart.bars", bars, f"a list of 1 to {MAX_CHART_BARS} texts, one a bar")
+        return ()
+    good: list[str] = []
+    for i, bar in enumerate(bars, 1):
+        path = f"chart.bars[{i}]"
+        if not isinstance(bar, str) or not bar.strip():
+            check.wrong(path, bar, 'chords such as "G7" or "C7 C#dim7", or "%"')
+        elif bar.strip() == "%" and i == 1:
+            check.wrong(path, bar, 'a chord: "%" repeats the bar before, and there is none')
+        elif bar.strip() != "%" and len(bar.split()) not in (1, 2, 4):
+            check.wrong(path, bar, "1, 2 or 4 chords a bar, in equal shares")
+        else:
+            try:
+                if bar.strip() != "%":
+                    chart_bars([bar])
+                good.append(bar.strip())
+                continue
+            except UsageError as error:
+                check.problems.append(f"{path}: {error}")
+        good.append("C7")
+    return tuple(good)
+
+
+def _read_chorus(check: _Checker, table: Mapping[str, Any], where: str) -> ChorusPlan:
+    check.unknown_keys(table, _CHORUS_KEYS, where)
+    if "role" not in table:
+        check.problems.append(f"{where}role: missing; allowed: {', '.join(ROLES)}")
+    role = check.choice(table, "role", ROLES, "verse", where)
+    times = check.whole(table, "times", 1, MAX_CHORUSES, 1, where=where)
+    value = table.get("intensity", 0.5)
+    values = value if isinstance(value, list) else [value]
+    intensity = (0.5,) * times
+    if not values or not all(_is_number(v) and 0.0 <= v <= 1.0 for v in values):
+        check.wrong(where + "intensity", value, "a number from 0 to 1, or a list of them")
+    elif isinstance(value, list) and len(values) not in (1, times):
+        check.wrong(where + "intensity", value, f"one value, or one per chorus ({times})")
+    else:
+        intensity = tuple(float(v) for v in (values if len(values) == times else values * times))
+    return ChorusPlan(
+        role,
+        times,
+        intensity,
+        check.choice(table, "line", LINES, None, where),
+        check.flag(table, "stop_time", False, where),
+    )
+
+
+def _read_spans(
+    check: _Checker, data: Mapping[str, Any], name: str, n_choruses: int, first: int, last: int
+) -> list[tuple[int, int, int]]:
+    out = []
+    for i, table in enumerate(check.tables(data, name), 1):
+        where = f"{name}[{i}]."
+        check.unknown_keys(table, ("chorus", "bars"), where)
+        missing = [key for key in ("chorus", "bars") if key not in table]
+        for key in missing:
+            check.problems.append(f"{where}{key}: missing")
+        if missing:
+            continue
+        n_before = len(check.problems)
+        chorus = check.whole(table, "chorus", 1, n_choruses, 1, " (the choruses there are)", where)
+        pair = check.bar_pair(table["bars"], where + "bars", last)
+        if pair is not None and pair[0] < first:
+            check.wrong(where + "bars", table["bars"], f"bars inside the loop {first}–{last}")
+        if pair is not None and len(check.problems) == n_before:
+            out.append((chorus, *pair))
+    return out
+
+
+def parse_session(text: str, source: str = "session") -> Session:
+    """A session from TOML text; `SessionError` names the line for broken TOML, else every mistaken key."""
+    try:
+        data = tomllib.loads(text)
+    except tomllib.TOMLDecodeError as error:
+        raise SessionError(source, [f"not valid TOML: {error}"]) from None
+    except RecursionError:
+        raise SessionError(source, ["not valid TOML: nested too deeply"]) from None
+    return session_from_dict(data, source)
+
+
+MAX_SESSION_BYTES = 1_000_000
+
+
+def load_session(path: str | Path) -> Session:
+    """A session from a file; `UsageError` if it is not there, `SessionError` for mistakes in it."""
+    file = Path(path)
+    try:
+        with file.open("rb") as handle:
+            raw = handle.read(MAX_SESSION_BYTES + 1)
+    except FileNotFoundError:
+        raise UsageError(f"no session file {file}; expected a TOML file or a ready-made session's name") from None
+    except OSError as error:
+        raise UsageError(f"cannot read the session {file}: {error.strerror or error}") from None
+    if len(raw) > MAX_SESSION_BYTES:
+        raise FileFormatError(f"{file}: more than 1 MB; expected a session of a few lines")
+    try:
+        text = raw.decode("utf-8")
+    except UnicodeDecodeError as error:
+        raise SessionError(str(file), [f"not UTF-8 text (byte {error.start}); save the file as UTF-8"]) from None
+    return parse_session(text, str(file))
+
+
+def default_session() -> Session:
+    """What `trainer play` opens without a session: two verses, two solos that open up, a last verse."""
+    plans = (
+        ChorusPlan("verse", 2, (0.4, 0.5)),
+        ChorusPlan("solo", 2, (0.6, 0.8)),
+        ChorusPlan("verse", 1, (0.5,)),
+    )
+    return Session(choruses=plans)
+
+
+# --- expanding ----------------------------------------------------------------------------------------------------
+
+
+def expand(session: Session) -> Chart:
+    """The chart of a session: intro (if any), every chorus, the ending. Pure."""
+    key = session.key
+    if session.form == "chart":
+        form = chart_bars(list(session.chart))
+    else:
+        form = form_bars(FORMS[session.form], key, session.turnaround)
+    n_form = len(form)
+    has_turnaround = n_form >= 4
+    first, last = session.loop or (1, n_form)
+    groove_line = GROOVES[session.groove].line
+    bars: list[ChartBar] = []
+
+    def add(chorus: int, bar: int, onset_beats: float, role: str, intensity: float, line: str, **marks: Any) -> None:
+        chords = form[bar - 1]
+        bars.append(
+            ChartBar(
+                idx=len(bars),
+                chorus=chorus,
+                bar=bar,
+                onset_beats=onset_beats,
+                chords=chords,
+                degrees=tuple(degree_name(chord, key) for chord in chords),
+                role=role,
+                intensity=intensity,
+                line=line,
+                turnaround=has_turnaround and bar > n_form - 2,
+                **marks,
+            )
+        )
+
+    n_intro = {"top": 0, "from_the_five": 4, "from_the_turnaround": 2}[session.start]
+    opening = session.choruses[0]
+    for i in range(n_intro):
+        line = opening.line or groove_line
+        add(0, n_form - n_intro + 1 + i, BEATS_PER_BAR * (i - n_intro), "intro", opening.intensity[0], line)
+
+    onset_beats = 0.0
+    chorus = 0
+    for plan in session.choruses:
+        for k in range(plan.times):
+            chorus += 1
+            for bar in range(first, last + 1):
+                add(
+                    chorus,
+                    bar,
+                    onset_beats,
+                    plan.role,
+                    plan.intensity[k],
+                    plan.line or groove_line,
+                    drop_out=_inside(session.drop_outs, chorus, bar),
+                    pedal=_inside(session.pedals, chorus, bar),
+                    stopped=plan.stop_time and bar <= max(1, n_form - 4 if n_form >= 8 else n_form),
+                )
+                onset_beats += BEATS_PER_BAR
+    if session.ending == "tag":
+        tail = bars[-min(4, last - first + 1) :]
+        for _ in range(2):
+            for source in tail:
+                add(source.chorus, source.bar, onset_beats, source.role, source.intensity, source.line)
+                onset_beats += BEATS_PER_BAR
+    _end(session, bars)
+    return Chart(
+        session=session,
+        bars=tuple(bars),
+        form_chords=form,
+        tempo_segments=_tempo_segments(session, bars),
+        turnaround_pinned=session.turnaround is not None or session.form == "chart",
+    )
+
+
+def _inside(spans: Sequence[DropOut | PedalPlan], chorus: int, bar: int) -> bool:
+    return any(span.chorus == chorus and span.first <= bar <= span.last for span in spans)
+
+
+def _end(session: Session, bars: list[ChartBar]) -> None:
+    """The last bar becomes the tonic, hit and held; a "stop" ending also stops the band in the bar before."""
+    from dataclasses import replace
+
+    tonic = numeral_chord("i7" if session.key.minor else "I7", session.key)
+    degree = degree_name(tonic, session.key)
+    bars[-1] = replace(bars[-1], chords=(tonic,), degrees=(degree,), final=True, ritard=session.ending == "ritard")
+    if session.ending == "stop" and len(bars) >= 2:
+        bars[-2] = replace(bars[-2], stopped=True)
+
+
+def _tempo_segments(session: Session, bars: Sequence[ChartBar]) -> tuple[tuple[float, float], ...]:
+    start = bars[0].onset_beats - BEATS_PER_BAR * session.count_in_bars
+    segments = [(min(start, 0.0), session.tempo_bpm)]
+    if bars[-1].ritard:
+        for beat in range(BEATS_PER_BAR):
+            factor = 1.0 - (1.0 - RITARD_FACTOR) * (beat + 1) / BEATS_PER_BAR
+            segments.append((bars[-1].onset_beats + beat, session.tempo_bpm * factor))
+    return tuple(segments)

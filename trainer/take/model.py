@@ -1,0 +1,90 @@
+"""A take: what was played, on which beat axis, with everything that scoring must know about it.
+
+Raw times are stored; latency lives in the header's calibration and is applied when scoring.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import Any
+
+from trainer.clock.tempo import TempoMap
+from trainer.session import Session
+from trainer.take.notes import Notes, empty_notes
+
+__all__ = ["PROFILES", "Calibration", "Gap", "Take", "TakeHeader"]
+
+# Input profiles: pads and anything exact · a keyboard · pitch-tracked strings · the computer keyboard · a file from elsewhere.
+PROFILES = ("pad", "keys", "strings", "typing", "foreign")
+
+
+@dataclass(frozen=True, slots=True)
+class Calibration:
+    """Measured latency of an input with its output, in milliseconds.
+
+    A note of fundamental f0 (Hz) is reported `base_ms + 1000 * periods / f0` after it was played against what was
+    heard. `base_ci95_ms` and `periods_ci95` are its intervals; `monitor` says whether it was measured with the
+    monitor on; `n` counts the notes it rests on.
+    """
+
+    base_ms: float
+    periods: float = 0.0
+    base_ci95_ms: tuple[float, float] | None = None
+    periods_ci95: tuple[float, float] | None = None
+    output_ms: float | None = None
+    input_ms: float | None = None
+    monitor: bool = False
+    n: int = 0
+    made: str = ""
+    ports: tuple[str, str] = ("", "")
+
+
+@dataclass(frozen=True, slots=True)
+class Gap:
+    """A span of the take (seconds from the first downbeat) in which our side failed: an xrun, a lost port, a sleep."""
+
+    start_s: float
+    end_s: float
+    cause: str
+
+
+@dataclass(frozen=True, slots=True)
+class TakeHeader:
+    """What is known about how a take was made. `foreign`: a MIDI file that the trainer did not write.
+
+    `clock_map` and `devices` are plain data for the record: fits used, port and stream names. `downbeat_from` says
+    where the first downbeat came from: "take", "marker", "option", "auto" or "start of file".
+    """
+
+    foreign: bool = False
+    profile: str = "pad"
+    created: str = ""
+    scorer: str = ""
+    calibration: Calibration | None = None
+    gaps: tuple[Gap, ...] = ()
+    devices: Mapping[str, Any] = field(default_factory=dict)
+    clock_map: Mapping[str, Any] = field(default_factory=dict)
+    lateness: Mapping[str, Any] = field(default_factory=dict)
+    downbeat_from: str = "take"
+    velocity_floor: int = 0
+    completed: bool = True
+    extra: Mapping[str, Any] = field(default_factory=dict)
+
+
+@dataclass(frozen=True)
+class Take:
+    """The player's notes and the band's, with the beat axis that both are read on.
+
+    `notes` and `band` are `NOTE_DTYPE` tables in seconds from the first downbeat of the first chorus; `tempo` maps
+    those seconds to beats. `band` holds *intended* times (drums on channel 9, counted from 0); it is empty for a file
+    without one. `session` is None for a foreign file scored without a session.
+    """
+
+    notes: Notes
+    tempo: TempoMap
+    session: Session | None = None
+    band: Notes = field(default_factory=empty_notes)
+    header: TakeHeader = field(default_factory=TakeHeader)
+    source: str = ""
+    sha256: str = ""

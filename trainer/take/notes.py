@@ -1,0 +1,56 @@
+"""The note table: the player's (or the band's) notes on the take's own axis.
+
+Seconds count from the first downbeat of the first chorus; `pitch` is the sounding pitch in MIDI semitones
+(note number plus the bend once it has settled); sorted by onset.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+__all__ = [
+    "FLAG_CUT",
+    "FLAG_GLITCH",
+    "FLAG_NO_RELEASE",
+    "NOTE_DTYPE",
+    "empty_notes",
+    "notes_from_rows",
+    "sorted_notes",
+]
+
+NOTE_DTYPE: np.dtype[Any] = np.dtype(
+    [
+        ("onset_s", "f8"),
+        ("duration_s", "f8"),
+        ("pitch", "f4"),
+        ("velocity", "u1"),
+        ("channel", "u1"),
+        ("flags", "u1"),
+    ]
+)
+
+FLAG_CUT = 1  # no note-off came: the length was cut by the next note, the port's loss or the end
+FLAG_NO_RELEASE = 2  # the input cannot send releases (keyboard pad): the length means nothing
+FLAG_GLITCH = 4  # near an audio glitch or a gap of ours: excused from timing
+
+Notes = NDArray[Any]
+
+
+def empty_notes(n: int = 0) -> Notes:
+    """A zeroed note table of n rows."""
+    return np.zeros(n, dtype=NOTE_DTYPE)
+
+
+def sorted_notes(notes: Notes) -> Notes:
+    """The table ordered by onset, then pitch (stable)."""
+    return notes[np.lexsort((notes["pitch"], notes["onset_s"]))]
+
+
+def notes_from_rows(rows: Iterable[Sequence[float]]) -> Notes:
+    """A sorted table from (onset_s, duration_s, pitch, velocity[, channel[, flags]]) rows."""
+    filled = [tuple(row) + (0,) * (6 - len(row)) for row in rows]
+    return sorted_notes(np.array(filled, dtype=NOTE_DTYPE)) if filled else empty_notes()
