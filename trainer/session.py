@@ -13,7 +13,7 @@ from __future__ import annotations
 import math
 import tomllib
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import cached_property
 from pathlib import Path
 from typing import Any
@@ -75,13 +75,19 @@ RITARD_FACTOR = 0.6  # tempo at the end of a ritard, of the song's; our choice
 
 @dataclass(frozen=True, slots=True)
 class ChorusPlan:
-    """One `[[chorus]]` table: `times` choruses of one role, an intensity for each."""
+    """One `[[chorus]]` table: `times` choruses of one role, an intensity for each (a single one serves them all)."""
 
     role: str
     times: int = 1
     intensity: tuple[float, ...] = (0.5,)
     line: str | None = None
     stop_time: bool = False
+
+    def __post_init__(self) -> None:
+        if len(self.intensity) == 1:
+            object.__setattr__(self, "intensity", self.intensity * self.times)
+        if len(self.intensity) != self.times:
+            raise ValueError(f"{self.times} choruses need one intensity, or one each; found {len(self.intensity)}")
 
 
 @dataclass(frozen=True, slots=True)
@@ -517,7 +523,7 @@ def _read_chorus(check: _Checker, table: Mapping[str, Any], where: str) -> Choru
     elif isinstance(value, list) and len(values) not in (1, times):
         check.wrong(where + "intensity", value, f"one value, or one per chorus ({times})")
     else:
-        intensity = tuple(float(v) for v in (values if len(values) == times else values * times))
+        intensity = tuple(float(v) for v in values)
     return ChorusPlan(
         role,
         times,
@@ -672,8 +678,6 @@ def _inside(spans: Sequence[DropOut | PedalPlan], chorus: int, bar: int) -> bool
 
 def _end(session: Session, bars: list[ChartBar]) -> None:
     """The last bar becomes the tonic, hit and held; a "stop" ending also stops the band in the bar before."""
-    from dataclasses import replace
-
     tonic = numeral_chord("i7" if session.key.minor else "I7", session.key)
     degree = degree_name(tonic, session.key)
     bars[-1] = replace(bars[-1], chords=(tonic,), degrees=(degree,), final=True, ritard=session.ending == "ritard")

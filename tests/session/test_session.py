@@ -1,0 +1,168 @@
+"""The session file: what is accepted, what each mistake says, and what the chart holds."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from trainer.errors import SessionError, UsageError
+from trainer.session import default_session, expand, load_session, parse_session, session_from_dict
+
+PAPER_EXAMPLE = """
+title = "Back room, slow one"
+key = "G"
+tempo_bpm = 96.0
+swing_ratio = 2.0
+form = "quick_change_12"
+groove = "shuffle"
+count_in_bars = 2
+seed = 7
+
+[[chorus]]
+role = "verse"
+times = 2
+intensity = 0.4
+
+[[chorus]]
+role = "solo"
+times = 3
+intensity = [0.5, 0.75, 1.0]
+
+[[drop_out]]
+chorus = 3
+bars = [9, 10]
+"""
+
+
+def test_the_example_reads_and_expands() -> None:
+    session = parse_session(PAPER_EXAMPLE)
+    assert session.n_choruses == 5
+    chart = expand(session)
+    assert len(chart.bars) == 60 and chart.end_beats == 240.0 and chart.count_in_beats == -8.0
+    assert chart.chorus_onsets_beats == (0.0, 48.0, 96.0, 144.0, 192.0)
+    assert [bar.intensity for bar in chart.bars[::12]] == [0.4, 0.4, 0.5, 0.75, 1.0]
+    assert [(b.chorus, b.bar) for b in chart.bars if b.drop_out] == [(3, 9), (3, 10)]
+    assert chart.bars[11].degrees == ("V",) and chart.bars[59].degrees == ("I",) and chart.bars[59].final
+    assert [b.bar for b in chart.bars if b.turnaround][:2] == [11, 12]
+
+
+def test_plain_data_round_trip() -> None:
+    for session in (parse_session(PAPER_EXAMPLE), default_session()):
+        assert session_from_dict(session.to_dict()) == session
+
+
+def test_chord_lookup_is_vectorised() -> None:
+    chart = expand(parse_session(PAPER_EXAMPLE))
+    at = np.array([-3.0, 0.0, 3.99, 4.0, 32.0, 239.9, 500.0])
+    names = [chart.spans[i].chord.name for i in chart.span_idx_at(at)]
+    assert names == ["G7", "G7", "G7", "C7", "D7", "G7", "G7"]
+
+
+def test_a_chart_of_ones_own() -> None:
+    session = parse_session('form = "chart"\nkey = "G"\n[chart]\nbars = ["G7", "C7 C#dim7", "%", "D7"]\n')
+    chart = expand(session)
+    assert [[c.name for c in bar.chords] for bar in chart.bars[:4]] == [
+        ["G7"], ["C7", "C#dim7"], ["C7", "C#dim7"], ["D7"]
+    ]  # fmt: skip
+    assert [span.onset_beats for span in chart.spans[:4]] == [0.0, 4.0, 6.0, 8.0]
+    assert chart.spans[2].degree == "#iv°"
+
+
+def test_loop_keeps_the_bar_numbers() -> None:
+    chart = expand(session_from_dict({"loop": [9, 12], "chorus": [{"role": "verse", "times": 2}]}))
+    assert [b.bar for b in chart.bars] == [9, 10, 11, 12] * 2
+    assert [b.chorus for b in chart.bars] == [1] * 4 + [2] * 4
+    assert chart.bars[3].degrees == ("V",) and chart.bars[7].degrees == ("I",)
+
+
+def test_start_from_the_five_lies_before_beat_zero() -> None:
+    chart = expand(session_from_dict({"start": "from_the_five", "chorus": [{"role": "verse"}]}))
+    intro = [b for b in chart.bars if b.chorus == 0]
+    assert [b.degrees[0] for b in intro] == ["V", "IV", "I", "V"]
+    assert intro[0].onset_beats == -16.0 and chart.count_in_beats == -24.0
+    assert chart.chorus_onsets_beats == (0.0,)
+
+
+def test_endings() -> None:
+    one = {"chorus": [{"role": "verse"}]}
+    stop = expand(session_from_dict(one | {"ending": "stop"}))
+    assert [b.stopped for b in stop.bars[-3:]] == [False, True, False]
+    tag = expand(session_from_dict(one | {"ending": "tag"}))
+    assert [b.bar for b in tag.bars[8:]] == [9, 10, 11, 12] * 3
+    ritard = expand(session_from_dict(one | {"ending": "ritard", "tempo_bpm": 100.0}))
+    beats, bpm = zip(*ritard.tempo_segments, strict=True)
+    assert beats[1:] == (44.0, 45.0, 46.0, 47.0) and list(bpm) == sorted(bpm, reverse=True)
+
+
+def test_usual_ratio_follows_groove_and_tempo() -> None:
+    # Common practice: triplets at medium tempi, closer to even when fast; straight grooves even.
+    assert session_from_dict({"tempo_bpm": 96}).swing_ratio == 2.0
+    assert 1.2 <= session_from_dict({"tempo_bpm": 200}).swing_ratio <= 1.7
+    assert session_from_dict({"groove": "straight"}).swing_ratio == 1.0
+
+
+MISTAKES = [
+    ("tempo = 96", r'tempo: not a known key; allowed: title, key, .*did you mean "tempo_bpm"\?'),
+    ("tempo_bpm = 20", r"tempo_bpm: found 20; allowed: a number from 40 to 240"),
+    ("tempo_bpm = true", r"tempo_bpm: found true; allowed: a number from 40"),
+    ("tempo_bpm = nan", r"tempo_bpm: found nan; allowed"),
+    ('tempo_bpm = "fast"', r'tempo_bpm: found "fast"; allowed: a number'),
+    ("swing_ratio = 3.6", r"swing_ratio: found 3.6; allowed: a number from 1 to 3.5"),
+    ('key = "H"', r'key: "H" is not a key; allowed: a tonic such as G'),
+    ("key = 3", r"key: found 3; allowed: a tonic"),
+    ('form = "quick_chang_12"', r'form: found "quick_chang_12"; allowed: .*did you mean "quick_change_12"\?'),
+    ('groove = "shufle"', r'groove: found "shufle".*did you mean "shuffle"\?'),
+    ("count_in_bars = 9", r"count_in_bars: found 9; allowed: a whole number from 0 to 4"),
+    ("count_in_bars = 1.5", r"count_in_bars: found 1.5"),
+    ("seed = -1", r"seed: found -1; allowed: a whole number from 0"),
+    (
+        '[[chorus]]\nrole = "vrese"',
+        r'chorus\[1\]\.role: found "vrese"; allowed: verse, solo, head; did you mean "verse"',
+    ),
+    ("[[chorus]]\ntimes = 2", r"chorus\[1\]\.role: missing; allowed: verse, solo, head"),
+    ('[[chorus]]\nrole = "verse"\ntimes = 0', r"chorus\[1\]\.times: found 0; allowed: a whole number from 1"),
+    ('[[chorus]]\nrole = "solo"\nintensity = 1.5', r"chorus\[1\]\.intensity: found 1.5; allowed: a number from 0 to 1"),
+    (
+        '[[chorus]]\nrole = "solo"\ntimes = 3\nintensity = [0.1, 0.2]',
+        r"chorus\[1\]\.intensity: found \[0.1, 0.2\]; allowed: one value, or one per chorus \(3\)",
+    ),
+    ('[[chorus]]\nrole = "solo"\nintensty = 1', r'chorus\[1\]\.intensty: not a known key.*did you mean "intensity"'),
+    ("[[drop_out]]\nchorus = 9\nbars = [1, 2]", r"drop_out\[1\]\.chorus: found 9; allowed: a whole number from 1 to 4"),
+    ("[[drop_out]]\nchorus = 1\nbars = [9, 13]", r"drop_out\[1\]\.bars: found \[9, 13\]; allowed: \[first, last\]"),
+    ("[[drop_out]]\nchorus = 1", r"drop_out\[1\]\.bars: missing"),
+    ('form = "chart"', r"chart: missing"),
+    ('[chart]\nbars = ["G7"]', r'chart: found a \[chart\] table with form = "quick_change_12"'),
+    ('form = "chart"\n[chart]\nbars = ["%"]', r'chart\.bars\[1\]: found "%"'),
+    ('form = "chart"\n[chart]\nbars = ["Q7"]', r'chart\.bars\[1\]: "Q7" is not a chord'),
+    ('form = "chart"\n[chart]\nbars = ["C7 F7 G7"]', r"chart\.bars\[1\]: found .*allowed: 1, 2 or 4 chords"),
+    ("loop = [12, 9]", r"loop: found \[12, 9\]; allowed: \[first, last\] with 1 <= first <= last <= 12"),
+    ("chorus = 3", r"chorus: found 3; allowed: tables written as \[\[chorus\]\]"),
+    ("key = ,", r"not valid TOML: .*line 1"),
+]
+
+
+@pytest.mark.parametrize(("text", "message"), MISTAKES, ids=[m[0].replace("\n", " ")[:50] for m in MISTAKES])
+def test_each_mistake_has_its_exact_line(text: str, message: str) -> None:
+    with pytest.raises(SessionError, match=message) as caught:
+        parse_session(text, "mine.toml")
+    assert len(caught.value.problems) == 1, caught.value.problems
+    assert "\n" not in str(caught.value) and str(caught.value).startswith("mine.toml: ")
+
+
+def test_all_mistakes_are_found_at_once() -> None:
+    with pytest.raises(SessionError) as caught:
+        parse_session('tempo_bpm = 1\nkey = "X"\nseed = 1.5')
+    assert len(caught.value.problems) == 3
+
+
+def test_missing_and_unreadable_files(tmp_path: Path) -> None:
+    with pytest.raises(UsageError, match="no session file"):
+        load_session(tmp_path / "none.toml")
+    bad = tmp_path / "bad.toml"
+    bad.write_bytes(b"title = \xff\xfe")
+    with pytest.raises(SessionError, match="not UTF-8"):
+        load_session(bad)
+    with pytest.raises(UsageError, match="cannot read"):
+        load_session(tmp_path)
