@@ -1,0 +1,524 @@
+"""Drawing a `ScreenState`: from two metres the chord now and next, the place in the form, the role; near, the rest.
+
+One design for every size: the block letters and the grid grow with the terminal, and what does not fit is left out in a
+fixed order (mixer, figures, lane, key help). Shapes and words carry everything: only bold and reverse are used, no colour, so
+light and dark terminals and any eyes read the same.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from rich.cells import cell_len
+
+from trainer.music import Chord
+from trainer.screen.font import block_rows, block_text, block_width
+from trainer.screen.frame import Canvas, Frame, clean_text, fit
+from trainer.screen.state import PartLevel, ScreenState
+from trainer.session import BEATS_PER_BAR, ChartBar
+
+__all__ = ["LANE_RANGE_MS", "MIN_HEIGHT", "MIN_WIDTH", "ROLE_HINTS", "lane_text", "render"]
+
+LANE_RANGE_MS = 60.0  # either side of the beat; wide enough for a beginner's spread. Our choice
+MIN_WIDTH, MIN_HEIGHT = 60, 16  # below this, words in lines instead of block letters
+ROLE_HINTS = {"verse": "pin it", "solo": "open up", "head": "as written", "intro": "lead in"}
+
+
+def render(state: ScreenState, width: int, height: int) -> Frame:
+    """The screen at `width` × `height` cells: a rich renderable whose every row has exactly `width` cells."""
+    width, height = max(1, width), max(1, height)
+    if width < MIN_WIDTH or height < MIN_HEIGHT:
+        return _small(state, width, height)
+    return _full(state, width, height)
+
+
+def chord_text(chord: Chord, ascii_only: bool = False) -> str:
+    """A chord as it is shown: "Bb7" as "B♭7" where the terminal can."""
+    text = chord.name
+    if len(chord.root) > 1 and not ascii_only:
+        text = chord.root.replace("b", "♭") + chord.quality
+    return text
+
+
+def degree_text(degree: str, ascii_only: bool = False) -> str:
+    """A numeral as it is shown: "bVII" as "♭VII", "#iv°" as "#iv°" (ASCII: "#iv dim")."""
+    if ascii_only:
+        return degree.replace("°", " dim").replace("ø", " half-dim")
+    return "♭" + degree[1:] if degree.startswith("b") else degree
+
+
+def role_text(state: ScreenState) -> tuple[str, str]:
+    """("CHORUS 2 of 5", "VERSE") for the place in the song; during the count-in, the first chorus's."""
+    bar = state.bar
+    n = state.chart.n_choruses
+    head = "INTRO" if bar.chorus == 0 else f"CHORUS {bar.chorus} of {n}"
+    role = bar.role
+    if bar.chorus == 0:
+        role = next((b.role for b in state.chart.bars if b.chorus == 1), bar.role)
+    return head, role.upper()
+
+
+# --- the full design ------------------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True)
+class _Plan:
+    """Rows given to each part, top to bottom; 0 leaves it out."""
+
+    scale: int
+    roomy: bool
+    grid_rows: int
+    grid_boxed: bool
+    lane: bool
+    figures: bool
+    warnings: int
+    mix: bool
+    keys: int
+
+
+def _full(state: ScreenState, width: int, height: int) -> Frame:
+    canvas = Canvas(width, height)
+    plan = _plan(state, width, height)
+    _header(canvas, state)
+    y = 1 + plan.roomy
+    y = _chords(canvas, state, y, plan)
+    y += plan.roomy
+    y = _place(canvas, state, y, plan)
+    y += plan.roomy
+    _grid(canvas, state, y, plan)
+    _near(canvas, state, plan)
+    return canvas.frame()
+
+
+def _per_row(n_bars: int) -> int:
+    return 4 if n_bars <= 16 else 8
+
+
+def _plan(state: ScreenState, width: int, height: int) -> _Plan:
+    n_grid = -(-len(state.chorus_bars) // _per_row(len(state.chorus_bars)))
+    n_warnings = min(len(state.warnings), 3) or 1
+    keys = 0 if state.calm else len(_key_lines(state, width))
+    near = [not state.calm, state.figures is not None and not state.calm, bool(state.mix) and not state.calm]
+    scale = _scale_for(width, height)
+    roomy = height >= 30
+
+    def rows(scale: int, boxed: bool, lane: bool, figures: bool, mix: bool, keys: int, roomy: bool) -> int:
+        top = 1 + 1 + block_rows(scale) + 2 + 3 * roomy + (2 if roomy else 0)
+        grid = 2 * n_grid + 1 if boxed else n_grid
+        return top + grid + lane + figures + n_warnings + mix + keys
+
+    lane, figures, mix = near
+    boxed = True
+    # Dropped in this order until everything fits.
+    for step in ("", "boxed", "mix", "figures", "roomy", "keys", "lane"):
+        if step == "boxed":
+            boxed = False
+        elif step == "mix":
+            mix = False
+        elif step == "figures":
+            figures = False
+        elif step == "roomy":
+            roomy = False
+        elif step == "keys":
+            keys = min(keys, 1)
+        elif step == "lane":
+            lane = False
+        if rows(scale, boxed, lane, figures, mix, keys, roomy) <= height:
+            break
+    while scale > 1 and rows(scale, boxed, lane, figures, mix, keys, roomy) > height:
+        scale -= 1
+    left = height - rows(scale, boxed, lane, figures, mix, keys, roomy)
+    shown = n_grid if left >= 0 else max(1, n_grid + left)
+    return _Plan(scale, roomy, shown, boxed, lane, figures, n_warnings, mix, keys)
+
+
+def _scale_for(width: int, height: int) -> int:
+    """Scale of the block letters: as large as leaves 60 % of the height and room for the next chord beside."""
+    by_height = max(s for s in range(1, 9) if block_rows(s) <= max(4, int(height * 0.32)))
+    by_width = max(1, width // 38)
+    return max(1, min(by_height, by_width))
+
+
+def _header(canvas: Canvas, state: ScreenState) -> None:
+    session = state.chart.session
+    tempo_bpm = state.tempo_bpm if state.tempo_bpm is not None else session.tempo_bpm
+    right = f"{session.key.name} · {tempo_bpm:g} bpm · {session.groove.replace('_', ' ')} {session.swing_ratio:g}:1"
+    if state.next_tempo_bpm is not None and state.next_tempo_bpm != tempo_bpm:
+        right += f" · next run {state.next_tempo_bpm:g} bpm"
+    if state.ascii_only:
+        right = right.replace("·", "-")
+    dots = "..." if state.ascii_only else "…"
+    right = fit(right, canvas.width * 2 // 3, dots)
+    title = fit(clean_text(session.title), canvas.width - cell_len(right) - 3, dots)
+    canvas.write(1, 0, title, "bold")
+    canvas.write_right(canvas.width - 1, 0, right)
+
+
+def _block(canvas: Canvas, x: int, y: int, width: int, text: str, scale: int, rows: int, ascii_only: bool) -> int:
+    """Block letters at the largest scale up to `scale` that fits `width` columns; the columns used.
+
+    Smaller text stands on the foot of the `rows`; what does not fit even at scale 1 is written plainly.
+    """
+    for s in range(scale, 0, -1):
+        if block_width(text, s) <= width:
+            canvas.write_block(x, y + rows - block_rows(s), block_text(text, s, ascii_only), "bold")
+            return block_width(text, s)
+    plain = fit(text, width, "")
+    canvas.write(x, y + rows - 1, plain, "bold")
+    return cell_len(plain)
+
+
+def _chord(canvas: Canvas, x: int, y: int, width: int, chord: Chord, scale: int, rows: int, ascii_only: bool) -> int:
+    """A chord in block letters: its root as large as may be, the quality smaller when both do not fit."""
+    root = chord.root if ascii_only else chord.root[0] + chord.root[1:].replace("b", "♭")
+    whole = root + chord.quality
+    if block_width(whole, scale) <= width:
+        return _block(canvas, x, y, width, whole, scale, rows, ascii_only)
+    for root_scale in range(scale, 0, -1):
+        for quality_scale in range(root_scale, 0, -1):
+            gap = quality_scale
+            used = block_width(root, root_scale) + gap + block_width(chord.quality, quality_scale)
+            if used <= width:
+                first = _block(canvas, x, y, width, root, root_scale, rows, ascii_only)
+                _block(canvas, x + first + gap, y, width - first, chord.quality, quality_scale, rows, ascii_only)
+                return used
+    return _block(canvas, x, y, width, whole, 1, rows, ascii_only)
+
+
+def _chords(canvas: Canvas, state: ScreenState, y: int, plan: _Plan) -> int:
+    rows = block_rows(plan.scale)
+    split = canvas.width * 57 // 100
+    ascii_only = state.ascii_only
+    change = state.next_change
+    canvas.write(1, y, _now_label(state), "bold")
+    if state.phase != "ended":
+        canvas.write(split, y, "NEXT", "bold")
+    top = y + 1
+    room = split - 3
+    if state.phase == "ended":
+        _block(canvas, 1, top, room, "END", plan.scale, rows, ascii_only)
+        return top + rows
+    if state.counting_in and state.phase != "waiting":
+        _block(canvas, 1, top, room, str(state.beat), plan.scale, rows, ascii_only)
+    else:
+        span = state.span
+        degree = degree_text(span.degree, ascii_only)
+        small = max(1, plan.scale - 1)
+        degree_room = block_width(degree, small) + 2 * small if not ascii_only or len(degree) <= 4 else 0
+        chord_room = room - degree_room
+        if chord_room < block_width("G7", plan.scale):
+            degree_room, chord_room = 0, room
+        used = _chord(canvas, 1, top, chord_room, span.chord, plan.scale, rows, ascii_only)
+        if degree_room:
+            canvas.write_block(
+                1 + max(used + 2 * small, chord_room - small),
+                top + rows - block_rows(small),
+                block_text(degree, small, ascii_only),
+            )
+    # The next chord one size smaller, with the bars until it under its label and in figures at the side.
+    next_scale = max(1, plan.scale - 1)
+    if change.span is None:
+        text = "the end " + _distance(change.bars, change.beats)
+        canvas.write(split + 6, y, text)
+        _block(canvas, split, top, canvas.width - split - 1, "END", next_scale, rows, ascii_only)
+        return top + rows
+    degree = degree_text(change.span.degree, ascii_only)
+    canvas.write(split + 6, y, f"{degree}  {_distance(change.bars, change.beats)}")
+    count = str(change.bars) if change.bars else ""
+    count_scale = next_scale
+    count_room = block_width(count, count_scale) + 3 * count_scale if count else 0
+    room = canvas.width - split - 1
+    _chord(canvas, split, top, room - count_room, change.span.chord, next_scale, rows, ascii_only)
+    if count:
+        x = canvas.width - 1 - block_width(count, count_scale)
+        canvas.write_block(x, top + rows - block_rows(count_scale), block_text(count, count_scale, ascii_only))
+        if rows > block_rows(count_scale):
+            canvas.write_right(canvas.width - 1, top + rows - block_rows(count_scale) - 1, _bars(change.bars))
+    return top + rows
+
+
+def _now_label(state: ScreenState) -> str:
+    if state.phase == "paused":
+        return "PAUSED: p goes on"
+    if state.phase == "waiting":
+        return "READY"
+    if state.phase == "ended":
+        return "DONE"
+    if state.counting_in:
+        return "COUNT-IN"
+    bar = state.bar
+    words = f"NOW  {degree_text(state.span.degree, state.ascii_only)}"
+    if bar.final:
+        return words + "  last bar: hold the tonic"
+    if bar.drop_out:
+        return words + "  BAND OUT: you carry the time"
+    if bar.stopped:
+        return words + "  STOPS: band on 1 only"
+    if bar.pedal:
+        return words + "  pedal"
+    return words
+
+
+def _bars(n: int) -> str:
+    return "bar" if n == 1 else "bars"
+
+
+def _distance(bars: int, beats: int) -> str:
+    if bars:
+        return f"in {bars} {_bars(bars)}"
+    return f"in {beats} beat{'' if beats == 1 else 's'}"
+
+
+def _beats_text(state: ScreenState, cell: int) -> list[tuple[str, str]]:
+    """The four beats of the bar as boxes; the one sounding is solid and in brackets."""
+    out = []
+    running = state.phase in ("playing", "count_in", "paused")
+    for beat in range(1, BEATS_PER_BAR + 1):
+        if running and beat == state.beat:
+            fill = "#" if state.ascii_only else "█"
+            side = max(1, (cell - 5) // 2)
+            out.append((f"{fill * side}[{beat}]{fill * side}", "bold"))
+        else:
+            line = "-" if state.ascii_only else "─"
+            side = max(1, (cell - 5) // 2)
+            out.append((f"{line * side} {beat} {line * side}", ""))
+    return out
+
+
+def _place(canvas: Canvas, state: ScreenState, y: int, plan: _Plan) -> int:
+    """The beat and the place in the song: two rows, four when there is room."""
+    width = canvas.width
+    cell = max(7, (width - 2) // BEATS_PER_BAR)
+    for repeat in range(2 if plan.roomy else 1):
+        x = 1
+        for text, style in _beats_text(state, cell):
+            shown = text if repeat == 0 else text.translate(_NO_DIGITS)
+            canvas.write(x, y + repeat, shown, style)
+            x += cell
+    y += 2 if plan.roomy else 1
+    if plan.roomy:
+        y += 1
+    head, role = role_text(state)
+    bar = state.bar
+    x = canvas.write(1, y, f" {head} ", "bold reverse")
+    x = canvas.write(x + 1, y, f" {role} ", "bold reverse")
+    hint = ROLE_HINTS.get(role.lower(), "")
+    place = f"bar {bar.bar} of {state.chorus_bars[-1].bar}"
+    if state.chart.session.loop is not None:
+        place = f"bar {bar.bar}, going round {state.chorus_bars[0].bar}–{state.chorus_bars[-1].bar}"
+    if state.counting_in:
+        place = ""
+    pieces = [piece for piece in (hint, place) if piece]
+    dot = " - " if state.ascii_only else " · "
+    x = canvas.write(x + 1, y, dot.join(pieces))
+    if bar.role == "solo" or role == "SOLO":
+        meter = _intensity(state, width - x - 3)
+        if meter:
+            canvas.write_right(width - 1, y, meter)
+    return y + 1
+
+
+_NO_DIGITS = str.maketrans({"1": "─", "2": "─", "3": "─", "4": "─", "[": "█", "]": "█"})
+
+
+def _intensity(state: ScreenState, room: int) -> str:
+    """How high the solo is meant to stand now, and in the next chorus if that differs."""
+    bar = state.bar
+    full, empty = ("#", ".") if state.ascii_only else ("█", "░")
+    n = 10
+    filled = round(bar.intensity * n)
+    text = f"height {full * filled}{empty * (n - filled)} {bar.intensity:.2g}"
+    later = next((b for b in state.chart.bars if b.chorus == bar.chorus + 1), None)
+    if later is not None and later.intensity != bar.intensity:
+        word = "up" if later.intensity > bar.intensity else "down"
+        longer = f"{text}, then {word} to {later.intensity:.2g}"
+        if cell_len(longer) <= room:
+            return longer
+    return text if cell_len(text) <= room else ""
+
+
+# --- the form as a grid ------------------------------------------------------------------------------------------------
+
+
+def _grid(canvas: Canvas, state: ScreenState, y: int, plan: _Plan) -> None:
+    bars = state.chorus_bars
+    per_row = _per_row(len(bars))
+    n_rows = -(-len(bars) // per_row)
+    now = -1 if state.counting_in or state.phase == "ended" else bars.index(state.bar)
+    first_row = 0
+    if plan.grid_rows < n_rows:
+        first_row = min(max(0, max(now, 0) // per_row - plan.grid_rows // 2), n_rows - plan.grid_rows)
+    cell = (canvas.width - 3) // per_row
+    side = "|" if state.ascii_only else "│"
+    row_height = 2 if plan.grid_boxed else 1
+    for i in range(plan.grid_rows):
+        row = first_row + i
+        top = y + i * row_height
+        if plan.grid_boxed:
+            canvas.write(1, top, _rule(cell, per_row, "┌┬┐" if i == 0 else "├┼┤", state.ascii_only))
+            top += 1
+        for column in range(per_row):
+            idx = row * per_row + column
+            if idx >= len(bars):
+                break
+            x = 1 + column * cell
+            canvas.write(x, top, side)
+            text = _cell(bars[idx], cell - 1, state)
+            if idx == now:
+                left, right = (">", "<") if state.ascii_only else ("▶", "◀")
+                canvas.write(x + 1, top, left + text[1:-1] + right, "bold reverse")
+            else:
+                canvas.write(x + 1, top, text)
+            canvas.write(x + cell, top, side)
+    if plan.grid_boxed:
+        canvas.write(1, y + plan.grid_rows * row_height, _rule(cell, per_row, "└┴┘", state.ascii_only))
+    if plan.grid_rows < n_rows:
+        more = f"{len(bars)} bars in all"
+        canvas.write_right(canvas.width - 1, y + plan.grid_rows * row_height - (not plan.grid_boxed), more)
+
+
+def _rule(cell: int, per_row: int, corners: str, ascii_only: bool) -> str:
+    line = "-" if ascii_only else "─"
+    left, middle, right = "+++" if ascii_only else corners
+    return left + middle.join([line * (cell - 1)] * per_row) + right
+
+
+def _cell(bar: ChartBar, width: int, state: ScreenState) -> str:
+    """One bar of the grid in exactly `width` cells: its number, its chords, and a word for what is special."""
+    ascii_only = state.ascii_only
+    chords = " ".join(chord_text(chord, ascii_only) for chord in bar.chords)
+    word = "end" if bar.final else "out" if bar.drop_out else "stop" if bar.stopped else "pedal" if bar.pedal else ""
+    text = f" {bar.bar:>2} {chords}"
+    if word and cell_len(text) + len(word) + 3 <= width:
+        text = text + " " * (width - cell_len(text) - len(word) - 2) + word
+    elif word == "out" and cell_len(text) + 2 <= width:
+        text += " o"
+    if cell_len(text) > width - 1:
+        text = f" {chords}"
+    text = fit(text, width - 1, "." if ascii_only else "…")
+    return text + " " * (width - cell_len(text))
+
+
+# --- near: lane, figures, warnings, mixer, keys --------------------------------------------------------------------------
+
+
+def lane_text(lane_ms: tuple[float, ...], width: int, ascii_only: bool = False) -> str:
+    """The last notes against the beat, `width` characters: early to the left, late to the right, the newest largest."""
+    width = max(5, width - (width + 1) % 2)
+    middle = width // 2
+    old, recent, newest, centre, line = (".", "o", "O", "+", "-") if ascii_only else ("·", "•", "●", "┼", "─")
+    left, right = ("<", ">") if ascii_only else ("◀", "▶")
+    cells = [line] * width
+    cells[middle] = centre
+    notes = lane_ms[-12:]
+    for i, ms in enumerate(notes):
+        age = len(notes) - 1 - i
+        mark = newest if age == 0 else recent if age <= 3 else old
+        place = middle + round(ms / LANE_RANGE_MS * middle)
+        if place < 0:
+            place, mark = 0, left
+        elif place >= width:
+            place, mark = width - 1, right
+        cells[place] = mark
+    return "".join(cells)
+
+
+def _figures(state: ScreenState) -> str:
+    figures = state.figures
+    if figures is None:
+        return ""
+    if figures.swing_ratio is None:
+        swing = f"swing: too few pairs yet ({figures.n_pairs})"
+    else:
+        swing = f"swing {figures.swing_ratio:.2f}:1, band {figures.band_ratio:g}:1 ({figures.n_pairs} pairs)"
+    landing = f"landed {figures.landed} of {figures.changes}, {figures.roots} on the root"
+    mean = "" if figures.mean_ms is None else f"{abs(figures.mean_ms):.0f} ms {_side(figures.mean_ms)}"
+    return "   ".join(piece for piece in (swing, landing, mean) if piece)
+
+
+def _side(ms: float) -> str:
+    return "late" if ms > 0 else "early" if ms < 0 else "on the beat"
+
+
+def _mix(mix: tuple[PartLevel, ...], width: int) -> str:
+    cells = []
+    for number, part in enumerate(mix, 1):
+        state = "mute" if part.muted else f"{round(part.gain_frac * 100)}"
+        text = f"{number} {part.name} {state}{' solo' if part.solo else ''}"
+        cells.append(f"[{text}]" if part.chosen else f" {text} ")
+    return fit(" ".join(cells), width)
+
+
+def _key_lines(state: ScreenState, width: int) -> list[str]:
+    lines = ["q stop  p pause  r chorus top  [ ] tempo next run  1-6 part  m mute  o solo  - = vol"]
+    if width < cell_len(lines[0]) + 2:
+        lines = ["q stop  p pause  r top  [ ] next tempo  1-6 part  m mute  o solo  -= vol"]
+    if state.typing:
+        lines.append("notes: a s d f g h j k l ; degrees of the key   space: root of the chord")
+    return [fit(line, width - 2) for line in lines]
+
+
+def _near(canvas: Canvas, state: ScreenState, plan: _Plan) -> None:
+    """From the foot of the screen upwards: keys, mixer, warnings, figures, lane."""
+    y = canvas.height
+    width = canvas.width
+    lines = _key_lines(state, width)[: plan.keys]
+    for line in reversed(lines):
+        y -= 1
+        canvas.write(1, y, line)
+    if plan.mix:
+        y -= 1
+        canvas.write(1, y, _mix(state.mix, width - 2))
+    for text, style in reversed(_notices(state, plan.warnings)):
+        y -= 1
+        canvas.write(1, y, fit(text, width - 2), style)
+    if plan.figures:
+        y -= 1
+        canvas.write(1, y, fit(_figures(state), width - 2))
+    if plan.lane:
+        y -= 1
+        title = "early" + (" (round your own average) " if state.lane_centred and width >= 100 else " ")
+        x = canvas.write(1, y, title)
+        tail = f" late   {state.n_notes} notes"
+        room = min(width - x - cell_len(tail) - 1, 121)
+        x = canvas.write(x, y, lane_text(state.lane_ms, room, state.ascii_only))
+        canvas.write(x, y, tail)
+
+
+def _notices(state: ScreenState, n_rows: int) -> list[tuple[str, str]]:
+    """Warnings, then the last thing done or what is heard; exactly `n_rows`."""
+    rows = [(f"! {clean_text(text)}", "bold") for text in state.warnings[-n_rows:]]
+    if not rows:
+        rows = [(clean_text(state.note or state.source), "")]
+    return rows + [("", "")] * (n_rows - len(rows))
+
+
+# --- small terminals --------------------------------------------------------------------------------------------------
+
+
+def _small(state: ScreenState, width: int, height: int) -> Frame:
+    """Words in lines, the most needed first, for a terminal too small for block letters."""
+    canvas = Canvas(width, height)
+    head, role = role_text(state)
+    span, change = state.span, state.next_change
+    now = f"{chord_text(span.chord, state.ascii_only)} {degree_text(span.degree, state.ascii_only)}"
+    if state.counting_in:
+        now = f"COUNT-IN {state.beat}"
+    if state.phase == "paused":
+        now = f"PAUSED {now}"
+    if state.phase == "ended":
+        now = "END"
+    after = "the end" if change.span is None else chord_text(change.span.chord, state.ascii_only)
+    lines = [
+        (now, "bold reverse"),
+        (f"next {after} {_distance(change.bars, change.beats)}", "bold"),
+        (f"bar {state.bar.bar} of {state.chorus_bars[-1].bar}  beat {state.beat}", ""),
+        (f"{head} {role}", ""),
+        *((f"! {clean_text(text)}", "bold") for text in state.warnings[-2:]),
+    ]
+    if not state.calm:
+        lines.append((f"early {lane_text(state.lane_ms, max(5, width - 13), state.ascii_only)} late", ""))
+        lines.append(("q stop  p pause  r top", ""))
+    for y, (text, style) in enumerate(lines[:height]):
+        canvas.write(0, y, fit(text, width, ""), style)
+    return canvas.frame()

@@ -1,0 +1,54 @@
+"""The playing screen for what is not a terminal: one plain line a bar."""
+
+from __future__ import annotations
+
+from trainer.screen.frame import clean_text
+from trainer.screen.layout import ROLE_HINTS
+from trainer.screen.state import ScreenState
+
+__all__ = ["opening_lines", "plain_line"]
+
+
+def opening_lines(state: ScreenState) -> list[str]:
+    """What is about to be played, and the warnings so far: one line each."""
+    session = state.chart.session
+    tempo_bpm = state.tempo_bpm if state.tempo_bpm is not None else session.tempo_bpm
+    lines = [
+        f"{clean_text(session.title)}: {session.key.name}, {tempo_bpm:g} bpm, {session.groove.replace('_', ' ')}, "
+        f"swing {session.swing_ratio:g}:1, {state.chart.n_choruses} chorus{'' if state.chart.n_choruses == 1 else 'es'}"
+    ]
+    if state.source:
+        lines.append(clean_text(state.source))
+    return lines + [f"warning: {clean_text(text)}" for text in state.warnings]
+
+
+def plain_line(state: ScreenState) -> str:
+    """The bar that sounds now as one line; write it when the bar changes.
+
+    "chorus 2/5 solo   bar  5/12   C7 (IV)   next G7 (I) in 2 bars   height 0.75"
+    """
+    if state.phase == "ended":
+        return f"end   {state.n_notes} notes heard"
+    bar = state.bar
+    if state.counting_in:
+        first = state.chart.bars[0]
+        chords = " ".join(chord.name for chord in first.chords)
+        n = state.next_change.bars
+        return f"count-in   {n} bar{'' if n == 1 else 's'} to {chords} ({first.degrees[0]})"
+    place = "intro" if bar.chorus == 0 else f"chorus {bar.chorus}/{state.chart.n_choruses} {bar.role}"
+    chords = " ".join(chord.name for chord in bar.chords)
+    text = f"{place}   bar {bar.bar:>2}/{state.chorus_bars[-1].bar}   {chords} ({' '.join(bar.degrees)})"
+    last = state.chart.spans[int(state.chart.span_idx_at(bar.end_beats - 1e-6))]
+    later = next((span for span in state.chart.spans if span.bar_idx > bar.idx and span.chord != last.chord), None)
+    if later is None:
+        n = len(state.chart.bars) - bar.idx
+        text += f"   the end in {n} bar{'' if n == 1 else 's'}"
+    else:
+        n = later.bar_idx - bar.idx
+        text += f"   next {later.chord.name} ({later.degree}) in {n} bar{'' if n == 1 else 's'}"
+    if bar.role == "solo":
+        text += f"   {ROLE_HINTS['solo']}, height {bar.intensity:.2g}"
+    for word, present in (("band out", bar.drop_out), ("stops", bar.stopped), ("last bar", bar.final)):
+        if present:
+            text += f"   {word}"
+    return text if state.phase != "paused" else text + "   paused"

@@ -1,0 +1,121 @@
+"""What the screen shows: a frozen view of a running session, and the small questions asked of it.
+
+Filled from the transport's snapshots by the front of a running session; nothing here reads a clock or a device.
+Conventions: beats on the chart's axis (0.0 is the first downbeat of chorus 1, intro and count-in negative),
+asynchronies in milliseconds, late positive, volumes from 0 to 1.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+from trainer.session import BEATS_PER_BAR, Chart, ChartBar, ChordSpan
+
+__all__ = ["PHASES", "NextChange", "PartLevel", "RunningFigures", "ScreenState"]
+
+# waiting: nothing runs yet · count_in · playing (an intro too) · paused · ended: the last bar has been played
+PHASES = ("waiting", "count_in", "playing", "paused", "ended")
+
+
+@dataclass(frozen=True, slots=True)
+class PartLevel:
+    """One part of the band in the mixer line. `chosen`: the part that the volume keys act on."""
+
+    name: str
+    gain_frac: float = 1.0
+    muted: bool = False
+    solo: bool = False
+    chosen: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class RunningFigures:
+    """Figures while playing, shown only when asked for. `swing_ratio` is None until enough pairs were heard."""
+
+    swing_ratio: float | None = None
+    n_pairs: int = 0
+    band_ratio: float = 2.0
+    roots: int = 0
+    landed: int = 0
+    changes: int = 0
+    mean_ms: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class NextChange:
+    """The next different chord: `bars` full bar lines away (0: in this bar, `beats` away); `chord` None is the end."""
+
+    span: ChordSpan | None
+    bars: int
+    beats: int
+
+
+@dataclass(frozen=True, slots=True)
+class ScreenState:
+    """Everything one frame shows.
+
+    `lane_ms`: asynchronies of the last notes, newest last, late positive; `lane_centred` says that the player's own
+    average was taken away (no calibration yet). `mix` is empty without a band to mix. `source` names what is heard.
+    `next_tempo_bpm` is the tempo asked for the next run, None when unchanged. `typing`: the computer keyboard plays.
+    `ascii_only`: the terminal cannot show block characters. `note` is the last thing done, such as "drums muted".
+    """
+
+    chart: Chart
+    at_beats: float = 0.0
+    phase: str = "playing"
+    tempo_bpm: float | None = None
+    lane_ms: tuple[float, ...] = ()
+    lane_centred: bool = False
+    n_notes: int = 0
+    warnings: tuple[str, ...] = ()
+    mix: tuple[PartLevel, ...] = ()
+    figures: RunningFigures | None = None
+    calm: bool = False
+    source: str = ""
+    next_tempo_bpm: float | None = None
+    typing: bool = False
+    ascii_only: bool = False
+    note: str = ""
+
+    @property
+    def bar(self) -> ChartBar:
+        """The chart's bar that sounds now (the first one during the count-in, the last one after the end)."""
+        return self.chart.bars[int(self.chart.bar_idx_at(self.at_beats))]
+
+    @property
+    def span(self) -> ChordSpan:
+        """The chord that sounds now, as written in its bar."""
+        return self.chart.spans[int(self.chart.span_idx_at(self.at_beats))]
+
+    @property
+    def counting_in(self) -> bool:
+        return self.at_beats < self.chart.first_beats
+
+    @property
+    def beat(self) -> int:
+        """Beat of the bar, 1–4; during the count-in too."""
+        return int(math.floor(self.at_beats) - BEATS_PER_BAR * math.floor(self.at_beats / BEATS_PER_BAR)) + 1
+
+    @property
+    def chorus_bars(self) -> tuple[ChartBar, ...]:
+        """The bars of the chorus being played (of the intro, while that plays), in order."""
+        chorus = self.bar.chorus
+        return tuple(bar for bar in self.chart.bars if bar.chorus == chorus)
+
+    @property
+    def next_change(self) -> NextChange:
+        """The next chord that differs from the one sounding; during the count-in the first chord of all."""
+        spans = self.chart.spans
+        if self.counting_in:
+            beats = math.ceil(self.chart.first_beats - math.floor(self.at_beats))
+            return NextChange(spans[0], -(-beats // BEATS_PER_BAR), beats)
+        i = int(self.chart.span_idx_at(self.at_beats))
+        now = spans[i]
+        for span in spans[i + 1 :]:
+            if span.chord != now.chord:
+                return NextChange(span, span.bar_idx - now.bar_idx, self._beats_to(span.onset_beats))
+        return NextChange(None, len(self.chart.bars) - now.bar_idx, self._beats_to(self.chart.end_beats))
+
+    def _beats_to(self, beats: float) -> int:
+        return max(0, math.ceil(beats - math.floor(self.at_beats)))
