@@ -1,0 +1,246 @@
+"""Audio out through PortAudio (`sounddevice`), loaded at the first use.
+
+The real-time contract: the callback runs in PortAudio's thread with the interpreter lock. It reads the clock, has the
+block filled, leaves a stamp, and does nothing else: no lock held, no file, no print, nothing block-sized allocated. A
+`Fill` that raises is not called again: the stream goes on in silence and `fault` says why.
+
+PortAudio's times are on a clock whose origin differs per back end; the stamps carry both of its times, so that
+`trainer.clock.fit.ClockFit` needs only their difference.
+"""
+
+from __future__ import annotations
+
+import contextlib
+from collections import deque
+from collections.abc import Sequence
+from dataclasses import dataclass
+from time import perf_counter_ns
+from typing import Any
+
+import numpy as np
+
+from trainer.errors import PortError
+from trainer.ports.midi import _quiet, find_port
+from trainer.ports.protocols import AudioStamp, Fill
+
+__all__ = ["AudioDevice", "AudioList", "RealAudioOut", "list_audio", "open_audio"]
+
+_MAX_BLOCK_FRAMES = 16_384
+
+
+@dataclass(frozen=True, slots=True)
+class AudioDevice:
+    """A sound output as PortAudio names it."""
+
+    name: str
+    system: str
+    index: int
+    n_channels: int
+    sample_rate_hz: int
+    default: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class AudioList:
+    """The sound outputs there are now; `note` says why there are none, or None."""
+
+    outputs: tuple[AudioDevice, ...] = ()
+    note: str | None = None
+
+    @property
+    def names(self) -> tuple[str, ...]:
+        return tuple(device.name for device in self.outputs)
+
+    @property
+    def default(self) -> AudioDevice | None:
+        return next((device for device in self.outputs if device.default), None)
+
+
+def _library() -> Any:
+    """`sounddevice`, or a `PortError` that says what to install."""
+    try:
+        with _quiet():
+            import sounddevice
+    except OSError:
+        raise PortError(
+            "no sound: the PortAudio library is missing; on Debian and Ubuntu: apt-get install libportaudio2"
+        ) from None
+    except ImportError:
+        raise PortError('no sound: "python -m pip install sounddevice" adds what is missing') from None
+    return sounddevice
+
+
+def list_audio(*, fresh: bool = False) -> AudioList:
+    """The sound outputs; never raises. `fresh`: look again for what was plugged in since the first look (closes open
+    streams).
+    """
+    try:
+        lib = _library()
+        with _quiet():
+            if fresh:
+                lib._terminate()
+                lib._initialize()
+            systems: Sequence[Any] = lib.query_hostapis()
+            devices: Sequence[Any] = lib.query_devices()
+            chosen = lib.default.device[1]
+    except PortError as error:
+        return AudioList(note=str(error))
+    except Exception as error:  # PortAudio's own exception class, known only once it is loaded
+        return AudioList(note=f"no sound: {error}")
+    if chosen is None or chosen < 0:
+        chosen = next((api["default_output_device"] for api in systems if api["default_output_device"] >= 0), -1)
+    outputs = tuple(
+        AudioDevice(
+            str(device["name"]),
+            str(systems[device["hostapi"]]["name"]),
+            i,
+            int(device["max_output_channels"]),
+            round(device["default_samplerate"]),
+            i == chosen,
+        )
+        for i, device in enumerate(devices)
+        if device["max_output_channels"] > 0
+    )
+    return AudioList(outputs, None if outputs else "no sound output found on this machine")
+
+
+class RealAudioOut:
+    """An open PortAudio stream. Made by `open_audio`."""
+
+    def __init__(
+        self, lib: Any, device: AudioDevice, fill: Fill, sample_rate_hz: int, block_frames: int, latency: Any
+    ) -> None:
+        self.device = device
+        self.stamps: deque[AudioStamp] = deque(maxlen=65_536)
+        self.n_xruns = 0
+        self.fault: str | None = None
+        self._closing = False
+        self._frame = 0
+        n_channels = min(2, device.n_channels)
+        scratch = np.zeros((_MAX_BLOCK_FRAMES, 2), dtype=np.float32)
+        stamps = self.stamps
+
+        def callback(out: Any, n_frames: int, times: Any, status: Any) -> None:
+            host_ns = perf_counter_ns()
+            frame = self._frame
+            self._frame = frame + n_frames
+            xrun = bool(status) and bool(status.output_underflow)
+            if xrun:
+                self.n_xruns += 1
+            stamps.append(AudioStamp(frame, n_frames, host_ns, times.outputBufferDacTime, times.currentTime, xrun))
+            if self.fault is not None:
+                out.fill(0.0)
+                return
+            try:
+                if n_channels == 2:
+                    fill(frame, out)
+                else:
+                    block = scratch[:n_frames]
+                    fill(frame, block)
+                    np.add(block[:, 0], block[:, 1], out=out[:, 0])
+                    out *= 0.5
+            except Exception as error:
+                out.fill(0.0)
+                self.fault = f"the sound could not be made: {type(error).__name__}: {error}"
+
+        def finished() -> None:
+            if not self._closing and self.fault is None:
+                self.fault = f'sound output "{device.name}" stopped by itself; is it still connected?'
+
+        self._stream = lib.OutputStream(
+            samplerate=sample_rate_hz,
+            blocksize=block_frames,
+            device=device.index,
+            channels=n_channels,
+            dtype="float32",
+            latency=latency,
+            callback=callback,
+            finished_callback=finished,
+        )
+        self._block_frames = block_frames
+        self._lib = lib
+
+    @property
+    def name(self) -> str:
+        return self.device.name
+
+    @property
+    def sample_rate_hz(self) -> int:
+        return round(float(self._stream.samplerate))
+
+    @property
+    def block_frames(self) -> int:
+        return self._block_frames
+
+    @property
+    def latency_s(self) -> float:
+        return float(self._stream.latency)
+
+    @property
+    def n_frames(self) -> int:
+        """Frames asked for so far."""
+        return self._frame
+
+    @property
+    def cpu_load_frac(self) -> float:
+        """Share of a block's time that the callback takes, as PortAudio measures it."""
+        return float(self._stream.cpu_load)
+
+    def start(self) -> None:
+        try:
+            with _quiet():
+                self._stream.start()
+        except self._lib.PortAudioError as error:
+            raise PortError(_refused(self.device, error)) from None
+
+    def close(self) -> None:
+        self._closing = True
+        with contextlib.suppress(Exception), _quiet():
+            self._stream.stop()
+        with contextlib.suppress(Exception), _quiet():
+            self._stream.close()
+
+    def describe(self) -> dict[str, Any]:
+        return {
+            "name": self.device.name,
+            "system": self.device.system,
+            "sample_rate_hz": self.sample_rate_hz,
+            "block_frames": self._block_frames,
+            "latency_s": self.latency_s,
+        }
+
+
+def _refused(device: AudioDevice, error: Exception) -> str:
+    cause = str(error).splitlines()[0] if str(error) else type(error).__name__
+    advice = "close the program that holds it, or choose another"
+    return f'sound output "{device.name}" could not be opened ({cause}); {advice}'
+
+
+def open_audio(
+    fill: Fill,
+    name: str | None = None,
+    *,
+    sample_rate_hz: int | None = None,
+    block_frames: int = 256,
+    latency: float | str = "low",
+    devices: AudioList | None = None,
+) -> RealAudioOut:
+    """An audio stream, not yet started, on the output of that name or part of one (None: the system's default).
+
+    `sample_rate_hz`: None takes the device's own. `latency`: "low", "high" or seconds, as PortAudio takes it.
+    `PortError` when there is no sound, no such output, or it is busy.
+    """
+    lib = _library()
+    there = devices or list_audio()
+    if not there.outputs:
+        raise PortError(there.note or "no sound output found on this machine")
+    if name is None:
+        device = there.default or there.outputs[0]
+    else:
+        found = find_port(name, there.names, "sound output")
+        device = next(d for d in there.outputs if d.name == found)
+    try:
+        with _quiet():
+            return RealAudioOut(lib, device, fill, sample_rate_hz or device.sample_rate_hz, block_frames, latency)
+    except (lib.PortAudioError, ValueError) as error:
+        raise PortError(_refused(device, error)) from None
