@@ -89,7 +89,7 @@ class Canvas:
         chars, styles = self._chars[y], self._styles[y]
         for c in text:
             cells = 1 if c < "\u0300" else cell_len(c)
-            if 0 <= x and x + cells <= self.width:
+            if x >= 0 and x + cells <= self.width:
                 chars[x] = c
                 styles[x] = style
                 if cells == 2:

@@ -1,8 +1,8 @@
 """Drawing a `ScreenState`: from two metres the chord now and next, the place in the form, the role; near, the rest.
 
 One design for every size: the block letters and the grid grow with the terminal, and what does not fit is left out in a
-fixed order (mixer, figures, lane, key help). Shapes and words carry everything: only bold and reverse are used, no colour, so
-light and dark terminals and any eyes read the same.
+fixed order. Shapes and words carry everything: only bold and reverse are used, no colour, so light and dark terminals
+and any eyes read the same.
 """
 
 from __future__ import annotations
@@ -14,12 +14,12 @@ from rich.cells import cell_len
 from trainer.music import Chord
 from trainer.screen.font import block_rows, block_text, block_width
 from trainer.screen.frame import Canvas, Frame, clean_text, fit
-from trainer.screen.state import PartLevel, ScreenState
+from trainer.screen.near import figures_text, key_lines, lane_text, mix_text, notices
+from trainer.screen.state import ScreenState
 from trainer.session import BEATS_PER_BAR, ChartBar
 
-__all__ = ["LANE_RANGE_MS", "MIN_HEIGHT", "MIN_WIDTH", "ROLE_HINTS", "lane_text", "render"]
+__all__ = ["MIN_HEIGHT", "MIN_WIDTH", "ROLE_HINTS", "render"]
 
-LANE_RANGE_MS = 60.0  # either side of the beat; wide enough for a beginner's spread. Our choice
 MIN_WIDTH, MIN_HEIGHT = 60, 16  # below this, words in lines instead of block letters
 ROLE_HINTS = {"verse": "pin it", "solo": "open up", "head": "as written", "intro": "lead in"}
 
@@ -58,7 +58,7 @@ def role_text(state: ScreenState) -> tuple[str, str]:
     return head, role.upper()
 
 
-# --- the full design ------------------------------------------------------------------------------------------------
+# --- the full design -------------------------------------------------------------------------------------------------
 
 
 @dataclass(frozen=True, slots=True)
@@ -69,6 +69,8 @@ class _Plan:
     roomy: bool
     grid_rows: int
     grid_boxed: bool
+    cell_rows: int
+    big_role: bool
     lane: bool
     figures: bool
     warnings: int
@@ -97,7 +99,7 @@ def _per_row(n_bars: int) -> int:
 def _plan(state: ScreenState, width: int, height: int) -> _Plan:
     n_grid = -(-len(state.chorus_bars) // _per_row(len(state.chorus_bars)))
     n_warnings = min(len(state.warnings), 3) or 1
-    keys = 0 if state.calm else len(_key_lines(state, width))
+    keys = 0 if state.calm else len(key_lines(state, width))
     near = [not state.calm, state.figures is not None and not state.calm, bool(state.mix) and not state.calm]
     scale = _scale_for(width, height)
     roomy = height >= 30
@@ -129,7 +131,23 @@ def _plan(state: ScreenState, width: int, height: int) -> _Plan:
         scale -= 1
     left = height - rows(scale, boxed, lane, figures, mix, keys, roomy)
     shown = n_grid if left >= 0 else max(1, n_grid + left)
-    return _Plan(scale, roomy, shown, boxed, lane, figures, n_warnings, mix, keys)
+    # What is over goes to what is read from afar: chords of the grid, then the chorus and its role, in block letters.
+    cell_rows = 1
+    if boxed and left >= n_grid * (block_rows(1) - 1) and _grid_fits_blocks(state, width):
+        cell_rows = block_rows(1)
+        left -= n_grid * (cell_rows - 1)
+    big_role = roomy and left >= block_rows(1)
+    return _Plan(scale, roomy, shown, boxed, cell_rows, big_role, lane, figures, n_warnings, mix, keys)
+
+
+def _grid_fits_blocks(state: ScreenState, width: int) -> bool:
+    bars = state.chorus_bars
+    room = (width - 3) // _per_row(len(bars)) - 8
+    return all(block_width(" ".join(_block_name(chord) for chord in bar.chords), 1) <= room for bar in bars)
+
+
+def _block_name(chord: Chord, ascii_only: bool = False) -> str:
+    return (chord.root if ascii_only else chord.root[0] + chord.root[1:].replace("b", "♭")) + chord.quality
 
 
 def _scale_for(width: int, height: int) -> int:
@@ -170,8 +188,8 @@ def _block(canvas: Canvas, x: int, y: int, width: int, text: str, scale: int, ro
 
 def _chord(canvas: Canvas, x: int, y: int, width: int, chord: Chord, scale: int, rows: int, ascii_only: bool) -> int:
     """A chord in block letters: its root as large as may be, the quality smaller when both do not fit."""
-    root = chord.root if ascii_only else chord.root[0] + chord.root[1:].replace("b", "♭")
-    whole = root + chord.quality
+    whole = _block_name(chord, ascii_only)
+    root = whole[: len(chord.root)]
     if block_width(whole, scale) <= width:
         return _block(canvas, x, y, width, whole, scale, rows, ascii_only)
     for root_scale in range(scale, 0, -1):
@@ -269,20 +287,14 @@ def _distance(bars: int, beats: int) -> str:
     return f"in {beats} beat{'' if beats == 1 else 's'}"
 
 
-def _beats_text(state: ScreenState, cell: int) -> list[tuple[str, str]]:
-    """The four beats of the bar as boxes; the one sounding is solid and in brackets."""
-    out = []
-    running = state.phase in ("playing", "count_in", "paused")
-    for beat in range(1, BEATS_PER_BAR + 1):
-        if running and beat == state.beat:
-            fill = "#" if state.ascii_only else "█"
-            side = max(1, (cell - 5) // 2)
-            out.append((f"{fill * side}[{beat}]{fill * side}", "bold"))
-        else:
-            line = "-" if state.ascii_only else "─"
-            side = max(1, (cell - 5) // 2)
-            out.append((f"{line * side} {beat} {line * side}", ""))
-    return out
+def _beat_box(state: ScreenState, beat: int, width: int, numbered: bool) -> tuple[str, str]:
+    """One beat of the bar as a box `width` cells wide: solid, its number in brackets, while it sounds."""
+    now = state.phase in ("playing", "count_in", "paused") and beat == state.beat
+    fill = "#" if state.ascii_only else "█"
+    line = "-" if state.ascii_only else "─"
+    label = (f"[{beat}]" if now else f" {beat} ") if numbered else (fill if now else line) * 3
+    side = max(1, (width - 5) // 2)
+    return (fill if now else line) * side + label + (fill if now else line) * side, "bold" if now else ""
 
 
 def _place(canvas: Canvas, state: ScreenState, y: int, plan: _Plan) -> int:
@@ -290,18 +302,22 @@ def _place(canvas: Canvas, state: ScreenState, y: int, plan: _Plan) -> int:
     width = canvas.width
     cell = max(7, (width - 2) // BEATS_PER_BAR)
     for repeat in range(2 if plan.roomy else 1):
-        x = 1
-        for text, style in _beats_text(state, cell):
-            shown = text if repeat == 0 else text.translate(_NO_DIGITS)
-            canvas.write(x, y + repeat, shown, style)
-            x += cell
+        for beat in range(1, BEATS_PER_BAR + 1):
+            text, style = _beat_box(state, beat, cell, numbered=repeat == 0)
+            canvas.write(1 + (beat - 1) * cell, y + repeat, text, style)
     y += 2 if plan.roomy else 1
     if plan.roomy:
         y += 1
     head, role = role_text(state)
     bar = state.bar
-    x = canvas.write(1, y, f" {head} ", "bold reverse")
-    x = canvas.write(x + 1, y, f" {role} ", "bold reverse")
+    if plan.big_role:
+        words = f"{head.removeprefix('CHORUS ').replace(' of ', '/')} {role}"
+        used = _block(canvas, 1, y, width - 2, words, 1, block_rows(1), state.ascii_only)
+        y += block_rows(1) - 1
+        x = canvas.write(used + 2, y, f" {head} ", "bold")
+    else:
+        x = canvas.write(1, y, f" {head} ", "bold reverse")
+        x = canvas.write(x + 1, y, f" {role} ", "bold reverse")
     hint = ROLE_HINTS.get(role.lower(), "")
     place = f"bar {bar.bar} of {state.chorus_bars[-1].bar}"
     if state.chart.session.loop is not None:
@@ -316,9 +332,6 @@ def _place(canvas: Canvas, state: ScreenState, y: int, plan: _Plan) -> int:
         if meter:
             canvas.write_right(width - 1, y, meter)
     return y + 1
-
-
-_NO_DIGITS = str.maketrans({"1": "─", "2": "─", "3": "─", "4": "─", "[": "█", "]": "█"})
 
 
 def _intensity(state: ScreenState, room: int) -> str:
@@ -337,7 +350,7 @@ def _intensity(state: ScreenState, room: int) -> str:
     return text if cell_len(text) <= room else ""
 
 
-# --- the form as a grid ------------------------------------------------------------------------------------------------
+# --- the form as a grid ----------------------------------------------------------------------------------------------
 
 
 def _grid(canvas: Canvas, state: ScreenState, y: int, plan: _Plan) -> None:
@@ -350,36 +363,40 @@ def _grid(canvas: Canvas, state: ScreenState, y: int, plan: _Plan) -> None:
         first_row = min(max(0, max(now, 0) // per_row - plan.grid_rows // 2), n_rows - plan.grid_rows)
     cell = (canvas.width - 3) // per_row
     side = "|" if state.ascii_only else "│"
-    row_height = 2 if plan.grid_boxed else 1
+    row_height = plan.cell_rows + 1 if plan.grid_boxed else 1
+    left, right = (">", "<") if state.ascii_only else ("▶", "◀")
     for i in range(plan.grid_rows):
         row = first_row + i
         top = y + i * row_height
         if plan.grid_boxed:
-            canvas.write(1, top, _rule(cell, per_row, "┌┬┐" if i == 0 else "├┼┤", state.ascii_only))
+            canvas.write(1, top, _rule(cell, per_row, ("┌", "┬", "┐") if i == 0 else ("├", "┼", "┤"), state.ascii_only))
             top += 1
         for column in range(per_row):
             idx = row * per_row + column
             if idx >= len(bars):
                 break
             x = 1 + column * cell
-            canvas.write(x, top, side)
-            text = _cell(bars[idx], cell - 1, state)
-            if idx == now:
-                left, right = (">", "<") if state.ascii_only else ("▶", "◀")
-                canvas.write(x + 1, top, left + text[1:-1] + right, "bold reverse")
+            if plan.cell_rows > 1:
+                rows = _block_cell(bars[idx], cell - 1, state)
             else:
-                canvas.write(x + 1, top, text)
-            canvas.write(x + cell, top, side)
+                rows = (_cell(bars[idx], cell - 1, state),)
+            for k, text in enumerate(rows):
+                canvas.write(x, top + k, side)
+                if idx == now:
+                    canvas.write(x + 1, top + k, left + text[1:-1] + right, "bold reverse")
+                else:
+                    canvas.write(x + 1, top + k, text)
+                canvas.write(x + cell, top + k, side)
     if plan.grid_boxed:
-        canvas.write(1, y + plan.grid_rows * row_height, _rule(cell, per_row, "└┴┘", state.ascii_only))
+        canvas.write(1, y + plan.grid_rows * row_height, _rule(cell, per_row, ("└", "┴", "┘"), state.ascii_only))
     if plan.grid_rows < n_rows:
         more = f"{len(bars)} bars in all"
         canvas.write_right(canvas.width - 1, y + plan.grid_rows * row_height - (not plan.grid_boxed), more)
 
 
-def _rule(cell: int, per_row: int, corners: str, ascii_only: bool) -> str:
+def _rule(cell: int, per_row: int, corners: tuple[str, str, str], ascii_only: bool) -> str:
     line = "-" if ascii_only else "─"
-    left, middle, right = "+++" if ascii_only else corners
+    left, middle, right = ("+", "+", "+") if ascii_only else corners
     return left + middle.join([line * (cell - 1)] * per_row) + right
 
 
@@ -387,7 +404,7 @@ def _cell(bar: ChartBar, width: int, state: ScreenState) -> str:
     """One bar of the grid in exactly `width` cells: its number, its chords, and a word for what is special."""
     ascii_only = state.ascii_only
     chords = " ".join(chord_text(chord, ascii_only) for chord in bar.chords)
-    word = "end" if bar.final else "out" if bar.drop_out else "stop" if bar.stopped else "pedal" if bar.pedal else ""
+    word = _mark(bar)
     text = f" {bar.bar:>2} {chords}"
     if word and cell_len(text) + len(word) + 3 <= width:
         text = text + " " * (width - cell_len(text) - len(word) - 2) + word
@@ -399,82 +416,35 @@ def _cell(bar: ChartBar, width: int, state: ScreenState) -> str:
     return text + " " * (width - cell_len(text))
 
 
-# --- near: lane, figures, warnings, mixer, keys --------------------------------------------------------------------------
+def _mark(bar: ChartBar) -> str:
+    return "end" if bar.final else "out" if bar.drop_out else "stop" if bar.stopped else "pedal" if bar.pedal else ""
 
 
-def lane_text(lane_ms: tuple[float, ...], width: int, ascii_only: bool = False) -> str:
-    """The last notes against the beat, `width` characters: early to the left, late to the right, the newest largest."""
-    width = max(5, width - (width + 1) % 2)
-    middle = width // 2
-    old, recent, newest, centre, line = (".", "o", "O", "+", "-") if ascii_only else ("·", "•", "●", "┼", "─")
-    left, right = ("<", ">") if ascii_only else ("◀", "▶")
-    cells = [line] * width
-    cells[middle] = centre
-    notes = lane_ms[-12:]
-    for i, ms in enumerate(notes):
-        age = len(notes) - 1 - i
-        mark = newest if age == 0 else recent if age <= 3 else old
-        place = middle + round(ms / LANE_RANGE_MS * middle)
-        if place < 0:
-            place, mark = 0, left
-        elif place >= width:
-            place, mark = width - 1, right
-        cells[place] = mark
-    return "".join(cells)
-
-
-def _figures(state: ScreenState) -> str:
-    figures = state.figures
-    if figures is None:
-        return ""
-    if figures.swing_ratio is None:
-        swing = f"swing: too few pairs yet ({figures.n_pairs})"
-    else:
-        swing = f"swing {figures.swing_ratio:.2f}:1, band {figures.band_ratio:g}:1 ({figures.n_pairs} pairs)"
-    landing = f"landed {figures.landed} of {figures.changes}, {figures.roots} on the root"
-    mean = "" if figures.mean_ms is None else f"{abs(figures.mean_ms):.0f} ms {_side(figures.mean_ms)}"
-    return "   ".join(piece for piece in (swing, landing, mean) if piece)
-
-
-def _side(ms: float) -> str:
-    return "late" if ms > 0 else "early" if ms < 0 else "on the beat"
-
-
-def _mix(mix: tuple[PartLevel, ...], width: int) -> str:
-    cells = []
-    for number, part in enumerate(mix, 1):
-        state = "mute" if part.muted else f"{round(part.gain_frac * 100)}"
-        text = f"{number} {part.name} {state}{' solo' if part.solo else ''}"
-        cells.append(f"[{text}]" if part.chosen else f" {text} ")
-    return fit(" ".join(cells), width)
-
-
-def _key_lines(state: ScreenState, width: int) -> list[str]:
-    lines = ["q stop  p pause  r chorus top  [ ] tempo next run  1-6 part  m mute  o solo  - = vol"]
-    if width < cell_len(lines[0]) + 2:
-        lines = ["q stop  p pause  r top  [ ] next tempo  1-6 part  m mute  o solo  -= vol"]
-    if state.typing:
-        lines.append("notes: a s d f g h j k l ; degrees of the key   space: root of the chord")
-    return [fit(line, width - 2) for line in lines]
+def _block_cell(bar: ChartBar, width: int, state: ScreenState) -> tuple[str, ...]:
+    """One bar of the grid in block letters: its number and mark to the left, its chords to the right."""
+    letters = block_text(" ".join(_block_name(chord, state.ascii_only) for chord in bar.chords), 1, state.ascii_only)
+    words = [f"{bar.bar:>2}", _mark(bar)] + [""] * (len(letters) - 2)
+    rows = (f" {word:<5.5}{letter}" for word, letter in zip(words, letters, strict=True))
+    return tuple(row + " " * (width - cell_len(row)) for row in rows)
 
 
 def _near(canvas: Canvas, state: ScreenState, plan: _Plan) -> None:
     """From the foot of the screen upwards: keys, mixer, warnings, figures, lane."""
     y = canvas.height
     width = canvas.width
-    lines = _key_lines(state, width)[: plan.keys]
+    lines = key_lines(state, width)[: plan.keys]
     for line in reversed(lines):
         y -= 1
         canvas.write(1, y, line)
     if plan.mix:
         y -= 1
-        canvas.write(1, y, _mix(state.mix, width - 2))
-    for text, style in reversed(_notices(state, plan.warnings)):
+        canvas.write(1, y, mix_text(state.mix, width - 2))
+    for text, style in reversed(notices(state, plan.warnings)):
         y -= 1
         canvas.write(1, y, fit(text, width - 2), style)
     if plan.figures:
         y -= 1
-        canvas.write(1, y, fit(_figures(state), width - 2))
+        canvas.write(1, y, fit(figures_text(state), width - 2))
     if plan.lane:
         y -= 1
         title = "early" + (" (round your own average) " if state.lane_centred and width >= 100 else " ")
@@ -485,15 +455,7 @@ def _near(canvas: Canvas, state: ScreenState, plan: _Plan) -> None:
         canvas.write(x, y, tail)
 
 
-def _notices(state: ScreenState, n_rows: int) -> list[tuple[str, str]]:
-    """Warnings, then the last thing done or what is heard; exactly `n_rows`."""
-    rows = [(f"! {clean_text(text)}", "bold") for text in state.warnings[-n_rows:]]
-    if not rows:
-        rows = [(clean_text(state.note or state.source), "")]
-    return rows + [("", "")] * (n_rows - len(rows))
-
-
-# --- small terminals --------------------------------------------------------------------------------------------------
+# --- small terminals -------------------------------------------------------------------------------------------------
 
 
 def _small(state: ScreenState, width: int, height: int) -> Frame:
