@@ -214,7 +214,6 @@ class _Rtmidi2:
     def new_in(self, system: int) -> Any:
         handle = self._lib.MidiIn(f"{_CLIENT} in", 1024, system)
         handle.ignore_types(midi_sysex=False, midi_time=False, midi_sense=False)
-        handle.deltatime = True
         return handle
 
     def new_out(self, system: int) -> Any:
