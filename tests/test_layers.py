@@ -22,7 +22,9 @@ MAY_IMPORT: dict[str, set[str]] = {
     "practice": {"scoring", "line", "music", "session", "take", "clock"},
     "ports": {"take", "clock"},
     "engine": {"clock", "band", "take", "ports", "session", "music"},
-    "live": {"engine", "scoring", "screen", "session", "music", "take", "ports", "clock", "band", "line"},
+    "live": {"engine", "settings", "scoring", "screen", "session", "music", "take", "ports", "clock", "band", "line"},
+    "resources": set(),
+    "settings": set(),
     "screen": {"music", "session", "take", "scoring", "practice"},
     "report": {"music", "session", "take", "scoring", "practice", "clock"},
 }

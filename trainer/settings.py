@@ -1,0 +1,135 @@
+"""What the program remembers of each input: its profile, faults found by the sound check, and calibrations.
+
+One small JSON file a port in the user's configuration folder (`platformdirs`; `TRAINER_CONFIG_DIR` moves it),
+written aside, synced and renamed, so that a crash leaves the old one or the new one. What a file that cannot be read
+held can be measured again: the message says so.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import hashlib
+import json
+import os
+import re
+import tempfile
+from collections.abc import Mapping
+from dataclasses import asdict, dataclass, field
+from pathlib import Path
+from typing import Any
+
+from trainer.errors import FileFormatError, UsageError
+
+__all__ = ["APP_NAME", "PortSettings", "config_dir", "load_port", "log_dir", "save_port", "write_aside"]
+
+APP_NAME = "shuffle-partner"
+_SCHEMA = {"name": "port", "major": 1, "minor": 0}
+
+
+@dataclass(frozen=True, slots=True)
+class PortSettings:
+    """What is known of one input, by its name.
+
+    `profile` is "pad", "keys" or "strings"; `transpose_semitones` is added to what the input sends (an octave
+    shift is ±12); `tuning_cents` is how far it sounds from equal temperament; `velocity_flat`: its velocities say
+    nothing; `velocity_floor`: softer notes are ghosts; `doubled_ms`: it sends notes twice, this far apart, or None;
+    `calibrations` maps "OUTPUT|monitor" to a calibration as plain data.
+    """
+
+    port: str
+    profile: str = "pad"
+    transpose_semitones: int = 0
+    tuning_cents: float = 0.0
+    velocity_flat: bool = False
+    velocity_floor: int = 0
+    doubled_ms: float | None = None
+    string_channels: Mapping[str, int] = field(default_factory=dict)
+    checked: str = ""
+    calibrations: Mapping[str, Mapping[str, Any]] = field(default_factory=dict)
+
+
+def config_dir() -> Path:
+    """The folder of the settings; not made here."""
+    moved = os.environ.get("TRAINER_CONFIG_DIR")
+    if moved:
+        return Path(moved)
+    import platformdirs
+
+    return Path(platformdirs.user_config_dir(APP_NAME, appauthor=False))
+
+
+def log_dir() -> Path:
+    """The folder of the engine's logs and of reports on the program's own faults; not made here."""
+    moved = os.environ.get("TRAINER_LOG_DIR")
+    if moved:
+        return Path(moved)
+    import platformdirs
+
+    return Path(platformdirs.user_log_dir(APP_NAME, appauthor=False))
+
+
+def _port_file(port: str) -> Path:
+    # The system's numbers behind a name change when a cable is plugged in again; the name itself stays.
+    stem = re.sub(r"\s+\d+:\d+$", "", port).strip()
+    readable = re.sub(r"[^A-Za-z0-9]+", "-", stem).strip("-").lower()[:40] or "port"
+    return config_dir() / "ports" / f"{readable}-{hashlib.sha256(stem.encode()).hexdigest()[:8]}.json"
+
+
+def load_port(port: str) -> PortSettings | None:
+    """What is remembered of a port, or None; `FileFormatError` for a file that is not one of ours."""
+    path = _port_file(port)
+    try:
+        raw = path.read_text(encoding="utf-8")
+    except FileNotFoundError:
+        return None
+    except (OSError, UnicodeDecodeError) as error:
+        raise FileFormatError(f"cannot read {path}: {error}; delete it and run: trainer check") from None
+    try:
+        data = json.loads(raw)
+        if data["schema"]["name"] != _SCHEMA["name"] or data["schema"]["major"] != _SCHEMA["major"]:
+            raise ValueError("another kind or version of file")
+        known = {name: data[name] for name in PortSettings.__dataclass_fields__ if name in data}
+        settings = PortSettings(**known)
+        _checked(settings)
+    except (ValueError, KeyError, TypeError, RecursionError) as error:
+        raise FileFormatError(
+            f"{path} is not the settings of a port ({error}); delete it and run: trainer check"
+        ) from None
+    return settings
+
+
+def _checked(settings: PortSettings) -> None:
+    if not isinstance(settings.port, str) or settings.profile not in ("pad", "keys", "strings"):
+        raise ValueError("port or profile")
+    numbers = (settings.transpose_semitones, settings.tuning_cents, settings.velocity_floor)
+    if not all(isinstance(value, int | float) for value in numbers):
+        raise ValueError("numbers")
+    if not isinstance(settings.calibrations, dict) or not isinstance(settings.string_channels, dict):
+        raise ValueError("tables")
+
+
+def save_port(settings: PortSettings) -> Path:
+    """Remember a port's settings; the file written. `UsageError` when the folder cannot be written."""
+    path = _port_file(settings.port)
+    data = {"schema": _SCHEMA, **asdict(settings)}
+    try:
+        path.parent.mkdir(parents=True, exist_ok=True)
+        write_aside(path, json.dumps(data, indent=1, sort_keys=True, allow_nan=False) + "\n")
+    except OSError as error:
+        raise UsageError(f"cannot write {path}: {error.strerror or error}; nothing was remembered") from None
+    return path
+
+
+def write_aside(path: Path, text: str) -> None:
+    """Write a file so that a crash leaves the old content or the new one: aside, synced, renamed. `OSError`."""
+    descriptor, name = tempfile.mkstemp(prefix=f".{path.name}.", dir=path.parent)
+    try:
+        with os.fdopen(descriptor, "w", encoding="utf-8", newline="\n") as handle:
+            handle.write(text)
+            handle.flush()
+            os.fsync(handle.fileno())
+        os.replace(name, path)
+    except BaseException:
+        with contextlib.suppress(OSError):
+            os.unlink(name)
+        raise
