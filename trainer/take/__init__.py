@@ -10,6 +10,8 @@ from trainer.take.notes import (
     notes_from_rows,
     sorted_notes,
 )
+from trainer.take.reading import read_take
+from trainer.take.store import SavedTake, TakeEntry, list_takes, save_take, takes_dir, write_take
 
 __all__ = [
     "FLAG_CUT",
@@ -19,9 +21,16 @@ __all__ = [
     "PROFILES",
     "Calibration",
     "Gap",
+    "SavedTake",
     "Take",
+    "TakeEntry",
     "TakeHeader",
     "empty_notes",
+    "list_takes",
     "notes_from_rows",
+    "read_take",
+    "save_take",
     "sorted_notes",
+    "takes_dir",
+    "write_take",
 ]

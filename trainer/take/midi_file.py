@@ -1,0 +1,433 @@
+"""Standard MIDI Files: bytes in, tracks and maps out; and the other way round. Pure: no file is opened here.
+
+Conventions: ticks as in the file; times are turned into beats and seconds by `FileClock`. A beat is a quarter note, but
+in compound time (6/8, 9/8, 12/8 …) it is the dotted note that players count, so that a bar of 12/8 has four beats.
+
+Source: Standard MIDI Files 1.0 (RP-001, MIDI Manufacturers Association, 1996) for chunks, divisions, running status
+and meta events; MIDI 1.0 for messages. The reader is a single pass in plain Python with one append for each message: on
+1,500 notes about ten times as fast as `mido` (`tests/bench/bench_files.py`), and what it does with broken bytes is
+written here.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from trainer.clock.tempo import TempoMap
+from trainer.errors import FileFormatError
+
+__all__ = [
+    "CHORUS_MARKER",
+    "MAX_EVENTS",
+    "MAX_FILE_BYTES",
+    "FileClock",
+    "MidiFile",
+    "MidiTrack",
+    "meta_bytes",
+    "midi_bytes",
+    "parse_midi",
+    "track_bytes",
+]
+
+MAX_FILE_BYTES = 64_000_000  # our choice: an hour of dense band and bass is under 2 MB
+MAX_EVENTS = 4_000_000  # channel messages in one file; our choice (a million notes and their bends fit)
+MAX_TICK = 1 << 38  # so that tick and message fit into 63 bits
+MAX_TEXTS = 20_000  # texts, names and markers kept of one file; our choice
+DEFAULT_BEAT_US = 500_000  # 120 quarter notes a minute until a file says otherwise (RP-001)
+DROP_FRAME_RATE = 30_000 / 1_001  # frames a second of the division -29 (SMPTE "30 drop", RP-001)
+
+CHORUS_MARKER = re.compile(r"\s*chorus\s+(\d{1,4})(?:\s+(\S.*?))?\s*", re.IGNORECASE)
+
+Ints = NDArray[np.int64]
+Floats = NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class MidiTrack:
+    """One track: its number in the file (from 1), its name, its channel messages in file order, and its last tick.
+
+    `events` is (n,) int64, each `tick << 24 | status << 16 | data1 << 8 | data2`; data2 is 0 for short messages.
+    """
+
+    number: int
+    name: str
+    events: Ints
+    end_tick: int
+
+    @property
+    def ticks(self) -> Ints:
+        return self.events >> 24
+
+    @property
+    def n_note_ons(self) -> int:
+        return int(np.count_nonzero(self._is_on()))
+
+    @property
+    def note_channels(self) -> tuple[int, ...]:
+        """Channels (from 0) that have note-ons, in order."""
+        return tuple(np.unique((self.events[self._is_on()] >> 16) & 0x0F).tolist())
+
+    def _is_on(self) -> NDArray[np.bool_]:
+        note_on: NDArray[np.bool_] = (self.events >> 20) & 0x0F == 0x9
+        return note_on & (self.events & 0xFF > 0)
+
+
+@dataclass(frozen=True)
+class MidiFile:
+    """What a file holds. Exactly one of `ppq` (ticks a quarter note) and `ticks_per_s` (SMPTE) is set.
+
+    `tempos` rows are (tick, microseconds a quarter note), `meters` (tick, numerator, denominator), `keys` (tick,
+    sharps, 1 for minor); `markers` and `texts` are (tick, text). `remarks` say what was odd but could be read.
+    """
+
+    format: int
+    ppq: int | None
+    ticks_per_s: float | None
+    tracks: tuple[MidiTrack, ...]
+    tempos: Ints
+    meters: Ints
+    keys: Ints
+    markers: tuple[tuple[int, str], ...]
+    texts: tuple[tuple[int, str], ...]
+    remarks: tuple[str, ...] = ()
+
+
+class _Reader:
+    """Collects the maps and texts of all tracks while each is parsed."""
+
+    def __init__(self, source: str) -> None:
+        self.source = source
+        self.tempos: list[int] = []
+        self.meters: list[tuple[int, int, int]] = []
+        self.keys: list[tuple[int, int, int]] = []
+        self.markers: list[tuple[int, str]] = []
+        self.texts: list[tuple[int, str]] = []
+        self.remarks: list[str] = []
+        self.n_events = 0
+
+    def fail(self, number: int, at: int, found: str, expected: str) -> FileFormatError:
+        return FileFormatError(
+            f"{self.source}: track {number}, byte {at}: {found}; expected {expected}; "
+            "the file is damaged, export it again"
+        )
+
+    def track(self, data: bytes, first: int, number: int) -> MidiTrack:
+        """Parse one track's bytes (`first`: their place in the file)."""
+        packed: list[int] = []
+        parts: list[Ints] = []
+        append = packed.append
+        name = ""
+        tick = 0
+        status = 0
+        i = 0
+        n = len(data)
+        room = MAX_EVENTS - self.n_events
+        try:
+            while i < n:
+                byte = data[i]
+                i += 1
+                if byte >= 0x80:
+                    delta = byte & 0x7F
+                    for _ in range(3):
+                        byte = data[i]
+                        i += 1
+                        delta = delta << 7 | byte & 0x7F
+                        if byte < 0x80:
+                            break
+                    else:
+                        raise self.fail(number, first + i, "a delta time of more than four bytes", "at most four")
+                    tick += delta
+                else:
+                    tick += byte
+                byte = data[i]
+                if byte >= 0x80:
+                    i += 1
+                    if byte >= 0xF0:
+                        if byte == 0xFF:
+                            kind = data[i]
+                            i += 1
+                        elif byte not in (0xF0, 0xF7):
+                            raise self.fail(number, first + i - 1, f"the byte {byte:#04x}", "an event's status")
+                        length = 0
+                        for _ in range(4):
+                            part = data[i]
+                            i += 1
+                            length = length << 7 | part & 0x7F
+                            if part < 0x80:
+                                break
+                        else:
+                            raise self.fail(number, first + i, "a length of more than four bytes", "at most four")
+                        if i + length > n:
+                            raise IndexError
+                        if byte == 0xFF:
+                            if kind == 0x2F:
+                                break
+                            if kind == 0x51 and length == 3:
+                                self.tempos.append(tick << 24 | int.from_bytes(data[i : i + 3], "big"))
+                            elif kind in (0x01, 0x03, 0x06, 0x58, 0x59):
+                                text = self.meta(kind, tick, data[i : i + length])
+                                if kind == 0x03 and not name:
+                                    name = text
+                        i += length
+                        continue
+                    status = byte
+                elif not status:
+                    raise self.fail(
+                        number, first + i, f"the data byte {byte:#04x} with no status before it", "a status"
+                    )
+                d1 = data[i]
+                if 0xC0 <= status < 0xE0:
+                    i += 1
+                    if d1 >= 0x80:
+                        raise self.fail(number, first + i - 1, f"the byte {d1:#04x} inside a message", "a data byte")
+                    append(tick << 24 | status << 16 | d1 << 8)
+                else:
+                    d2 = data[i + 1]
+                    i += 2
+                    if (d1 | d2) >= 0x80:
+                        raise self.fail(number, first + i - 1, "a status byte inside a message", "two data bytes")
+                    append(tick << 24 | status << 16 | d1 << 8 | d2)
+                if len(packed) >= 1 << 16:
+                    room -= len(packed)
+                    if room < 0 or tick >= MAX_TICK:
+                        break
+                    parts.append(np.array(packed, dtype=np.int64))
+                    packed.clear()
+        except IndexError:
+            self.remarks.append(f"track {number} is cut short; what came before the cut was read")
+        if len(packed) > room or room < 0:
+            raise FileFormatError(
+                f"{self.source}: more than {MAX_EVENTS:,} MIDI messages; expected one song; cut the file into songs"
+            )
+        if tick >= MAX_TICK:
+            raise FileFormatError(f"{self.source}: track {number} ends at tick {tick:,}; expected a song's length")
+        parts.append(np.array(packed, dtype=np.int64))
+        events = np.concatenate(parts)
+        self.n_events += len(events)
+        return MidiTrack(number, name, events, tick)
+
+    def meta(self, kind: int, tick: int, body: bytes) -> str:
+        """Keep one meta event; gives back its text (empty for signatures)."""
+        if kind == 0x58:
+            if len(body) >= 2 and body[0] and body[1] <= 6:
+                self.meters.append((tick, body[0], 1 << body[1]))
+            return ""
+        if kind == 0x59:
+            if len(body) >= 2 and body[1] <= 1 and (body[0] <= 7 or body[0] >= 249):
+                self.keys.append((tick, body[0] - 256 if body[0] > 127 else body[0], body[1]))
+            return ""
+        text = _text(body[:1000])
+        if kind != 0x03 and len(self.markers) + len(self.texts) < MAX_TEXTS:
+            (self.markers if kind == 0x06 else self.texts).append((tick, text))
+        return text
+
+
+def _text(raw: bytes) -> str:
+    try:
+        text = raw.decode("utf-8")
+    except UnicodeDecodeError:
+        text = raw.decode("latin-1")
+    return text.strip("\x00 \r\n\t")
+
+
+def parse_midi(data: bytes, source: str = "MIDI file") -> MidiFile:
+    """A file's bytes as tracks and maps.
+
+    `FileFormatError` (naming `source`) for what is no Standard MIDI File, for format 2, for damaged tracks, and for
+    more than `MAX_FILE_BYTES` or `MAX_EVENTS`. A file cut short is read up to the cut, with a remark.
+    """
+    if len(data) > MAX_FILE_BYTES:
+        raise FileFormatError(
+            f"{source}: {len(data) / 1e6:.0f} MB; expected a MIDI file of at most {MAX_FILE_BYTES // 1_000_000} MB"
+        )
+    start = 0
+    if data[:4] == b"RIFF" and data[8:12] == b"RMID":  # a MIDI file in a RIFF wrapper (RP-029)
+        start = max(data.find(b"MThd", 12, 4096), 0)
+    if data[start : start + 4] != b"MThd" or len(data) < start + 14:
+        head = data[start : start + 4]
+        found = "an empty file" if not data else f"a file that begins with {head!r}"
+        raise FileFormatError(f'{source}: found {found}; expected a Standard MIDI File, which begins with "MThd"')
+    header_bytes = int.from_bytes(data[start + 4 : start + 8], "big")
+    file_format, n_tracks, division = (int.from_bytes(data[start + k : start + k + 2], "big") for k in (8, 10, 12))
+    if header_bytes < 6:
+        raise FileFormatError(f"{source}: a header of {header_bytes} bytes; expected 6; export the file again")
+    if file_format == 2:
+        raise FileFormatError(
+            f"{source}: MIDI file format 2 (independent patterns); expected format 0 or 1; export it as one song"
+        )
+    if file_format > 2:
+        raise FileFormatError(f"{source}: MIDI file format {file_format}; expected 0 or 1")
+    ppq, ticks_per_s = _division(division, source)
+    reader = _Reader(source)
+    tracks: list[MidiTrack] = []
+    i = start + 8 + header_bytes
+    while i + 8 <= len(data):
+        chunk = data[i : i + 4]
+        length = int.from_bytes(data[i + 4 : i + 8], "big")
+        if chunk == b"MTrk":
+            tracks.append(reader.track(data[i + 8 : i + 8 + length], i + 8, len(tracks) + 1))
+        i += 8 + length
+    if not tracks:
+        raise FileFormatError(f"{source}: no track in it (its header promises {n_tracks}); expected at least one")
+    if len(tracks) != n_tracks:
+        reader.remarks.append(f"its header promises {n_tracks} tracks, {len(tracks)} were found")
+    tempos = np.array(reader.tempos, dtype=np.int64)
+    tempos = np.column_stack((tempos >> 24, tempos & 0xFFFFFF)) if len(tempos) else np.zeros((0, 2), np.int64)
+    if np.any(tempos[:, 1] == 0):
+        raise FileFormatError(f"{source}: a tempo of 0 microseconds a beat; expected more; export the file again")
+    return MidiFile(
+        format=file_format,
+        ppq=ppq,
+        ticks_per_s=ticks_per_s,
+        tracks=tuple(tracks),
+        tempos=_by_tick(tempos),
+        meters=_by_tick(np.array(reader.meters, dtype=np.int64).reshape(-1, 3)),
+        keys=_by_tick(np.array(reader.keys, dtype=np.int64).reshape(-1, 3)),
+        markers=tuple(sorted(reader.markers, key=lambda item: item[0])),
+        texts=tuple(sorted(reader.texts, key=lambda item: item[0])),
+        remarks=tuple(reader.remarks),
+    )
+
+
+def _division(division: int, source: str) -> tuple[int | None, float | None]:
+    """Ticks a quarter note, or ticks a second for a SMPTE division (RP-001.
+
+    Two's complement frame rate, ticks a frame).
+    """
+    if not division & 0x8000:
+        if division == 0:
+            raise FileFormatError(f"{source}: 0 ticks a quarter note in its header; expected 1 to 32767")
+        return division, None
+    frames = 256 - (division >> 8)
+    ticks_per_frame = division & 0xFF
+    if frames not in (24, 25, 29, 30) or ticks_per_frame == 0:
+        raise FileFormatError(
+            f"{source}: the division {division:#06x} ({frames} frames a second, {ticks_per_frame} ticks a frame); "
+            "expected 24, 25, 29 or 30 frames and at least 1 tick"
+        )
+    return None, (DROP_FRAME_RATE if frames == 29 else float(frames)) * ticks_per_frame
+
+
+def _by_tick(rows: Ints) -> Ints:
+    """Rows in order of tick; of several on one tick the last in the file stands."""
+    if len(rows) == 0:
+        return rows
+    rows = rows[np.argsort(rows[:, 0], kind="stable")]
+    last: Ints = rows[np.append(rows[1:, 0] != rows[:-1, 0], True)]
+    return last
+
+
+class FileClock:
+    """A file's ticks as seconds (from tick 0) and as beats (from tick 0), and the tempo map between the two.
+
+    `tempo_bpm` (beats a minute) is used where the file has no tempo at all; None: 120 quarter notes a minute.
+    """
+
+    def __init__(self, midi: MidiFile, tempo_bpm: float | None = None) -> None:
+        ticks = np.unique(np.concatenate((np.zeros(1, np.int64), midi.tempos[:, 0], midi.meters[:, 0])))
+        quarters_per_beat = np.ones(len(ticks))
+        if len(midi.meters):
+            top, bottom = midi.meters[:, 1], midi.meters[:, 2]
+            compound = (bottom >= 8) & (top > 3) & (top % 3 == 0)
+            counted = np.where(compound, 12.0 / bottom, 1.0)
+            at = np.searchsorted(midi.meters[:, 0], ticks, side="right") - 1
+            quarters_per_beat = np.where(at >= 0, counted[np.clip(at, 0, None)], 1.0)
+        if len(midi.tempos):
+            at = np.searchsorted(midi.tempos[:, 0], ticks, side="right") - 1
+            quarter_us = np.where(at >= 0, midi.tempos[np.clip(at, 0, None), 1], DEFAULT_BEAT_US).astype(np.float64)
+            beat_s = quarter_us * 1e-6 * quarters_per_beat
+        elif tempo_bpm is not None:
+            beat_s = np.full(len(ticks), 60.0 / tempo_bpm)
+        else:
+            beat_s = DEFAULT_BEAT_US * 1e-6 * quarters_per_beat
+        if midi.ppq is not None:
+            ticks_per_beat = midi.ppq * quarters_per_beat
+            tick_s = beat_s / ticks_per_beat
+        else:
+            assert midi.ticks_per_s is not None
+            tick_s = np.full(len(ticks), 1.0 / midi.ticks_per_s)
+            ticks_per_beat = beat_s / tick_s
+        span = np.diff(ticks).astype(np.float64)
+        self._ticks: Ints = ticks
+        self._tick_s: Floats = tick_s
+        self._beats_per_tick: Floats = 1.0 / ticks_per_beat
+        self._seconds: Floats = np.concatenate(([0.0], np.cumsum(span * tick_s[:-1])))
+        self._beats: Floats = np.concatenate(([0.0], np.cumsum(span * self._beats_per_tick[:-1])))
+        self._bpm: Floats = 60.0 / beat_s
+
+    def _at(self, ticks: ArrayLike) -> tuple[Any, Any]:
+        x = np.asarray(ticks, dtype=np.int64)
+        i = np.clip(np.searchsorted(self._ticks, x, side="right") - 1, 0, None)
+        return i, x - self._ticks[i]
+
+    def seconds_at(self, ticks: ArrayLike) -> Any:
+        """Seconds from tick 0: (n,) in, (n,) out."""
+        i, beyond = self._at(ticks)
+        return self._seconds[i] + beyond * self._tick_s[i]
+
+    def beats_at(self, ticks: ArrayLike) -> Any:
+        """Beats from tick 0: (n,) in, (n,) out."""
+        i, beyond = self._at(ticks)
+        return self._beats[i] + beyond * self._beats_per_tick[i]
+
+    def beats_at_seconds(self, seconds: float) -> float:
+        """Beats from tick 0 at a second from tick 0 (may be negative)."""
+        i = max(int(np.searchsorted(self._seconds, seconds, side="right")) - 1, 0)
+        return float(self._beats[i] + (seconds - self._seconds[i]) * self._bpm[i] / 60.0)
+
+    def seconds_at_beats(self, beats: float) -> float:
+        """Seconds from tick 0 at a beat from tick 0 (may be negative)."""
+        i = max(int(np.searchsorted(self._beats, beats, side="right")) - 1, 0)
+        return float(self._seconds[i] + (beats - self._beats[i]) * 60.0 / self._bpm[i])
+
+    def tempo_map(self, origin_beats: float) -> TempoMap:
+        """The tempo map whose beat 0.0 and second 0.0 lie at `origin_beats` of the file. Repeated tempi are merged."""
+        keep = np.append(True, np.diff(self._bpm) != 0.0) & np.append(True, np.diff(self._beats) > 0.0)
+        return TempoMap(zip((self._beats[keep] - origin_beats).tolist(), self._bpm[keep].tolist(), strict=True))
+
+
+# --- writing ------------------------------------------------------------------------------------------------------
+
+
+def _varlen(number: int) -> bytes:
+    out = [number & 0x7F]
+    while number := number >> 7:
+        out.append(number & 0x7F | 0x80)
+    return bytes(reversed(out))
+
+
+def meta_bytes(kind: int, body: bytes) -> bytes:
+    """A meta event without its delta time."""
+    return bytes((0xFF, kind)) + _varlen(len(body)) + body
+
+
+def track_bytes(events: Iterable[tuple[int, int, bytes]], name: str, end_tick: int = 0) -> bytes:
+    """A track chunk from (tick, rank, message) rows: sorted by tick, then rank, then as given.
+
+    Delta times are split where they are longer than four bytes allow.
+    """
+    out = [b"\x00", meta_bytes(0x03, name.encode("utf-8"))]
+    now = 0
+    for tick, _, message in sorted(events, key=lambda row: (row[0], row[1])):
+        delta = tick - now
+        now = tick
+        while delta > 0x0FFFFFFF:
+            out.append(_varlen(0x0FFFFFFF) + meta_bytes(0x01, b""))
+            delta -= 0x0FFFFFFF
+        out.append(_varlen(delta))
+        out.append(message)
+    out.append(_varlen(min(max(end_tick - now, 0), 0x0FFFFFFF)) + meta_bytes(0x2F, b""))
+    body = b"".join(out)
+    return b"MTrk" + len(body).to_bytes(4, "big") + body
+
+
+def midi_bytes(tracks: Sequence[bytes], ppq: int) -> bytes:
+    """A format 1 file of track chunks."""
+    header = b"MThd" + (6).to_bytes(4, "big") + (1).to_bytes(2, "big")
+    return header + len(tracks).to_bytes(2, "big") + ppq.to_bytes(2, "big") + b"".join(tracks)

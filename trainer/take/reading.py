@@ -1,0 +1,266 @@
+"""Reading a take: one of our own with its JSON, or any Standard MIDI File.
+
+Which track: the one that is asked for, else the one named `bass`, else the only one with notes. Where it begins: the
+Marker `chorus 1 …`, else `downbeat`, else the file's start. The file's own tempo and time-signature map is the beat
+axis; a session's tempo is used only for a file that has none.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import os
+import stat
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from trainer.errors import FileFormatError, UsageError, nearest
+from trainer.session import Session, load_session
+from trainer.take.midi_file import CHORUS_MARKER, MAX_FILE_BYTES, FileClock, MidiFile, MidiTrack, parse_midi
+from trainer.take.midi_notes import track_notes
+from trainer.take.model import Take, TakeHeader
+from trainer.take.notes import FLAG_NO_RELEASE, Notes, empty_notes
+from trainer.take.record import MAX_RECORD_BYTES, TakeRecord, read_record, take_of
+
+__all__ = ["read_take"]
+
+DRUM_CHANNEL = 9  # counted from 0 (General MIDI 1)
+MAX_HOURS = 24.0  # our choice
+MAX_BEATS = 500_000.0  # a day at 240 bpm is 345,600; our choice
+
+
+def read_take(
+    path: str | os.PathLike[str],
+    *,
+    session: Session | str | os.PathLike[str] | None = None,
+    track: str | int | None = None,
+    downbeat: float | str | None = None,
+) -> Take:
+    """The take in a MIDI file, with the JSON of the same stem where there is one.
+
+    `session` (or its file) goes before the one in the JSON, and that before a TOML file of the same stem. `track` is a
+    track's name or its number in the file, from 1. `downbeat` is the second of the first downbeat, or "auto": found
+    from the notes and the session's chords. If the MIDI file was changed since it was written, its own notes are
+    read. `UsageError` for a file that is not there, a track that must be chosen or a downbeat that cannot be used;
+    `FileFormatError` for a MIDI or JSON file that is not what it claims to be; `SessionError` for a session's
+    mistakes.
+    """
+    file = Path(path)
+    data = _bytes_of(file, MAX_FILE_BYTES, "a MIDI file")
+    sha256 = hashlib.sha256(data).hexdigest()
+    given = session if session is None or isinstance(session, Session) else load_session(Path(session))
+    beside = file.with_suffix(".json")
+    record: TakeRecord | None = None
+    if beside.is_file():
+        record = read_record(_bytes_of(beside, MAX_RECORD_BYTES, "the JSON of a take"), str(beside))
+    if record is None:
+        toml = file.with_suffix(".toml")
+        if given is None and toml.is_file():
+            given = load_session(toml)
+        return _from_midi(parse_midi(data, str(file)), given, track, downbeat, str(file), sha256)
+    stored = take_of(record, str(beside), sha256)
+    if record.midi_sha256 == sha256 and track is None:
+        return replace(stored, source=str(file), session=given or stored.session)
+    read = _from_midi(parse_midi(data, str(file)), given or stored.session, track, downbeat, str(file), sha256)
+    remarks = read.header.extra["remarks"]
+    if record.midi_sha256 != sha256:
+        remarks = [
+            "the MIDI file was changed after it was written; its notes are read, not those of the JSON",
+            *remarks,
+        ]
+    header = replace(
+        stored.header,
+        downbeat_from=read.header.downbeat_from,
+        extra={**stored.header.extra, **read.header.extra, "remarks": remarks},
+    )
+    notes = read.notes
+    if stored.header.profile == "typing":
+        notes = notes.copy()
+        notes["flags"] |= FLAG_NO_RELEASE
+    return replace(read, notes=notes, header=header)
+
+
+def _bytes_of(file: Path, limit: int, expected: str) -> bytes:
+    """A regular file's bytes, refused by size before it is read."""
+    try:
+        with file.open("rb") as handle:
+            status = os.fstat(handle.fileno())
+            if not stat.S_ISREG(status.st_mode):
+                raise UsageError(f"{file}: not a regular file; expected {expected}")
+            if status.st_size > limit:
+                raise FileFormatError(
+                    f"{file}: {status.st_size / 1e6:.0f} MB; expected {expected} of at most {limit // 1_000_000} MB"
+                )
+            return handle.read(limit + 1)
+    except FileNotFoundError:
+        raise UsageError(f"no file {file}; expected {expected}; check the name and the folder") from None
+    except IsADirectoryError:
+        raise UsageError(f"{file}: a folder; expected {expected}") from None
+    except (OSError, ValueError) as error:
+        raise UsageError(f"cannot read {file}: {getattr(error, 'strerror', None) or error}") from None
+
+
+@dataclass(frozen=True, slots=True)
+class _Choice:
+    track: MidiTrack
+    channels: tuple[int, ...] | None = None
+
+
+def _from_midi(
+    midi: MidiFile,
+    session: Session | None,
+    track: str | int | None,
+    downbeat: float | str | None,
+    source: str,
+    sha256: str,
+) -> Take:
+    remarks = list(midi.remarks)
+    chosen = _chosen(midi, track, source)
+    clock = FileClock(midi, session.tempo_bpm if session is not None else None)
+    notes = track_notes(chosen.track, clock.seconds_at, chosen.channels)
+    band_track = next((item for item in midi.tracks if _same(item.name, "band") and item is not chosen.track), None)
+    band = empty_notes() if band_track is None else track_notes(band_track, clock.seconds_at)
+    origin_beats, where, found = _origin(midi, clock, notes, session, downbeat, remarks, source)
+    tempo = clock.tempo_map(origin_beats)
+    origin_s = clock.seconds_at_beats(origin_beats)
+    for table in (notes, band):
+        table["onset_s"] -= origin_s
+        _bounded(table, tempo.beats_at(table["onset_s"]), source)
+    extra: dict[str, Any] = {"remarks": remarks, "midi": _facts(midi, clock, chosen, origin_beats), **found}
+    header = TakeHeader(foreign=True, profile="foreign", downbeat_from=where, extra=extra)
+    return Take(notes, tempo, session, band, header, source, sha256)
+
+
+def _bounded(notes: Notes, beats: NDArray[np.float64], source: str) -> None:
+    if len(notes) and (np.abs(notes["onset_s"]).max() > MAX_HOURS * 3600 or np.abs(beats).max() > MAX_BEATS):
+        raise FileFormatError(
+            f"{source}: notes {np.abs(notes['onset_s']).max() / 3600:.1f} hours or {np.abs(beats).max():.0f} beats "
+            f"from the first downbeat; expected at most {MAX_HOURS:g} hours and {MAX_BEATS:.0f} beats; "
+            "cut the file into songs"
+        )
+
+
+def _same(found: str, wanted: str) -> bool:
+    """Whether a track's name is `wanted`; a voice's name may follow after a colon (as notation programs write it)."""
+    return found.strip().partition(":")[0].strip().casefold() == wanted
+
+
+def _chosen(midi: MidiFile, track: str | int | None, source: str) -> _Choice:
+    sounding = [item for item in midi.tracks if item.n_note_ons]
+    if track is not None:
+        return _asked(midi, track, source)
+    named = [item for item in midi.tracks if _same(item.name, "bass")]
+    named_sounding = [item for item in named if item.n_note_ons]
+    if len(named_sounding) == 1:
+        return _Choice(named_sounding[0])
+    if not sounding:
+        if named:
+            return _Choice(named[0])
+        raise FileFormatError(f"{source}: no note in it; expected a track with the bass's notes")
+    pitched = [item for item in sounding if item.note_channels != (DRUM_CHANNEL,)] or sounding
+    if not named_sounding and len(pitched) == 1:
+        return _Choice(pitched[0], _line_channels(pitched[0]))
+    raise UsageError(
+        f"{source}: {len(named_sounding) or len(sounding)} tracks could be the bass: {_listed(sounding)}; "
+        "choose one with --track NAME or --track NUMBER"
+    )
+
+
+def _line_channels(track: MidiTrack) -> tuple[int, ...] | None:
+    """The channels of a track that holds everything: the drums are left out."""
+    channels = track.note_channels
+    if DRUM_CHANNEL in channels and len(channels) > 1:
+        return tuple(number for number in channels if number != DRUM_CHANNEL)
+    return None
+
+
+def _asked(midi: MidiFile, track: str | int, source: str) -> _Choice:
+    text = str(track).strip()
+    by_name = [item for item in midi.tracks if item.name.strip().casefold() == text.casefold()]
+    by_name = by_name or [item for item in midi.tracks if _same(item.name, text.casefold())]
+    with_notes = [item for item in by_name if item.n_note_ons] or by_name
+    if len(with_notes) == 1:
+        return _Choice(with_notes[0], _line_channels(with_notes[0]))
+    if not with_notes and text.isascii() and text.isdigit() and 1 <= int(text[:9]) <= len(midi.tracks):
+        item = midi.tracks[int(text[:9]) - 1]
+        return _Choice(item, _line_channels(item))
+    sounding = [item for item in midi.tracks if item.n_note_ons]
+    if with_notes:
+        raise UsageError(f'{source}: {len(with_notes)} tracks are named "{text}": {_listed(with_notes)}; give a number')
+    near = nearest(text, [item.name for item in sounding if item.name])
+    hint = f'; did you mean "{near}"?' if near else ""
+    raise UsageError(f'{source}: no track "{text[:60]}"; tracks with notes: {_listed(sounding) or "none"}{hint}')
+
+
+def _listed(tracks: list[MidiTrack]) -> str:
+    shown = [f'{item.number} "{item.name[:40]}" ({item.n_note_ons} notes)' for item in tracks[:12]]
+    return ", ".join(shown) + (f" and {len(tracks) - 12} more" if len(tracks) > 12 else "")
+
+
+def _origin(
+    midi: MidiFile,
+    clock: FileClock,
+    notes: Notes,
+    session: Session | None,
+    downbeat: float | str | None,
+    remarks: list[str],
+    source: str,
+) -> tuple[float, str, dict[str, Any]]:
+    """Beat (from tick 0) of the first downbeat, where it was learnt, and what else was found."""
+    asked_s = _asked_downbeat(downbeat)
+    for tick, text in midi.markers:
+        match = CHORUS_MARKER.fullmatch(text)
+        if match and int(match[1]) == 1:
+            if downbeat is not None:
+                remarks.append("the file's Marker says where chorus 1 begins; the downbeat given was not used")
+            return float(clock.beats_at(tick)), "marker", {}
+    if downbeat is None:
+        return 0.0, "start of file", {}
+    if asked_s is not None:
+        return clock.beats_at_seconds(asked_s), "option", {}
+    raise UsageError(f'{source}: downbeat "auto" needs a session; give one with --session')
+
+
+def _asked_downbeat(downbeat: float | str | None) -> float | None:
+    """The second that was asked for; None for no wish and for "auto"."""
+    if downbeat is None or downbeat == "auto":
+        return None
+    try:
+        asked_s = float(downbeat)
+    except ValueError:
+        raise UsageError(f'downbeat: found "{str(downbeat)[:60]}"; expected seconds or "auto"') from None
+    if not abs(asked_s) <= MAX_HOURS * 3600:
+        raise UsageError(f"downbeat: found {asked_s}; expected seconds within a day of the file's start")
+    return asked_s
+
+
+def _facts(midi: MidiFile, clock: FileClock, chosen: _Choice, origin_beats: float) -> dict[str, Any]:
+    """What the file says of itself, as plain data; the maps are bounded to their first hundred entries."""
+    meter_beats = clock.beats_at(midi.meters[:100, 0]) - origin_beats
+    key_beats = clock.beats_at(midi.keys[:100, 0]) - origin_beats
+    return {
+        "format": midi.format,
+        "ppq": midi.ppq,
+        "ticks_per_s": midi.ticks_per_s,
+        "track": {"number": chosen.track.number, "name": chosen.track.name[:200]},
+        "n_tempos": len(midi.tempos),
+        "meters": [
+            [float(beat), int(top), int(bottom)]
+            for beat, (_, top, bottom) in zip(meter_beats.tolist(), midi.meters[:100].tolist(), strict=True)
+        ],
+        "keys": [
+            [float(beat), _key_name(int(sharps), bool(minor))]
+            for beat, (_, sharps, minor) in zip(key_beats.tolist(), midi.keys[:100].tolist(), strict=True)
+        ],
+    }
+
+
+_MAJOR_BY_SHARPS = ("Cb", "Gb", "Db", "Ab", "Eb", "Bb", "F", "C", "G", "D", "A", "E", "B", "F#", "C#")
+_MINOR_BY_SHARPS = ("Ab", "Eb", "Bb", "F", "C", "G", "D", "A", "E", "B", "F#", "C#", "G#", "D#", "A#")
+
+
+def _key_name(sharps: int, minor: bool) -> str:
+    return _MINOR_BY_SHARPS[sharps + 7] + "m" if minor else _MAJOR_BY_SHARPS[sharps + 7]

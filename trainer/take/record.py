@@ -1,0 +1,252 @@
+"""The JSON beside a take: exact times, devices, calibration, clock map, gaps, and the session as it was. Pure.
+
+`shared/schema/take.schema.json` describes it. Notes and band are columns of equal length, in seconds from the first
+downbeat of the first chorus. Reading checks every value: a mistake is one line that names its place.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+from typing import Annotated, Any
+
+import msgspec
+import numpy as np
+
+from trainer._version import __version__
+from trainer.clock.tempo import TempoMap
+from trainer.errors import FileFormatError
+from trainer.session import session_from_dict
+from trainer.take.model import PROFILES, Calibration, Gap, Take, TakeHeader
+from trainer.take.notes import NOTE_DTYPE, Notes, sorted_notes
+
+__all__ = [
+    "MAX_RECORD_BYTES",
+    "SCHEMA_MAJOR",
+    "SCHEMA_MINOR",
+    "TakeRecord",
+    "read_record",
+    "record_bytes",
+    "record_of",
+    "take_of",
+]
+
+SCHEMA_MAJOR, SCHEMA_MINOR = 1, 0
+MAX_RECORD_BYTES = 128_000_000  # a million notes are about 70 MB of text; our choice
+MAX_SECONDS = 100_000.0  # more than a day; our choice
+
+Second = Annotated[float, msgspec.Meta(ge=-MAX_SECONDS, le=MAX_SECONDS)]
+Span = Annotated[float, msgspec.Meta(ge=0.0, le=MAX_SECONDS)]
+Beat = Annotated[float, msgspec.Meta(ge=-1e6, le=1e6)]
+Bpm = Annotated[float, msgspec.Meta(gt=0.0, le=1e8)]
+Pitch = Annotated[float, msgspec.Meta(ge=-48.0, le=175.0)]
+Byte = Annotated[int, msgspec.Meta(ge=0, le=255)]
+Velocity = Annotated[int, msgspec.Meta(ge=0, le=127)]
+Channel = Annotated[int, msgspec.Meta(ge=0, le=15)]
+Text = Annotated[str, msgspec.Meta(max_length=1000)]
+Sha256 = Annotated[str, msgspec.Meta(pattern=r"^[0-9a-f]{64}$")]
+
+
+class SchemaName(msgspec.Struct, frozen=True):
+    """Which kind of file this is, and in which version."""
+
+    name: str
+    major: int
+    minor: int = 0
+
+
+class NoteColumns(msgspec.Struct, frozen=True):
+    """A note table by columns, all of one length, in order of onset."""
+
+    onset_s: list[Second]
+    duration_s: list[Span]
+    pitch: list[Pitch]
+    velocity: list[Velocity]
+    channel: list[Channel]
+    flags: list[Byte]
+
+
+class TempoColumns(msgspec.Struct, frozen=True):
+    """The tempo map: segment i starts at `beats[i]` with `bpm[i]`; `first_s` is the second of `beats[0]`."""
+
+    beats: Annotated[list[Beat], msgspec.Meta(min_length=1)]
+    bpm: Annotated[list[Bpm], msgspec.Meta(min_length=1)]
+    first_s: Second
+
+
+class CalibrationRecord(msgspec.Struct, frozen=True):
+    """See `trainer.take.model.Calibration`."""
+
+    base_ms: Annotated[float, msgspec.Meta(ge=-10_000.0, le=10_000.0)]
+    periods: Annotated[float, msgspec.Meta(ge=-100.0, le=100.0)] = 0.0
+    base_ci95_ms: tuple[float, float] | None = None
+    periods_ci95: tuple[float, float] | None = None
+    output_ms: float | None = None
+    input_ms: float | None = None
+    monitor: bool = False
+    n: Annotated[int, msgspec.Meta(ge=0)] = 0
+    made: Text = ""
+    ports: tuple[Text, Text] = ("", "")
+
+
+class GapRecord(msgspec.Struct, frozen=True):
+    """A span of the take in which our side failed."""
+
+    start_s: Second
+    end_s: Second
+    cause: Text
+
+
+class TakeRecord(msgspec.Struct, frozen=True, kw_only=True):
+    """The JSON file beside a take."""
+
+    schema: SchemaName
+    trainer: Text
+    midi_sha256: Sha256
+    created: Text
+    profile: Text
+    completed: bool
+    velocity_floor: Velocity
+    downbeat_from: Text
+    foreign: bool = False
+    calibration: CalibrationRecord | None
+    gaps: list[GapRecord]
+    devices: dict[str, Any]
+    clock_map: dict[str, Any]
+    lateness: dict[str, Any]
+    extra: dict[str, Any]
+    session: dict[str, Any] | None
+    tempo: TempoColumns
+    notes: NoteColumns
+    band: NoteColumns
+
+
+class _Kind(msgspec.Struct):
+    schema: SchemaName | None = None
+
+
+def _columns(notes: Notes) -> NoteColumns:
+    return NoteColumns(**{name: notes[name].tolist() for name in NOTE_DTYPE.names or ()})
+
+
+def record_of(take: Take, midi_sha256: str) -> TakeRecord:
+    """The record of a take whose MIDI file has this SHA-256. `ValueError` if a time or pitch is not finite."""
+    for table in (take.notes, take.band):
+        for name in ("onset_s", "duration_s", "pitch"):
+            if not np.all(np.isfinite(table[name])):
+                raise ValueError(f"a note's {name} is not finite")
+    header = take.header
+    calibration = header.calibration
+    return TakeRecord(
+        schema=SchemaName("take", SCHEMA_MAJOR, SCHEMA_MINOR),
+        trainer=header.scorer or __version__,
+        midi_sha256=midi_sha256,
+        created=header.created,
+        profile=header.profile,
+        completed=header.completed,
+        velocity_floor=header.velocity_floor,
+        downbeat_from=header.downbeat_from,
+        foreign=header.foreign,
+        calibration=None if calibration is None else CalibrationRecord(**dataclasses.asdict(calibration)),
+        gaps=[GapRecord(gap.start_s, gap.end_s, gap.cause) for gap in header.gaps],
+        devices=dict(header.devices),
+        clock_map=dict(header.clock_map),
+        lateness=dict(header.lateness),
+        extra=dict(header.extra),
+        session=None if take.session is None else take.session.to_dict(),
+        tempo=TempoColumns(take.tempo.beats.tolist(), take.tempo.bpm.tolist(), float(take.tempo.seconds[0])),
+        notes=_columns(take.notes),
+        band=_columns(take.band),
+    )
+
+
+def _plain(item: Any) -> Any:
+    """numpy scalars and arrays in a header's plain data, as JSON."""
+    if isinstance(item, np.generic | np.ndarray):
+        return item.tolist()
+    raise NotImplementedError(f"{type(item).__name__} in a take's header")
+
+
+def record_bytes(record: TakeRecord) -> bytes:
+    """The record as indented JSON, one line for each column."""
+    lines = []
+    for name, value in msgspec.to_builtins(record, enc_hook=_plain).items():
+        lines.append(f"{msgspec.json.encode(name).decode()}: {msgspec.json.encode(value).decode()}")
+    return ("{\n" + ",\n".join(lines) + "\n}\n").encode()
+
+
+def read_record(raw: bytes, source: str) -> TakeRecord | None:
+    """A checked record; None for JSON that is something else (its schema has another name, or none).
+
+    `FileFormatError` for what is not JSON, for a later major version and for any value that is missing or impossible.
+    """
+    if len(raw) > MAX_RECORD_BYTES:
+        raise FileFormatError(f"{source}: {len(raw) / 1e6:.0f} MB; expected the JSON of a take, of a few MB at most")
+    aside = "put the right file back, or move it away to read the MIDI file alone"
+    try:
+        try:
+            kind = msgspec.json.decode(raw, type=_Kind)
+        except msgspec.ValidationError:
+            return None
+        if kind.schema is None or kind.schema.name != "take":
+            return None
+        if kind.schema.major != SCHEMA_MAJOR:
+            raise FileFormatError(
+                f"{source}: a take of version {kind.schema.major}; this program reads version {SCHEMA_MAJOR}; "
+                "install a matching version"
+            )
+        record = msgspec.json.decode(raw, type=TakeRecord)
+    except msgspec.ValidationError as error:
+        raise FileFormatError(f"{source}: {_one_line(error)}; {aside}") from None
+    except (msgspec.DecodeError, UnicodeDecodeError, RecursionError) as error:
+        raise FileFormatError(f"{source}: not valid JSON ({_one_line(error)}); {aside}") from None
+    if record.profile not in PROFILES:
+        raise FileFormatError(
+            f'{source}: profile: found "{record.profile[:60]}"; expected one of {", ".join(PROFILES)}; {aside}'
+        )
+    for name, columns in (("notes", record.notes), ("band", record.band)):
+        lengths = {len(getattr(columns, column)) for column in NOTE_DTYPE.names or ()}
+        if len(lengths) != 1:
+            raise FileFormatError(f"{source}: {name}: columns of {sorted(lengths)} rows; expected one length; {aside}")
+    return record
+
+
+def _one_line(error: Exception) -> str:
+    return " ".join(str(error).split())[:300] or type(error).__name__
+
+
+def _table(columns: NoteColumns) -> Notes:
+    notes = np.zeros(len(columns.onset_s), dtype=NOTE_DTYPE)
+    for name in NOTE_DTYPE.names or ():
+        notes[name] = getattr(columns, name)
+    return sorted_notes(notes)
+
+
+def take_of(record: TakeRecord, source: str, sha256: str) -> Take:
+    """The take that a record describes.
+
+    `FileFormatError` for an impossible tempo map, `SessionError` for its session.
+    """
+    tempo = record.tempo
+    try:
+        pairs = list(zip(tempo.beats, tempo.bpm, strict=True))
+        tempo_map = TempoMap(pairs, second_of_first=tempo.first_s)
+    except ValueError as error:
+        raise FileFormatError(f"{source}: tempo: {error}; put the right file back, or move it away") from None
+    session = None if record.session is None else session_from_dict(record.session, f"{source}: session")
+    calibration = record.calibration
+    header = TakeHeader(
+        foreign=record.foreign,
+        profile=record.profile,
+        created=record.created,
+        scorer=record.trainer,
+        calibration=None if calibration is None else Calibration(**msgspec.structs.asdict(calibration)),
+        gaps=tuple(Gap(gap.start_s, gap.end_s, gap.cause) for gap in record.gaps),
+        devices=record.devices,
+        clock_map=record.clock_map,
+        lateness=record.lateness,
+        downbeat_from=record.downbeat_from,
+        velocity_floor=record.velocity_floor,
+        completed=record.completed,
+        extra=record.extra,
+    )
+    return Take(_table(record.notes), tempo_map, session, _table(record.band), header, source, sha256)

@@ -1,0 +1,364 @@
+"""The library of takes: writing a take as MIDI and JSON, where takes live, and what is there.
+
+A take is written aside, synced, and put in place by a step that cannot overwrite: first the JSON, then the MIDI file,
+so a MIDI file that is there always has its JSON. Where the folder will not take it (full, read-only, gone) the take
+goes to the next place that will, and the answer says so.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import datetime
+import errno
+import hashlib
+import math
+import os
+import secrets
+import tempfile
+import unicodedata
+from collections.abc import Callable, Iterable, Iterator
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+import msgspec
+import numpy as np
+from numpy.typing import NDArray
+
+from trainer._version import __version__
+from trainer.errors import TrainerError, UsageError
+from trainer.session import BEATS_PER_BAR, expand
+from trainer.take.midi_file import meta_bytes, midi_bytes, track_bytes
+from trainer.take.midi_notes import note_messages
+from trainer.take.model import Take
+from trainer.take.notes import Notes
+from trainer.take.record import record_bytes, record_of
+
+__all__ = ["PPQ", "SavedTake", "TakeEntry", "list_takes", "save_take", "take_midi", "takes_dir", "write_take"]
+
+APP_NAME = "shuffle-partner"
+PPQ = 15_360  # 960 × 16: a tick is under 0.1 ms at 40 bpm; the most that a file can say is 32,767
+CHORUS_BEATS = 48  # how often the tempo is corrected without a session: as twelve bars would
+MIN_TEMPO_US, MAX_TEMPO_US = 1, 0xFFFFFF
+MAX_SAME_NAME = 10_000
+
+
+@dataclass(frozen=True, slots=True)
+class SavedTake:
+    """Where a take went; `remark` is a line for the person if it is not where it was meant to go."""
+
+    path: Path
+    remark: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class TakeEntry:
+    """One take of a folder, newest first in lists. `error` says why its JSON could not be read; None where all is well.
+
+    `n_notes`, `title`, `key`, `tempo_bpm`, `n_choruses` come from the JSON, and are None without one (a foreign file).
+    """
+
+    path: Path
+    created: str
+    n_notes: int | None = None
+    title: str | None = None
+    key: str | None = None
+    tempo_bpm: float | None = None
+    completed: bool | None = None
+    error: str | None = None
+
+
+def takes_dir(option: str | os.PathLike[str] | None = None) -> Path:
+    """Where takes go: the option's folder, else the user's data directory. Nothing is created here."""
+    if option is not None:
+        return Path(option).expanduser()
+    from platformdirs import user_data_path
+
+    return user_data_path(APP_NAME, appauthor=False) / "takes"
+
+
+# --- as a MIDI file -----------------------------------------------------------------------------------------------
+
+
+def take_midi(take: Take) -> bytes:
+    """The take as a Standard MIDI File, format 1: conductor, `bass`, `band`.
+
+    What lies before the first downbeat (count-in, intro, pick-up) fits by whole bars of lead-in before it. Notes and
+    chord names lie on exact beats to half a tick; the tempo, whole microseconds a beat in a file, is corrected at
+    each chorus so that its rounding never adds up. The header's extra `bends`, rows of (second, channel, semitones),
+    go into the track `bass` as they came; without them a pitch's fraction of a semitone becomes a bend.
+    """
+    tempo = take.tempo
+    chart = None if take.session is None else expand(take.session)
+    bass_on, bass_off = _note_beats(take, take.notes)
+    band_on, band_off = _note_beats(take, take.band)
+    played_beats = max((float(x.max()) for x in (bass_off, band_off) if len(x)), default=0.0)
+    first_beats = min((float(x.min()) for x in (bass_on, band_on) if len(x)), default=0.0)
+    first_beats = min(first_beats, float(tempo.beats[0]), 0.0)
+    end_beats = max(played_beats, 0.0)
+    if chart is not None:
+        first_beats = min(first_beats, chart.count_in_beats)
+        if take.header.completed:
+            end_beats = max(end_beats, chart.end_beats)
+    lead_beats = BEATS_PER_BAR * math.ceil(-first_beats / BEATS_PER_BAR)
+
+    def tick(beats: float) -> int:
+        return round((beats + lead_beats) * PPQ)
+
+    def ticks_at(seconds: NDArray[np.float64]) -> NDArray[np.int64]:
+        beats: NDArray[np.float64] = tempo.beats_at(seconds)
+        return np.maximum(np.round((beats + lead_beats) * PPQ), 0.0).astype(np.int64)
+
+    conductor: list[tuple[int, int, bytes]] = [(0, 1, meta_bytes(0x58, bytes((4, 2, 24, 8))))]
+    choruses: Iterable[float] = np.arange(0.0, max(end_beats, 1.0), CHORUS_BEATS).tolist()
+    if chart is not None:
+        fifths = take.session.key.fifths if take.session is not None else 0
+        minor = take.session is not None and take.session.key.minor
+        conductor.append((0, 2, meta_bytes(0x59, bytes((fifths & 0xFF, int(minor))))))
+        choruses = [beats for beats in chart.chorus_onsets_beats if beats == 0.0 or beats < end_beats]
+        roles = {bar.onset_beats: bar.role for bar in chart.bars}
+        for i, beats in enumerate(choruses, 1):
+            conductor.append((tick(beats), 3, meta_bytes(0x06, f"chorus {i} {roles[beats]}".encode())))
+        for span in chart.spans:
+            if span.onset_beats < end_beats:
+                conductor.append((tick(span.onset_beats), 4, meta_bytes(0x01, span.chord.name.encode())))
+    else:
+        conductor.append((tick(0.0), 3, meta_bytes(0x06, b"chorus 1")))
+    breaks = sorted({-float(lead_beats), *tempo.beats[tempo.beats < end_beats].tolist(), *choruses})
+    conductor += [(tick(at), 0, meta_bytes(0x51, us.to_bytes(3, "big"))) for at, us in _tempos(take, breaks, end_beats)]
+    end_tick = tick(end_beats)
+    return midi_bytes(
+        [
+            track_bytes(conductor, _title(take), end_tick),
+            track_bytes(note_messages(take.notes, ticks_at, take.header.extra.get("bends", ())), "bass", end_tick),
+            track_bytes(note_messages(take.band, ticks_at), "band", end_tick),
+        ],
+        PPQ,
+    )
+
+
+def _title(take: Take) -> str:
+    return take.session.title if take.session is not None else "take"
+
+
+def _note_beats(take: Take, notes: Notes) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    on: NDArray[np.float64] = take.tempo.beats_at(notes["onset_s"])
+    off: NDArray[np.float64] = take.tempo.beats_at(notes["onset_s"] + notes["duration_s"])
+    return on, off
+
+
+def _tempos(take: Take, breaks: list[float], end_beats: float) -> Iterator[tuple[float, int]]:
+    """(beat, whole microseconds a beat) where the tempo changes.
+
+    Each is chosen so that the next break comes in time.
+    """
+    at_s = [float(second) for second in take.tempo.seconds_at(np.array([*breaks, max(end_beats, breaks[-1] + 1.0)]))]
+    beats = [*breaks, max(end_beats, breaks[-1] + 1.0)]
+    now_s, before = at_s[0], 0
+    for i, at in enumerate(breaks):
+        span_beats = beats[i + 1] - at
+        us = min(max(round((at_s[i + 1] - now_s) / span_beats * 1e6), MIN_TEMPO_US), MAX_TEMPO_US)
+        now_s += us * 1e-6 * span_beats
+        if us != before:
+            yield at, us
+        before = us
+
+
+# --- writing ------------------------------------------------------------------------------------------------------
+
+
+def write_take(take: Take, directory: str | os.PathLike[str] | None = None, stem: str | None = None) -> Path:
+    """`save_take`, giving only the path of the MIDI file."""
+    return save_take(take, directory, stem).path
+
+
+def save_take(take: Take, directory: str | os.PathLike[str] | None = None, stem: str | None = None) -> SavedTake:
+    """Write `STEM.mid` and `STEM.json` into a folder (None: the user's), never over another file.
+
+    A name in use gets "-2", "-3" …. A folder that cannot be written is passed over for the user's data directory, the
+    home folder, then the system's folder for temporary files; `UsageError` when none of them takes it.
+    """
+    if not take.header.created:
+        now = datetime.datetime.now().astimezone().isoformat(timespec="seconds")
+        take = replace(take, header=replace(take.header, created=now))
+    if not take.header.scorer:
+        take = replace(take, header=replace(take.header, scorer=__version__))
+    midi = take_midi(take)
+    record = record_bytes(record_of(take, hashlib.sha256(midi).hexdigest()))
+    name = _safe_stem(stem) if stem is not None else _default_stem(take)
+    wanted = takes_dir(directory)
+    troubles: list[str] = []
+    for place in _places(wanted):
+        try:
+            path = _put(place, name, midi, record)
+        except OSError as error:
+            troubles.append(f"{place}: {error.strerror or error}")
+            continue
+        remark = None if not troubles else f"could not write to {troubles[0]}; the take is kept in {path}"
+        return SavedTake(path, remark)
+    raise UsageError(
+        "the take cannot be written anywhere: " + "; ".join(troubles) + "; free some space or give --takes DIR"
+    )
+
+
+def _places(wanted: Path) -> Iterator[Path]:
+    seen: set[Path] = set()
+    makers: tuple[Callable[[], Path], ...] = (lambda: wanted, takes_dir, _home_place, _temporary_place)
+    for make in makers:
+        with contextlib.suppress(OSError, RuntimeError):
+            place = make()
+            if place not in seen:
+                seen.add(place)
+                yield place
+
+
+def _home_place() -> Path:
+    return Path.home() / f"{APP_NAME}-takes"
+
+
+def _temporary_place() -> Path:
+    return Path(tempfile.gettempdir()) / f"{APP_NAME}-takes"
+
+
+def _put(directory: Path, stem: str, midi: bytes, record: bytes) -> Path:
+    """Both files into a folder under the first free name; `OSError` leaves nothing of them behind."""
+    directory.mkdir(parents=True, exist_ok=True)
+    aside: list[Path] = []
+    try:
+        for body in (midi, record):
+            temporary = directory / f".{secrets.token_hex(8)}.tmp"
+            aside.append(temporary)
+            _write_synced(temporary, body)
+        for attempt in range(1, MAX_SAME_NAME):
+            name = stem if attempt == 1 else f"{stem}-{attempt}"
+            final = directory / f"{name}.mid"
+            beside = directory / f"{name}.json"
+            if final.exists() or beside.exists() or not _claim(aside[1], beside):
+                continue
+            try:
+                claimed = _claim(aside[0], final)
+            except OSError:
+                beside.unlink(missing_ok=True)
+                raise
+            if not claimed:  # another trainer took the name between the two steps
+                beside.unlink(missing_ok=True)
+                aside[1] = directory / f".{secrets.token_hex(8)}.tmp"
+                _write_synced(aside[1], record)
+                continue
+            _sync_folder(directory)
+            return final
+        raise OSError(errno.EEXIST, f"{MAX_SAME_NAME} takes are named {stem}")
+    finally:
+        for temporary in aside:
+            with contextlib.suppress(OSError):
+                temporary.unlink(missing_ok=True)
+
+
+def _write_synced(path: Path, body: bytes) -> None:
+    with path.open("xb") as handle:
+        handle.write(body)
+        handle.flush()
+        os.fsync(handle.fileno())
+
+
+def _claim(temporary: Path, final: Path) -> bool:
+    """Put a finished file in place unless its name is taken; True if it is ours now.
+
+    A hard link fails on an existing name in one step; where a file system has none, an exclusive empty file claims
+    the name and is then replaced.
+    """
+    try:
+        os.link(temporary, final)
+    except FileExistsError:
+        return False
+    except OSError:
+        try:
+            final.open("xb").close()
+        except FileExistsError:
+            return False
+        try:
+            temporary.replace(final)
+        except OSError:
+            final.unlink(missing_ok=True)
+            raise
+    return True
+
+
+def _sync_folder(directory: Path) -> None:
+    """Make the names last; not every system lets a folder be opened."""
+    with contextlib.suppress(OSError):
+        handle = os.open(directory, os.O_RDONLY)
+        try:
+            os.fsync(handle)
+        finally:
+            os.close(handle)
+
+
+def _default_stem(take: Take) -> str:
+    stamp = "".join(letter if letter.isdigit() else "-" for letter in take.header.created[:16])
+    return _safe_stem(f"{stamp} {_title(take)}")
+
+
+def _safe_stem(stem: str) -> str:
+    """A file name that every system takes: letters, digits, dots and dashes, at most 80 of them."""
+    plain = unicodedata.normalize("NFKD", stem).encode("ascii", "ignore").decode()
+    kept = "".join(letter if letter.isalnum() or letter in "._-" else "-" for letter in plain)
+    while "--" in kept:
+        kept = kept.replace("--", "-")
+    return kept.strip("-.")[:80] or "take"
+
+
+# --- listing ------------------------------------------------------------------------------------------------------
+
+
+class _Columns(msgspec.Struct):
+    onset_s: list[msgspec.Raw] = []
+
+
+class _Song(msgspec.Struct):
+    title: str = ""
+    key: str = ""
+    tempo_bpm: float = 0.0
+
+
+class _Brief(msgspec.Struct):
+    created: str
+    completed: bool
+    notes: _Columns
+    session: _Song | None = None
+
+
+def list_takes(directory: str | os.PathLike[str] | None = None) -> list[TakeEntry]:
+    """The MIDI files of a folder (None: the user's takes), newest first; an empty list where there is no folder."""
+    place = takes_dir(directory)
+    try:
+        files = [item for item in place.iterdir() if item.suffix.lower() in (".mid", ".midi")]
+    except FileNotFoundError:
+        return []
+    except OSError as error:
+        raise UsageError(f"cannot read the folder of takes {place}: {error.strerror or error}") from None
+    entries = []
+    for file in files:
+        with contextlib.suppress(OSError):  # gone since the folder was read
+            entries.append(_entry(file))
+    return sorted(entries, key=lambda entry: (entry.created, entry.path.name), reverse=True)
+
+
+def _entry(file: Path) -> TakeEntry:
+    modified = datetime.datetime.fromtimestamp(file.stat().st_mtime).astimezone().isoformat(timespec="seconds")
+    beside = file.with_suffix(".json")
+    try:
+        brief = msgspec.json.decode(beside.read_bytes(), type=_Brief)
+    except FileNotFoundError:
+        return TakeEntry(file, modified)
+    except (OSError, msgspec.MsgspecError, UnicodeDecodeError, RecursionError, TrainerError) as error:
+        return TakeEntry(file, modified, error=f"{beside.name}: {' '.join(str(error).split())[:200]}")
+    song = brief.session
+    return TakeEntry(
+        path=file,
+        created=brief.created or modified,
+        n_notes=len(brief.notes.onset_s),
+        title=None if song is None else song.title,
+        key=None if song is None else song.key,
+        tempo_bpm=None if song is None else song.tempo_bpm,
+        completed=brief.completed,
+    )
