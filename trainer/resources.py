@@ -40,7 +40,7 @@ def session_path(name: str) -> Path:
     wanted = name.strip().casefold().replace("_", "-").replace(" ", "-")
     if wanted in names:
         return sessions_dir() / f"{wanted}.toml"
-    near = nearest(wanted, names)
+    near = next((known for known in names if wanted and wanted in known), None) or nearest(wanted, names)
     tail = f'; did you mean "{near}"?' if near else ""
     raise UsageError(
         f'no session "{name}": expected a TOML file or one of the ready-made sessions {", ".join(names)}{tail}'

@@ -1,0 +1,228 @@
+"""From a session's file or name and the options of the command line to one checked session."""
+
+from __future__ import annotations
+
+import inspect
+import re
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, fields
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any, get_type_hints
+
+import typer
+
+from trainer.errors import UsageError, nearest
+
+if TYPE_CHECKING:
+    from trainer.session import Session
+
+__all__ = ["Overrides", "chosen_session", "part_gains", "session_options", "with_overrides"]
+
+
+@dataclass(frozen=True, slots=True)
+class Overrides:
+    """What the command line says instead of the session file; None leaves the file's."""
+
+    session: Annotated[
+        str | None, typer.Argument(metavar="[SESSION]", help="A session file, or a ready-made session's name.")
+    ] = None
+    key: Annotated[str | None, typer.Option(metavar="KEY", help="Tonic; m for minor: A, Bb, Em.")] = None
+    bpm: Annotated[float | None, typer.Option(metavar="BPM", help="Quarter notes a minute, 40 to 240.")] = None
+    choruses: Annotated[int | None, typer.Option(metavar="N", help="How many choruses.")] = None
+    swing: Annotated[float | None, typer.Option(metavar="RATIO", help="Long to short, 1 (even) to 3.5.")] = None
+    form: Annotated[str | None, typer.Option(metavar="FORM", help="A built-in form; see: trainer forms")] = None
+    groove: Annotated[str | None, typer.Option(metavar="GROOVE", help="A groove; see: trainer grooves")] = None
+    seed: Annotated[int | None, typer.Option(metavar="N", help="Another seed, another evening of the band.")] = None
+    loop: Annotated[str | None, typer.Option(metavar="BARS", help="Go round these bars of the form: 9-12.")] = None
+    intensity: Annotated[float | None, typer.Option(metavar="0..1", help="How hard the band plays.")] = None
+    guide: Annotated[
+        str | None, typer.Option(metavar="off|on|every_other", help="A guide bass that plays the roots.")
+    ] = None
+
+
+def session_options(command: Callable[..., Any]) -> Callable[..., Any]:
+    """Give a command the options of `Overrides`; it gets them as its first argument."""
+    own = list(inspect.signature(command).parameters.values())[1:]
+    own_hints = get_type_hints(command, include_extras=True)
+    hints = get_type_hints(Overrides, include_extras=True)
+    shared = [
+        inspect.Parameter(f.name, inspect.Parameter.KEYWORD_ONLY, default=f.default, annotation=hints[f.name])
+        for f in fields(Overrides)
+    ]
+    names = {parameter.name for parameter in shared}
+
+    def wrapper(**values: Any) -> Any:
+        overrides = Overrides(**{name: values.pop(name) for name in names})
+        return command(overrides, **values)
+
+    parameters = [*shared, *(p.replace(kind=inspect.Parameter.KEYWORD_ONLY) for p in own)]
+    wrapper.__name__ = command.__name__
+    wrapper.__doc__ = command.__doc__
+    wrapper.__signature__ = inspect.Signature(parameters)  # type: ignore[attr-defined]
+    wrapper.__annotations__ = {p.name: own_hints.get(p.name, hints.get(p.name)) for p in parameters}
+    return wrapper
+
+
+def chosen_session(overrides: Overrides, *, required: bool = False) -> Session:
+    """The session meant: a file, a ready-made name, or the default one; with the command line's changes."""
+    from trainer.session import default_session
+
+    if overrides.session is None:
+        if required:
+            raise UsageError("no session given; expected a TOML file or a ready-made name (see: trainer sessions)")
+        return with_overrides(default_session(), overrides, from_file=False)
+    return with_overrides(named_session(overrides.session), overrides, from_file=True)
+
+
+def named_session(name: str) -> Session:
+    """A session by path or by ready-made name; a thing that looks like a path is one."""
+    from trainer.resources import session_path
+    from trainer.session import load_session
+
+    path = Path(name)
+    looks_like_path = path.suffix.lower() == ".toml" or len(path.parts) > 1
+    if looks_like_path or path.is_file():
+        return load_session(path)
+    return load_session(session_path(name))
+
+
+def with_overrides(session: Session, overrides: Overrides, *, from_file: bool) -> Session:
+    """The session with the command line's changes, checked again as a whole. `SessionError` names the option's key."""
+    from trainer.session import session_from_dict
+
+    data = session.to_dict()
+    changed = False
+    for name, key in (("bpm", "tempo_bpm"), ("swing", "swing_ratio"), ("groove", "groove"), ("seed", "seed")):
+        value = getattr(overrides, name)
+        if value is not None:
+            data[key] = value
+            changed = True
+    if overrides.swing is None and (overrides.groove is not None or (overrides.bpm is not None and not from_file)):
+        del data["swing_ratio"]  # the groove's usual ratio at this tempo
+    if overrides.guide is not None:
+        data["guide"] = overrides.guide
+        changed = True
+    if overrides.form is not None:
+        data["form"] = overrides.form
+        if overrides.form != "chart":
+            data.pop("chart", None)
+        _drop_spans(data)
+        changed = True
+    if overrides.key is not None:
+        _change_key(data, session, overrides.key)
+        changed = True
+    if overrides.choruses is not None:
+        data["chorus"] = _choruses(data["chorus"], overrides.choruses, from_file=from_file)
+        for kind in ("drop_out", "pedal"):
+            data[kind] = [span for span in data.get(kind, []) if span["chorus"] <= overrides.choruses]
+        changed = True
+    if overrides.intensity is not None:
+        for table in data["chorus"]:
+            table["intensity"] = overrides.intensity
+        changed = True
+    if overrides.loop is not None:
+        first, last = _bar_range(overrides.loop)
+        data["loop"] = [first, last]
+        for kind in ("drop_out", "pedal"):
+            data[kind] = [s for s in data.get(kind, []) if s["bars"][0] >= first and s["bars"][1] <= last]
+        changed = True
+    if not changed:
+        return session
+    if not from_file:
+        data.pop("title")  # the default one follows the key
+    return session_from_dict(data, "the options" if not from_file else str(overrides.session))
+
+
+def _drop_spans(data: dict[str, Any]) -> None:
+    """Another form has other bars: planned silences, pedals and loops of the old one mean nothing in it."""
+    for name in ("drop_out", "pedal", "loop", "turnaround"):
+        data.pop(name, None)
+
+
+def _change_key(data: dict[str, Any], session: Session, text: str) -> None:
+    from trainer.music import parse_chord, parse_key, spell_pc
+
+    key = parse_key(text)
+    data["key"] = text
+    if not session.chart or data["form"] != "chart":
+        return
+    if key.minor != session.key.minor:
+        raise UsageError(
+            f'"{text}" cannot be the key of a chart written in {session.key.name}: its chords are moved to another tonic, '
+            "not from major to minor"
+        )
+    shift = (key.tonic_pc - session.key.tonic_pc) % 12
+    bars = []
+    for bar in session.chart:
+        moved = []
+        for symbol in bar.split():
+            if symbol == "%":
+                moved.append(symbol)
+                continue
+            chord = parse_chord(symbol).transposed(shift, key)
+            bass = "" if chord.bass_pc is None else f"/{spell_pc(chord.bass_pc, key)}"
+            moved.append(chord.name + bass)
+        bars.append(" ".join(moved))
+    data["chart"] = {"bars": bars}
+
+
+def _choruses(tables: Sequence[dict[str, Any]], n: int, *, from_file: bool) -> list[dict[str, Any]]:
+    """`n` choruses: of a file its plan, cut short or gone through again; else verses round solos that climb."""
+    if n < 1:
+        raise UsageError(f"--choruses {n}: expected a whole number from 1")
+    if from_file:
+        single = []
+        for table in tables:
+            levels = table["intensity"]
+            for k in range(table["times"]):
+                level = levels[k] if isinstance(levels, list) else levels
+                single.append({**table, "times": 1, "intensity": level})
+        return [single[i % len(single)] for i in range(n)]
+    if n <= 2:
+        return [{"role": "verse", "times": n, "intensity": 0.45}]
+    n_before = max(1, n // 3)
+    n_solo = n - n_before - 1
+    climb = [round(0.55 + 0.35 * (k + 1) / n_solo, 2) for k in range(n_solo)]
+    return [
+        {"role": "verse", "times": n_before, "intensity": 0.45},
+        {"role": "solo", "times": n_solo, "intensity": climb},
+        {"role": "verse", "times": 1, "intensity": 0.5},
+    ]
+
+
+_RANGE = re.compile(r"\s*(\d{1,3})\s*(?:[-–:,]\s*(\d{1,3}))?\s*")
+
+
+def _bar_range(text: str) -> tuple[int, int]:
+    match = _RANGE.fullmatch(text)
+    if match is None:
+        raise UsageError(f'--loop: found "{text}"; expected bars of the form, such as 9-12')
+    return int(match[1]), int(match[2] or match[1])
+
+
+def part_gains(volume: Sequence[str], mute: Sequence[str], solo: Sequence[str]) -> dict[str, float]:
+    """Volumes from --volume PART=0..1, --mute PART and --solo PART: part → gain for those that change."""
+    from trainer.band.events import PARTS
+
+    def part(text: str, option: str) -> str:
+        if text in PARTS:
+            return text
+        near = nearest(text, PARTS)
+        tail = f'; did you mean "{near}"?' if near else ""
+        raise UsageError(f'{option}: found "{text}"; allowed: {", ".join(PARTS)}{tail}')
+
+    gains: dict[str, float] = {}
+    for item in volume:
+        name, equals, level = item.partition("=")
+        try:
+            gain = float(level)
+        except ValueError:
+            gain = -1.0
+        if not equals or not 0.0 <= gain <= 1.0:
+            raise UsageError(f'--volume: found "{item}"; expected PART=0..1, such as drums=0.7')
+        gains[part(name, "--volume")] = gain
+    alone = [part(name, "--solo") for name in solo]
+    if alone:
+        gains.update({name: 0.0 for name in PARTS if name not in (*alone, "count")})
+    gains.update({part(name, "--mute"): 0.0 for name in mute})
+    return gains

@@ -1,0 +1,196 @@
+"""Commands that only tell: ports, sessions, forms, grooves, chart."""
+
+from __future__ import annotations
+
+import json
+from typing import Annotated, Any
+
+import typer
+
+from trainer.cli.choosing import Overrides, chosen_session, session_options
+
+__all__ = ["add_to"]
+
+Json = Annotated[bool, typer.Option("--json", help="As JSON, for a program to read.")]
+
+
+def show_json(data: Any) -> None:
+    typer.echo(json.dumps(data, ensure_ascii=False, indent=2, allow_nan=False))
+
+
+def ports(as_json: Json = False) -> None:
+    """List the MIDI inputs and outputs and the sound outputs."""
+    from trainer.ports.audio import list_audio
+    from trainer.ports.midi import list_ports
+    from trainer.settings import load_port
+
+    midi = list_ports()
+    audio = list_audio()
+    if as_json:
+        show_json(
+            {
+                "midi_inputs": [{"name": p.name, "system": p.system} for p in midi.inputs],
+                "midi_outputs": [{"name": p.name, "system": p.system} for p in midi.outputs],
+                "midi_note": midi.note,
+                "audio_outputs": [
+                    {
+                        "name": d.name,
+                        "system": d.system,
+                        "sample_rate_hz": d.sample_rate_hz,
+                        "default": d.default,
+                    }
+                    for d in audio.outputs
+                ],
+                "audio_note": audio.note,
+            }
+        )
+        return
+    typer.echo("MIDI in")
+    for port in midi.inputs:
+        known = load_port(port.name)
+        profile = f"   profile {known.profile}" if known else ""
+        typer.echo(f"  {port.name}   ({port.system}){profile}")
+    if not midi.inputs:
+        typer.echo(f"  none{f': {midi.note}' if midi.note else ''}; the computer keyboard serves as a pad")
+    typer.echo("MIDI out")
+    for port in midi.outputs:
+        typer.echo(f"  {port.name}   ({port.system})")
+    if not midi.outputs:
+        typer.echo("  none")
+    typer.echo("Sound out")
+    for device in audio.outputs:
+        typer.echo(f"  {device.name}   ({device.system}, {device.sample_rate_hz} Hz){'   default' * device.default}")
+    if not audio.outputs:
+        typer.echo(f"  none{f': {audio.note}' if audio.note else ''}")
+
+
+def sessions(as_json: Json = False) -> None:
+    """List the ready-made sessions."""
+    from trainer.resources import session_names, session_path
+    from trainer.session import load_session
+
+    loaded = [(name, load_session(session_path(name))) for name in session_names()]
+    if as_json:
+        show_json([{"name": name, **session.to_dict()} for name, session in loaded])
+        return
+    width = max(len(name) for name, _ in loaded)
+    for name, session in loaded:
+        typer.echo(
+            f"{name:<{width}}  {session.key.name:>2}  {session.tempo_bpm:>3g} bpm  {session.n_choruses} choruses  "
+            f"{session.form}, {session.groove}"
+        )
+    typer.echo(f"\nPlay one with: trainer play {loaded[0][0]}")
+
+
+def forms(as_json: Json = False) -> None:
+    """List the forms that are built in."""
+    from trainer.music import FORMS
+
+    if as_json:
+        show_json(
+            [{"name": f.name, "title": f.title, "major": f.major, "minor": f.minor} for f in FORMS.values()],
+        )
+        return
+    for form in FORMS.values():
+        typer.echo(f"{form.name}   {form.title}")
+        for i in range(0, form.n_bars, 4):
+            major = " | ".join(form.major[i : i + 4])
+            minor = " | ".join(form.minor[i : i + 4])
+            typer.echo(f"  {major:<36} minor: {minor}")
+
+
+def grooves(as_json: Json = False) -> None:
+    """List the grooves that the band can play."""
+    from trainer.music import GROOVES
+
+    if as_json:
+        show_json(
+            [
+                {
+                    "name": g.name,
+                    "title": g.title,
+                    "tempo_bpm": [g.tempo_low_bpm, g.tempo_high_bpm],
+                    "line": g.line,
+                    "straight": g.straight,
+                }
+                for g in GROOVES.values()
+            ]
+        )
+        return
+    for groove in GROOVES.values():
+        feel = "straight" if groove.straight else "swung"
+        typer.echo(
+            f"{groove.name:<18} {groove.tempo_low_bpm:g}–{groove.tempo_high_bpm:g} bpm, {feel}, "
+            f"bass plays {groove.line.replace('_', '-')}   {groove.title}"
+        )
+
+
+@session_options
+def chart(overrides: Overrides, as_json: Json = False) -> None:
+    """Print the chart of a session: every chorus with its role, and the bars as they are played."""
+    from trainer.session import expand
+
+    made = expand(chosen_session(overrides))
+    if as_json:
+        show_json(
+            {
+                "session": made.session.to_dict(),
+                "end_beats": made.end_beats,
+                "bars": [
+                    {
+                        "chorus": bar.chorus,
+                        "bar": bar.bar,
+                        "at_beats": bar.onset_beats,
+                        "chords": [chord.name for chord in bar.chords],
+                        "degrees": list(bar.degrees),
+                        "role": bar.role,
+                        "intensity": bar.intensity,
+                        "line": bar.line,
+                        "drop_out": bar.drop_out,
+                        "stopped": bar.stopped,
+                        "final": bar.final,
+                    }
+                    for bar in made.bars
+                ],
+            }
+        )
+        return
+    for line in chart_lines(made):
+        typer.echo(line)
+
+
+def chart_lines(made: Any) -> list[str]:
+    """A chart as text: choruses that are played alike share one grid."""
+    from trainer.screen.frame import clean_text
+    from trainer.session import Chart
+
+    assert isinstance(made, Chart)
+    session = made.session
+    lines = [
+        f"{clean_text(session.title)}   {session.key.name}, {session.tempo_bpm:g} bpm, {session.groove}, "
+        f"swing {session.swing_ratio:g}:1, {session.form}"
+    ]
+    shown: dict[tuple[str, ...], int] = {}
+    for chorus in range(made.bars[0].chorus, made.n_choruses + 1):
+        bars = [bar for bar in made.bars if bar.chorus == chorus]
+        cells = tuple(
+            " ".join(chord.name for chord in bar.chords)
+            + (" (out)" if bar.drop_out else " (stop)" if bar.stopped else " (held)" if bar.final else "")
+            for bar in bars
+        )
+        head = "Intro" if chorus == 0 else f"Chorus {chorus}, {bars[0].role}, intensity {bars[0].intensity:g}"
+        if cells in shown:
+            lines.append(f"{head}: as chorus {shown[cells]}")
+            continue
+        shown[cells] = chorus
+        lines.append(f"{head}:")
+        width = max(len(cell) for cell in cells)
+        for i in range(0, len(cells), 4):
+            row = " | ".join(f"{cell:<{width}}" for cell in cells[i : i + 4])
+            lines.append(f"  {bars[i].bar:>2}  | {row} |")
+    return lines
+
+
+def add_to(app: typer.Typer) -> None:
+    for command in (ports, sessions, forms, grooves, chart):
+        app.command()(command)

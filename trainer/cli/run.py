@@ -1,0 +1,83 @@
+"""`main()`: run a command and turn whatever comes out into one clear line and the right exit status."""
+
+from __future__ import annotations
+
+import os
+import sys
+from collections.abc import Sequence
+
+from trainer.errors import TrainerError
+
+__all__ = ["main", "run"]
+
+INTERRUPTED = 130  # 128 + SIGINT, as shells report it
+
+
+def main(argv: Sequence[str] | None = None) -> None:
+    """The entry point of the `trainer` command: never returns."""
+    sys.exit(run(sys.argv[1:] if argv is None else argv))
+
+
+def run(arguments: Sequence[str]) -> int:
+    """Run one command; its exit status."""
+    from trainer.cli.commands import app
+
+    try:
+        result = app(list(arguments), prog_name="trainer", standalone_mode=False)
+        sys.stdout.flush()
+    except TrainerError as error:
+        for line in str(error).splitlines():
+            print(f"trainer: {line}", file=sys.stderr)
+        return 2
+    except KeyboardInterrupt:
+        print("trainer: interrupted", file=sys.stderr)
+        return INTERRUPTED
+    except BrokenPipeError:
+        # Whoever read our output has seen enough. Python would complain again when it closes standard output.
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return 0
+    except SystemExit as error:
+        return error.code if isinstance(error.code, int) else 0 if error.code is None else 1
+    except Exception as error:
+        return _usage_or_fault(error)
+    return result if isinstance(result, int) else 0
+
+
+def _usage_or_fault(error: Exception) -> int:
+    # The option parser's exceptions live in `click` or inside `typer`, by version; both have these two.
+    status, words = getattr(error, "exit_code", None), getattr(error, "format_message", None)
+    if type(error).__name__ == "Abort":
+        print("trainer: interrupted", file=sys.stderr)
+        return INTERRUPTED
+    if isinstance(status, int) and callable(words):
+        print(f"trainer: {words()} See: {_command_path(error)} --help", file=sys.stderr)
+        return 2
+    return _fault(error)
+
+
+def _command_path(error: Exception) -> str:
+    context = getattr(error, "ctx", None)
+    return str(getattr(context, "command_path", "trainer"))
+
+
+def _fault(error: Exception) -> int:
+    """One line for the person, everything else in a file."""
+    import datetime
+    import platform
+    import traceback
+
+    from trainer import __version__
+    from trainer.settings import log_dir
+
+    what = f"{type(error).__name__}: {error}".splitlines()[0]
+    now = datetime.datetime.now(datetime.UTC)
+    text = f"{__version__} on Python {platform.python_version()}, {platform.platform()}\n{traceback.format_exc()}"
+    try:
+        log_dir().mkdir(parents=True, exist_ok=True)
+        path = log_dir() / f"fault-{now:%Y%m%d-%H%M%S-%f}.txt"
+        path.write_text(text, encoding="utf-8")
+        where = f"details in {path}"
+    except OSError as problem:
+        where = f"details could not be kept: {problem.strerror or problem}"
+    print(f"trainer: a fault of the program ({what}); {where}", file=sys.stderr)
+    return 1
