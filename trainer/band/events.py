@@ -1,7 +1,7 @@
 """The band's event table: what the arranger writes, what sound and MIDI out play.
 
-An event's intended time is its grid place on the beat axis (swing already in it, exactly) plus `shift_s`, the drummer's own
-small variation. Channels count from 0; drums are on channel 9 (General MIDI 1).
+An event's intended time is its grid place on the beat axis (swing already in it, exactly) plus `shift_s`, the
+player's own small variation. Channels count from 0; drums are on channel 9 (General MIDI 1).
 """
 
 from __future__ import annotations
@@ -35,10 +35,22 @@ BAND_DTYPE: np.dtype[Any] = np.dtype(
 
 @dataclass(frozen=True)
 class BandScore:
-    """Events sorted by onset, and the General MIDI program (0-based, as on the wire) of each channel used."""
+    """Events sorted by onset, and the General MIDI program (0-based, as on the wire) of each channel used.
+
+    `start_beats` and `end_beats`: where the count-in (or the music) starts and where the last bar ends.
+    """
 
     events: NDArray[Any]
     programs: Mapping[int, int] = field(default_factory=dict)
+    start_beats: float | None = None
+    end_beats: float | None = None
+
+    @property
+    def first_beats(self) -> float:
+        """Beat where the score starts: `start_beats`, else the bar line at or before the first event."""
+        if self.start_beats is not None:
+            return self.start_beats
+        return float(4.0 * np.floor(self.events["onset_beats"].min(initial=0.0) / 4.0))
 
     def onsets_s(self, tempo: TempoMap) -> NDArray[np.float64]:
         """Intended onset of each event, seconds from the first downbeat: (n,) float64."""

@@ -1,0 +1,127 @@
+"""Chord parts: voicings that move as little as they can, and the rhythms they are played in.
+
+Voicings keep above the bass (from G3, MIDI 55, up) and leave the root out where the chord has a seventh: the bass has
+it. Rhythms are common practice; their choice by intensity is ours.
+"""
+
+from __future__ import annotations
+
+from functools import lru_cache
+from itertools import product
+from typing import NamedTuple
+
+import numpy as np
+
+from trainer.music import Chord
+
+__all__ = ["CHOP_RANGE", "KEYS_RANGE", "Stroke", "chop_rhythm", "keys_rhythm", "lead_voicings", "voicing_tones"]
+
+KEYS_RANGE = (55, 76)  # G3–E5
+CHOP_RANGE = (60, 81)  # C4–A5
+
+
+class Stroke(NamedTuple):
+    """A chord in a bar: beat, slot ("on", "mid" or "off"), length in beats, velocity at intensity 0.6."""
+
+    beat: int
+    slot: str
+    length_beats: float
+    base: float
+
+
+def voicing_tones(chord: Chord, n_voices: int) -> tuple[int, ...]:
+    """Pitch classes of a voicing of 3 or 4 notes: third and seventh first, then fifth, ninth or sixth, root last."""
+    steps = chord.intervals
+    colour = [s for s in steps if s in (1, 2, 3, 9) and s not in (chord.third, chord.seventh)]
+    middle = [s for s in (chord.third if chord.third is not None else 5,) if s in steps]
+    order = middle + ([chord.seventh] if chord.seventh is not None else [])
+    order += colour if chord.seventh is not None else []
+    order += [chord.fifth] if chord.fifth is not None else []
+    order += colour if chord.seventh is None else []
+    order += [0]
+    chosen: list[int] = []
+    for step in order:
+        if step not in chosen:
+            chosen.append(step)
+    return tuple((chord.root_pc + step) % 12 for step in chosen[:n_voices])
+
+
+@lru_cache(maxsize=4096)
+def _nearest(pcs: tuple[int, ...], previous: tuple[int, ...], centre: float, low: int, high: int) -> tuple[int, ...]:
+    """The spread of `pcs` in [low, high] that moves least from `previous`, drawn a little to `centre`."""
+    choices = [[p for p in range(low, high + 1) if p % 12 == pc] for pc in pcs]
+    best: tuple[float, tuple[int, ...]] | None = None
+    for combo in product(*choices):
+        notes = tuple(sorted(combo))
+        if notes[-1] - notes[0] > 14 or len(set(notes)) < len(notes):
+            continue
+        cost = 0.25 * abs(sum(notes) / len(notes) - centre)
+        if notes[1] - notes[0] == 1:
+            cost += 1.0
+        if len(previous) == len(notes):
+            cost += sum(abs(a - b) for a, b in zip(notes, previous, strict=True))
+        if best is None or (cost, notes) < best:
+            best = (cost, notes)
+    if best is None:
+        raise ValueError(f"no voicing of {pcs} between {low} and {high}")
+    return best[1]
+
+
+def lead_voicings(chords: list[Chord], n_voices: int, centre: float, low: int, high: int) -> list[tuple[int, ...]]:
+    """A voicing for each chord in order, each by nearest motion from the one before: sorted MIDI notes."""
+    out: list[tuple[int, ...]] = []
+    previous: tuple[int, ...] = ()
+    for chord in chords:
+        previous = _nearest(voicing_tones(chord, n_voices), previous, centre, low, high)
+        out.append(previous)
+    return out
+
+
+_STAB = 0.28
+# groove → rhythms of a middling bar; one is kept for a whole chorus.
+_MIDDLE: dict[str, tuple[tuple[tuple[int, str], ...], ...]] = {
+    "shuffle": (((1, "off"), (3, "off")), ((0, "off"), (2, "off")), ((1, "off"), (3, "on"))),
+    "double_shuffle": (((0, "off"), (1, "off"), (3, "off")), ((1, "off"), (3, "off"))),
+    "slow_twelve_eight": (((0, "on"), (1, "off"), (3, "on")), ((0, "on"), (2, "off"))),
+    "two_beat": (((1, "on"), (3, "on")), ((1, "on"), (1, "off"), (3, "on"))),
+    "straight": (((0, "off"), (2, "off")), ((1, "off"), (3, "off")), ((0, "on"), (1, "off"))),
+    "rumba": (((0, "on"), (1, "off"), (3, "on")), ((0, "on"), (1, "off"), (2, "off"))),
+}
+
+
+def keys_rhythm(groove: str, role: str, intensity: float, bar: int, rng: np.random.Generator) -> list[Stroke]:
+    """What the keys play in a bar; `rng` is the chorus's own, so that one rhythm is kept through it.
+
+    A stroke of 4 beats is cut where the chord changes and struck again there. Thinner under a voice (verse, head).
+    """
+    drive = intensity - (0.12 if role != "solo" else 0.0)
+    pad = Stroke(0, "on", 4.0, 62.0)
+    pick = int(rng.integers(len(_MIDDLE[groove])))
+    if drive < 0.3:
+        return [pad]
+    length = 0.9 if groove == "slow_twelve_eight" else _STAB
+    if drive < 0.62:
+        strokes = [Stroke(beat, slot, length, 74.0) for beat, slot in _MIDDLE[groove][pick]]
+        return strokes if bar % 4 else [*strokes[:-1], Stroke(2, "on", 2.0, 66.0)]
+    if groove == "slow_twelve_eight":
+        return [Stroke(b, s, 0.26, 74.0 if s == "on" else 60.0) for b in range(4) for s in ("on", "mid", "off")]
+    if groove == "two_beat":
+        return [Stroke(b, s, _STAB, 74.0) for b, s in ((0, "off"), (1, "on"), (2, "off"), (3, "on"))]
+    if groove == "rumba":
+        places = ((0, "on"), (0, "off"), (1, "off"), (2, "off"), (3, "on"))
+        return [Stroke(b, s, _STAB, 74.0) for b, s in places]
+    stabs = [Stroke(b, "off", _STAB, 76.0) for b in range(4)]
+    return stabs if drive < 0.85 else [Stroke(0, "on", 4.0, 46.0), *stabs]
+
+
+def chop_rhythm(groove: str, role: str, intensity: float) -> list[Stroke]:
+    """What the chopped guitar plays in a bar: short chords on 2 and 4, more when full; silent when sparse."""
+    drive = intensity - (0.1 if role != "solo" else 0.0)
+    if drive < 0.2:
+        return []
+    strokes = [Stroke(1, "on", 0.18, 78.0), Stroke(3, "on", 0.18, 78.0)]
+    if drive > 0.65 and groove in ("straight", "double_shuffle"):
+        strokes += [Stroke(b, "off", 0.14, 56.0) for b in (0, 2)]
+    elif drive > 0.65 and groove != "slow_twelve_eight":
+        strokes += [Stroke(b, "off", 0.14, 56.0) for b in (1, 3)]
+    return strokes

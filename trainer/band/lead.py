@@ -1,0 +1,142 @@
+"""Somebody to play under: a soloist in solo choruses, a sung-like line in verses and heads.
+
+The soloist's density, height and loudness follow the intensity. Material: the blues scale of the key with the chord's
+own third, fifth and root on strong beats. The singer takes two bars and leaves two (common practice: the voice has
+bars 1–2, 5–6 and 9–10), first and second line alike, the third an answer. Every bar draws from its own seed, so a
+later bar never changes an earlier one.
+"""
+
+from __future__ import annotations
+
+from typing import NamedTuple
+
+import numpy as np
+
+from trainer.band.grooves import Places
+from trainer.music import SCALES, Chord, Key
+
+__all__ = ["SOLO_RANGE", "VOICE_RANGE", "LeadNote", "Soloist", "sung_bar"]
+
+SOLO_RANGE = (60, 86)  # C4–D6
+VOICE_RANGE = (57, 72)  # A3–C5
+
+
+class LeadNote(NamedTuple):
+    """Beats from the bar's downbeat, length in beats, MIDI note, velocity."""
+
+    at_beats: float
+    length_beats: float
+    pitch: int
+    velocity: int
+
+
+def _ladder(pcs: set[int], low: int, high: int) -> list[int]:
+    return [pitch for pitch in range(low, high + 1) if pitch % 12 in pcs]
+
+
+def _chord_targets(chord: Chord) -> set[int]:
+    steps = {0} | {step for step in (chord.third, chord.fifth) if step is not None}
+    return {(chord.root_pc + step) % 12 for step in steps}
+
+
+def _nearest_in(pitch: float, ladder: list[int]) -> int:
+    return min(ladder, key=lambda p: (abs(p - pitch), p))
+
+
+class Soloist:
+    """Plays bar after bar; holds only the last pitch and the direction it was going."""
+
+    def __init__(self, key: Key) -> None:
+        self.pcs = {(key.tonic_pc + step) % 12 for step in SCALES["blues"]}
+        self.pitch = float(_nearest_in(67, _ladder({key.tonic_pc}, *SOLO_RANGE)))
+        self.heading = 1
+
+    def bar(
+        self, chords: list[Chord], phrase_bar: int, intensity: float, places: Places, rng: np.random.Generator
+    ) -> list[LeadNote]:
+        """Notes of a bar; `chords` one per beat (4), `phrase_bar` 0 or 1 of a two-bar phrase (the second breathes)."""
+        low, high = SOLO_RANGE
+        centre = low + 5 + (high - low - 8) * intensity
+        chance = 0.22 + 0.55 * intensity
+        slots: list[tuple[int, str]] = []
+        for beat in range(4):
+            if phrase_bar == 1 and beat >= 2 and rng.random() > 0.25 + 0.5 * intensity:
+                continue  # breath
+            if phrase_bar == 0 and beat == 0 and rng.random() < 0.35:
+                continue  # begin after the one
+            if rng.random() < 0.75 * chance + 0.15:
+                slots.append((beat, "on"))
+            triplet = rng.random() < 0.35 * max(0.0, intensity - 0.4)
+            if triplet:
+                slots.append((beat, "mid"))
+            if triplet or rng.random() < chance:
+                slots.append((beat, "off"))
+        notes: list[LeadNote] = []
+        ladder_all = _ladder(self.pcs, low, high)
+        for i, (beat, slot) in enumerate(slots):
+            strong = slot == "on" and (beat in (0, 2) or i == len(slots) - 1)
+            if rng.random() < 0.3:
+                self.heading = -self.heading
+            if self.pitch > centre + 5:
+                self.heading = -1
+            elif self.pitch < centre - 5:
+                self.heading = 1
+            step = self.heading * int(rng.choice((1, 1, 1, 2, 0 if rng.random() < 0.5 else 3)))
+            ladder = _ladder(_chord_targets(chords[beat]), low, high) if strong else ladder_all
+            here = ladder.index(_nearest_in(self.pitch, ladder))
+            pitch = ladder[min(max(here + (np.sign(step) if strong and abs(step) > 1 else 0 if strong else step), 0),
+                               len(ladder) - 1)]  # fmt: skip
+            at_beats = places.at(beat, slot)
+            after = places.at(*slots[i + 1]) if i + 1 < len(slots) else min(at_beats + 1.2, 4.0)
+            length = (after - at_beats) * (0.9 if rng.random() < 0.7 else 0.5)
+            accent = 6 if slot == "off" and i + 1 == len(slots) else 0
+            velocity = int(np.clip(56 + 48 * intensity + accent + 5 * rng.standard_normal(), 1, 127))
+            notes.append(LeadNote(at_beats, min(length, 1.5), int(pitch), velocity))
+            self.pitch = float(pitch)
+        return notes
+
+
+_SUNG_RHYTHMS: tuple[tuple[tuple[int, str, float], ...], ...] = (
+    ((0, "off", 0.4), (1, "on", 0.7), (1, "off", 0.4), (2, "on", 1.6)),
+    ((1, "on", 0.6), (1, "off", 0.4), (2, "on", 0.6), (2, "off", 1.2)),
+    ((0, "on", 0.9), (1, "on", 0.6), (1, "off", 1.4), (3, "on", 0.7)),
+    ((0, "off", 0.8), (1, "off", 0.8), (2, "off", 1.2)),
+)
+_SUNG_ENDS: tuple[tuple[tuple[int, str, float], ...], ...] = (
+    ((0, "on", 0.6), (0, "off", 0.4), (1, "on", 2.2)),
+    ((0, "on", 0.9), (1, "on", 1.8)),
+    ((0, "off", 0.5), (1, "on", 0.6), (1, "off", 1.8)),
+)
+
+
+def sung_bar(
+    key: Key, chords: list[Chord], bar: int, intensity: float, places: Places, seed: int, steady: bool
+) -> list[LeadNote]:
+    """What the voice sings in the form's bar `bar` (1-based): two bars on, two off.
+
+    The line's tune comes from the seed alone (lines 1 and 2 alike, the third another); `steady` (a head) sings it the
+    same way each time.
+    """
+    within = (bar - 1) % 4
+    if within > 1:
+        return []
+    line = (bar - 1) // 4
+    tune = np.random.default_rng([seed, 71, 0 if line % 3 < 2 else 1, within])
+    rhythms = _SUNG_RHYTHMS if within == 0 else _SUNG_ENDS
+    rhythm = rhythms[int(tune.integers(len(rhythms)))]
+    contour = tune.integers(-2, 3, size=8)
+    low, high = VOICE_RANGE
+    scale = "minor_pentatonic" if key.minor else "major_pentatonic" if steady else "blues"
+    steps = set(SCALES[scale]) - ({6} if scale == "blues" else set())
+    ladder = _ladder({(key.tonic_pc + step) % 12 for step in steps}, low, high)
+    centre = 64.0 + (1.5 if within == 0 else -2.0)
+    notes = []
+    pitch = centre
+    for i, (beat, slot, length) in enumerate(rhythm):
+        last = i == len(rhythm) - 1
+        rungs = _ladder(_chord_targets(chords[beat]), low, high) if last else ladder
+        here = rungs.index(_nearest_in(0.7 * pitch + 0.3 * centre, rungs))
+        pitch = float(rungs[min(max(here + (0 if last else int(contour[i])), 0), len(rungs) - 1)])
+        velocity = int(np.clip(66 + 36 * intensity, 1, 127))
+        notes.append(LeadNote(places.at(beat, slot), length, int(pitch), velocity))
+    return notes

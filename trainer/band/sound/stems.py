@@ -1,0 +1,197 @@
+"""The band as separate parts, any block of it at any time: a list of voices and a window moving over it.
+
+No buffer of the song is kept: a block adds up the sounds that reach into it, so blocks may be asked for in any order
+and give the same samples however they are cut. An event sounds from the frame nearest to its intended onset.
+"""
+
+from __future__ import annotations
+
+from itertools import pairwise
+from typing import Any, Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from trainer.band import grooves as drums
+from trainer.band.events import PARTS, BandScore
+from trainer.band.sound.bank import Sound, instrument
+from trainer.clock.tempo import TempoMap
+
+__all__ = ["CLICK", "StemRenderer"]
+
+# A click: one full sample and a short dying row behind it.
+CLICK: Final[NDArray[np.float32]] = np.concatenate(([1.0], 0.5 * 0.8 ** np.arange(1, 48))).astype(np.float32)
+
+# General MIDI program (as on the wire) → instrument of the bank; anything else is played as the nearest family.
+_OF_PROGRAM = {16: "organ", 4: "electric_piano", 28: "chop", 26: "lead", 53: "voice", 32: "guide", 33: "guide"}
+_OF_PART = ("drums", "organ", "chop", "lead", "guide", "drums")
+
+# Level of an instrument at velocity 127, of full scale; balanced by ear of the meter (BS.1770), our choice.
+_LEVEL = {
+    "drums": 0.5,
+    "organ": 0.075,
+    "electric_piano": 0.13,
+    "chop": 0.13,
+    "lead": 0.17,
+    "voice": 0.13,
+    "guide": 0.34,
+}
+_DRUM_LEVEL = {
+    drums.KICK: 0.9,
+    drums.SNARE: 0.72,
+    drums.SIDE_STICK: 0.42,
+    drums.CLOSED_HAT: 0.30,
+    drums.PEDAL_HAT: 0.22,
+    drums.OPEN_HAT: 0.26,
+    drums.RIDE: 0.30,
+    drums.RIDE_BELL: 0.30,
+    drums.CRASH: 0.55,
+    drums.LOW_TOM: 0.7,
+    drums.MID_TOM: 0.66,
+    drums.HIGH_TOM: 0.62,
+}
+_TOUCH = 1.7  # loudness falls with velocity to this power; our choice
+# Attack and release in seconds.
+_ATTACK_S = {"organ": 0.004, "voice": 0.045}
+_RELEASE_S = {"organ": 0.09, "voice": 0.16, "electric_piano": 0.14, "chop": 0.06, "lead": 0.12, "guide": 0.07}
+_CHOKE_S = 0.03  # an open hat closing
+_LAYER_TOPS = (58, 96)  # velocities up to which the soft and the middle strike are used
+
+_HATS = (drums.CLOSED_HAT, drums.PEDAL_HAT, drums.OPEN_HAT)
+
+
+class StemRenderer:
+    """Renders blocks of every part. `n_frames` covers the song with its last ring; frame 0 is at `start_s`.
+
+    `clicks` puts a click in place of each drum and count sound (for checks of timing).
+    """
+
+    def __init__(self, score: BandScore, tempo: TempoMap, sample_rate_hz: int, *, clicks: bool = False) -> None:
+        events = score.events
+        self.n_parts = len(PARTS)
+        self.sample_rate_hz = int(sample_rate_hz)
+        self.start_s = float(tempo.seconds_at(score.first_beats))
+        rate = self.sample_rate_hz
+        onsets = np.rint((score.onsets_s(tempo) - self.start_s) * rate).astype(np.int64)
+        np.maximum(onsets, 0, out=onsets)
+        lengths = np.rint(score.durations_s(tempo) * rate).astype(np.int64)
+        order = np.argsort(onsets, kind="stable")
+        events, onsets, lengths = events[order], onsets[order], lengths[order]
+        n = events.size
+        self._begins = onsets
+        self._releases = onsets + lengths
+        self._parts = events["part"].astype(np.intp)
+        self._sounds: list[Sound | None] = []
+        self._gains = np.zeros(n)
+        self._attacks = np.zeros(n, dtype=np.int64)
+        self._fades = np.zeros(n, dtype=np.int64)
+        self._ends = np.zeros(n, dtype=np.int64)
+        choked = _choked_at(events, onsets)
+        strikes: dict[int, int] = {}
+        for i in range(n):
+            part = int(events["part"][i])
+            pitch, velocity = int(events["pitch"][i]), int(events["velocity"][i])
+            name = _OF_PART[part]
+            if name != "drums":
+                name = _OF_PROGRAM.get(score.programs.get(int(events["channel"][i]), -1), name)
+            touch = (velocity / 127.0) ** _TOUCH
+            if name == "drums" and clicks:
+                self._sounds.append(None)
+                self._gains[i] = 0.2 + 0.6 * velocity / 127.0
+                self._ends[i] = onsets[i] + CLICK.size
+                continue
+            sounds = instrument(name, rate)
+            if name == "drums":
+                strike = strikes.get(pitch, 0)
+                strikes[pitch] = strike + 1
+                sound = _drum(sounds, pitch, velocity, strike)
+                self._gains[i] = _LEVEL[name] * _DRUM_LEVEL.get(pitch, 0.4) * touch
+                natural = onsets[i] + sound.frames.shape[0]
+                self._fades[i] = int(_CHOKE_S * rate)
+                self._releases[i] = choked[i] if choked[i] < natural else natural
+                self._ends[i] = min(natural, choked[i] + self._fades[i])
+            else:
+                layer = 0 if velocity <= 84 else 1
+                sound = _note(sounds, pitch, layer)
+                self._gains[i] = _LEVEL[name] * touch
+                self._fades[i] = int(_RELEASE_S[name] * rate)
+                self._attacks[i] = int(_ATTACK_S.get(name, 0.0) * rate)
+                self._ends[i] = self._releases[i] + self._fades[i]
+                if not sound.loops:
+                    self._ends[i] = min(self._ends[i], onsets[i] + sound.frames.shape[0])
+            self._sounds.append(sound)
+        self._reach = int((self._ends - self._begins).max(initial=0))
+        last = int(self._ends.max(initial=0))
+        if score.end_beats is not None:
+            last = max(last, round((float(tempo.seconds_at(score.end_beats)) - self.start_s) * rate))
+        self.n_frames = last
+
+    def block(self, first_frame: int, n_frames: int) -> NDArray[np.float32]:
+        """(n_parts, n_frames, 2) float32 from `first_frame` on; silence outside the song."""
+        out = np.zeros((self.n_parts, n_frames, 2), dtype=np.float32)
+        last_frame = first_frame + n_frames
+        low = int(np.searchsorted(self._begins, first_frame - self._reach, side="left"))
+        high = int(np.searchsorted(self._begins, last_frame, side="left"))
+        for i in low + np.flatnonzero(self._ends[low:high] > first_frame):
+            self._add(out, int(i), first_frame, last_frame)
+        return out
+
+    def _add(self, out: NDArray[np.float32], i: int, first_frame: int, last_frame: int) -> None:
+        begin = int(self._begins[i])
+        start, stop = max(begin, first_frame), min(int(self._ends[i]), last_frame)
+        if stop <= start:
+            return
+        target = out[self._parts[i], start - first_frame : stop - first_frame]
+        sound = self._sounds[i]
+        gain = float(self._gains[i])
+        if sound is None:
+            target += (gain * CLICK[start - begin : stop - begin])[:, None]
+            return
+        frames = sound.frames
+        if sound.loops:
+            piece: NDArray[Any] = frames[np.arange(start - begin, stop - begin) % frames.shape[0]]
+        else:
+            piece = frames[start - begin : stop - begin]
+        scale = np.float32(gain * sound.scale)
+        release, fade, attack = int(self._releases[i]), int(self._fades[i]), int(self._attacks[i])
+        rising = attack > 0 and start < begin + attack
+        if not rising and stop <= release:
+            target += piece * scale
+            return
+        shape = np.full(stop - start, scale, dtype=np.float32)
+        at = np.arange(start, stop)
+        if stop > release and fade > 0:
+            shape *= np.clip(1.0 - (at - release) / fade, 0.0, 1.0).astype(np.float32) ** 2
+        if rising:
+            shape *= np.clip((at - begin + 1) / attack, 0.0, 1.0).astype(np.float32)
+        target += piece * shape[:, None]
+
+
+def _choked_at(events: NDArray[Any], onsets: NDArray[np.int64]) -> NDArray[np.int64]:
+    """Frame at which each open hat is closed by the next hat stroke; a far frame for everything else: (n,)."""
+    out = np.full(events.size, np.iinfo(np.int64).max // 4, dtype=np.int64)
+    is_hat = (events["part"] == 0) & np.isin(events["pitch"], _HATS)
+    hats = np.flatnonzero(is_hat)
+    for here, after in pairwise(hats):
+        if events["pitch"][here] == drums.OPEN_HAT:
+            out[here] = onsets[after]
+    return out
+
+
+def _drum(sounds: dict[tuple[int, int, int], Sound], pitch: int, velocity: int, strike: int) -> Sound:
+    layer = int(np.searchsorted(_LAYER_TOPS, velocity))
+    if (pitch, layer, 0) not in sounds:
+        pitch = drums.SIDE_STICK
+    n_strikes = sum((pitch, layer, k) in sounds for k in range(3))
+    return sounds[(pitch, layer, (strike * 2 + strike // n_strikes) % n_strikes)]
+
+
+def _note(sounds: dict[tuple[int, int, int], Sound], pitch: int, layer: int) -> Sound:
+    """The sound of a pitch, an octave or more away where the instrument does not reach."""
+    pitches = {key[0] for key in sounds}
+    low, high = min(pitches), max(pitches)
+    while pitch < low:
+        pitch += 12
+    while pitch > high:
+        pitch -= 12
+    return sounds.get((pitch, layer, 0)) or sounds[(pitch, 0, 0)]

@@ -1,0 +1,342 @@
+"""Instrument sounds made from numpy alone: drums, bass, organ, electric piano, chopped guitar, lead guitar, voice.
+
+Each function gives float32 mono (n,) or stereo (n, 2), about full scale at its loudest, starting with its attack at
+frame 0 (so that a sound placed at a frame is heard at that frame). All tunings of decay, partials and noise are our
+choice. Standard pitch: A4 = 440 Hz (ISO 16).
+"""
+
+from __future__ import annotations
+
+from functools import lru_cache
+
+import numpy as np
+from numpy.typing import NDArray
+
+__all__ = [
+    "Floats",
+    "bass_tone",
+    "chop_tone",
+    "cymbal",
+    "electric_piano_tone",
+    "frequency_hz",
+    "guitar_tone",
+    "hat",
+    "in_room",
+    "kick",
+    "normalised",
+    "organ_loop",
+    "side_stick",
+    "snare",
+    "tom",
+    "voice_loop",
+]
+
+Floats = NDArray[np.float32]
+_TAU = 2.0 * np.pi
+
+
+def frequency_hz(pitch: float) -> float:
+    """Fundamental of a MIDI pitch, equal temperament, A4 = 440 Hz."""
+    return float(440.0 * 2.0 ** ((pitch - 69.0) / 12.0))
+
+
+def normalised(sound: NDArray[np.float64], peak: float = 1.0) -> Floats:
+    """Scaled so that its loudest sample is `peak`."""
+    top = float(np.abs(sound).max(initial=0.0))
+    return (sound * (peak / top if top > 0.0 else 0.0)).astype(np.float32)
+
+
+def _seconds(length_s: float, rate_hz: int) -> NDArray[np.float64]:
+    return np.arange(int(length_s * rate_hz), dtype=np.float64) / rate_hz
+
+
+def _noise(
+    n: int, rate_hz: int, rng: np.random.Generator, low_hz: float, high_hz: float, tilt: float = 0.0
+) -> NDArray[np.float64]:
+    """Noise between two frequencies with soft edges; `tilt` in power of frequency (negative: darker). SD 1."""
+    spectrum = np.fft.rfft(rng.standard_normal(n))
+    freqs = np.fft.rfftfreq(n, 1.0 / rate_hz)
+    freqs[0] = freqs[1] if freqs.size > 1 else 1.0
+    shape = 1.0 / np.sqrt((1.0 + (low_hz / freqs) ** 6) * (1.0 + (freqs / high_hz) ** 6))
+    out = np.fft.irfft(spectrum * shape * (freqs / low_hz) ** tilt, n)
+    spread = float(out.std())
+    return out / spread if spread > 0.0 else out
+
+
+def _modes(
+    t: NDArray[np.float64],
+    freqs_hz: NDArray[np.float64],
+    amplitudes: NDArray[np.float64],
+    decays_s: NDArray[np.float64],
+    phases: NDArray[np.float64],
+) -> NDArray[np.float64]:
+    """Sum of decaying sines, a few at a time to keep memory small."""
+    out = np.zeros(t.size)
+    for f, a, d, p in zip(freqs_hz, amplitudes, decays_s, phases, strict=True):
+        n = min(t.size, int(t.size * min(1.0, 8.0 * d / max(t[-1], 1e-9))) + 1)
+        out[:n] += a * np.exp(-t[:n] / d) * np.sin(_TAU * f * t[:n] + p)
+    return out
+
+
+def _fade_out(sound: NDArray[np.float64], rate_hz: int, length_s: float = 0.02) -> NDArray[np.float64]:
+    n = min(sound.shape[0], int(length_s * rate_hz))
+    if n:
+        sound[-n:] *= np.linspace(1.0, 0.0, n) ** 2
+    return sound
+
+
+# --- drums ------------------------------------------------------------------------------------------------------
+
+
+def kick(rate_hz: int, force: float, rng: np.random.Generator) -> Floats:
+    """Bass drum: a falling tone under a soft beater."""
+    t = _seconds(0.42, rate_hz)
+    base = 52.0 * (1.0 + 0.012 * rng.standard_normal())
+    sweep = base + (70.0 + 60.0 * force) * np.exp(-t / 0.018) + 18.0 * np.exp(-t / 0.07)
+    body = np.sin(_TAU * np.cumsum(sweep) / rate_hz + 0.35) * np.exp(-t / (0.11 + 0.02 * force))
+    beater = _noise(t.size, rate_hz, rng, 200.0, 1800.0 + 2600.0 * force, -0.4) * np.exp(-t / 0.006)
+    knock = np.sin(_TAU * 180.0 * t) * np.exp(-t / 0.02)
+    return normalised(_fade_out(body + (0.07 + 0.12 * force) * beater + 0.2 * knock, rate_hz))
+
+
+def snare(rate_hz: int, force: float, rng: np.random.Generator) -> Floats:
+    """Snare drum: two shell tones and the wires."""
+    t = _seconds(0.36, rate_hz)
+    tune = 1.0 + 0.01 * rng.standard_normal()
+    shell = 0.8 * np.sin(_TAU * 188.0 * tune * t + 0.4) * np.exp(-t / 0.055)
+    shell += 0.5 * np.sin(_TAU * 331.0 * tune * t + 0.9) * np.exp(-t / 0.035)
+    wires = _noise(t.size, rate_hz, rng, 1400.0, 5200.0 + 4000.0 * force, -0.1)
+    wires *= np.exp(-t / (0.05 + 0.035 * force))
+    crack = _noise(t.size, rate_hz, rng, 900.0, 7000.0) * np.exp(-t / 0.007)
+    return normalised(_fade_out(shell + (0.16 + 0.10 * force) * wires + (0.10 + 0.22 * force) * crack, rate_hz))
+
+
+def side_stick(rate_hz: int, force: float, rng: np.random.Generator) -> Floats:
+    """Stick across the rim."""
+    t = _seconds(0.14, rate_hz)
+    tune = 1.0 + 0.015 * rng.standard_normal()
+    freqs = np.array([430.0, 860.0, 1710.0, 2580.0, 3900.0]) * tune
+    amps = np.array([0.5, 0.7, 1.0, 0.5 + 0.3 * force, 0.2 + 0.3 * force])
+    decays = np.array([0.022, 0.016, 0.011, 0.008, 0.005])
+    sound = _modes(t, freqs, amps, decays, np.full(5, 1.2))
+    sound += 0.3 * _noise(t.size, rate_hz, rng, 1500.0, 8000.0) * np.exp(-t / 0.002)
+    return normalised(_fade_out(sound, rate_hz))
+
+
+def tom(rate_hz: int, base_hz: float, force: float, rng: np.random.Generator) -> Floats:
+    """Tom: a round tone that falls a little."""
+    t = _seconds(0.6, rate_hz)
+    base = base_hz * (1.0 + 0.008 * rng.standard_normal())
+    sweep = base * (1.0 + (0.25 + 0.25 * force) * np.exp(-t / 0.03))
+    body = np.sin(_TAU * np.cumsum(sweep) / rate_hz + 0.5) * np.exp(-t / 0.16)
+    body += 0.3 * np.sin(_TAU * np.cumsum(sweep * 1.58) / rate_hz) * np.exp(-t / 0.07)
+    stick = _noise(t.size, rate_hz, rng, 500.0, 5000.0) * np.exp(-t / 0.006)
+    return normalised(_fade_out(body + (0.05 + 0.12 * force) * stick, rate_hz))
+
+
+def hat(rate_hz: int, decay_s: float, force: float, rng: np.random.Generator, dull: bool = False) -> Floats:
+    """Hi-hat: metal and air; `decay_s` short when closed, long when open, `dull` for the foot."""
+    t = _seconds(min(0.9, 0.05 + 6.5 * decay_s), rate_hz)
+    top = 7500.0 if dull else 9500.0 + 4500.0 * force
+    air = _noise(t.size, rate_hz, rng, 3800.0 if dull else 5600.0, top)
+    freqs = 4000.0 * np.sort(rng.uniform(0.8, 2.9, 18))
+    metal = _modes(t, freqs, rng.uniform(0.2, 1.0, 18), decay_s * rng.uniform(0.5, 1.2, 18), rng.uniform(0, _TAU, 18))
+    tick = _noise(t.size, rate_hz, rng, 2500.0, 9000.0) * np.exp(-t / 0.0025)
+    sound = 0.5 * air * np.exp(-t / decay_s) + 0.16 * metal + (0.35 + 0.5 * force) * tick
+    return normalised(_fade_out(sound, rate_hz))
+
+
+def cymbal(rate_hz: int, kind: str, force: float, rng: np.random.Generator) -> Floats:
+    """Cymbals: "ride" (stick, then a wash), "bell" (clear tone), "crash" (broad, slow to die)."""
+    length_s, n_modes, low_hz = {"ride": (1.7, 56, 340.0), "bell": (1.5, 24, 560.0), "crash": (2.6, 72, 300.0)}[kind]
+    t = _seconds(length_s, rate_hz)
+    freqs = low_hz * (11000.0 / low_hz) ** np.sort(rng.uniform(0.0, 1.0, n_modes))
+    decays = np.clip(0.9 * (900.0 / freqs) ** 0.35, 0.15, 1.1) * rng.uniform(0.6, 1.2, n_modes)
+    amps = rng.uniform(0.3, 1.0, n_modes) * (freqs / 2500.0) ** 0.2
+    metal = _modes(t, freqs, amps, decays, rng.uniform(0, _TAU, n_modes)) / np.sqrt(n_modes)
+    wash = _noise(t.size, rate_hz, rng, 2600.0, 9500.0 + 3000.0 * force, 0.1)
+    if kind == "crash":
+        rise = 1.0 - 0.6 * np.exp(-t / 0.015)
+        burst = _noise(t.size, rate_hz, rng, 900.0, 9000.0) * np.exp(-t / 0.03)
+        sound = 0.9 * metal + 0.55 * rise * wash * np.exp(-t / (0.55 + 0.2 * force)) + 0.5 * burst
+    else:
+        ping = _noise(t.size, rate_hz, rng, 2200.0, 9000.0) * np.exp(-t / 0.004)
+        stick = _modes(
+            t,
+            np.array([2870.0, 3540.0, 4610.0, 5980.0]),
+            np.array([0.5, 0.6, 0.5, 0.3]),
+            np.array([0.05, 0.04, 0.03, 0.02]),
+            rng.uniform(0, _TAU, 4),
+        )
+        sound = 0.34 * metal + (0.06 + 0.05 * force) * wash * np.exp(-t / 0.4) + 0.75 * ping + 0.5 * stick
+        if kind == "bell":
+            tones = np.array([812.0, 1240.0, 1893.0, 2611.0, 3730.0])
+            sound += _modes(t, tones, np.array([0.9, 0.8, 0.7, 0.5, 0.3]), np.full(5, 0.45), np.full(5, 1.0))
+    return normalised(_fade_out(sound, rate_hz, 0.25))
+
+
+# --- pitched ----------------------------------------------------------------------------------------------------
+
+
+def _string(
+    t: NDArray[np.float64],
+    f0: float,
+    rate_hz: int,
+    *,
+    n_partials: int,
+    pluck: float,
+    tilt: float,
+    decay_s: float,
+    damping: float,
+    stretch: float = 0.0,
+) -> NDArray[np.float64]:
+    """A plucked string as partials: plucked at `pluck` of its length, high partials dying sooner."""
+    k = np.arange(1, n_partials + 1, dtype=np.float64)
+    freqs = f0 * k * np.sqrt(1.0 + stretch * k * k)
+    keep = freqs < 0.45 * rate_hz
+    k, freqs = k[keep], freqs[keep]
+    amps = np.abs(np.sin(np.pi * k * pluck)) / k**tilt + 1e-4
+    decays = decay_s / (1.0 + damping * (k - 1.0))
+    # Phases spread so that the sum starts at 0 and does not peak at once.
+    phases = np.where(k % 2 == 0, np.pi, 0.0)
+    return _modes(t, freqs, amps, decays, phases)
+
+
+def bass_tone(rate_hz: int, pitch: float, force: float, round_attack: bool = True) -> Floats:
+    """Bass guitar: round attack, fundamental strong; `force` 0–1 opens the tone."""
+    t = _seconds(2.2, rate_hz)
+    f0 = frequency_hz(pitch)
+    tone = _string(t, f0, rate_hz, n_partials=14, pluck=0.22, tilt=1.75 - 0.35 * force, decay_s=1.5, damping=0.22)
+    rng = np.random.default_rng(round(pitch * 16))
+    finger = _noise(t.size, rate_hz, rng, 150.0, 1200.0 + 1200.0 * force) * np.exp(-t / 0.008)
+    attack_s = 0.004 if round_attack else 0.0015
+    sound = (tone + (0.03 + 0.05 * force) * finger) * (1.0 - np.exp(-t / attack_s))
+    sound = np.tanh(1.2 * sound / max(float(np.abs(sound).max()), 1e-9))
+    return normalised(_fade_out(sound, rate_hz, 0.2))
+
+
+# Harmonic of the written pitch and level: 8', 4', 2 2/3', 2', 1 3/5', 1 1/3', 1' (no 16': what is below is the bass's).
+_DRAWBARS: tuple[tuple[float, float], ...] = (
+    (1.0, 1.0), (2.0, 0.62), (3.0, 0.42), (4.0, 0.22), (5.0, 0.06), (6.0, 0.10), (8.0, 0.09),
+)  # fmt: skip
+
+
+def organ_loop(rate_hz: int, pitch: float) -> Floats:
+    """A loop of a drawbar-like organ through a slowly turning speaker: stereo, whole periods and turns."""
+    f0 = frequency_hz(pitch)
+    n_periods = round(1.25 * f0)
+    n = round(n_periods * rate_hz / f0)
+    phase = _TAU * np.arange(n) / n
+    turn = phase  # one turn in 1.25 s
+    out = np.zeros((n, 2))
+    for side, lead in ((0, 0.0), (1, 0.5 * np.pi)):
+        bend = (0.0011 * f0 * 1.25) * np.sin(turn + lead)  # ±2 cents or so
+        swell = 1.0 + 0.10 * np.sin(turn + lead) + 0.04 * np.sin(5.0 * turn + lead)
+        for harmonic, level in _DRAWBARS:
+            if harmonic * f0 > 0.45 * rate_hz:
+                continue
+            offset = 2.399963 * harmonic  # golden angle: phases apart, no common peak
+            out[:, side] += level * np.sin(harmonic * (n_periods * phase + bend) + offset)
+        out[:, side] *= swell
+    out /= 1.9
+    return normalised(np.tanh(1.3 * out))
+
+
+def electric_piano_tone(rate_hz: int, pitch: float, force: float) -> Floats:
+    """Electric-piano-like: a tine's tone, brighter when struck hard, with a short chime at the attack."""
+    t = _seconds(2.0, rate_hz)
+    f0 = frequency_hz(pitch)
+    decay_s = 1.1 * (261.6 / f0) ** 0.4
+    index = (0.35 + 1.1 * force) * np.exp(-t / (0.35 * decay_s)) + 0.12
+    tone = np.sin(_TAU * f0 * t + index * np.sin(_TAU * f0 * t + 0.3)) * np.exp(-t / decay_s)
+    chime_hz = min(f0 * 9.0, 0.4 * rate_hz)
+    chime = np.sin(_TAU * chime_hz * t) * np.exp(-t / 0.06)
+    sound = (tone + (0.03 + 0.07 * force) * chime) * (1.0 - np.exp(-t / 0.0012))
+    return normalised(_fade_out(sound, rate_hz, 0.15))
+
+
+def chop_tone(rate_hz: int, pitch: float, force: float) -> Floats:
+    """A guitar string plucked and damped at once."""
+    t = _seconds(0.34, rate_hz)
+    f0 = frequency_hz(pitch)
+    tone = _string(t, f0, rate_hz, n_partials=22, pluck=0.14, tilt=1.15 - 0.25 * force, decay_s=0.16, damping=0.10)
+    rng = np.random.default_rng(round(pitch * 16) + 1)
+    pick = _noise(t.size, rate_hz, rng, 1200.0, 6500.0) * np.exp(-t / 0.003)
+    return normalised(_fade_out(tone + (0.1 + 0.15 * force) * pick, rate_hz, 0.08))
+
+
+def guitar_tone(rate_hz: int, pitch: float, force: float) -> Floats:
+    """Lead guitar, lightly driven, with a vibrato that comes in on long notes."""
+    t = _seconds(1.7, rate_hz)
+    f0 = frequency_hz(pitch)
+    depth = 0.0045 * np.clip((t - 0.28) / 0.3, 0.0, 1.0)
+    warped = t + np.cumsum(depth * np.sin(_TAU * 5.4 * t)) / rate_hz
+    tone = _string(warped, f0, rate_hz, n_partials=12, pluck=0.18, tilt=1.35 - 0.3 * force, decay_s=1.3, damping=0.12)
+    peak = max(float(np.abs(tone).max()), 1e-9)
+    sound = np.tanh((1.6 + 1.6 * force) * tone / peak) * (1.0 - np.exp(-t / 0.0015))
+    rng = np.random.default_rng(round(pitch * 16) + 2)
+    pick = _noise(t.size, rate_hz, rng, 1000.0, 5000.0) * np.exp(-t / 0.003)
+    return normalised(_fade_out(sound + 0.08 * pick, rate_hz, 0.2))
+
+
+# An open vowel between "ah" and "oh": formant centre and width in Hz, level. From memory, rounded.
+_FORMANTS = ((620.0, 110.0, 1.0), (1050.0, 130.0, 0.55), (2550.0, 220.0, 0.16), (3300.0, 300.0, 0.08))
+
+
+def voice_loop(rate_hz: int, pitch: float) -> Floats:
+    """A loop of a sung vowel with vibrato, stereo (two sides slightly apart), whole periods and vibrato turns."""
+    f0 = frequency_hz(pitch)
+    n_periods = round(1.1 * f0)
+    n = round(n_periods * rate_hz / f0)
+    phase = _TAU * np.arange(n) / n
+    harmonics = np.arange(1, int(min(0.4 * rate_hz, 4500.0) / f0) + 1, dtype=np.float64)
+    freqs = harmonics * f0
+    levels = sum(level / (1.0 + ((freqs - centre) / width) ** 2) for centre, width, level in _FORMANTS)
+    levels = (levels + 0.02) / harmonics**0.7
+    out = np.zeros((n, 2))
+    for side, lead in ((0, 0.0), (1, 0.35)):
+        bend = 0.010 * f0 * 1.1 / 6.0 * np.sin(6.0 * phase + lead)
+        for harmonic, level in zip(harmonics, levels, strict=True):
+            out[:, side] += level * np.sin(harmonic * (n_periods * phase + bend) + 2.399963 * harmonic)
+        out[:, side] *= 1.0 + 0.05 * np.sin(6.0 * phase + lead)
+    return normalised(out)
+
+
+# --- place ------------------------------------------------------------------------------------------------------
+
+
+@lru_cache(maxsize=8)
+def _room(rate_hz: int, wet: float) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Impulse responses (left, right) of a small room: the direct sound first, early reflections, a short tail."""
+    rng = np.random.default_rng(20)  # one room for all
+    n = int(0.26 * rate_hz)
+    t = np.arange(n) / rate_hz
+    sides = []
+    for _ in range(2):
+        tail = _noise(n, rate_hz, rng, 180.0, 4200.0, -0.35) * np.exp(-t / 0.06) * np.clip((t - 0.011) / 0.02, 0.0, 1.0)
+        tail *= 0.5 / float(np.sqrt((tail**2).sum()))
+        for delay_s in rng.uniform(0.006, 0.034, 6):
+            tail[int(delay_s * rate_hz)] += 0.22 * rng.choice((-1.0, 1.0)) * np.exp(-delay_s / 0.02)
+        sides.append(tail * wet)
+    return sides[0], sides[1]
+
+
+def in_room(sound: Floats, rate_hz: int, pan: float, wet: float) -> Floats:
+    """Mono (n,) to stereo (m, 2): placed by constant power (`pan` −1 left … 1 right), with the room's answer behind it.
+
+    The direct sound stays at frame 0.
+    """
+    angle = (pan + 1.0) * np.pi / 4.0
+    left, right = float(np.cos(angle)), float(np.sin(angle))
+    if wet <= 0.0:
+        return np.stack([sound * left, sound * right], axis=1).astype(np.float32)
+    answer = _room(rate_hz, wet)
+    n = sound.size + answer[0].size - 1
+    size = 1 << (n - 1).bit_length()
+    spectrum = np.fft.rfft(sound, size)
+    out = np.stack([np.fft.irfft(spectrum * np.fft.rfft(a, size), size)[:n] for a in answer], axis=1)
+    out[: sound.size, 0] += sound * left
+    out[: sound.size, 1] += sound * right
+    fade = min(n, int(0.03 * rate_hz))
+    out[-fade:] *= np.linspace(1.0, 0.0, fade)[:, None]
+    return out.astype(np.float32)
