@@ -16,7 +16,7 @@ MAY_IMPORT: dict[str, set[str]] = {
     "session": {"music"},
     "clock": set(),
     "band": {"music", "session", "clock"},
-    "line": {"music", "session", "clock"},
+    "line": {"music", "session", "clock", "take"},
     "take": {"music", "session", "clock"},
     "scoring": {"music", "session", "clock", "take"},
     "practice": {"scoring", "line", "music", "session", "take", "clock"},

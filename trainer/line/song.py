@@ -1,0 +1,119 @@
+"""A whole song as a bassist would plan it: verses pinned, solos opening with the band's intensity, an arc, an ending
+on the tonic.
+
+Common practice: a verse keeps one rhythm and fills only in bars 4, 8 and the turnaround, two beats at most; a solo
+grows denser and
+higher over the chorus, and the last solo chorus comes down again; a head is played plainly.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from trainer.errors import UsageError
+from trainer.line.score import LineScore
+from trainer.line.write import BarPlan, compose, turnaround_pairs
+from trainer.music import FOUR_STRING, Tuning
+from trainer.session import Chart, ChartBar
+
+__all__ = ["planned_song"]
+
+_VERSE = {
+    # (device, variant): one is kept for all verses of the song.
+    "eighths": (("root_shuffle", 1), ("root_shuffle", 2), ("root_shuffle", 9), ("box_figure", 6), ("boogie_figure", 1)),
+    "quarters": (("walking_line", 0), ("walking_line", 8)),
+    "two_beat": ((None, 0),),
+    "free": ((None, 0), (None, 1)),
+}
+# Fullest last: a solo takes from further down the list as it opens.
+_SOLO: tuple[tuple[str | None, int | None], ...] = (
+    ("root_shuffle", None),
+    ("boogie_figure", None),
+    ("doubled_notes", None),
+    ("box_figure", None),
+    ("boogie_figure", 0),
+    ("pentatonic_riff", None),
+    ("octave_shift", 1),
+    ("triplet_figure", None),
+)
+SOLO_TOP_ROOT = 40  # lowest root of a wide-open solo; figures reach 55–63 (common practice: solo to 55, top 63–67)
+VERSE_FILLS = (3, 4, 5, 6)  # chromatic approaches of two beats at most
+
+
+def planned_song(chart: Chart, seed: int = 1, *, tuning: Tuning = FOUR_STRING) -> LineScore:
+    """The whole chart played to plan. `UsageError` for a tuning without the E string's register."""
+    if tuning.lowest > 28:
+        raise UsageError(f"the lowest string is MIDI note {tuning.lowest}; expected a bass reaching 28 (low E)")
+    rng = np.random.default_rng([seed, 0x50])
+    pinned = {line: bank[int(rng.integers(len(bank)))] for line, bank in _VERSE.items()}
+    verse_fill = int(rng.choice(VERSE_FILLS))
+    solos = _solo_spans(chart)
+    figures = {a: (part, turn) for turn, pair in enumerate(turnaround_pairs(chart)) for part, a in enumerate(pair)}
+    plans = []
+    for bar in chart.bars:
+        if bar.role == "solo":
+            plans.append(_solo_bar(chart, bar, solos, figures, rng))
+        else:
+            plans.append(_pinned_bar(chart, bar, pinned, verse_fill))
+    return compose(chart, plans, seed=seed, tuning=tuning)
+
+
+def _pinned_bar(chart: Chart, bar: ChartBar, pinned: dict[str, tuple[str | None, int]], verse_fill: int) -> BarPlan:
+    device, variant = pinned[bar.line]
+    loudness = bar.intensity
+    if bar.role == "head":
+        return BarPlan(None, 28, 0, loudness)
+    is_fill = bar.bar in (4, 8) or bar.bar == len(chart.form_chords)
+    if is_fill and bar.line == "eighths":
+        return BarPlan("chromatic_approach", 28, verse_fill, loudness)
+    return BarPlan(device, 28, variant, loudness)
+
+
+def _solo_spans(chart: Chart) -> dict[int, tuple[int, int]]:
+    """Chorus → (its place among the solo choruses that follow one another, how many there are)."""
+    roles = {bar.chorus: bar.role for bar in chart.bars if bar.chorus > 0}
+    out: dict[int, tuple[int, int]] = {}
+    run: list[int] = []
+    for chorus in [*sorted(roles), None]:
+        if chorus is not None and roles[chorus] == "solo":
+            run.append(chorus)
+            continue
+        out.update({c: (k, len(run)) for k, c in enumerate(run)})
+        run = []
+    return out
+
+
+def _height(chart: Chart, bar: ChartBar, place: int, n_solos: int) -> float:
+    """How far the solo has opened at a bar, 0..1: the chorus's intensity, rising through it; the last of several
+    falls in its second half."""
+    n_bars = max(len(chart.form_chords), 1)
+    through = (bar.bar - 1) / n_bars
+    if n_solos > 1 and place == n_solos - 1:
+        rise = 1.0 - abs(2.0 * through - 0.7)
+    else:
+        rise = through
+    return float(np.clip(0.55 * bar.intensity + 0.45 * bar.intensity * rise + 0.1 * rise, 0.0, 1.0))
+
+
+def _solo_bar(
+    chart: Chart,
+    bar: ChartBar,
+    solos: dict[int, tuple[int, int]],
+    figures: dict[int, tuple[int, int]],
+    rng: np.random.Generator,
+) -> BarPlan:
+    place, n_solos = solos.get(bar.chorus, (0, 1))
+    height = _height(chart, bar, place, n_solos)
+    low = round(28 + (SOLO_TOP_ROOT - 28) * float(np.clip((height - 0.3) / 0.6, 0.0, 1.0)))
+    loudness = 0.5 * bar.intensity + 0.5 * height
+    if bar.idx in figures:
+        part, turn = figures[bar.idx]
+        turn_variant = (chart.session.seed * 7 + turn * 3) % 9
+        return BarPlan("turnaround_figure", low, turn_variant, loudness, None, part, 2)
+    top = 2 + round(height * (len(_SOLO) - 3))
+    device, variant = _SOLO[int(rng.integers(max(0, top - 2), top + 1))]
+    if bar.bar in (4, 8):
+        device, variant = ("scale_descent", None) if rng.random() < 0.5 else ("chromatic_approach", None)
+    return BarPlan(
+        device, low, variant, loudness, None, 0, 1, "eighths" if bar.line in ("quarters", "two_beat") else None
+    )

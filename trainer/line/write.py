@@ -1,0 +1,470 @@
+"""Writing a line over a chart, bar by bar, from patterns.
+
+Each bar's plan names a device (or none) and the register of its roots. Among the device's variants the first is taken
+whose notes lie on the
+instrument, whose leaps stay within an octave and whose last note leads into the next root; so a line can be sung.
+Pure and seeded.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from itertools import pairwise
+
+import numpy as np
+
+from trainer.clock.tempo import swing_offbeat_frac
+from trainer.errors import UsageError, nearest
+from trainer.line.figures import FILLERS, PATTERNS, Cell, cells, degree_semitones
+from trainer.line.fingering import fingering
+from trainer.line.score import DEVICES, LINE_DTYPE, Claim, LineScore
+from trainer.music import FOUR_STRING, Chord, Tuning
+from trainer.session import BEATS_PER_BAR, Chart, ChartBar
+
+__all__ = ["BarPlan", "compose", "leads_in", "model_line", "root_window"]
+
+GRACE_BEATS = 0.12  # a grace note's length: about a sixteenth of a slow beat, well under an off-beat; our choice
+LEAD_WEIGHTS = ((1, 0.27), (-1, 0.21), (-2, 0.12), (-5, 0.12), (7, 0.08), (2, 0.10), (-7, 0.05), (5, 0.05))
+# The first three of these: approach notes counted in walking-bass transcriptions (Riley & Dixon 2023, FiloBass); the
+# rest our choice.
+
+# Sounding share of the time to the next note (common practice: long 60–90 %, short 40–80 %, walking 80–95 %).
+GATE_QUARTER, GATE_LONG, GATE_SHORT, GATE_TRIPLET = 0.86, 0.78, 0.62, 0.72
+LONGEST_BEATS = 3.6  # a held note stops before the bar's end
+STOP_HIT_BEATS = 0.5  # a stop-time hit is cut short
+BACKBEAT_ACCENT = 6  # velocity of 2 and 4 above 1 and 3 (common practice +3…+12)
+
+_WITHIN = (
+    "root_shuffle",
+    "pentatonic_riff",
+    "walking_line",
+    "octave_shift",
+    "doubled_notes",
+    "box_figure",
+    "boogie_figure",
+)
+_INTO = ("chromatic_approach", "scale_descent", "push", "slide_in")
+_NEEDS_FIFTH = ("pentatonic_riff", "box_figure", "boogie_figure", "doubled_notes", "triplet_figure")
+
+
+@dataclass(frozen=True, slots=True)
+class BarPlan:
+    """What a bar holds. `low`: lowest pitch that a root may have (its register). `variant` picks a written form, else
+    the seed does.
+
+    `pedal_pc` replaces the chord's root (pedal); `part` is the place in a device of several bars, of `n_parts`.
+    `loudness` is 0..1, as the band's intensity.
+    """
+
+    device: str | None
+    low: int
+    variant: int | None = None
+    loudness: float = 0.5
+    pedal_pc: int | None = None
+    part: int = 0
+    n_parts: int = 1
+    line: str | None = None
+
+
+@dataclass(slots=True)
+class _Draft:
+    onset_beats: float
+    pitch: int
+    kind: str  # "on" · "off" · "triplet" · "grace" · "push" · "hit" · "final"
+    loudness: float
+
+
+@dataclass(slots=True)
+class _Setting:
+    """What a pattern is resolved against."""
+
+    onset_beats: float
+    chord: Chord
+    root: int
+    next_root: int
+    tonic: int
+    prev: int | None
+
+
+@dataclass(slots=True)
+class _Page:
+    chart: Chart
+    tuning: Tuning
+    off: float
+    rng: np.random.Generator
+    drafts: list[_Draft] = field(default_factory=list)
+    claims: list[Claim] = field(default_factory=list)
+    held: bool = False
+
+
+def root_window(low: int, pitch_class: int) -> int:
+    """The pitch of a pitch class in the octave that starts at `low`."""
+    return low + (pitch_class - low) % 12
+
+
+def leads_in(last: int, root: int) -> bool:
+    """Whether a bar's last note leads into the next root: within a fifth, or a step, fourth, fifth or octave from it
+    in any register."""
+    return abs(last - root) <= 7 or (last - root) % 12 in (0, 1, 2, 5, 7, 10, 11)
+
+
+def compose(
+    chart: Chart,
+    plans: Sequence[BarPlan],
+    *,
+    seed: int,
+    tuning: Tuning = FOUR_STRING,
+    position: int | None = None,
+) -> LineScore:
+    """The line of a plan, one `BarPlan` for each bar of the chart. Onsets carry the chart's swing exactly."""
+    if len(plans) != len(chart.bars):
+        raise ValueError(f"{len(plans)} bar plans for {len(chart.bars)} bars")
+    page = _Page(chart, tuning, float(swing_offbeat_frac(chart.swing_ratio)), np.random.default_rng([seed, 0x11E]))
+    for bar, plan in zip(chart.bars, plans, strict=True):
+        _write_bar(page, bar, plan, plans)
+    return _finish(page, position)
+
+
+def _write_bar(page: _Page, bar: ChartBar, plan: BarPlan, plans: Sequence[BarPlan]) -> None:
+    if bar.final or bar.stopped:
+        root = root_window(plan.low, bar.chords[0].root_pc)
+        if not page.held:
+            page.drafts.append(_Draft(bar.onset_beats, root, "final" if bar.final else "hit", plan.loudness))
+        page.held = False
+        return
+    after = page.chart.bars[bar.idx + 1]
+    next_low = plans[after.idx].low
+    next_pc = plans[after.idx].pedal_pc
+    next_root = root_window(next_low, after.chords[0].root_pc if next_pc is None else next_pc)
+    tonic = root_window(plan.low, page.chart.key.tonic_pc)
+    line = plan.line or bar.line
+    if len(bar.chords) > 1 and plan.pedal_pc is None:
+        _write_shares(page, bar, plan, next_root, tonic, line)
+        return
+    root = root_window(plan.low, bar.chords[0].root_pc if plan.pedal_pc is None else plan.pedal_pc)
+    setting = _Setting(bar.onset_beats, bar.chords[0], root, next_root, tonic, _last(page))
+    device = plan.device
+    if device is not None and not _applies(device, bar, after, plan):
+        device = None
+    if device is None:
+        device = {"eighths": "root_shuffle", "quarters": "walking_line"}.get(line)
+        bank = FILLERS[line]
+        variant: int | None = plan.variant if plan.device is None else None
+        parts = bank
+    else:
+        bank = PATTERNS[device]
+        variant = plan.variant
+        parts = tuple(p.split("|")[min(plan.part, p.count("|"))] for p in bank)
+    pattern = _choose(page, parts, variant, setting, device)
+    _place(page, pattern, setting, device, bar, plan)
+
+
+def _applies(device: str, bar: ChartBar, after: ChartBar, plan: BarPlan) -> bool:
+    chord, target = bar.chords[-1], after.chords[0]
+    if device in _INTO and target.root_pc == chord.root_pc:
+        return False
+    if device == "scale_descent" and target.third != 4:
+        return False
+    if device in _NEEDS_FIFTH and (chord.fifth != 7 or chord.third is None or chord.seventh == 11):
+        return False
+    if device == "turnaround_figure":
+        return plan.n_parts == 2
+    if device == "pedal":
+        return plan.pedal_pc is not None
+    return True
+
+
+def _write_shares(page: _Page, bar: ChartBar, plan: BarPlan, next_root: int, tonic: int, line: str) -> None:
+    """A bar of two or four chords: each chord's root on its beat, a note that leads on at its end."""
+    share = BEATS_PER_BAR // len(bar.chords)
+    roots = [root_window(plan.low, chord.root_pc) for chord in bar.chords] + [next_root]
+    for i, chord in enumerate(bar.chords):
+        setting = _Setting(bar.onset_beats + i * share, chord, roots[i], roots[i + 1], tonic, _last(page))
+        if share == 2:
+            bank = {
+                "eighths": ("1 . 1 L", "1 1 1 L", "1 . 1 1"),
+                "quarters": ("1 . L .", "1 . 5 ."),
+                "two_beat": ("1 . . .",),
+            }
+            parts = bank.get(line, ("1 . . 1",))
+        else:
+            parts = ("1 .",)
+        _place(page, _choose(page, parts, None, setting, None), setting, None, bar, plan)
+
+
+def _last(page: _Page) -> int | None:
+    return page.drafts[-1].pitch if page.drafts else None
+
+
+def _choose(page: _Page, bank: Sequence[str], variant: int | None, setting: _Setting, device: str | None) -> str:
+    """The first variant without a fault, starting with the one asked for, else in a seeded order; the least faulty if
+    none is clean."""
+    order = [int(i) for i in page.rng.permutation(len(bank))]
+    if variant is not None:
+        order.insert(0, variant % len(bank))
+    best, best_faults = bank[order[0]], 10**6
+    state = page.rng.bit_generator.state
+    for i in order:
+        page.rng.bit_generator.state = state
+        faults = _faults(page, bank[i], setting, device)
+        if faults == 0:
+            best = bank[i]
+            break
+        if faults < best_faults:
+            best, best_faults = bank[i], faults
+    page.rng.bit_generator.state = state
+    return best
+
+
+def _faults(page: _Page, pattern: str, setting: _Setting, device: str | None) -> int:
+    chord = setting.chord
+    tokens = [cell.token for cell in cells(pattern)]
+    pitches = _pitches(page, cells(pattern), setting)
+    out = [p for p in pitches if not page.tuning.lowest <= p <= page.tuning.highest]
+    faults = 1000 * len(out)
+    if device == "pentatonic_riff" and chord.is_minor and any(t in ("2", "3", "6") for t in tokens):
+        faults += 1000
+    if device == "chromatic_approach":
+        faults += 100 * _run_is_longer(tokens, pitches, setting)
+    if device == "scale_descent":
+        faults += 100 * _descent_is_longer(tokens, pitches, setting)
+    leaps = np.abs(np.diff(np.array([*pitches[: len(pitches)], setting.next_root])))
+    faults += int(np.sum(leaps[:-1] > 12)) + int(leaps[-1] > 14)
+    faults += 2 * (not leads_in(pitches[-1], setting.next_root))
+    return faults
+
+
+def _run_is_longer(tokens: Sequence[str], pitches: Sequence[int], setting: _Setting) -> bool:
+    """Whether the note before a chromatic run already belongs to it, or repeats its first note."""
+    first = next(i for i, token in enumerate(tokens) if token.startswith("n"))
+    step = 1 if pitches[first] < setting.next_root else -1
+    before = pitches[first - 1] if first else setting.prev
+    return before is not None and before in (pitches[first], pitches[first] - step)
+
+
+def _descent_is_longer(tokens: Sequence[str], pitches: Sequence[int], setting: _Setting) -> bool:
+    """Whether the note before a descent is the scale's next note above, or repeats its first note."""
+    first = next(i for i, token in enumerate(tokens) if token.startswith("n"))
+    before = pitches[first - 1] if first else setting.prev
+    return before is not None and 0 <= before - pitches[first] <= 2
+
+
+def _pitches(page: _Page, row: Sequence[Cell], setting: _Setting) -> list[int]:
+    out: list[int] = []
+    prev = setting.prev if setting.prev is not None else setting.root
+    for cell in row:
+        token = cell.token
+        if token[0] in "ng":
+            pitch = setting.next_root + int(token[1:])
+        elif token[0] == "t":
+            pitch = setting.tonic + int(token[1:])
+        elif token == "L":
+            pitch = _lead_note(page, setting, prev)
+        else:
+            pitch = setting.root + degree_semitones(token, setting.chord)
+            while pitch < page.tuning.lowest:
+                pitch += 12
+            while pitch > page.tuning.highest:
+                pitch -= 12
+        out.append(pitch)
+        prev = pitch
+    return out
+
+
+def _lead_note(page: _Page, setting: _Setting, prev: int) -> int:
+    """A note that leads into the next root, drawn by how often players use it; not the note just played, nor a far
+    leap."""
+    low, high = page.tuning.lowest, page.tuning.highest
+    choices = [(setting.next_root + step, weight) for step, weight in LEAD_WEIGHTS]
+    good = [(p, w) for p, w in choices if low <= p <= high and p not in (prev, setting.next_root)]
+    near = [(p, w) for p, w in good if abs(p - prev) <= 9] or [(p, w) for p, w in good if abs(p - prev) <= 12] or good
+    weights = np.array([w for _, w in near])
+    return near[int(page.rng.choice(len(near), p=weights / weights.sum()))][0]
+
+
+def _place(page: _Page, pattern: str, setting: _Setting, device: str | None, bar: ChartBar, plan: BarPlan) -> None:
+    row = cells(pattern)
+    pitches = _pitches(page, row, setting)
+    first_of_run: float | None = None
+    triplets: list[float] = []
+    for cell, pitch in zip(row, pitches, strict=True):
+        onset, kind = _onset(page, cell, setting.onset_beats)
+        if cell.token[0] in "ng" and first_of_run is None:
+            first_of_run = onset
+        if cell.token == "n+0":
+            kind = "push"
+        if kind == "triplet" and setting.onset_beats + cell.beat not in triplets:
+            triplets.append(setting.onset_beats + cell.beat)
+        if page.held and cell.beat == 0 and cell.part == "on" and onset == bar.onset_beats:
+            continue
+        page.drafts.append(_Draft(onset, pitch, kind, plan.loudness))
+    page.held = any(cell.token == "n+0" for cell in row)
+    if device is None:
+        return
+    if device in _WITHIN:
+        page.claims.append(Claim(device, bar.onset_beats, float(BEATS_PER_BAR)))
+    elif device == "triplet_figure":
+        page.claims.extend(Claim(device, at, 1.0) for at in triplets)
+    elif device in _INTO and first_of_run is not None:
+        page.claims.append(Claim(device, first_of_run, bar.end_beats - first_of_run))
+    elif device in ("pedal", "turnaround_figure") and plan.part == 0:
+        page.claims.append(Claim(device, bar.onset_beats, float(BEATS_PER_BAR * plan.n_parts)))
+
+
+def _onset(page: _Page, cell: Cell, start_beats: float) -> tuple[float, str]:
+    beat = start_beats + cell.beat
+    if cell.part == "off":
+        return beat + page.off, "off"
+    if cell.part == "grace":
+        return beat - GRACE_BEATS, "grace"
+    if cell.part.startswith("t"):
+        return beat + int(cell.part[1]) / 3.0, "triplet"
+    return beat, "on"
+
+
+def _finish(page: _Page, position: int | None) -> LineScore:
+    """Lengths, loudness, strings and frets."""
+    drafts = sorted(page.drafts, key=lambda d: d.onset_beats)
+    onsets = np.array([d.onset_beats for d in drafts])
+    kinds = np.array([d.kind for d in drafts])
+    notes = np.zeros(len(drafts), dtype=LINE_DTYPE)
+    notes["onset_beats"] = onsets
+    notes["pitch"] = [d.pitch for d in drafts]
+    interval = np.diff(onsets, append=page.chart.end_beats)
+    gate = np.where(interval >= 0.95, GATE_QUARTER, np.where(kinds == "off", GATE_SHORT, GATE_LONG))
+    gate = np.where((kinds == "off") & (interval >= 0.95), GATE_LONG, gate)
+    gate = np.where(kinds == "triplet", GATE_TRIPLET, gate)
+    gate = np.where(kinds == "push", GATE_QUARTER, gate)
+    gate = np.where(kinds == "grace", 1.0, gate)
+    length = np.minimum(interval * gate, LONGEST_BEATS)
+    length = np.where(kinds == "hit", np.minimum(length, STOP_HIT_BEATS), length)
+    notes["duration_beats"] = length
+    loudness = np.array([d.loudness for d in drafts])
+    beat_in_bar = np.floor(onsets + 1e-9) % BEATS_PER_BAR
+    velocity = 74.0 + 24.0 * loudness
+    velocity += np.where((kinds == "on") & (beat_in_bar % 2 == 1), BACKBEAT_ACCENT, 0)
+    velocity += np.select([kinds == "off", kinds == "triplet", kinds == "grace", kinds == "final"], [-5, -3, -16, 6], 0)
+    notes["velocity"] = np.clip(np.round(velocity), 1, 127)
+    hand = fingering(notes["pitch"], onsets, page.tuning, position)
+    notes["string"], notes["fret"] = hand[:, 0], hand[:, 1]
+    claims = tuple(sorted(page.claims, key=lambda c: (c.at_beats, c.name)))
+    return LineScore(notes, claims, page.chart, page.tuning)
+
+
+def _window(tuning: Tuning, octave: int, position: int | None) -> int:
+    """The lowest root of a register: the octave from low E (`octave` 0), from the lowest string (−1), or an octave up
+    (1)."""
+    if octave not in (-1, 0, 1):
+        raise UsageError(f"octave {octave} is not on a bass; expected -1 (five strings), 0 or 1")
+    if position is not None and not 0 <= position <= tuning.n_frets - HAND:
+        raise UsageError(f"position {position} is not on this neck; expected a fret from 0 to {tuning.n_frets - HAND}")
+    low = 28 + 12 * octave
+    if position is not None:
+        low = max(28 + position - 2, 28) + 12 * min(octave, 0)
+    if octave < 0 and tuning.lowest < 28:
+        return max(low, tuning.lowest)
+    if low < tuning.lowest:
+        raise UsageError("octave -1 lies below this bass; expected 0 or 1, or a five-string tuning")
+    return low
+
+
+HAND = 4
+
+
+def model_line(
+    chart: Chart,
+    *,
+    device: str | None = None,
+    seed: int = 1,
+    tuning: Tuning = FOUR_STRING,
+    position: int | None = None,
+    octave: int = 0,
+    variant: int | None = None,
+) -> LineScore:
+    """Whole choruses over the chart that use one device wherever it belongs (None: the line that the chart asks for).
+
+    Devices that lead into a change stand before every change of root; a pedal stands under V–IV (or where the session
+    plans one); a
+    turnaround figure in the last two bars of a chorus; the others in every bar of one chord. Elsewhere the line keeps
+    time on
+    roots. `octave`: 0 roots from low E, 1 an octave up, −1 down to a five-string's low B. `position`: the fret the hand
+    stays near. `variant` takes one written form throughout, else the seed varies them. `UsageError` for a device,
+    octave or
+    position that there is not.
+    """
+    if device is not None and device not in DEVICES:
+        near = nearest(device, DEVICES)
+        hint = f'; did you mean "{near}"?' if near else ""
+        raise UsageError(f'"{device}" is not a device of the line; known: {", ".join(DEVICES)}{hint}')
+    low = _window(tuning, octave, position)
+    plans = [BarPlan(device, low, variant, bar.intensity) for bar in chart.bars]
+    if device == "turnaround_figure":
+        plans = _turnarounds(chart, plans)
+    elif device == "pedal":
+        plans = _pedals(chart, plans)
+    return compose(chart, plans, seed=seed, tuning=tuning, position=position)
+
+
+def _turnarounds(chart: Chart, plans: list[BarPlan]) -> list[BarPlan]:
+    """Marks the pairs of last bars that go from the tonic to the five."""
+    out = list(plans)
+    for first, second in turnaround_pairs(chart):
+        out[first] = _part(plans[first], "turnaround_figure", 0, 2)
+        out[second] = _part(plans[second], "turnaround_figure", 1, 2, plans[first].variant)
+    return out
+
+
+def turnaround_pairs(chart: Chart) -> list[tuple[int, int]]:
+    """Bar indices of each turnaround: two bars, one chord each, I then V, neither stopped nor the song's last."""
+    five = (chart.key.tonic_pc + 7) % 12
+    pairs = []
+    for a, b in pairwise(chart.bars):
+        plain = len(a.chords) == len(b.chords) == 1 and not (a.stopped or b.stopped or b.final)
+        roots = (a.chords[0].root_pc, b.chords[0].root_pc) == (chart.key.tonic_pc, five)
+        if a.turnaround and b.turnaround and b.bar == a.bar + 1 and plain and roots:
+            pairs.append((a.idx, b.idx))
+    return pairs
+
+
+def _part(
+    plan: BarPlan, device: str, part: int, n_parts: int, variant: int | None = None, pedal_pc: int | None = None
+) -> BarPlan:
+    return BarPlan(device, plan.low, variant, plan.loudness, pedal_pc, part, n_parts, plan.line)
+
+
+def _pedals(chart: Chart, plans: list[BarPlan]) -> list[BarPlan]:
+    """Marks where a pedal stands: planned spans, else the five held under V–IV, else the one held under the first bar
+    that leaves it."""
+    out = list(plans)
+    for start, stop, pc in pedal_spans(chart):
+        for k, idx in enumerate(range(start, stop)):
+            out[idx] = _part(plans[idx], "pedal", k, stop - start, plans[idx].variant, pc)
+    return out
+
+
+def pedal_spans(chart: Chart) -> list[tuple[int, int, int]]:
+    """(first bar index, one past the last, pitch class) of each pedal: it spans a change of chord and is left on the
+    next root."""
+    tonic, five = chart.key.tonic_pc, (chart.key.tonic_pc + 7) % 12
+    bars = chart.bars
+    out: list[tuple[int, int, int]] = []
+    if any(bar.pedal for bar in bars):
+        start = None
+        for bar in bars:
+            if bar.pedal and start is None:
+                start = bar.idx
+            elif not bar.pedal and start is not None:
+                out.append((start, bar.idx, tonic))
+                start = None
+        return out
+    for pc, other in ((five, (tonic + 5) % 12), (tonic, None)):
+        for a, b in pairwise(bars):
+            if b.final or a.stopped or b.stopped or a.chorus != b.chorus or len(a.chords) != 1 or len(b.chords) != 1:
+                continue
+            left = b.chords[0].root_pc
+            if a.chords[0].root_pc == pc and left != pc and (other is None or left == other):
+                out.append((a.idx, b.idx + 1, pc))
+        if out:
+            return out
+    return out
