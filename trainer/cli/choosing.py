@@ -148,8 +148,8 @@ def _change_key(data: dict[str, Any], session: Session, text: str) -> None:
         return
     if key.minor != session.key.minor:
         raise UsageError(
-            f'"{text}" cannot be the key of a chart written in {session.key.name}: its chords are moved to another tonic, '
-            "not from major to minor"
+            f'"{text}" cannot be the key of a chart written in {session.key.name}; '
+            "expected another tonic of the same kind: its chords are moved, not turned from major to minor"
         )
     shift = (key.tonic_pc - session.key.tonic_pc) % 12
     bars = []

@@ -6,7 +6,7 @@ from typing import Annotated
 
 import typer
 
-from trainer.cli import facts
+from trainer.cli import checking, facts
 
 __all__ = ["app"]
 
@@ -36,4 +36,5 @@ def start(
             typer.echo(line)
 
 
-facts.add_to(app)
+for _module in (facts, checking):
+    _module.add_to(app)

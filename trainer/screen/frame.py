@@ -18,6 +18,9 @@ from rich.style import Style
 
 __all__ = ["Canvas", "Frame", "clean_text", "fit", "repaint"]
 
+# What stands for the signs of ours that a terminal without Unicode cannot show; anything else becomes "?".
+_PLAINER = {"…": ".", "·": "-", "–": "-", "♭": "b", "♯": "#", "°": "o", "ø": "0", "“": '"', "”": '"', "’": "'"}
+
 Run = tuple[str, str]  # text, style: "" plain, "bold", "reverse", "bold reverse"
 
 _STYLES = {name: Style.parse(name) for name in ("bold", "reverse", "bold reverse")}
@@ -74,11 +77,15 @@ class Frame:
 
 
 class Canvas:
-    """A grid of cells to write on; what falls outside is dropped. Wide characters take two cells."""
+    """A grid of cells to write on; what falls outside is dropped. Wide characters take two cells.
 
-    def __init__(self, width: int, height: int) -> None:
+    `ascii_only` writes a plain stand-in for every character that is not ASCII.
+    """
+
+    def __init__(self, width: int, height: int, *, ascii_only: bool = False) -> None:
         self.width = width
         self.height = height
+        self._ascii_only = ascii_only
         self._chars = [[" "] * width for _ in range(height)]
         self._styles = [[""] * width for _ in range(height)]
 
@@ -87,6 +94,8 @@ class Canvas:
         if not 0 <= y < self.height:
             return x + len(text)
         chars, styles = self._chars[y], self._styles[y]
+        if self._ascii_only and not text.isascii():
+            text = "".join(c if c.isascii() else _PLAINER.get(c, "?" * cell_len(c)) for c in text)
         for c in text:
             cells = 1 if c < "\u0300" else cell_len(c)
             if x >= 0 and x + cells <= self.width:

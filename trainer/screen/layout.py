@@ -79,7 +79,7 @@ class _Plan:
 
 
 def _full(state: ScreenState, width: int, height: int) -> Frame:
-    canvas = Canvas(width, height)
+    canvas = Canvas(width, height, ascii_only=state.ascii_only)
     plan = _plan(state, width, height)
     _header(canvas, state)
     y = 1 + plan.roomy
@@ -163,11 +163,8 @@ def _header(canvas: Canvas, state: ScreenState) -> None:
     right = f"{session.key.name} · {tempo_bpm:g} bpm · {session.groove.replace('_', ' ')} {session.swing_ratio:g}:1"
     if state.next_tempo_bpm is not None and state.next_tempo_bpm != tempo_bpm:
         right += f" · next run {state.next_tempo_bpm:g} bpm"
-    if state.ascii_only:
-        right = right.replace("·", "-")
-    dots = "..." if state.ascii_only else "…"
-    right = fit(right, canvas.width * 2 // 3, dots)
-    title = fit(clean_text(session.title), canvas.width - cell_len(right) - 3, dots)
+    right = fit(right, canvas.width * 2 // 3)
+    title = fit(clean_text(session.title), canvas.width - cell_len(right) - 3)
     canvas.write(1, 0, title, "bold")
     canvas.write_right(canvas.width - 1, 0, right)
 
@@ -310,10 +307,12 @@ def _place(canvas: Canvas, state: ScreenState, y: int, plan: _Plan) -> int:
         y += 1
     head, role = role_text(state)
     bar = state.bar
+    meter_y, meter_from = y, 0
     if plan.big_role:
         words = f"{head.removeprefix('CHORUS ').replace(' of ', '/')} {role}"
         used = _block(canvas, 1, y, width - 2, words, 1, block_rows(1), state.ascii_only)
         y += block_rows(1) - 1
+        meter_from = used
         x = canvas.write(used + 2, y, f" {head} ", "bold")
     else:
         x = canvas.write(1, y, f" {head} ", "bold reverse")
@@ -325,12 +324,11 @@ def _place(canvas: Canvas, state: ScreenState, y: int, plan: _Plan) -> int:
     if state.counting_in:
         place = ""
     pieces = [piece for piece in (hint, place) if piece]
-    dot = " - " if state.ascii_only else " · "
-    x = canvas.write(x + 1, y, dot.join(pieces))
+    x = canvas.write(x + 1, y, " · ".join(pieces))
     if bar.role == "solo" or role == "SOLO":
-        meter = _intensity(state, width - x - 3)
+        meter = _intensity(state, width - (meter_from or x) - 3)
         if meter:
-            canvas.write_right(width - 1, y, meter)
+            canvas.write_right(width - 1, meter_y, meter)
     return y + 1
 
 
@@ -357,7 +355,7 @@ def _grid(canvas: Canvas, state: ScreenState, y: int, plan: _Plan) -> None:
     bars = state.chorus_bars
     per_row = _per_row(len(bars))
     n_rows = -(-len(bars) // per_row)
-    now = -1 if state.counting_in or state.phase == "ended" else bars.index(state.bar)
+    now = state.place_idx
     first_row = 0
     if plan.grid_rows < n_rows:
         first_row = min(max(0, max(now, 0) // per_row - plan.grid_rows // 2), n_rows - plan.grid_rows)
@@ -412,7 +410,7 @@ def _cell(bar: ChartBar, width: int, state: ScreenState) -> str:
         text += " o"
     if cell_len(text) > width - 1:
         text = f" {chords}"
-    text = fit(text, width - 1, "." if ascii_only else "…")
+    text = fit(text, width - 1)
     return text + " " * (width - cell_len(text))
 
 
@@ -460,7 +458,7 @@ def _near(canvas: Canvas, state: ScreenState, plan: _Plan) -> None:
 
 def _small(state: ScreenState, width: int, height: int) -> Frame:
     """Words in lines, the most needed first, for a terminal too small for block letters."""
-    canvas = Canvas(width, height)
+    canvas = Canvas(width, height, ascii_only=state.ascii_only)
     head, role = role_text(state)
     span, change = state.span, state.next_change
     now = f"{chord_text(span.chord, state.ascii_only)} {degree_text(span.degree, state.ascii_only)}"

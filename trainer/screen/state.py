@@ -99,9 +99,22 @@ class ScreenState:
 
     @property
     def chorus_bars(self) -> tuple[ChartBar, ...]:
-        """The bars of the chorus being played (of the intro, while that plays), in order."""
-        chorus = self.bar.chorus
-        return tuple(bar for bar in self.chart.bars if bar.chorus == chorus)
+        """The bars of the chorus being played, in order. An intro is the end of a chorus: it is shown in chorus 1."""
+        bar = self.bar
+        bars = tuple(other for other in self.chart.bars if other.chorus == max(bar.chorus, 1))
+        if bar.chorus == 0 and bar.bar not in {other.bar for other in bars}:
+            bars = tuple(other for other in self.chart.bars if other.chorus == 0)
+        return bars
+
+    @property
+    def place_idx(self) -> int:
+        """Where in `chorus_bars` this bar is, from 0; -1 before the first bar and after the end."""
+        if self.counting_in or self.phase == "ended":
+            return -1
+        bar, bars = self.bar, self.chorus_bars
+        if bar in bars:
+            return bars.index(bar)
+        return next(i for i, other in enumerate(bars) if other.bar == bar.bar)
 
     @property
     def next_change(self) -> NextChange:

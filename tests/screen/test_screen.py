@@ -1,0 +1,227 @@
+"""What the screen must do whatever it shows: fill its cells, say the truth about the form, stay safe and colourless."""
+
+from __future__ import annotations
+
+import math
+import re
+from dataclasses import replace
+
+import pyte
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from rich.cells import cell_len
+
+from tests.screen.states import LONG, ROUND, STATES, TWO_FIVE, session, state
+from trainer.music import FORMS, QUALITIES, parse_key
+from trainer.resources import session_names, session_path
+from trainer.screen import PHASES, block_rows, block_text, block_width, opening_lines, plain_line, render, repaint
+from trainer.screen.font import GLYPH_PIXELS_HIGH
+from trainer.screen.near import LANE_RANGE_MS, lane_text
+from trainer.session import Session, expand, load_session
+
+SESSIONS = [session(), TWO_FIVE, LONG, ROUND, session(form="eight_bar", drop_outs=()), session(start="from_the_five")]
+
+
+@settings(max_examples=150, deadline=None)
+@given(
+    of=st.sampled_from(SESSIONS),
+    place=st.floats(-0.05, 1.02),
+    width=st.integers(1, 260),
+    height=st.integers(1, 70),
+    phase=st.sampled_from(PHASES),
+    flags=st.tuples(st.booleans(), st.booleans(), st.booleans()),
+    warnings=st.lists(st.text(max_size=300), max_size=5),
+    lane_ms=st.lists(st.floats(-500, 500), max_size=20),
+)
+def test_every_row_has_exactly_its_cells(
+    of: Session,
+    place: float,
+    width: int,
+    height: int,
+    phase: str,
+    flags: tuple[bool, bool, bool],
+    warnings: list[str],
+    lane_ms: list[float],
+) -> None:
+    calm, typing, ascii_only = flags
+    shown = state(
+        place * expand(of).end_beats,
+        of,
+        phase=phase,
+        calm=calm,
+        typing=typing,
+        ascii_only=ascii_only,
+        warnings=tuple(warnings),
+        lane_ms=tuple(lane_ms),
+    )
+    frame = render(shown, width, height)
+    assert len(frame.rows) == height
+    assert all(sum(cell_len(text) for text, _ in row) == width for row in frame.rows)
+    assert {style for row in frame.rows for _, style in row} <= {"", "bold", "reverse", "bold reverse"}
+
+
+@pytest.mark.parametrize("name", STATES)
+def test_rendering_is_pure(name: str) -> None:
+    assert render(STATES[name], 90, 30) == render(STATES[name], 90, 30)
+
+
+@pytest.mark.parametrize(("width", "height"), [(80, 24), (120, 40), (200, 60)])
+@pytest.mark.parametrize("beat", range(0, 240, 3))
+def test_this_bar_alone_is_marked(beat: int, width: int, height: int) -> None:
+    """In the grid, one cell is marked, and it stands where counting bars in rows of four puts it."""
+    frame = render(state(beat + 0.5), width, height)
+    marked = [i for i, line in enumerate(frame.plain.split("\n")) if "▶" in line and "early" not in line]
+    bar = beat // 4 % 12
+    line = frame.plain.split("\n")[marked[0]]
+    assert re.search(rf"▶ ?{bar + 1}\b", line)
+    lines = [frame.plain.split("\n")[i] for i in marked]
+    assert {line[: line.index("▶")].count("│") - 1 for line in lines} == {bar % 4}
+
+
+def test_next_change_agrees_with_reading_the_chart_beat_by_beat() -> None:
+    """The same answer as walking forward in sixteenths until the chord's name differs."""
+    for of in (session(), TWO_FIVE, ROUND):
+        chart = expand(of)
+
+        def name_at(beats: float, chart=chart) -> str:  # type: ignore[no-untyped-def]
+            bar = next(bar for bar in chart.bars if bar.onset_beats <= beats < bar.end_beats)
+            return bar.chords[int((beats - bar.onset_beats) / 4 * len(bar.chords))].name
+
+        beat = 0.0
+        while beat < chart.end_beats:
+            change = state(beat, of).next_change
+            later = beat
+            while later < chart.end_beats and name_at(later) == name_at(beat):
+                later += 0.25
+            later = math.floor(later * 4) / 4
+            if later >= chart.end_beats:
+                assert change.span is None
+            else:
+                assert change.span is not None
+                assert change.span.onset_beats == later
+                assert change.bars == later // 4 - beat // 4
+                assert change.beats == math.ceil(later - math.floor(beat))
+            beat += 0.75
+
+
+def test_count_in_counts_down_to_the_first_chord() -> None:
+    told = [state(b, phase="count_in").next_change.bars for b in (-8.0, -4.1, -4.0, -0.1)]
+    assert told == [2, 2, 1, 1]
+    assert [state(b, phase="count_in").beat for b in (-4.0, -3.0, -2.5, -1.0)] == [1, 2, 2, 4]
+
+
+def test_repaint_on_a_terminal_shows_the_frame() -> None:
+    """pyte, a terminal emulator not ours: painting frame after frame leaves exactly the last one on the screen."""
+    terminal = pyte.Screen(80, 24)
+    stream = pyte.Stream(terminal)
+    previous = None
+    for name in ("count_in", "verse", "solo_figures", "calm", "last_bar"):
+        frame = render(STATES[name], 80, 24)
+        stream.feed(repaint(frame, previous))
+        assert "\n".join(line.rstrip() for line in terminal.display) == frame.plain
+        previous = frame
+
+
+def test_repaint_writes_only_what_changed() -> None:
+    before, after = render(state(17.1), 80, 24), render(state(18.1), 80, 24)
+    assert repaint(before, before) == ""
+    assert len(repaint(after, before)) < len(repaint(after)) / 3
+    assert "\x1b[2J" not in repaint(after)  # never cleared: nothing flickers
+
+
+def test_no_colour_is_ever_written() -> None:
+    codes = {
+        code for shown in STATES.values() for code in re.findall(r"\x1b\[([0-9;]*)m", repaint(render(shown, 120, 40)))
+    }
+    assert codes == {"0", "1", "1;7"}
+
+
+def test_text_from_files_cannot_reach_the_terminal_raw() -> None:
+    bad = session(title="x\x1b[2J\x07\u202eevil\r\n\u0301")
+    frame = render(state(5.0, bad, warnings=("\x1b]0;t\x07",), source="a\tb"), 80, 24)
+    assert not re.search(r"[\x00-\x08\x0b-\x1f\x7f-\x9f\u202e]", frame.plain)
+    assert not re.search(r"[\x00-\x1f\u202e]", plain_line(state(5.0, bad)) + "".join(opening_lines(state(5.0, bad))))
+
+
+def test_ascii_screens_are_ascii() -> None:
+    for name in STATES:
+        for width, height in ((80, 24), (120, 40), (40, 10)):
+            plain = render(replace(STATES[name], ascii_only=True), width, height).plain
+            assert plain.isascii(), [c for c in plain if ord(c) > 127]
+
+
+def test_calm_shows_no_figure_of_the_player() -> None:
+    loud = render(STATES["solo_figures"], 80, 24).plain
+    calm = render(replace(STATES["solo_figures"], calm=True), 80, 24).plain
+    for word in ("early", "swing 1.93", "landed", "120 notes"):
+        assert word in loud
+        assert word not in calm
+    assert "band out" not in calm
+    warned = render(replace(STATES["drop_out_warned"], calm=True), 80, 24).plain
+    assert "uncalibrated" in warned  # a warning is not a figure
+
+
+def test_figures_only_when_asked() -> None:
+    plain = render(STATES["verse"], 80, 24).plain
+    assert "landed" not in plain and "swing 1" not in plain
+
+
+def test_intensity_is_shown_in_solos_only() -> None:
+    assert "height ██████" in render(STATES["solo_figures"], 120, 40).plain
+    assert "then up to 0.8" in render(STATES["solo_figures"], 120, 40).plain
+    assert "height" not in render(STATES["verse"], 120, 40).plain
+
+
+def test_every_chord_and_numeral_has_its_block_letters() -> None:
+    """Nothing that a chart can hold is drawn as a question mark."""
+    unknown = block_text("?", 2)
+    names = {f"{root}{quality}" for root in ("A", "B♭", "F#") for quality in QUALITIES}
+    for form in FORMS.values():
+        for key in ("C", "Ebm", "F#"):
+            chart = expand(Session(form=form.name, key=parse_key(key)))
+            names |= {degree.replace("b", "♭") for span in chart.spans for degree in [span.degree]}
+    for c in set("".join(names)):
+        assert block_text(c, 2) != unknown, c
+
+
+@pytest.mark.parametrize("scale", [1, 2, 3, 4, 5])
+@pytest.mark.parametrize("ascii_only", [False, True])
+def test_block_letters_have_the_stated_size(scale: int, ascii_only: bool) -> None:
+    rows = block_text("C#dim7", scale, ascii_only)
+    assert len(rows) == block_rows(scale) == math.ceil(GLYPH_PIXELS_HIGH * scale / 2)
+    assert {len(row) for row in rows} == {block_width("C#dim7", scale)}
+    assert block_width("", scale) == 0
+
+
+def test_lane_puts_early_left_and_late_right() -> None:
+    middle = 20
+    assert lane_text((0.0,), 41)[middle] == "●"
+    assert lane_text((LANE_RANGE_MS / 2,), 41)[middle + 10] == "●"
+    assert lane_text((-LANE_RANGE_MS / 2,), 41)[middle - 10] == "●"
+    assert lane_text((500.0,), 41)[-1] == "▶"
+    assert lane_text((-500.0,), 41)[0] == "◀"
+    assert lane_text((), 41)[middle] == "┼"
+    assert lane_text((30.0, -30.0), 41).count("●") == 1  # the newest alone is largest
+
+
+def test_plain_lines() -> None:
+    assert plain_line(STATES["verse"]) == "chorus 1/5 verse   bar  5/12   C7 (IV)   next G7 (I) in 2 bars"
+    assert plain_line(STATES["count_in"]) == "count-in   1 bar to G7 (I)"
+    assert plain_line(STATES["drop_out_warned"]).endswith("open up, height 0.6   band out")
+    assert plain_line(STATES["last_bar"]).endswith("the end in 1 bar   last bar")
+    assert plain_line(STATES["ended"]) == "end   120 notes heard"
+    assert (
+        opening_lines(STATES["drop_out_warned"])[0] == "Back room, slow one: G, 96 bpm, shuffle, swing 2:1, 5 choruses"
+    )
+    assert opening_lines(STATES["drop_out_warned"])[-1].startswith("warning: uncalibrated")
+
+
+@pytest.mark.parametrize("name", session_names())
+def test_every_ready_made_session_fits_the_smallest_screen(name: str) -> None:
+    of = load_session(session_path(name))
+    chart = expand(of)
+    for bar in chart.bars:
+        lines = render(state(bar.onset_beats + 0.1, of), 80, 24).plain.split("\n")
+        marked = [line for line in lines if "▶" in line and "early" not in line]
+        assert marked and not any("…" in line for line in marked)

@@ -1,0 +1,224 @@
+"""`trainer check`: the sound check at the terminal; `trainer.scoring.soundcheck` judges, here are port and keys."""
+
+from __future__ import annotations
+
+import contextlib
+import datetime
+import select
+import sys
+from collections.abc import Callable, Iterator
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from trainer.cli.facts import Json, show_json
+from trainer.cli.input_port import chosen_input
+from trainer.errors import PortError, UsageError
+
+if TYPE_CHECKING:
+    from trainer.clock.sources import Clock
+    from trainer.music import Tuning
+    from trainer.ports.protocols import MidiSink
+    from trainer.scoring.soundcheck import CheckResult
+    from trainer.settings import PortSettings
+    from trainer.take import Calibration
+
+__all__ = ["add_to", "converse", "key_reader"]
+
+POLL_NS = 10_000_000
+RING_OUT_NS = 1_200_000_000  # after the last note: time for its bend to settle and for a second trigger to show
+
+
+def converse(
+    sink: MidiSink,
+    clock: Clock,
+    read_key: Callable[[], str],
+    write: Callable[[str], None],
+    tuning: Tuning,
+    *,
+    profile: str = "pad",
+    calibration: Calibration | None = None,
+    is_connected: Callable[[], bool] = lambda: True,
+) -> CheckResult | None:
+    """Ask, listen, show every note, and judge; None when the person leaves before anything was heard.
+
+    `read_key` gives a key pressed since the last call or "": Enter leaves a step out, q ends the check there.
+    `PortError` when the input goes away.
+    """
+    from trainer.scoring.soundcheck import SoundCheck, assess, delay_words
+    from trainer.take.recorder import Recorder
+
+    check = SoundCheck(tuning)
+    recorder = Recorder()
+    start_ns = clock.now_ns()
+    last_note_ns = start_ns
+    asked = ""
+    polls = 0
+    while True:
+        if check.prompt != asked:
+            asked = check.prompt
+            if asked:
+                write(f"{asked}   (Enter: leave it out, q: stop here)\n")
+        while sink:
+            host_ns, _, data = sink.popleft()
+            recorder.feed(clock.from_raw_ns(host_ns), data)
+        for event in recorder.poll():
+            if event.kind != "on":
+                continue
+            last_note_ns = max(event.host_ns, last_note_ns)
+            heard = check.feed((event.host_ns - start_ns) * 1e-9, event.pitch, event.velocity, event.channel)
+            place = "not on this bass" if heard.string is None else f"string {heard.string} fret {heard.fret}"
+            write(
+                f"  {heard.name:<4} {place:<17} velocity {heard.velocity:>3}  channel {heard.channel + 1:>2}  "
+                f"{delay_words(heard.pitch, profile, calibration)}{'' if heard.counted else '  (not counted)'}\n"
+            )
+        key = read_key()
+        if key in ("q", "Q", "\x03", "\x04"):
+            break
+        if key in ("\r", "\n"):
+            check.skip()
+        now_ns = clock.now_ns()
+        if check.done and now_ns - last_note_ns > RING_OUT_NS:
+            break
+        polls += 1
+        if polls % 100 == 0 and not is_connected():
+            raise PortError("the MIDI input has gone; connect it again and run: trainer check")
+        clock.sleep_until(now_ns + POLL_NS)
+    if recorder.n_notes == 0:
+        return None
+    table = recorder.note_table(lambda host_ns: (host_ns - start_ns) * 1e-9, clock.now_ns())
+    return assess(table, check.spans(), tuning)
+
+
+@contextlib.contextmanager
+def key_reader() -> Iterator[Callable[[], str]]:
+    """Keys as they are pressed, without waiting; the terminal is put back on leaving.
+
+    Without a terminal nothing is ever pressed; the end of standard input counts as "q".
+    """
+    if sys.platform == "win32":
+        import msvcrt
+
+        yield lambda: msvcrt.getwch() if msvcrt.kbhit() else ""
+        return
+    import os
+    import termios
+    import tty
+
+    try:
+        descriptor = sys.stdin.fileno()
+    except (OSError, ValueError):
+        yield lambda: ""
+        return
+
+    def read() -> str:
+        if not select.select([descriptor], [], [], 0)[0]:
+            return ""
+        data = os.read(descriptor, 1)
+        return data.decode("latin-1") if data else "q"
+
+    if not os.isatty(descriptor):
+        yield read
+        return
+    before = termios.tcgetattr(descriptor)
+    try:
+        tty.setcbreak(descriptor)
+        yield read
+    finally:
+        termios.tcsetattr(descriptor, termios.TCSADRAIN, before)
+
+
+def check(
+    midi_in: Annotated[str | None, typer.Option(metavar="NAME", help="The input, by name or part of one.")] = None,
+    strings: Annotated[int, typer.Option(metavar="4|5", help="Strings on the bass.")] = 4,
+    profile: Annotated[
+        str | None, typer.Option(metavar="pad|keys|strings", help="Keep this profile, whatever the notes suggest.")
+    ] = None,
+    as_json: Json = False,
+) -> None:
+    """Sound check: what your bass sends, what is wrong with it, and which profile fits. Remembered for this input."""
+    from collections import deque
+
+    from trainer.clock.sources import RealClock
+    from trainer.errors import nearest
+    from trainer.music import FIVE_STRING, FOUR_STRING
+    from trainer.ports.midi import open_input
+    from trainer.settings import PortSettings, load_port
+
+    if strings not in (4, 5):
+        raise UsageError(f"--strings {strings}: expected 4 or 5")
+    known_profiles = ("pad", "keys", "strings")
+    if profile is not None and profile not in known_profiles:
+        near = nearest(profile, known_profiles)
+        tail = f'; did you mean "{near}"?' if near else ""
+        raise UsageError(f'--profile: found "{profile}"; allowed: {", ".join(known_profiles)}{tail}')
+    name = chosen_input(midi_in)
+    if name is None:
+        raise PortError(
+            "no MIDI input to check; connect one and look with: trainer ports "
+            "(the computer keyboard needs no check: trainer play uses it as a pad)"
+        )
+    known = load_port(name) or PortSettings(name)
+    tuning = FIVE_STRING if strings == 5 else FOUR_STRING
+    out = sys.stderr if as_json else sys.stdout
+
+    def write(text: str) -> None:
+        out.write(text)
+        out.flush()
+
+    sink: MidiSink = deque()
+    port = open_input(name, sink)
+    try:
+        write(f"Listening to {port.name}.\n")
+        with key_reader() as read_key:
+            result = converse(
+                sink,
+                RealClock(),
+                read_key,
+                write,
+                tuning,
+                profile=known.profile,
+                is_connected=port.is_connected,
+            )
+    finally:
+        port.close()
+    if result is None:
+        raise PortError(
+            f'no note came from "{name}"; is the bass connected, its volume up, and this the right input? '
+            "See: trainer ports"
+        )
+    remember(known, result, profile)
+    if as_json:
+        show_json({"port": name, **result.to_dict(), "profile": profile or result.profile})
+        return
+    write("\n")
+    for line in result.lines():
+        write(f"{line}\n")
+    if profile is not None and profile != result.profile:
+        write(f"Kept as {profile}, as you asked.\n")
+    write("Remembered for this input. Next: trainer calibrate\n")
+
+
+def remember(known: PortSettings, result: CheckResult, profile: str | None) -> None:
+    """Store what the check found for its port; calibrations already there stay."""
+    from dataclasses import replace
+
+    from trainer.settings import save_port
+
+    save_port(
+        replace(
+            known,
+            profile=profile or result.profile,
+            transpose_semitones=result.transpose_semitones or 0,
+            tuning_cents=result.tuning_cents or 0.0,
+            velocity_flat=bool(result.velocity_flat),
+            velocity_floor=result.velocity_floor,
+            doubled_ms=result.doubled_ms,
+            string_channels=dict(result.string_channels),
+            checked=datetime.datetime.now(datetime.UTC).isoformat(timespec="seconds"),
+        )
+    )
+
+
+def add_to(app: typer.Typer) -> None:
+    app.command()(check)

@@ -1,0 +1,51 @@
+"""Which MIDI input is meant: by name or part of one, the only one there is, or the one the person picks."""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Callable, Sequence
+
+from trainer.errors import PortError
+
+__all__ = ["ask_which", "chosen_input"]
+
+
+def ask_which(names: Sequence[str], read_line: Callable[[], str], write: Callable[[str], None]) -> str:
+    """Ask for one of several inputs by number; `PortError` when no usable answer comes."""
+    write("Several MIDI inputs are connected:\n")
+    for number, name in enumerate(names, 1):
+        write(f"  {number}  {name}\n")
+    write(f"Which one is the bass? 1-{len(names)}: ")
+    answer = read_line().strip()
+    if answer.isdigit() and 1 <= int(answer) <= len(names):
+        return names[int(answer) - 1]
+    raise PortError(
+        f'"{answer}" is not one of the inputs; expected a number from 1 to {len(names)}, or --midi-in NAME next time'
+    )
+
+
+def chosen_input(asked: str | None, *, may_ask: bool | None = None) -> str | None:
+    """The name of the input to open; None when there is none at all. `PortError` when it cannot be told.
+
+    `may_ask`: whether a person is there to answer; None looks whether standard input and output are terminals.
+    """
+    from trainer.ports.midi import find_port, list_ports
+
+    ports = list_ports()
+    if asked is not None:
+        return find_port(asked, ports.input_names, "MIDI input")
+    if ports.only_input is not None:
+        return ports.only_input
+    names = [port.name for port in ports.inputs if not port.through]
+    if not names:
+        return None
+    if may_ask is None:
+        may_ask = sys.stdin.isatty() and sys.stdout.isatty()
+    if not may_ask:
+        listed = ", ".join(f'"{name}"' for name in names)
+        raise PortError(f"several MIDI inputs are connected: {listed}; say which one with --midi-in NAME")
+
+    def write(text: str) -> None:
+        print(text, end="", flush=True)
+
+    return ask_which(names, lambda: sys.stdin.readline(), write)
