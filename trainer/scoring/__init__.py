@@ -1,5 +1,24 @@
 """The ears: clean, align, timing, swing, landing, form, shape, devices, scorecard. Pure numpy; no file reading."""
 
 from trainer.scoring.align import Reading, read_notes
+from trainer.scoring.card import Scorecard, score
+from trainer.scoring.landing import Item, Landing
+from trainer.scoring.running import RunningFigures, RunningScore
+from trainer.scoring.swing import Swing
+from trainer.scoring.text import costly_bars, summary
+from trainer.scoring.timing import Timing
 
-__all__ = ["Reading", "read_notes"]
+__all__ = [
+    "Item",
+    "Landing",
+    "Reading",
+    "RunningFigures",
+    "RunningScore",
+    "Scorecard",
+    "Swing",
+    "Timing",
+    "costly_bars",
+    "read_notes",
+    "score",
+    "summary",
+]

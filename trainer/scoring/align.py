@@ -8,7 +8,7 @@ asynchronies); then each beat is read as a whole from its onsets in order: on-be
 is a swung pair, three near 0, 1/3, 2/3 a triplet figure, two of those a partial one, anything else "other".
 
 Conventions: beats are quarter notes, 0.0 the first downbeat of chorus 1; asynchrony is played minus grid, late
-positive; per-beat arrays cover the whole beats `first_beat_idx` … `first_beat_idx + m - 1`. Nothing here clips on ratio.
+positive; per-beat arrays cover the whole beats from `first_beat_idx` on. Nothing here clips on ratio.
 """
 
 from __future__ import annotations

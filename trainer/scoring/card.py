@@ -1,0 +1,264 @@
+"""The scorecard: every section of a take's score in one frozen tree, and its JSON.
+
+`score` is the one door: clean, place, measure, assemble. Sections are always there; an absent figure is null and named
+in its section's `why` ({"code", "text"}). Times in ms (late positive), bars and choruses 1-based, spans inclusive; no NaN.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import importlib
+import json
+from collections.abc import Mapping
+from dataclasses import dataclass, field, replace
+from typing import Any, Protocol
+
+import numpy as np
+
+from trainer._version import __version__
+from trainer.scoring.align import Reading, read_notes
+from trainer.scoring.landing import Landing, landing
+from trainer.scoring.swing import Swing, swing
+from trainer.scoring.timing import Timing, timing
+from trainer.scoring.why import Why, no_figure, number
+from trainer.session import Chart, Session, expand
+from trainer.take.model import Take
+
+__all__ = ["SCHEMA", "EmptySection", "Scorecard", "Section", "score"]
+
+SCHEMA = {"name": "scorecard", "major": 1, "minor": 0}
+DEFAULT_LEVEL = "jam"
+
+
+class Section(Protocol):
+    """A section of the card: gives its JSON."""
+
+    def to_dict(self) -> dict[str, Any]: ...
+
+
+@dataclass(frozen=True)
+class EmptySection:
+    """A section that holds nothing, and says why for each of its figures."""
+
+    shape: Mapping[str, Any]
+    why: Mapping[str, Why]
+
+    def to_dict(self) -> dict[str, Any]:
+        return {**self.shape, "why": {name: why.to_dict() for name, why in self.why.items()}}
+
+
+@dataclass(frozen=True)
+class Scorecard:
+    """One take's score. The sections' own objects hold more than the JSON; `reading` is what all of them saw."""
+
+    reading: Reading
+    timing: Timing
+    swing: Swing
+    landing: Landing
+    form: Section
+    shape: Section
+    devices: Section
+    verdict: Section
+    session: Session | None
+    n_notes: int
+    tempo_bpm: float
+    profile: str
+    calibration: Mapping[str, Any] | None
+    take_sha256: str
+    session_sha256: str | None
+    full: bool = False
+    scorer: str = __version__
+    why: Mapping[str, Why] = field(default_factory=dict)
+
+    @property
+    def chart(self) -> Chart | None:
+        return self.reading.chart
+
+    def to_dict(self) -> dict[str, Any]:
+        """The JSON of the scorecard, schema 1.0; plain data, no NaN."""
+        timing_dict, swing_dict = self.timing.to_dict(), self.swing.to_dict()
+        if self.full:
+            timing_dict["beats"] = [
+                {"at_beats": int(beat), "asynchrony_ms": number(1000.0 * late, 2)}
+                for beat, late in zip(self.timing.beat.tolist(), self.timing.asynchrony_s.tolist(), strict=True)
+            ]
+            p = self.swing.pairs
+            swing_dict["pairs"] = [
+                {"at_beats": int(beat), "ratio": number(ratio, 4), "stand_in": bool(stand_in)}
+                for beat, ratio, stand_in in zip(p.beat.tolist(), p.ratio.tolist(), p.stand_in.tolist(), strict=True)
+            ]
+        return {
+            "schema": dict(SCHEMA),
+            "scorer": self.scorer,
+            "take_sha256": self.take_sha256,
+            "session_sha256": self.session_sha256,
+            "calibration": None if self.calibration is None else dict(self.calibration),
+            "take": self._take_dict(),
+            "timing": timing_dict,
+            "swing": swing_dict,
+            "landing": self.landing.to_dict(),
+            "form": self.form.to_dict(),
+            "shape": self.shape.to_dict(),
+            "devices": self.devices.to_dict(),
+            "verdict": self.verdict.to_dict(),
+            "why": {name: why.to_dict() for name, why in self.why.items()},
+        }
+
+    def _take_dict(self) -> dict[str, Any]:
+        why: dict[str, Any] = {}
+        if self.session is None:
+            reason = no_figure("no_session", "choruses and key come from a session").to_dict()
+            why = {"choruses": reason, "key": reason}
+        r = self.reading
+        if r.detuned_semitones or r.octaves_off:
+            detuned = f"{r.detuned_semitones:+.2f} semitones off pitch"
+            what = detuned if r.detuned_semitones else "octaves off a bass's range"
+            why["tuning"] = no_figure("asked", f"the input seems {what}; taken off, not scored").to_dict()
+        return {
+            "notes": self.n_notes,
+            "choruses": None if self.chart is None else self.chart.n_choruses,
+            "key": None if self.session is None else self.session.key.name,
+            "tempo_bpm": number(self.tempo_bpm, 3),
+            "profile": self.profile,
+            "cleaned": r.cleaned.to_dict(),
+            "transposed_semitones": r.transposed_semitones,
+            "detuned_semitones": number(r.detuned_semitones, 3),
+            "octaves_off": r.octaves_off,
+            "phase_ms": number(1000.0 * r.phase_s, 2),
+            "why": why,
+        }
+
+    def form_and_shape_line(self) -> str:
+        """Form and shape in one line, from their sections' own words where they have them."""
+        parts = [getattr(section, "line", "") for section in (self.form, self.shape)]
+        text = "; ".join(part.rstrip(".") for part in parts if isinstance(part, str) and part)
+        if text:
+            return f"Form and shape: {text}."
+        reasons = {w.text for section in (self.form, self.shape) for w in _whys(section)}
+        return f"Form and shape: {'; '.join(sorted(reasons)) or 'nothing to say'}."
+
+
+def _whys(section: Section) -> list[Why]:
+    why = getattr(section, "why", {})
+    return [w for w in why.values() if isinstance(w, Why)]
+
+
+def score(
+    take: Take,
+    *,
+    session: Session | None = None,
+    chart: Chart | None = None,
+    full: bool = False,
+    level: str = DEFAULT_LEVEL,
+) -> Scorecard:
+    """The scorecard of a take. Pure: the same take gives the same card.
+
+    The chart is `chart`, else that of `session`, else that of the take's own session, else none (a foreign file: timing
+    and swing against its own beat axis, the rest says why it is empty). `full` adds every beat and pair to the JSON.
+    """
+    if chart is None:
+        own = session if session is not None else take.session
+        chart = None if own is None else expand(own)
+    known = None if chart is None else chart.session
+    reading = read_notes(take, chart)
+    band = take.band if len(take.band) else None
+    card = Scorecard(
+        reading=reading,
+        timing=timing(reading, band),
+        swing=swing(reading),
+        landing=landing(reading),
+        form=_NO_FORM,
+        shape=_NO_SHAPE,
+        devices=_NO_DEVICES,
+        verdict=_NO_VERDICT,
+        session=known,
+        n_notes=len(take.notes),
+        tempo_bpm=_tempo_bpm(take, reading),
+        profile=take.header.profile,
+        calibration=_calibration(take),
+        take_sha256=take.sha256 or _notes_sha256(take),
+        session_sha256=None if known is None else _session_sha256(known),
+        full=full,
+        why={} if known is not None else {"session_sha256": no_figure("no_session", "scored without a session")},
+    )
+    if take.header.calibration is None:
+        card = replace(card, why={**card.why, "calibration": no_figure("not_calibrated", "no calibration was made")})
+    if chart is not None:
+        card = _measured(card, chart)
+    return _judged(card, level)
+
+
+def _measured(card: Scorecard, chart: Chart) -> Scorecard:
+    """Form, shape and devices, from their own modules."""
+    form, shape, devices = _module("form"), _module("shape"), _module("devices")
+    if form is not None and hasattr(form, "place"):
+        card = replace(card, form=form.place(card.reading, chart))
+    if shape is not None and hasattr(shape, "shape"):
+        card = replace(card, shape=shape.shape(card.reading, chart, card.landing))
+    if devices is not None and hasattr(devices, "find"):
+        card = replace(card, devices=devices.find(card.reading, chart))
+    return card
+
+
+def _judged(card: Scorecard, level: str) -> Scorecard:
+    verdict = _module("verdict")
+    return card if not hasattr(verdict, "verdict") else replace(card, verdict=verdict.verdict(card, level))
+
+
+def _module(name: str) -> Any:
+    try:
+        return importlib.import_module(f"trainer.scoring.{name}")
+    except ModuleNotFoundError:
+        return None
+
+
+def _empty(shape: Mapping[str, Any], code: str, text: str) -> EmptySection:
+    return EmptySection(shape, dict.fromkeys(shape, no_figure(code, text)))
+
+
+_NO_SESSION = ("no_session", "without a session the form is not known")
+_NO_FORM = _empty({"lost": [], "place": []}, *_NO_SESSION)
+_NO_SHAPE = _empty({"choruses": [], "contrast": {}}, *_NO_SESSION)
+_NO_DEVICES = _empty({"found": []}, "no_session", "without a session the chords are not known")
+_NO_VERDICT = EmptySection(
+    {"level": DEFAULT_LEVEL, "lines": [], "advice": []},
+    {name: no_figure("not_judged", "no level was looked at") for name in ("lines", "advice")},
+)
+
+
+def _tempo_bpm(take: Take, reading: Reading) -> float:
+    """The tempo in force over most of the take, quarter notes a minute."""
+    if reading.chart is not None and not take.header.foreign:
+        return reading.chart.session.tempo_bpm
+    bpm = np.asarray(take.tempo.bpm_at(reading.beat_numbers.astype(np.float64)), dtype=np.float64)
+    return float(np.median(bpm)) if len(bpm) else float(take.tempo.bpm[0])
+
+
+def _calibration(take: Take) -> dict[str, Any] | None:
+    c = take.header.calibration
+    if c is None:
+        return None
+    return {
+        "base_ms": number(c.base_ms, 3),
+        "periods": number(c.periods, 3),
+        "base_ci95_ms": None if c.base_ci95_ms is None else [number(v, 3) for v in c.base_ci95_ms],
+        "periods_ci95": None if c.periods_ci95 is None else [number(v, 3) for v in c.periods_ci95],
+        "monitor": c.monitor,
+        "n": c.n,
+        "made": c.made,
+    }
+
+
+def _notes_sha256(take: Take) -> str:
+    """Of the notes and the tempo map, for a take that is not a file."""
+    digest = hashlib.sha256(np.ascontiguousarray(take.notes).tobytes())
+    digest.update(np.ascontiguousarray(take.tempo.beats).tobytes())
+    digest.update(np.ascontiguousarray(take.tempo.bpm).tobytes())
+    return digest.hexdigest()
+
+
+def _session_sha256(session: Session) -> str:
+    text = json.dumps(session.to_dict(), sort_keys=True, separators=(",", ":"), ensure_ascii=True)
+    return hashlib.sha256(text.encode()).hexdigest()
+
+

@@ -1,0 +1,492 @@
+"""Landing on the changes: what the player has under each new chord, and when.
+
+Goal: say of every change of chord and every chorus top whether the root was there, early, late, another chord tone, or
+something else, without marking down what the trade does on purpose.
+
+How each is judged: the on-beat attack first (nearest onset in the change's own slot, after the local offset); only if
+there is none, a root on the swung off-beat before that still sounds across the line, or a root held from further back;
+then the first note within the beat; else silence. The off-beat before a change usually still carries the old chord: it
+is not judged otherwise. Conventions: beats, semitones; `metrics.md` §5 of the project's papers; the words are common
+practice.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass, field, replace
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from trainer.music.chords import Chord
+from trainer.scoring.align import EXCUSED_GAP, SLOT_OFF, SLOT_TRIPLET_3, Reading, target_pc
+from trainer.scoring.why import Why, no_figure, number
+from trainer.session import BEATS_PER_BAR, Chart, ChartBar
+
+__all__ = ["OUTCOMES", "Item", "Landing", "Tally", "landing"]
+
+OUTCOMES = (
+    "root",
+    "root_early",
+    "root_late",
+    "chord_tone",
+    "other",
+    "silent",
+    "pedal",
+    "turnaround",
+    "not_asked",
+)
+ROOTS = ("root", "root_early", "root_late")
+LANDED = (*ROOTS, "chord_tone")
+NOT_COUNTED = ("pedal", "turnaround", "not_asked")
+
+THIRD_BEATS = 1.0 / 3.0  # a ♭3 shorter than this that moves to the 3rd is the 3rd (`metrics.md` §5)
+GRACE_MAX_S = 0.080  # our choice: a note this short, a step below, that runs into the root is a slide into it
+TOGETHER_S = 0.030  # our choice: notes this near to the attack sound with it
+HELD_BEATS = 0.12  # our choice: a note that ends within this of the line does not sound across it
+RIFF_REST_BEATS = 2.0  # `metrics.md` §5
+STOPPED_BEATS = 16.0  # our choice: four bars of nothing at the end are a player who stopped, not missed changes
+SAME_PLACE_BEATS = 0.2  # our choice: the bars around repeat a first onset within this
+
+
+@dataclass(frozen=True, slots=True)
+class Item:
+    """One change of chord or chorus top, judged. `pitch` and `asynchrony_s` are NaN where nothing was played.
+
+    `at_top`: a chorus top without a change. `degree_from`: the chord before, for the pair ("I→IV"). `stayed_on`: "I"
+    (or "V") when the player kept the old root: put as a question. `note`: what else a person should know.
+    """
+
+    chorus: int
+    bar: int
+    beat: int
+    at_beats: float
+    chord: str
+    root_pc: int
+    degree: str
+    degree_from: str
+    role: str
+    outcome: str
+    pitch: float
+    asynchrony_s: float
+    bar_idx: int
+    at_top: bool = False
+    stayed_on: str | None = None
+    note: str | None = None
+    note_idx: int = -1
+
+    @property
+    def pair(self) -> str:
+        return f"{self.degree_from}→{self.degree}" if self.degree_from else self.degree
+
+    def to_dict(self) -> dict[str, Any]:
+        return {
+            "chorus": self.chorus,
+            "bar": self.bar,
+            "beat": self.beat,
+            "at_beats": self.at_beats,
+            "chord": self.chord,
+            "root_pc": self.root_pc,
+            "degree": self.degree,
+            "outcome": self.outcome,
+            "pitch": number(self.pitch, 2),
+            "asynchrony_ms": number(1000.0 * self.asynchrony_s, 2),
+            "role": self.role,
+            "pair": self.pair,
+            "stayed_on": self.stayed_on,
+            "note": self.note,
+        }
+
+
+@dataclass(frozen=True, slots=True)
+class Tally:
+    """Counts of one group of changes: how many were asked, how many landed on the root, how many landed."""
+
+    changes: int
+    roots: int
+    landed: int
+
+    def to_dict(self) -> dict[str, int]:
+        return {"changes": self.changes, "roots": self.roots, "landed": self.landed}
+
+
+@dataclass(frozen=True)
+class Landing:
+    """Every change judged, and the counts. `missed` are those that count and did not land."""
+
+    items: tuple[Item, ...]
+    total: Tally
+    by_role: Mapping[str, Tally]
+    by_pair: Mapping[str, Tally]
+    per_chorus: Mapping[int, Tally]
+    outcomes: Mapping[str, int]
+    transposed_semitones: int = 0
+    why: Mapping[str, Why] = field(default_factory=dict)
+
+    @property
+    def missed(self) -> tuple[Item, ...]:
+        return tuple(i for i in self.items if i.outcome in ("other", "silent"))
+
+    def to_dict(self) -> dict[str, Any]:
+        asked = self.total.changes
+        return {
+            **self.total.to_dict(),
+            "root_rate": None if not asked else round(self.total.roots / asked, 4),
+            "landed_rate": None if not asked else round(self.total.landed / asked, 4),
+            "by_role": {name: tally.to_dict() for name, tally in self.by_role.items()},
+            "by_pair": {name: tally.to_dict() for name, tally in self.by_pair.items()},
+            "per_chorus": [{"chorus": c, **tally.to_dict()} for c, tally in self.per_chorus.items()],
+            "outcomes": dict(self.outcomes),
+            "transposed_semitones": self.transposed_semitones,
+            "items": [item.to_dict() for item in self.items],
+            "why": {name: why.to_dict() for name, why in self.why.items()},
+        }
+
+
+@dataclass(frozen=True, slots=True)
+class _Change:
+    """A place to be judged: where, the chord there, the chord before and after."""
+
+    at_beats: int
+    end_beats: float
+    chord: Chord
+    degree: str
+    before: Chord | None
+    degree_from: str
+    bar: ChartBar
+    at_top: bool
+
+
+def landing(reading: Reading) -> Landing:
+    """Judge every change of the chart. Without a chart the section is empty and says why."""
+    chart = reading.chart
+    if chart is None:
+        why = no_figure("no_session", "without a session the chords are not known")
+        names = ("changes", "roots", "landed", "root_rate", "landed_rate", "by_role", "items")
+        return Landing((), Tally(0, 0, 0), {}, {}, {}, {}, 0, dict.fromkeys(names, why))
+    judge = _Judge(reading, chart)
+    changes = _changes(chart)
+    if not reading.n:
+        reason = no_figure("no_notes", "no notes were played")
+        names = ("root_rate", "landed_rate", "by_role", "items")
+        return Landing((), Tally(0, 0, 0), {}, {}, {}, {}, 0, dict.fromkeys(names, reason))
+    items = [judge.item(change) for change in changes]
+    items = _pedals(judge, changes, items)
+    total = _tally(items)
+    why_map: dict[str, Why] = {}
+    if total.changes == 0:
+        reason = no_figure("none_asked", "no change of chord counts here")
+        why_map = {"root_rate": reason, "landed_rate": reason}
+    return Landing(
+        items=tuple(items),
+        total=total,
+        by_role={name: _tally([i for i in items if i.role == name]) for name in dict.fromkeys(i.role for i in items)},
+        by_pair={name: _tally([i for i in items if i.pair == name]) for name in dict.fromkeys(i.pair for i in items)},
+        per_chorus={c: _tally([i for i in items if i.chorus == c]) for c in dict.fromkeys(i.chorus for i in items)},
+        outcomes={name: sum(i.outcome == name for i in items) for name in OUTCOMES},
+        transposed_semitones=reading.transposed_semitones,
+        why=why_map,
+    )
+
+
+def _tally(items: list[Item]) -> Tally:
+    counted = [i.outcome for i in items if i.outcome not in NOT_COUNTED]
+    return Tally(len(counted), sum(o in ROOTS for o in counted), sum(o in LANDED for o in counted))
+
+
+def _changes(chart: Chart) -> list[_Change]:
+    """Changes of chord and chorus tops in the choruses (an intro is nobody's chorus and is not judged)."""
+    out: list[_Change] = []
+    before: Chord | None = None
+    degree_before = ""
+    tops = set(chart.chorus_onsets_beats)
+    for span in chart.spans:
+        bar = chart.bars[span.bar_idx]
+        changed = before is None or (target_pc(span.chord), span.chord.quality) != (target_pc(before), before.quality)
+        top = span.onset_beats in tops
+        if bar.chorus > 0 and (changed or top):
+            came_from = degree_before if before is not None and changed else ""
+            at = round(span.onset_beats)
+            out.append(
+                _Change(at, span.end_beats, span.chord, span.degree, before, came_from, bar, top and not changed)
+            )
+        elif out and bar.chorus > 0:
+            out[-1] = replace(out[-1], end_beats=span.end_beats)  # the same chord goes on
+        before, degree_before = span.chord, span.degree
+    return out
+
+
+class _Judge:
+    """The reading's notes, laid out for looking up by beat."""
+
+    def __init__(self, reading: Reading, chart: Chart) -> None:
+        self.r = reading
+        self.chart = chart
+        keep = ~reading.ghost
+        self.rows = np.flatnonzero(keep)
+        self.beats = reading.placed_beats[self.rows]
+        self.ends = np.where(reading.no_release, np.inf, reading.end_beats)
+        # An input without releases sounds until its next note.
+        if reading.n and np.any(reading.no_release):
+            following = np.append(reading.beats[1:], np.inf)
+            self.ends = np.where(reading.no_release, following, self.ends)
+        self.tonic_pc = chart.key.tonic_pc
+        self.onset_s = reading.notes["onset_s"]
+        ends = self.ends if not np.any(np.isinf(self.ends)) else reading.beats + 1.0
+        self.last_end = float(ends.max())
+        self._first = self._first_onsets()
+
+    def _first_onsets(self) -> NDArray[np.float64]:
+        """Place in the bar (beats) of each bar's first onset, up to 0.2 early; ∞ for an empty bar."""
+        onsets = self.chart.bar_onsets_beats
+        i = np.searchsorted(self.beats, onsets - SAME_PLACE_BEATS)
+        found = np.append(self.beats, np.inf)[np.minimum(i, len(self.beats))] - onsets
+        return np.where(found < BEATS_PER_BAR, found, np.inf)
+
+    def between(self, start: float, end: float) -> NDArray[np.intp]:
+        """Rows (of the reading) of the notes placed from start up to end, ghosts left out."""
+        lo, hi = np.searchsorted(self.beats, (start, end))
+        return self.rows[lo:hi]
+
+    def attack(self, beat: int) -> int:
+        """Row of the on-beat attack, or -1; a ghost is none."""
+        row = self.r.row_of_beat(beat)
+        if row < 0:
+            return -1
+        idx = int(self.r.on_note_idx[row])
+        return -1 if idx < 0 or self.r.ghost[idx] else idx
+
+    def kind(self, idx: int, chord: Chord) -> str:
+        """What a note is in a chord: "root", "chord_tone" (3rd, 5th, the root over a slash bass), "seventh", "other"."""
+        pc = int(self.r.pc[idx])
+        if pc == target_pc(chord):
+            return "root"
+        step = (pc - chord.root_pc) % 12
+        # A suspended fourth stands where the third would.
+        third = chord.third if chord.third is not None else 5
+        if step == 0 or step == third or step == chord.fifth:
+            return "chord_tone"
+        following = self._next(idx)
+        if following >= 0:
+            gap_beats = float(self.r.beats[following] - self.r.beats[idx])
+            moves = int(self.r.pc[following] - chord.root_pc) % 12
+            if step == 3 and third == 4 and moves == 4 and gap_beats < THIRD_BEATS:
+                return "chord_tone"
+            gap_s = float(self.onset_s[following] - self.onset_s[idx])
+            rise = self.r.pitch[following] - self.r.pitch[idx]
+            if gap_s < GRACE_MAX_S and int(self.r.pc[following]) == target_pc(chord) and 0.0 < rise < 2.5:
+                return "root"
+        return "seventh" if chord.seventh is not None and step == chord.seventh else "other"
+
+    def _next(self, idx: int) -> int:
+        i = int(np.searchsorted(self.rows, idx, side="right"))
+        return int(self.rows[i]) if i < len(self.rows) else -1
+
+    def struck_together(self, idx: int, chord: Chord) -> int:
+        """Of the notes within 30 ms of an attack: the root if it is among them, else the attack itself."""
+        for j in (idx - 1, idx + 1, idx - 2, idx + 2):
+            if 0 <= j < self.r.n and not self.r.ghost[j] and abs(self.onset_s[j] - self.onset_s[idx]) <= TOGETHER_S:
+                sounding = self.ends[min(j, idx)] > self.r.beats[max(j, idx)]
+                if sounding and int(self.r.pc[j]) == target_pc(chord):
+                    return j
+        return idx
+
+    def item(self, change: _Change) -> Item:
+        outcome, idx, note = self._outcome(change)
+        stayed = None
+        if outcome in ("chord_tone", "other", "not_asked") and idx >= 0 and note != "planned_pedal":
+            stayed = self._stayed_on(change, idx)
+            if stayed is not None:
+                outcome, note = "other", "stayed_on"
+        free = not self.chart.turnaround_pinned and self._in_turnaround(change)
+        if free and self._turnaround_ok(change, outcome, idx):
+            outcome, stayed, note = "turnaround", None, None
+        pitch = asynchrony = math.nan
+        if idx >= 0:
+            pitch = float(self.r.pitch[idx])
+            asynchrony = self._asynchrony(change, outcome, idx)
+        return Item(
+            chorus=change.bar.chorus,
+            bar=change.bar.bar,
+            beat=round(change.at_beats - change.bar.onset_beats) + 1,
+            at_beats=float(change.at_beats),
+            chord=change.chord.name,
+            root_pc=target_pc(change.chord),
+            degree=change.degree,
+            degree_from=change.degree_from,
+            role=change.bar.role,
+            outcome=outcome,
+            pitch=pitch,
+            asynchrony_s=asynchrony,
+            bar_idx=change.bar.idx,
+            at_top=change.at_top,
+            stayed_on=stayed,
+            note=note,
+            note_idx=idx,
+        )
+
+    def _asynchrony(self, change: _Change, outcome: str, idx: int) -> float:
+        """Seconds late: against the change; an early root against the off-beat it was played on; a held one: none."""
+        r = self.r
+        if r.slot[idx] in (SLOT_OFF, SLOT_TRIPLET_3) and not math.isnan(r.asynchrony_s[idx]):
+            return float(r.asynchrony_s[idx]) if r.beat_idx[idx] >= change.at_beats - 1 else math.nan
+        if r.beats[idx] < change.at_beats - 0.5:
+            return math.nan
+        return float(self.onset_s[idx] - r.tempo.seconds_at(float(change.at_beats)))
+
+    def _outcome(self, change: _Change) -> tuple[str, int, str | None]:
+        """(outcome, row of the note judged or -1, what else to know) before pedals and turnarounds are looked at."""
+        r, at, chord = self.r, change.at_beats, change.chord
+        beat_of_bar = round(at - change.bar.onset_beats)
+        row = r.row_of_beat(at)
+        if row < 0:
+            return "not_asked", -1, None
+        if r.beat_excused[row] & EXCUSED_GAP:
+            return "not_asked", -1, "gap"
+        if at > self.last_end + 0.5 and self.chart.end_beats - self.last_end > STOPPED_BEATS:
+            return "not_asked", -1, "stopped"
+        if change.bar.line == "two_beat" and beat_of_bar in (1, 3):
+            return "not_asked", -1, "two_beat"
+        if change.bar.stopped and beat_of_bar != 0:
+            return "not_asked", -1, "stop"
+        idx = self.attack(at)
+        if idx >= 0:
+            idx = self.struck_together(idx, chord)
+            return self._named(idx, chord)
+        early = self._sounding_root(at, chord)
+        if early is not None:
+            return early[0], early[1], None
+        if beat_of_bar == 0 and self._rests_on_one(change):
+            first = self.between(at - SAME_PLACE_BEATS, at + RIFF_REST_BEATS + SAME_PLACE_BEATS)
+            outcome, idx, note = self._named(int(first[0]), chord)
+            return outcome, idx, note or "rests_on_one"
+        first = self.between(at - 0.25, at + 1.0 - (1.0 - r.off_frac) / 2.0)
+        first = first[r.beat_idx[first] == at]
+        if len(first):
+            outcome, idx, note = self._named(int(first[0]), chord)
+            return ("root_late" if outcome == "root" else outcome), idx, note
+        return "silent", -1, None
+
+    def _named(self, idx: int, chord: Chord) -> tuple[str, int, str | None]:
+        kind = self.kind(idx, chord)
+        # The seventh is neutral: neither landed nor missed.
+        return ("not_asked", idx, "seventh") if kind == "seventh" else (kind, idx, None)
+
+    def _sounding_root(self, at: int, chord: Chord) -> tuple[str, int] | None:
+        """A root still sounding across the line: struck on the off-beat before (early) or further back (held)."""
+        r = self.r
+        i = int(np.searchsorted(self.beats, at - 0.02)) - 1
+        # Only the last few notes can still sound in a bass line.
+        for j in self.rows[max(i - 3, 0) : i + 1][::-1]:
+            local = float(r.beats[j] - r.placed_beats[j])
+            if int(r.pc[j]) == target_pc(chord) and self.ends[j] > at + local + HELD_BEATS:
+                near = r.beat_idx[j] == at - 1 and r.slot[j] in (SLOT_OFF, SLOT_TRIPLET_3)
+                return ("root_early" if near else "root"), int(j)
+        return None
+
+    def _rests_on_one(self, change: _Change) -> bool:
+        """Whether the bars around begin at the same place after beat 1 as this one does: a riff that rests on 1."""
+        here = float(self._first[change.bar.idx])
+        if not 0.25 < here <= RIFF_REST_BEATS + SAME_PLACE_BEATS:
+            return False
+        around = [i for i in (change.bar.idx - 1, change.bar.idx + 1) if 0 <= i < len(self._first)]
+        return bool(around) and all(abs(float(self._first[i]) - here) <= SAME_PLACE_BEATS for i in around)
+
+    # --- staying on the old chord, pedals, turnarounds ---
+
+    def holds(self, change: _Change) -> bool:
+        """Whether I or V, struck before a silent change, still sounds there."""
+        if self.attack(change.at_beats) >= 0:
+            return False
+        i = int(np.searchsorted(self.beats, change.at_beats)) - 1
+        if i < 0:
+            return False
+        j = int(self.rows[i])
+        of_pedal = (int(self.r.pc[j]) - self.tonic_pc) % 12 in (0, 7)
+        return of_pedal and bool(self.ends[j] > change.at_beats + HELD_BEATS)
+
+    def _stayed_on(self, change: _Change, idx: int) -> str | None:
+        """ "I" or "V" when the note is that root kept on from the chord before, and the new root does not come."""
+        if change.before is None or change.at_top:
+            return None
+        pc = int(self.r.pc[idx])
+        if pc == self.tonic_pc:
+            name = "i" if self.chart.key.minor else "I"
+        elif pc == (self.tonic_pc + 7) % 12:
+            name = "V"
+        else:
+            return None
+        if pc != target_pc(change.before) and not self._was_on(change.at_beats, pc):
+            return None
+        inside = self.between(change.at_beats - SAME_PLACE_BEATS, min(change.end_beats, change.at_beats + 4.0) - 0.4)
+        pcs = self.r.pc[inside]
+        if np.any(pcs == target_pc(change.chord)):
+            return None
+        # What speaks for the new chord alone against what speaks for the old alone.
+        old, new = set(change.before.pcs), set(change.chord.pcs)
+        for_new = sum(int(p) in new - old for p in pcs)
+        for_old = sum(int(p) in old - new for p in pcs)
+        return name if for_old >= for_new else None
+
+    def _was_on(self, at: int, pc: int) -> bool:
+        """Whether the bar before was nothing but this pitch class."""
+        before = self.r.pc[self.between(at - 4.0, at - 0.2)]
+        return len(before) >= 2 and bool(np.all(before == pc))
+
+    def _in_turnaround(self, change: _Change) -> bool:
+        """The form's last bar, and what comes after the first beat of the bar before it."""
+        bar = change.bar
+        if not bar.turnaround or bar.final:
+            return False
+        n_form = len(self.chart.form_chords)
+        return bar.bar == n_form or change.at_beats > bar.onset_beats
+
+    def _turnaround_ok(self, change: _Change, outcome: str, idx: int) -> bool:
+        """I held, V on beat 1, 2 or 3 of the last bar, or a walk to V: all are a turnaround."""
+        r = self.r
+        if outcome in LANDED or outcome in ("pedal", "not_asked"):
+            return True
+        tonic = self.tonic_pc
+        home = (tonic, (tonic + (3 if self.chart.key.minor else 4)) % 12, (tonic + 7) % 12)
+        if idx >= 0 and int(r.pc[idx]) in home:
+            return True
+        at = change.at_beats
+        if idx < 0:
+            i = int(np.searchsorted(self.beats, at)) - 1
+            if i >= 0 and int(r.pc[self.rows[i]]) == tonic and self.ends[self.rows[i]] > at + HELD_BEATS:
+                return True
+        start = round(change.bar.onset_beats)
+        five = (tonic + 7) % 12
+        for beat in (start, start + 1, start + 2):
+            j = self.attack(beat)
+            if j >= 0 and int(r.pc[j]) == five:
+                return True
+        inside = self.between(start - SAME_PLACE_BEATS, start + BEATS_PER_BAR - SAME_PLACE_BEATS)
+        if len(inside) < 3:
+            return False
+        steps = np.abs(np.diff(np.rint(r.pitch[inside])))
+        arrives = np.flatnonzero(r.pc[inside] == five)
+        stepwise = (steps > 0) & (steps <= 2)
+        return any(k >= 2 and bool(np.all(stepwise[k - 2 : k])) for k in arrives)
+
+
+def _pedals(judge: _Judge, changes: list[_Change], items: list[Item]) -> list[Item]:
+    """Pedals: planned; or I or V alone until it resolves onto the next root, where another chorus lands the change.
+
+    The run of one pitch class must end in the root of a later change: on a quick change missed in a line that goes on
+    with other notes of I nothing resolves, and it stays "stayed on I".
+    """
+    landed = {(i.bar, i.beat) for i in items if i.outcome in ROOTS}
+    arrivals = {i.note_idx for i in items if i.outcome in ROOTS and i.stayed_on is None}
+    out = list(items)
+    for k, (change, item) in enumerate(zip(changes, items, strict=True)):
+        if change.bar.pedal and (item.outcome in ("other", "chord_tone") or judge.holds(change)):
+            out[k] = replace(item, outcome="pedal", stayed_on=None, note="planned")
+        elif item.stayed_on is not None and (item.bar, item.beat) in landed:
+            later = judge.rows[np.searchsorted(judge.rows, item.note_idx) :]
+            moved = np.flatnonzero(judge.r.pc[later] != judge.r.pc[item.note_idx])
+            if len(moved) and int(later[moved[0]]) in arrivals:
+                out[k] = replace(item, outcome="pedal", stayed_on=None, note="played")
+    return out

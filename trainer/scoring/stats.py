@@ -1,0 +1,262 @@
+"""Estimators behind the figures: robust spread, trends, and 95 % intervals that hold under correlated timing.
+
+Goal: intervals that cover. A player's lateness wanders, so neighbouring beats are alike; intervals that take them as
+independent are too narrow. Here they are widened by a first-order autoregressive factor √((1 + r)/(1 − r)), with r
+taken from linearly detrended residuals over pairs one beat apart and corrected for its small-sample bias.
+`tests/sim/` holds the simulations that show the coverage.
+
+Conventions: arrays of float64, any unit (the result has the unit of the input); `positions` are whole beats, rising.
+Every function states what too little data gives. Sources: Theil 1950 and Sen 1968 (median slope and its interval),
+Newey & West 1987 (long-run variance), Kendall 1954 (bias of the serial correlation), Hill 1970 (Student's t quantile).
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from statistics import NormalDist
+
+import numpy as np
+from numpy.typing import NDArray
+
+__all__ = [
+    "MAD_TO_SD",
+    "MIN_N",
+    "Ar1",
+    "Interval",
+    "Slope",
+    "ar1",
+    "detrended",
+    "mean_interval",
+    "median_interval",
+    "robust_sd",
+    "t_interval",
+    "t_quantile",
+    "theil_sen",
+]
+
+Floats = NDArray[np.float64]
+Ints = NDArray[np.int64]
+
+MIN_N = 8  # fewer observations: no interval, trend or spread is given; our choice
+MAD_TO_SD = 1.4826  # of a normal distribution
+MAX_SLOPE_POINTS = 2000  # above, median slopes work on block medians: the pairs grow with the square
+SLOPE_BLOCKS = 500
+NEWEY_WEST_LAGS = 4
+_NORMAL = NormalDist()
+Z95 = _NORMAL.inv_cdf(0.975)
+
+
+@dataclass(frozen=True, slots=True)
+class Interval:
+    """An estimate with its 95 % interval; `low` and `high` are NaN when there are fewer than `MIN_N` observations."""
+
+    estimate: float
+    low: float
+    high: float
+    n: int
+
+
+@dataclass(frozen=True, slots=True)
+class Slope:
+    """A median slope with its 95 % interval (NaN when thin)."""
+
+    slope: float
+    low: float
+    high: float
+    n: int
+
+
+@dataclass(frozen=True, slots=True)
+class Ar1:
+    """Lag-1 correlation of detrended values: as found over `n_pairs` neighbours, and corrected for bias."""
+
+    raw: float
+    corrected: float
+    n_pairs: int
+
+    @property
+    def inflation(self) -> float:
+        """Factor by which an interval is widened: √((1 + r)/(1 − r)), at least 1; r is held under 0.95."""
+        r = min(max(self.corrected, 0.0), 0.95)
+        return math.sqrt((1.0 + r) / (1.0 - r))
+
+
+def t_quantile(df: float, p: float = 0.975) -> float:
+    """Student's t quantile for upper probabilities `p` > 0.5 and any `df` ≥ 1 (Hill 1970, algorithm 396)."""
+    if df < 1.0 or not 0.5 < p < 1.0:
+        raise ValueError(f"t_quantile of df = {df}, p = {p}; expected df of at least 1 and p between 0.5 and 1")
+    two_tail = 2.0 * (1.0 - p)
+    if df == 1.0:
+        return 1.0 / math.tan(two_tail * math.pi / 2.0)
+    if df == 2.0:
+        return math.sqrt(2.0 / (two_tail * (2.0 - two_tail)) - 2.0)
+    a = 1.0 / (df - 0.5)
+    b = 48.0 / (a * a)
+    c = ((20700.0 * a / b - 98.0) * a - 16.0) * a + 96.36
+    d = ((94.5 / (b + c) - 3.0) / b + 1.0) * math.sqrt(a * math.pi / 2.0) * df
+    x = d * two_tail
+    y = x ** (2.0 / df)
+    if y > 0.05 + a:
+        x = _NORMAL.inv_cdf(two_tail / 2.0)
+        y = x * x
+        if df < 5.0:
+            c += 0.3 * (df - 4.5) * (x + 0.6)
+        c = (((0.05 * d * x - 5.0) * x - 7.0) * x - 2.0) * x + b + c
+        y = (((((0.4 * y + 6.3) * y + 36.0) * y + 94.5) / c - y - 3.0) / b + 1.0) * x
+        y = math.expm1(a * y * y)
+    else:
+        y = ((1.0 / (((df + 6.0) / (df * y) - 0.089 * d - 0.822) * (df + 2.0) * 3.0) + 0.5 / (df + 4.0)) * y - 1.0) * (
+            df + 1.0
+        ) / (df + 2.0) + 1.0 / y
+    return math.sqrt(df * y)
+
+
+def robust_sd(values: Floats) -> float:
+    """1.4826 × median absolute deviation from the median; NaN for no values. +∞ ranks last."""
+    if not len(values):
+        return math.nan
+    middle = float(np.median(values))
+    if math.isinf(middle):
+        return math.inf
+    return MAD_TO_SD * float(np.median(np.abs(values - middle)))
+
+
+def detrended(values: Floats, x: Floats) -> Floats:
+    """Residuals of a least-squares line over x, (n,) in, (n,) out; fewer than 3 values: less their mean."""
+    if not len(values):
+        return values.astype(np.float64)
+    centred = values - values.mean()
+    dx = x - x.mean()
+    power = float(dx @ dx)
+    if len(values) < 3 or power == 0.0:
+        return np.asarray(centred, dtype=np.float64)
+    return np.asarray(centred - dx * (float(dx @ centred) / power), dtype=np.float64)
+
+
+def ar1(values: Floats, positions: Floats) -> Ar1:
+    """Lag-1 correlation over pairs of neighbours one beat apart, after a linear trend is taken off.
+
+    The corrected figure adds (2 + 4 r)/n: a fitted line biases r by about −(2 + 4 r)/n (Kendall 1954 gives
+    −(1 + 3 r)/n after a mean). NaN below 4 values or without pairs.
+    """
+    n = len(values)
+    if n < 4:
+        return Ar1(math.nan, math.nan, 0)
+    e = detrended(values, positions)
+    pair = np.diff(positions) == 1.0
+    n_pairs = int(np.count_nonzero(pair))
+    power = float(e @ e)
+    # Residuals of a perfect line are rounding dust: no correlation is to be read from them.
+    if n_pairs == 0 or power <= n * (1e-9 * (1.0 + float(np.max(np.abs(values))))) ** 2:
+        return Ar1(math.nan, math.nan, n_pairs)
+    raw = float((e[:-1] * e[1:])[pair].sum() / n_pairs / (power / n))
+    return Ar1(raw, min(raw + (2.0 + 4.0 * raw) / n, 0.999), n_pairs)
+
+
+def mean_interval(values: Floats, positions: Floats) -> Interval:
+    """Mean with a 95 % interval from the detrended spread, widened for lag-1 correlation.
+
+    Student's t with the effective number of values, n (1 − r)/(1 + r), less the two of the line.
+    """
+    n = len(values)
+    if n == 0:
+        return Interval(math.nan, math.nan, math.nan, 0)
+    mean = float(values.mean())
+    if n < MIN_N:
+        return Interval(mean, math.nan, math.nan, n)
+    e = detrended(values, positions)
+    link = ar1(values, positions)
+    factor = 1.0 if math.isnan(link.corrected) else link.inflation
+    spread = math.sqrt(float(e @ e) / (n - 2))
+    df = max(n / factor**2 - 2.0, 3.0)
+    half = t_quantile(df) * spread * factor / math.sqrt(n)
+    return Interval(mean, mean - half, mean + half, n)
+
+
+def t_interval(values: Floats) -> Interval:
+    """Mean of independent values with Student's 95 % interval."""
+    n = len(values)
+    if n == 0:
+        return Interval(math.nan, math.nan, math.nan, 0)
+    mean = float(values.mean())
+    if n < MIN_N:
+        return Interval(mean, math.nan, math.nan, n)
+    half = t_quantile(n - 1.0) * float(values.std(ddof=1)) / math.sqrt(n)
+    return Interval(mean, mean - half, mean + half, n)
+
+
+def median_interval(values: Floats) -> Interval:
+    """Median with the order-statistic 95 % interval, ranks widened by the long-run variance of the signs.
+
+    `values` are in playing order; +∞ ranks last. The signs about the median have variance 1/4 when independent; their
+    Newey–West variance over 4 lags takes its place (never less than the independent one).
+    """
+    n = len(values)
+    if n == 0:
+        return Interval(math.nan, math.nan, math.nan, 0)
+    middle = float(np.median(values))
+    if n < MIN_N:
+        return Interval(middle, math.nan, math.nan, n)
+    ranked = np.sort(values)
+    sign = 0.5 * np.sign(np.where(values == middle, 0.0, np.where(values > middle, 1.0, -1.0)))
+    var = max(float(sign @ sign) / n, 1e-12)
+    long_run = var
+    for lag in range(1, min(NEWEY_WEST_LAGS, n - 1) + 1):
+        weight = 1.0 - lag / (NEWEY_WEST_LAGS + 1.0)
+        long_run += 2.0 * weight * float(sign[:-lag] @ sign[lag:]) / n
+    half = t_quantile(n - 1.0) * math.sqrt(n * 0.25 * max(long_run / var, 1.0))
+    low = (n - 1.0) / 2.0 - half
+    high = (n - 1.0) / 2.0 + half
+    return Interval(middle, _rank_value(ranked, low), _rank_value(ranked, high), n)
+
+
+def _rank_value(ranked: Floats, rank: float) -> float:
+    """Value at a fractional 0-based rank, linear between neighbours, held inside the data."""
+    rank = min(max(rank, 0.0), len(ranked) - 1.0)
+    below = math.floor(rank)
+    above = min(below + 1, len(ranked) - 1)
+    a, b = float(ranked[below]), float(ranked[above])
+    if a == b or rank == below:
+        return a
+    return a + (b - a) * (rank - below)
+
+
+def theil_sen(values: Floats, x: Floats, positions: Floats) -> Slope:
+    """Median of all pairwise slopes of values over x, with Sen's interval widened for lag-1 correlation.
+
+    x rises (not strictly); `positions` are the whole beats that tell neighbours. Above 2,000 values the medians of 500
+    blocks of equal length take their place. NaN below `MIN_N` values or without any spread of x.
+    """
+    n = len(values)
+    nothing = Slope(math.nan, math.nan, math.nan, n)
+    if n < MIN_N or float(x[-1] - x[0]) <= 0.0:
+        return nothing
+    if n > MAX_SLOPE_POINTS:
+        values, x, positions = _block_medians(values, x)
+    link = ar1(values, positions)
+    factor = 1.0 if math.isnan(link.corrected) else link.inflation
+    m = len(values)
+    i, j = np.triu_indices(m, 1)
+    dx = x[j] - x[i]
+    slopes = (values[j] - values[i])[dx > 0.0] / dx[dx > 0.0]
+    if not len(slopes):
+        return nothing
+    half = Z95 * math.sqrt(m * (m - 1.0) * (2.0 * m + 5.0) / 18.0) * factor
+    n_slopes = len(slopes)
+    middle = (n_slopes - 1) / 2.0
+    low = min(max(math.floor((n_slopes - half) / 2.0), 0), n_slopes - 1)
+    high = min(max(math.ceil((n_slopes + half) / 2.0), 0), n_slopes - 1)
+    marks = sorted({math.floor(middle), math.ceil(middle), low, high})
+    part = np.partition(slopes, marks)
+    estimate = 0.5 * float(part[math.floor(middle)] + part[math.ceil(middle)])
+    return Slope(estimate, float(part[low]), float(part[high]), n)
+
+
+def _block_medians(values: Floats, x: Floats) -> tuple[Floats, Floats, Floats]:
+    """Medians of `SLOPE_BLOCKS` runs of equal length (the rest at the end left out); neighbours are one apart."""
+    size = len(values) // SLOPE_BLOCKS
+    kept = size * SLOPE_BLOCKS
+    mids = np.median(values[:kept].reshape(SLOPE_BLOCKS, size), axis=1)
+    places = x[:kept].reshape(SLOPE_BLOCKS, size).mean(axis=1)
+    return mids, places, np.arange(SLOPE_BLOCKS, dtype=np.float64)

@@ -1,0 +1,193 @@
+"""The scorecard in a bandmate's words: four lines and the bars that cost most. Plain text, no markup.
+
+A steady offset is a feel ("placed"), a wide spread is something else ("unsteady"). Without a calibration nobody is
+called late: the latency of the set-up is the other explanation. Thresholds: common practice (−10…+25 ms is
+deliberate, beyond +35 it sounds late) and the just-noticeable displacement (6 ms; 2.5 % of slow intervals: Friberg &
+Sundberg 1995).
+"""
+
+from __future__ import annotations
+
+import math
+from collections import Counter
+from typing import TYPE_CHECKING
+
+from trainer.scoring.landing import Item, Landing
+from trainer.scoring.swing import Swing
+from trainer.scoring.timing import Timing
+
+if TYPE_CHECKING:
+    from trainer.scoring.card import Scorecard
+
+__all__ = ["costly_bars", "feel_line", "landing_line", "summary", "time_line"]
+
+FELT_MS = 6.0  # smallest displacement that is noticed (Friberg & Sundberg 1995)
+DELIBERATE_MS = (-10.0, 25.0)  # common practice
+SOUNDS_LATE_MS = 35.0  # common practice
+STEADY_PCT = 2.5  # spread in % of the beat: at the edge of hearing; our choice for "steady"
+UNSTEADY_PCT = 5.0  # our choice
+
+
+def feel_line(swing: Swing) -> str:
+    """The swing in one line."""
+    r = swing.ratio
+    if "ratio" in swing.why:
+        return f"Feel: no swing figure: {swing.why['ratio'].text}."
+    parts = [f"Feel: swing {r.estimate:.2f} : 1"]
+    if math.isfinite(r.low) and math.isfinite(r.high) and r.n >= 8:
+        parts.append(f" ({r.low:.2f}–{r.high:.2f}, {r.n} pairs)")
+    else:
+        parts.append(f" ({r.n} pairs, too few for an interval)")
+    if not math.isnan(swing.band_ratio):
+        parts.append(f"; the band plays {swing.band_ratio:.2f}")
+        if math.isfinite(r.low) and r.low <= swing.band_ratio <= r.high:
+            parts.append(", and you are with it")
+        elif math.isfinite(r.low) and r.high < swing.band_ratio:
+            parts.append(", you are straighter")
+        elif math.isfinite(r.high) and r.low > swing.band_ratio:
+            parts.append(", you are more uneven")
+    same = swing.same_pitch
+    if same is not None and same.n >= 8 and math.isfinite(same.estimate):
+        parts.append(f". On pairs of one pitch {same.estimate:.2f} ({same.n} pairs): low notes may be reported late")
+    return "".join(parts) + "."
+
+
+def time_line(timing: Timing, *, calibrated: bool, beat_s: float, profile: str = "pad") -> str:
+    """Where the player sits and how steadily, in one line."""
+    if timing.n == 0:
+        return "Time: no notes on the beat to time."
+    mean = 1000.0 * timing.mean.estimate
+    against = "the drums" if timing.reference == "band" else "the beat"
+    interval = ""
+    if math.isfinite(timing.mean.low):
+        interval = f" ({1000.0 * timing.mean.low:+.0f}…{1000.0 * timing.mean.high:+.0f})"
+    side = "after" if mean > 0 else "ahead of"
+    if not calibrated and profile != "foreign":
+        place = f"{abs(mean):.0f} ms {side} {against}{interval}; not calibrated, so that may be the set-up's latency"
+    elif abs(mean) < FELT_MS:
+        place = f"right on {against}, {mean:+.0f} ms{interval}"
+    elif mean > SOUNDS_LATE_MS and profile == "foreign":
+        place = f"{mean:.0f} ms behind {against}{interval}"
+    elif mean > SOUNDS_LATE_MS:
+        place = f"{mean:.0f} ms behind {against}{interval}: that sounds late"
+    elif mean < DELIBERATE_MS[0]:
+        place = f"{-mean:.0f} ms ahead of {against}{interval}"
+    elif mean > 0:
+        place = f"placed {mean:.0f} ms behind {against}{interval}"
+    else:
+        place = f"placed {-mean:.0f} ms ahead of {against}{interval}"
+    if math.isnan(timing.robust_sd_s):
+        return f"Time: {place}; {timing.n} notes, too few to say how steady."
+    spread = 1000.0 * timing.robust_sd_s
+    pct = 100.0 * timing.robust_sd_s / beat_s
+    word = "steady" if pct <= STEADY_PCT else "unsteady" if pct > UNSTEADY_PCT else "fairly steady"
+    drift = timing.drift
+    wander = ""
+    if math.isfinite(drift.low) and (drift.low > 0.0 or drift.high < 0.0) and abs(drift.slope) >= 0.001:
+        wander = f"; {'dragging' if drift.slope > 0 else 'pushing'} {abs(1000.0 * drift.slope):.0f} ms a chorus"
+    return f"Time: {place}; {word}, spread {spread:.0f} ms{wander}."
+
+
+def landing_line(landing: Landing) -> str:
+    """The changes in one line, and how they were missed."""
+    t = landing.total
+    if "items" in landing.why:
+        return f"Landing: {landing.why['items'].text}."
+    if t.changes == 0:
+        return "Landing: no change of chord was asked for."
+    line = f"Landing: {t.roots} of {t.changes} changes on the root, {t.landed} of {t.changes} on a chord note"
+    missed = Counter(item.pair for item in landing.missed)
+    if missed:
+        worst, count = missed.most_common(1)[0]
+        of = landing.by_pair[worst].changes
+        line += f"; most often missed: {worst} ({count} of {of})"
+    stayed = [item for item in landing.missed if item.stayed_on]
+    if stayed:
+        line += f". Did you mean to stay on {stayed[0].stayed_on} in {_bars(stayed)}?"
+        return line
+    if landing.transposed_semitones:
+        line += f" (read {abs(landing.transposed_semitones)} semitones "
+        line += f"{'lower' if landing.transposed_semitones > 0 else 'higher'}: is the input transposed?)"
+    return line + "."
+
+
+def _bars(items: list[Item]) -> str:
+    shown = ", ".join(f"chorus {i.chorus} bar {i.bar}" for i in items[:3])
+    return shown + (f" and {len(items) - 3} more" if len(items) > 3 else "")
+
+
+def costly_bars(card: Scorecard, n: int = 4) -> tuple[tuple[int, int, str], ...]:
+    """The bars that cost most, worst first: (chorus, bar, why). A missed change costs more than a stray beat."""
+    reading = card.reading
+    chart = reading.chart
+    if chart is None:
+        return ()
+    cost: dict[int, float] = {}
+    reasons: dict[int, list[str]] = {}
+    for item in card.landing.missed:
+        cost[item.bar_idx] = cost.get(item.bar_idx, 0.0) + 3.0
+        heard = "nothing" if item.outcome == "silent" else f"stayed on {item.stayed_on}" if item.stayed_on else "other"
+        words = {"nothing": f"nothing on the {item.chord}", "other": f"another note on the {item.chord}"}
+        reasons.setdefault(item.bar_idx, []).append(words.get(heard, heard))
+    t = card.timing
+    if t.n >= 8 and t.robust_sd_s > 0.0:
+        away = abs(t.asynchrony_s - t.median_s) / max(t.robust_sd_s, 0.008)
+        far = away > 3.0  # three spreads from the player's own place; our choice
+        for beat, ms in zip(t.beat[far].tolist(), (1000.0 * (t.asynchrony_s - t.median_s))[far].tolist(), strict=True):
+            bar = int(chart.bar_idx_at(float(beat)))
+            cost[bar] = cost.get(bar, 0.0) + 1.0
+            side = "after" if ms > 0 else "before"
+            place = int(beat - chart.bars[bar].onset_beats) + 1
+            reasons.setdefault(bar, []).append(f"beat {place} {abs(ms):.0f} ms {side} your usual place")
+    worst = sorted(cost, key=lambda b: (-cost[b], b))[:n]
+    return tuple((chart.bars[b].chorus, chart.bars[b].bar, "; ".join(reasons[b])) for b in worst)
+
+
+def summary(card: Scorecard, *, full: bool = False) -> str:
+    """What `trainer score` prints: four lines, then the bars that cost most; with `full` the curious figures too."""
+    beat_s = 60.0 / card.tempo_bpm
+    lines = [
+        feel_line(card.swing),
+        time_line(card.timing, calibrated=card.reading.calibrated, beat_s=beat_s, profile=card.profile),
+        landing_line(card.landing),
+        card.form_and_shape_line(),
+    ]
+    bars = costly_bars(card)
+    if bars:
+        lines += ["", "Bars that cost most:"]
+        lines += [f"  chorus {chorus}, bar {bar}: {reason}" for chorus, bar, reason in bars]
+    if full:
+        lines += ["", *_full(card)]
+    return "\n".join(lines)
+
+
+def _full(card: Scorecard) -> list[str]:
+    t, s = card.timing, card.swing
+    out = []
+    for beat in t.per_beat:
+        if beat.n:
+            spread = "" if math.isnan(beat.robust_sd_s) else f", spread {1000.0 * beat.robust_sd_s:.1f} ms"
+            place = f"{1000.0 * beat.median_s:+.1f} ms ({beat.pct_of_beat:+.1f} % of the beat)"
+            out.append(f"Beat {beat.beat}: {place}{spread}, n {beat.n}")
+    if not math.isnan(t.lag1.corrected):
+        out.append(f"Neighbouring beats alike: {t.lag1.corrected:+.2f} ({t.lag1_ci95[0]:+.2f}…{t.lag1_ci95[1]:+.2f})")
+    if t.gain is not None:
+        a = t.gain.alpha
+        unsure = " (uncertain)" if a.estimate > 0.7 else ""
+        out.append(f"Share of a slip made good by the next beat: {a.estimate:.2f} ({a.low:.2f}…{a.high:.2f}){unsure}")
+    for drop in t.drop_outs:
+        change = drop.tempo_change_pct
+        bars = f"chorus {drop.chorus}, bars {drop.bars[0]}–{drop.bars[1]}"
+        if change.n == 0:
+            out.append(f"Without the band ({bars}): {drop.why['tempo_change_pct'].text}")
+            continue
+        interval = "" if math.isnan(change.low) else f" ({change.low:+.1f}…{change.high:+.1f})"
+        back = "" if math.isnan(drop.reentry_s) else f"; back in {1000.0 * drop.reentry_s:+.0f} ms"
+        out.append(f"Without the band ({bars}): tempo {change.estimate:+.1f} %{interval}{back}")
+    if not math.isnan(s.short_ms):
+        out.append(f"Short note: {s.short_ms:.0f} ms; triplet figures: {s.n_triplet_figures}")
+    for group in s.per_chorus:
+        if group.interval.n:
+            which = f"Chorus {group.label['chorus']} ({group.label['role']})"
+            out.append(f"{which}: swing {group.interval.estimate:.2f}, n {group.interval.n}")
+    return out
