@@ -1,7 +1,7 @@
 """MIDI files made by LilyPond: notes and swing of known values that share no code with the trainer.
 
-The program comes with the PyPI wheel `lilypond` (GPL; run as a program of its own, never linked). A run takes about half a
-second, so share the file of one source between tests: fixtures of module scope.
+The program comes with the PyPI wheel `lilypond` (GPL; run as a program of its own, never linked). A run takes about
+half a second, so share the file of one source between tests: fixtures of module scope.
 """
 
 from __future__ import annotations
@@ -17,7 +17,8 @@ __all__ = ["lily_midi", "lily_score"]
 def lily_midi(source: str, directory: Path, name: str = "score") -> Path:
     """Run LilyPond on a whole source text; the path of the MIDI file it made (`DIRECTORY/NAME.mid`).
 
-    The source needs a `\\score` with a `\\midi {}` block. A source that does not compile fails with LilyPond's own words.
+    The source needs a `\\score` with a `\\midi {}` block. A source that does not compile fails with LilyPond's own
+    words.
     """
     file = directory / f"{name}.ly"
     file.write_text(source, encoding="utf-8")

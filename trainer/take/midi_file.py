@@ -117,6 +117,11 @@ class _Reader:
             "the file is damaged, export it again"
         )
 
+    def cut_short(self, number: int) -> None:
+        remark = f"track {number} is cut short; what came before the cut was read"
+        if remark not in self.remarks:
+            self.remarks.append(remark)
+
     def track(self, data: bytes, first: int, number: int) -> MidiTrack:
         """Parse one track's bytes (`first`: their place in the file)."""
         packed: list[int] = []
@@ -200,7 +205,7 @@ class _Reader:
                     parts.append(np.array(packed, dtype=np.int64))
                     packed.clear()
         except IndexError:
-            self.remarks.append(f"track {number} is cut short; what came before the cut was read")
+            self.cut_short(number)
         if len(packed) > room or room < 0:
             raise FileFormatError(
                 f"{self.source}: more than {MAX_EVENTS:,} MIDI messages; expected one song; cut the file into songs"
@@ -271,6 +276,8 @@ def parse_midi(data: bytes, source: str = "MIDI file") -> MidiFile:
         chunk = data[i : i + 4]
         length = int.from_bytes(data[i + 4 : i + 8], "big")
         if chunk == b"MTrk":
+            if i + 8 + length > len(data):
+                reader.cut_short(len(tracks) + 1)
             tracks.append(reader.track(data[i + 8 : i + 8 + length], i + 8, len(tracks) + 1))
         i += 8 + length
     if not tracks:

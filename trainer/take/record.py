@@ -28,6 +28,7 @@ __all__ = [
     "record_bytes",
     "record_of",
     "take_of",
+    "take_schema",
 ]
 
 SCHEMA_MAJOR, SCHEMA_MINOR = 1, 0
@@ -122,6 +123,23 @@ class TakeRecord(msgspec.Struct, frozen=True, kw_only=True):
 
 class _Kind(msgspec.Struct):
     schema: SchemaName | None = None
+
+
+def take_schema() -> dict[str, Any]:
+    """The JSON Schema (draft 2020-12) of the file, as `shared/schema/take.schema.json` holds it."""
+    schema = msgspec.json.schema(TakeRecord)
+    fields = schema["$defs"]["TakeRecord"]["properties"]
+    fields["profile"] = {"enum": list(PROFILES)}
+    schema["$defs"]["SchemaName"]["properties"]["name"] = {"const": "take"}
+    schema["$defs"]["SchemaName"]["properties"]["major"] = {"const": SCHEMA_MAJOR}
+    return {
+        "$schema": "https://json-schema.org/draft/2020-12/schema",
+        "title": "The JSON beside a take",
+        "description": "Times in seconds from the first downbeat of the first chorus; the columns of a note table "
+        "are of one length and in order of onset. `session` has the shape of a session file. More keys may stand "
+        "beside these.",
+        **schema,
+    }
 
 
 def _columns(notes: Notes) -> NoteColumns:
