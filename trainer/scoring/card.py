@@ -1,7 +1,7 @@
 """The scorecard: every section of a take's score in one frozen tree, and its JSON.
 
 `score` is the one door: clean, place, measure, assemble. Sections are always there; an absent figure is null and named
-in its section's `why` ({"code", "text"}). Times in ms (late positive), bars and choruses 1-based, spans inclusive; no NaN.
+in its section's `why` ({"code", "text"}). Times in ms (late positive), bars and choruses 1-based, spans inclusive.
 """
 
 from __future__ import annotations

@@ -166,12 +166,12 @@ def landing(reading: Reading) -> Landing:
         why = no_figure("no_session", "without a session the chords are not known")
         names = ("changes", "roots", "landed", "root_rate", "landed_rate", "by_role", "items")
         return Landing((), Tally(0, 0, 0), {}, {}, {}, {}, 0, dict.fromkeys(names, why))
-    judge = _Judge(reading, chart)
-    changes = _changes(chart)
     if not reading.n:
         reason = no_figure("no_notes", "no notes were played")
-        names = ("root_rate", "landed_rate", "by_role", "items")
-        return Landing((), Tally(0, 0, 0), {}, {}, {}, {}, 0, dict.fromkeys(names, reason))
+        empty = ("root_rate", "landed_rate", "by_role", "items")
+        return Landing((), Tally(0, 0, 0), {}, {}, {}, {}, 0, dict.fromkeys(empty, reason))
+    judge = _Judge(reading, chart)
+    changes = _changes(chart)
     items = [judge.item(change) for change in changes]
     items = _pedals(judge, changes, items)
     total = _tally(items)
