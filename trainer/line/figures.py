@@ -89,6 +89,10 @@ PATTERNS: dict[str, tuple[str, ...]] = {
         "8 . 1 . 8 . 1 .",
         "8 8 1 1 8 8 1 1",
         "1 . 8 1 . 8 1 8",
+        "1 . 8 . 8 . 1 .",
+        "1 8 1 1 8 8 1 1",
+        "1 8 1 8 1 8 1 L",
+        "1 . 8 . 1 8 1 L",
     ),
     # A quarter-note line with every note struck twice.
     "doubled_notes": (
@@ -211,10 +215,10 @@ PATTERNS: dict[str, tuple[str, ...]] = {
 
 # Bars that only carry the time, between devices: all on the root, whatever the line asks for.
 FILLERS: dict[str, tuple[str, ...]] = {
-    "eighths": ("1 . 1 1 1 . 1 1", "1 1 1 1 1 1 1 1"),
+    "eighths": ("1 . 1 1 1 . 1 1", "1 1 1 1 1 1 1 1", "1 . 1 1 1 . 1 L"),
     "quarters": ("1 . 3 . 5 . L .", "1 . 5 . 3 . L ."),
     "two_beat": ("1 . . . 5 . . .", "1 . . . 5 . . L"),
-    "free": ("1 . . 5 . . 8 .", "1 . . 5 . . 5 ."),
+    "free": ("1 . . 5 . . 8 .", "1 . . 5 . . 5 .", "1 . . 5, . . 5, .", "1 . . 5 . . 1 ."),
 }
 
 _FIXED = {

@@ -24,6 +24,8 @@ from trainer.session import BEATS_PER_BAR, Chart, ChartBar
 
 __all__ = ["BarPlan", "compose", "leads_in", "model_line", "root_window"]
 
+TOLERATED = 3  # faults that a written form is allowed when it was asked for: a wide leap; our choice
+IMPOSSIBLE = 1000  # as many faults as rule a variant out
 GRACE_BEATS = 0.12  # a grace note's length: about a sixteenth of a slow beat, well under an off-beat; our choice
 LEAD_WEIGHTS = ((1, 0.27), (-1, 0.21), (-2, 0.12), (-5, 0.12), (7, 0.08), (2, 0.10), (-7, 0.05), (5, 0.05))
 # The first three of these: approach notes counted in walking-bass transcriptions (Riley & Dixon 2023, FiloBass); the
@@ -147,16 +149,15 @@ def _write_bar(page: _Page, bar: ChartBar, plan: BarPlan, plans: Sequence[BarPla
     device = plan.device
     if device is not None and not _applies(device, bar, after, plan):
         device = None
-    if device is None:
+    pattern = None
+    if device is not None:
+        parts = tuple(p.split("|")[min(plan.part, p.count("|"))] for p in PATTERNS[device])
+        pattern = _choose(page, parts, plan.variant, setting, device)
+    if pattern is None:
         device = {"eighths": "root_shuffle", "quarters": "walking_line"}.get(line)
-        bank = FILLERS[line]
-        variant: int | None = plan.variant if plan.device is None else None
-        parts = bank
-    else:
-        bank = PATTERNS[device]
-        variant = plan.variant
-        parts = tuple(p.split("|")[min(plan.part, p.count("|"))] for p in bank)
-    pattern = _choose(page, parts, variant, setting, device)
+        pattern = (
+            _choose(page, FILLERS[line], None if plan.device else plan.variant, setting, device) or "1 . . . . . . ."
+        )
     _place(page, pattern, setting, device, bar, plan)
 
 
@@ -185,34 +186,36 @@ def _write_shares(page: _Page, bar: ChartBar, plan: BarPlan, next_root: int, ton
             bank = {
                 "eighths": ("1 . 1 L", "1 1 1 L", "1 . 1 1"),
                 "quarters": ("1 . L .", "1 . 5 ."),
-                "two_beat": ("1 . . .",),
+                "two_beat": ("1 . . .", "1 . . L"),
             }
-            parts = bank.get(line, ("1 . . 1",))
+            parts = bank.get(line, ("1 . . 1", "1 . . L"))
         else:
             parts = ("1 .",)
-        _place(page, _choose(page, parts, None, setting, None), setting, None, bar, plan)
+        _place(page, _choose(page, parts, None, setting, None) or parts[-1], setting, None, bar, plan)
 
 
 def _last(page: _Page) -> int | None:
     return page.drafts[-1].pitch if page.drafts else None
 
 
-def _choose(page: _Page, bank: Sequence[str], variant: int | None, setting: _Setting, device: str | None) -> str:
-    """The first variant without a fault, starting with the one asked for, else in a seeded order; the least faulty if
-    none is clean."""
+def _choose(page: _Page, bank: Sequence[str], variant: int | None, setting: _Setting, device: str | None) -> str | None:
+    """The variant asked for if it can stand, else the first without a fault in a seeded order.
+
+    The least faulty if none is clean; None if none can be played as the device on this instrument.
+    """
     order = [int(i) for i in page.rng.permutation(len(bank))]
     if variant is not None:
         order.insert(0, variant % len(bank))
-    best, best_faults = bank[order[0]], 10**6
+    best: str | None = None
+    best_faults = IMPOSSIBLE
     state = page.rng.bit_generator.state
     for i in order:
         page.rng.bit_generator.state = state
         faults = _faults(page, bank[i], setting, device)
-        if faults == 0:
-            best = bank[i]
-            break
         if faults < best_faults:
             best, best_faults = bank[i], faults
+        if faults == 0 or (variant is not None and i == variant % len(bank) and faults <= TOLERATED):
+            break
     page.rng.bit_generator.state = state
     return best
 
@@ -222,15 +225,16 @@ def _faults(page: _Page, pattern: str, setting: _Setting, device: str | None) ->
     tokens = [cell.token for cell in cells(pattern)]
     pitches = _pitches(page, cells(pattern), setting)
     out = [p for p in pitches if not page.tuning.lowest <= p <= page.tuning.highest]
-    faults = 1000 * len(out)
+    faults = IMPOSSIBLE * len(out)
     if device == "pentatonic_riff" and chord.is_minor and any(t in ("2", "3", "6") for t in tokens):
-        faults += 1000
+        faults += IMPOSSIBLE
     if device == "chromatic_approach":
-        faults += 100 * _run_is_longer(tokens, pitches, setting)
+        faults += IMPOSSIBLE * _run_is_longer(tokens, pitches, setting)
     if device == "scale_descent":
-        faults += 100 * _descent_is_longer(tokens, pitches, setting)
-    leaps = np.abs(np.diff(np.array([*pitches[: len(pitches)], setting.next_root])))
-    faults += int(np.sum(leaps[:-1] > 12)) + int(leaps[-1] > 14)
+        faults += IMPOSSIBLE * _descent_is_longer(tokens, pitches, setting)
+    prev = pitches[0] if setting.prev is None else setting.prev
+    leaps = np.abs(np.diff(np.array([prev, *pitches, setting.next_root])))
+    faults += int(np.sum(np.maximum(leaps - 12, 0)))
     faults += 2 * (not leads_in(pitches[-1], setting.next_root))
     return faults
 
@@ -398,6 +402,8 @@ def model_line(
         hint = f'; did you mean "{near}"?' if near else ""
         raise UsageError(f'"{device}" is not a device of the line; known: {", ".join(DEVICES)}{hint}')
     low = _window(tuning, octave, position)
+    if device == "slide_in":
+        low = max(low, tuning.lowest + 2)  # there must be a fret to slide from
     plans = [BarPlan(device, low, variant, bar.intensity) for bar in chart.bars]
     if device == "turnaround_figure":
         plans = _turnarounds(chart, plans)
