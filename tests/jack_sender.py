@@ -1,0 +1,183 @@
+"""The other end of a MIDI cable, in a process of its own, exact to the sample.
+
+A JACK client with one output (`NAME:out`) and one input (`NAME:in`), which writes each message at its frame and notes
+the frame of each that it hears. The right judge of input and output timing: nothing of the program under test runs in
+its process.
+
+    with JackSender(server, "bass") as far:
+        ...open "bass:out" as input...
+        far.wait_connected()
+        start = far.play([(0.0, "902864"), (0.25, "802800")])    # seconds from the first frame, message in hex
+        far.wait_played()
+        far.heard()          # [(host_ns, frame, "90…"), …] of what came to bass:in
+
+Source of the method: the JACK API's `jack_midi_event_write` with a frame offset, through PyPI `JACK-Client`.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import json
+import subprocess
+import sys
+import threading
+from collections import deque
+from collections.abc import Iterable, Sequence
+from queue import Empty, Queue
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:  # run as a program of its own, this file finds no package around it
+    from tests.jack_server import JackServer
+
+__all__ = ["JackSender"]
+
+
+class JackSender:
+    """Starts the far end's process and talks to it over a pipe."""
+
+    def __init__(self, server: JackServer, name: str = "far") -> None:
+        self.name = name
+        self._process = subprocess.Popen(
+            [sys.executable, __file__, name, server.name],
+            env=server.env(),
+            stdin=subprocess.PIPE,
+            stdout=subprocess.PIPE,
+            stderr=subprocess.DEVNULL,
+            text=True,
+        )
+        self._answers: Queue[dict[str, Any]] = Queue()
+        threading.Thread(target=self._read, daemon=True).start()
+        try:
+            self._answer("ready", 20.0)
+        except BaseException:
+            self.close()
+            raise
+
+    def __enter__(self) -> JackSender:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.close()
+
+    @property
+    def out_name(self) -> str:
+        return f"{self.name}:out"
+
+    @property
+    def in_name(self) -> str:
+        return f"{self.name}:in"
+
+    def _read(self) -> None:
+        assert self._process.stdout is not None
+        for line in self._process.stdout:
+            self._answers.put(json.loads(line))
+
+    def _answer(self, kind: str, timeout_s: float) -> Any:
+        try:
+            answer = self._answers.get(timeout=timeout_s)
+        except Empty:
+            raise AssertionError(f"the far end {self.name} gave no {kind!r} within {timeout_s} s") from None
+        assert kind in answer, f"expected {kind!r}, got {answer}"
+        return answer[kind]
+
+    def _ask(self, command: str, argument: Any, answer: str, timeout_s: float) -> Any:
+        assert self._process.stdin is not None
+        self._process.stdin.write(json.dumps([command, argument]) + "\n")
+        self._process.stdin.flush()
+        return self._answer(answer, timeout_s)
+
+    def wait_connected(self, timeout_s: float = 20.0) -> None:
+        """Until somebody listens to `out`."""
+        self._ask("wait_connected", timeout_s, "connected", timeout_s + 5.0)
+
+    def play(self, events: Iterable[tuple[float, str]], *, lead_s: float = 0.1) -> int:
+        """Send messages at their seconds (rising) after `lead_s` from now; returns the first frame."""
+        rows = [[seconds, message] for seconds, message in events]
+        return int(self._ask("play", [lead_s, rows], "start_frame", 10.0))
+
+    def wait_played(self, timeout_s: float = 600.0) -> dict[str, Any]:
+        """Until all is sent: {"n": sent, "n_late": those whose frame had passed, "n_xruns": …}."""
+        report: dict[str, Any] = self._ask("wait_played", timeout_s, "played", timeout_s + 5.0)
+        return report
+
+    def heard(self) -> list[tuple[int, int, str]]:
+        """(host_ns of the period, frame, message in hex) of what came to `in` since the last call."""
+        return [tuple(row) for row in self._ask("heard", None, "heard", 10.0)]
+
+    def close(self) -> None:
+        if self._process.stdin is not None:
+            with contextlib.suppress(OSError):
+                self._process.stdin.close()
+        try:
+            self._process.wait(timeout=5)
+        except subprocess.TimeoutExpired:
+            self._process.kill()
+            self._process.wait(timeout=5)
+        if self._process.stdout is not None:
+            self._process.stdout.close()
+
+
+def _main(arguments: Sequence[str]) -> None:
+    """The far end's own process."""
+    import time
+
+    import jack
+
+    name, server_name = arguments
+    client = jack.Client(name, servername=server_name, no_start_server=True, use_exact_name=True)
+    out_port = client.midi_outports.register("out")
+    in_port = client.midi_inports.register("in")
+    due: deque[tuple[int, bytes]] = deque()
+    heard: deque[tuple[int, int, str]] = deque()
+    counts = {"n": 0, "n_late": 0, "n_xruns": 0}
+
+    @client.set_process_callback
+    def process(n_frames: int) -> None:
+        host_ns = time.perf_counter_ns()
+        first = client.last_frame_time
+        for offset, data in in_port.incoming_midi_events():
+            heard.append((host_ns, first + offset, bytes(data).hex()))
+        out_port.clear_buffer()
+        while due and due[0][0] < first + n_frames:
+            frame, data = due.popleft()
+            if frame < first:
+                counts["n_late"] += 1
+            out_port.write_midi_event(max(frame - first, 0), data)
+            counts["n"] += 1
+
+    @client.set_xrun_callback
+    def xrun(_: float) -> None:
+        counts["n_xruns"] += 1
+
+    def say(**answer: Any) -> None:
+        print(json.dumps(answer), flush=True)
+
+    with client:
+        say(ready=True)
+        for line in sys.stdin:
+            command, argument = json.loads(line)
+            if command == "wait_connected":
+                end = time.monotonic() + argument
+                while not out_port.connections and time.monotonic() < end:
+                    time.sleep(0.005)
+                say(**({"connected": True} if out_port.connections else {"nobody_listens": True}))
+            elif command == "play":
+                lead_s, rows = argument
+                start = client.frame_time + round(lead_s * client.samplerate)
+                due.extend((start + round(s * client.samplerate), bytes.fromhex(data)) for s, data in rows)
+                say(start_frame=start)
+            elif command == "wait_played":
+                end = time.monotonic() + argument
+                while due and time.monotonic() < end:
+                    time.sleep(0.005)
+                time.sleep(0.05)
+                say(**({"played": dict(counts)} if not due else {"not_played": len(due)}))
+            elif command == "heard":
+                rows = []
+                while heard:
+                    rows.append(heard.popleft())
+                say(heard=rows)
+
+
+if __name__ == "__main__":
+    _main(sys.argv[1:])

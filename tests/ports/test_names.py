@@ -1,0 +1,95 @@
+"""Finding the port that a person means, and saying what is there when nothing fits."""
+
+from __future__ import annotations
+
+import sys
+from collections import deque
+from types import SimpleNamespace
+from typing import Any
+
+import pytest
+
+from trainer.errors import PortError
+from trainer.ports import midi
+from trainer.ports.midi import PortInfo, PortList, find_port, list_ports, open_input, port_stem
+
+PORTS = ("Midi Through:Midi Through Port-0 14:0", "Bass Pad:Bass Pad MIDI 1 20:0", "Bass Keys:Bass Keys MIDI 1 24:0")
+
+
+@pytest.mark.parametrize(
+    ("wanted", "found"),
+    [
+        (PORTS[1], PORTS[1]),
+        ("Bass Pad:Bass Pad MIDI 1 28:0", PORTS[1]),  # the same device, plugged in again
+        ("bass pad:bass pad midi 1", PORTS[1]),
+        ("keys", PORTS[2]),
+    ],
+)
+def test_exact_then_stem_then_unique_part(wanted: str, found: str) -> None:
+    assert find_port(wanted, PORTS) == found
+
+
+def test_exact_name_wins_over_longer_ones() -> None:
+    assert find_port("pad", ["pad", "pad two"]) == "pad"
+
+
+@pytest.mark.parametrize(
+    ("wanted", "ports", "message"),
+    [
+        ("bass", PORTS, 'fits 2 MIDI ports: "Bass Pad:Bass Pad MIDI 1 20:0", "Bass Keys:Bass Keys MIDI 1 24:0"'),
+        ("organ", PORTS, r'no MIDI port "organ"; expected one of \(or a part of\): "Midi Through'),
+        ("organ", (), "no MIDI port is there at all; connect one"),
+        ("", PORTS, "expected one of"),
+    ],
+)
+def test_no_or_several_fits_list_what_is_there(wanted: str, ports: tuple[str, ...], message: str) -> None:
+    with pytest.raises(PortError, match=message):
+        find_port(wanted, ports)
+
+
+def test_stem_drops_only_the_systems_numbers() -> None:
+    assert port_stem("Pad 2:Pad 2 MIDI 1 20:0") == "Pad 2:Pad 2 MIDI 1"
+    assert port_stem("bass:out") == "bass:out"
+
+
+def test_only_input_leaves_out_through_ports() -> None:
+    through, pad, keys = (PortInfo(n, "ALSA", i, through=i == 0) for i, n in enumerate(PORTS))
+    assert PortList(inputs=(through, pad)).only_input == pad.name
+    assert PortList(inputs=(through,)).only_input is None
+    assert PortList(inputs=(pad, keys)).only_input is None
+
+
+class _SilentSystem(OSError):
+    """What a binding raises where there is no MIDI system."""
+
+
+def _binding_without_system() -> Any:
+    def refuse(*_: Any) -> Any:
+        raise _SilentSystem("error creating client object")
+
+    return SimpleNamespace(systems=lambda: [("ALSA", 2), ("JACK", 3)], new_in=refuse, new_out=refuse)
+
+
+def test_no_midi_system_is_an_empty_list_with_a_reason(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(midi, "_loaded", _binding_without_system())
+    ports = list_ports()
+    assert (ports.inputs, ports.outputs) == ((), ())
+    assert ports.note == "no MIDI port found (looked in: ALSA and JACK); ALSA and JACK did not answer"
+    with pytest.raises(PortError, match='no MIDI input "pad": no MIDI port found'):
+        open_input("pad", deque())
+
+
+def test_no_binding_installed_says_which_to_add(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(midi, "_loaded", None)
+    monkeypatch.setitem(sys.modules, "rtmidi", None)
+    monkeypatch.setitem(sys.modules, "rtmidi2", None)
+    ports = list_ports()
+    assert ports.note is not None
+    assert "pip install python-rtmidi" in ports.note and "pip install rtmidi2" in ports.note
+    assert midi._loaded is None
+
+
+def test_own_ports_are_not_listed() -> None:
+    binding = SimpleNamespace(names=lambda handle: ["trainer out:port", "trainer in-01:x", "far:out", "Midi Through:0"])
+    infos = midi._infos(binding, None, "JACK")  # type: ignore[arg-type]
+    assert [(info.name, info.index) for info in infos] == [("far:out", 2), ("Midi Through:0", 3)]

@@ -1,0 +1,93 @@
+"""A real PortAudio stream on the JACK server's dummy driver."""
+
+from __future__ import annotations
+
+import sys
+import time
+
+import numpy as np
+import pytest
+
+from tests.jack_server import JackServer
+from trainer.clock.fit import ClockFit
+from trainer.errors import PortError
+from trainer.ports import AudioOut
+from trainer.ports import audio as audio_module
+from trainer.ports.audio import AudioDevice, AudioList, list_audio, open_audio
+
+
+@pytest.mark.jack
+def test_blocks_come_in_order_and_the_fit_follows_them(jack_server: JackServer) -> None:
+    devices = list_audio(fresh=True)
+    assert devices.default is not None, devices.note
+    frames: list[tuple[int, int]] = []
+
+    def fill(frame: int, out: np.ndarray) -> None:
+        frames.append((frame, len(out)))
+        out.fill(0.0)
+
+    stream = open_audio(fill, block_frames=256, devices=devices)
+    assert isinstance(stream, AudioOut)
+    assert stream.sample_rate_hz == jack_server.sample_rate_hz
+    with pytest.raises(PortError, match="no sound output"):
+        open_audio(fill, "organ in the loft", devices=devices)
+    stream.start()
+    end = time.monotonic() + 20.0
+    while len(frames) < 200 and time.monotonic() < end:
+        time.sleep(0.01)
+    stream.close()
+    stream.close()
+    assert stream.fault is None
+    firsts = np.array([frame for frame, _ in frames])
+    assert len(firsts) >= 200 and np.all(np.diff(firsts) == [n for _, n in frames[:-1]])
+    assert stream.describe()["block_frames"] == 256
+    fit = ClockFit(stream.sample_rate_hz, lead_s=stream.latency_s)
+    for stamp in stream.stamps:
+        fit.feed(stamp.frame, stamp.host_ns, stamp.dac_s, stamp.now_s, stamp.xrun)
+    assert fit.n_without_dac <= 2  # the driver gives DAC times
+    assert abs(fit.rate_ppm) < 300.0
+
+
+@pytest.mark.jack
+def test_a_fill_that_fails_leaves_silence_and_a_reason(jack_server: JackServer) -> None:
+    def fill(frame: int, out: np.ndarray) -> None:
+        raise RuntimeError("no sound made")
+
+    stream = open_audio(fill, devices=list_audio(fresh=True))
+    stream.start()
+    end = time.monotonic() + 10.0
+    while stream.n_frames < 2_000 and time.monotonic() < end:
+        time.sleep(0.01)
+    stream.close()
+    assert stream.fault == "the sound could not be made: RuntimeError: no sound made"
+
+
+def test_no_library_says_what_to_install(monkeypatch: pytest.MonkeyPatch) -> None:
+    def no_portaudio() -> object:
+        raise PortError(
+            "no sound: the PortAudio library is missing; on Debian and Ubuntu: apt-get install libportaudio2"
+        )
+
+    monkeypatch.setitem(sys.modules, "sounddevice", None)
+    assert list_audio().note == 'no sound: "python -m pip install sounddevice" adds what is missing'
+    monkeypatch.setattr(audio_module, "_library", no_portaudio)
+    assert "apt-get install libportaudio2" in (list_audio().note or "")
+
+
+def test_a_device_that_refuses_is_a_port_error(monkeypatch: pytest.MonkeyPatch) -> None:
+    class PortAudioError(Exception):
+        pass
+
+    class Library:
+        def __init__(self) -> None:
+            self.PortAudioError = PortAudioError
+
+        def OutputStream(self, **_: object) -> object:
+            raise PortAudioError("Error opening OutputStream: Device unavailable [PaErrorCode -9985]")
+
+    monkeypatch.setattr(audio_module, "_library", Library)
+    devices = AudioList((AudioDevice("card", "ALSA", 0, 2, 48_000, True),))
+    with pytest.raises(
+        PortError, match=r'"card" could not be opened \(Error opening .*close the program that holds it'
+    ):
+        open_audio(lambda frame, out: None, devices=devices)
