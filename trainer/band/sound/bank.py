@@ -29,7 +29,7 @@ from trainer.band.sound import synth
 
 __all__ = ["INSTRUMENTS", "Sound", "cache_dir", "instrument"]
 
-_BANK_VERSION = 1  # raise when a sound changes
+_BANK_VERSION = 2  # raise when a sound changes
 _MAGIC = b"TRSOUND1"
 
 Frames = NDArray[np.int16]
@@ -48,6 +48,7 @@ class Sound:
 Key = tuple[int, int, int]
 _LAYERS = 3  # of force, for drums
 _STRIKES = 3  # different strikes a layer
+_HAT_METAL = 42  # one pair of plates, however it is struck
 
 
 def _drum_sounds(rate_hz: int) -> Iterator[tuple[Key, synth.Floats, bool]]:
@@ -68,7 +69,6 @@ def _drum_sounds(rate_hz: int) -> Iterator[tuple[Key, synth.Floats, bool]]:
     }
     for note, (pan, wet) in places.items():
         n_strikes = 2 if note in (drums.CRASH, drums.RIDE_BELL, drums.OPEN_HAT) else _STRIKES
-        # One cymbal is one piece of metal: its strikes share their modes, the noise differs by layer and strike.
         for layer in range(_LAYERS):
             for strike in range(n_strikes):
                 rng = np.random.default_rng([note, layer, strike])
@@ -87,9 +87,11 @@ def _strike(note: int, rate_hz: int, force: float, rng: np.random.Generator) -> 
         return synth.tom(rate_hz, {drums.LOW_TOM: 92.0, drums.MID_TOM: 128.0, drums.HIGH_TOM: 172.0}[note], force, rng)
     if note in (drums.CLOSED_HAT, drums.PEDAL_HAT, drums.OPEN_HAT):
         decay_s = {drums.CLOSED_HAT: 0.032 + 0.012 * force, drums.PEDAL_HAT: 0.04, drums.OPEN_HAT: 0.28}[note]
-        return synth.hat(rate_hz, decay_s, force, rng, dull=note == drums.PEDAL_HAT)
+        metal = np.random.default_rng(_HAT_METAL)
+        return synth.hat(rate_hz, decay_s, force, rng, metal, dull=note == drums.PEDAL_HAT)
     kind = {drums.CRASH: "crash", drums.RIDE: "ride", drums.RIDE_BELL: "bell"}[note]
-    return synth.cymbal(rate_hz, kind, force, rng)
+    metal = np.random.default_rng(drums.RIDE if kind == "bell" else note)
+    return synth.cymbal(rate_hz, kind, force, rng, metal)
 
 
 def _pitched(name: str, rate_hz: int) -> Iterator[tuple[Key, synth.Floats, bool]]:

@@ -28,12 +28,12 @@ _OF_PART = ("drums", "organ", "chop", "lead", "guide", "drums")
 
 # Level of an instrument at velocity 127, of full scale; balanced by ear of the meter (BS.1770), our choice.
 _LEVEL = {
-    "drums": 0.5,
-    "organ": 0.075,
-    "electric_piano": 0.13,
-    "chop": 0.13,
-    "lead": 0.17,
-    "voice": 0.13,
+    "drums": 0.62,
+    "organ": 0.14,
+    "electric_piano": 0.15,
+    "chop": 0.17,
+    "lead": 0.105,
+    "voice": 0.12,
     "guide": 0.34,
 }
 _DRUM_LEVEL = {

@@ -134,24 +134,38 @@ def tom(rate_hz: int, base_hz: float, force: float, rng: np.random.Generator) ->
     return normalised(_fade_out(body + (0.05 + 0.12 * force) * stick, rate_hz))
 
 
-def hat(rate_hz: int, decay_s: float, force: float, rng: np.random.Generator, dull: bool = False) -> Floats:
-    """Hi-hat: metal and air; `decay_s` short when closed, long when open, `dull` for the foot."""
+def hat(
+    rate_hz: int,
+    decay_s: float,
+    force: float,
+    rng: np.random.Generator,
+    metal_rng: np.random.Generator,
+    dull: bool = False,
+) -> Floats:
+    """Hi-hat: metal and air; `decay_s` short when closed, long when open, `dull` for the foot.
+
+    `metal_rng` draws the plates (the same for every strike), `rng` the strike.
+    """
     t = _seconds(min(0.9, 0.05 + 6.5 * decay_s), rate_hz)
     top = 7500.0 if dull else 9500.0 + 4500.0 * force
     air = _noise(t.size, rate_hz, rng, 3800.0 if dull else 5600.0, top)
-    freqs = 4000.0 * np.sort(rng.uniform(0.8, 2.9, 18))
-    metal = _modes(t, freqs, rng.uniform(0.2, 1.0, 18), decay_s * rng.uniform(0.5, 1.2, 18), rng.uniform(0, _TAU, 18))
+    freqs = 4000.0 * np.sort(metal_rng.uniform(0.8, 2.9, 18))
+    decays = decay_s * metal_rng.uniform(0.5, 1.2, 18)
+    metal = _modes(t, freqs, rng.uniform(0.2, 1.0, 18), decays, rng.uniform(0, _TAU, 18))
     tick = _noise(t.size, rate_hz, rng, 2500.0, 9000.0) * np.exp(-t / 0.0025)
     sound = 0.5 * air * np.exp(-t / decay_s) + 0.16 * metal + (0.35 + 0.5 * force) * tick
     return normalised(_fade_out(sound, rate_hz))
 
 
-def cymbal(rate_hz: int, kind: str, force: float, rng: np.random.Generator) -> Floats:
-    """Cymbals: "ride" (stick, then a wash), "bell" (clear tone), "crash" (broad, slow to die)."""
+def cymbal(rate_hz: int, kind: str, force: float, rng: np.random.Generator, metal_rng: np.random.Generator) -> Floats:
+    """Cymbals: "ride" (stick, then a wash), "bell" (clear tone), "crash" (broad, slow to die).
+
+    `metal_rng` draws the plate (the same for every strike), `rng` the strike.
+    """
     length_s, n_modes, low_hz = {"ride": (1.7, 56, 340.0), "bell": (1.5, 24, 560.0), "crash": (2.6, 72, 300.0)}[kind]
     t = _seconds(length_s, rate_hz)
-    freqs = low_hz * (11000.0 / low_hz) ** np.sort(rng.uniform(0.0, 1.0, n_modes))
-    decays = np.clip(0.9 * (900.0 / freqs) ** 0.35, 0.15, 1.1) * rng.uniform(0.6, 1.2, n_modes)
+    freqs = low_hz * (11000.0 / low_hz) ** np.sort(metal_rng.uniform(0.0, 1.0, n_modes))
+    decays = np.clip(0.9 * (900.0 / freqs) ** 0.35, 0.15, 1.1) * metal_rng.uniform(0.6, 1.2, n_modes)
     amps = rng.uniform(0.3, 1.0, n_modes) * (freqs / 2500.0) ** 0.2
     metal = _modes(t, freqs, amps, decays, rng.uniform(0, _TAU, n_modes)) / np.sqrt(n_modes)
     wash = _noise(t.size, rate_hz, rng, 2600.0, 9500.0 + 3000.0 * force, 0.1)
@@ -210,8 +224,8 @@ def bass_tone(rate_hz: int, pitch: float, force: float, round_attack: bool = Tru
     rng = np.random.default_rng(round(pitch * 16))
     finger = _noise(t.size, rate_hz, rng, 150.0, 1200.0 + 1200.0 * force) * np.exp(-t / 0.008)
     attack_s = 0.004 if round_attack else 0.0015
-    sound = (tone + (0.03 + 0.05 * force) * finger) * (1.0 - np.exp(-t / attack_s))
-    sound = np.tanh(1.2 * sound / max(float(np.abs(sound).max()), 1e-9))
+    sound = (tone + (0.05 + 0.07 * force) * finger) * (1.0 - np.exp(-t / attack_s))
+    sound = np.tanh(0.9 * sound / max(float(np.abs(sound).max()), 1e-9))
     return normalised(_fade_out(sound, rate_hz, 0.2))
 
 
@@ -239,7 +253,7 @@ def organ_loop(rate_hz: int, pitch: float) -> Floats:
             out[:, side] += level * np.sin(harmonic * (n_periods * phase + bend) + offset)
         out[:, side] *= swell
     out /= 1.9
-    return normalised(np.tanh(1.3 * out))
+    return normalised(np.tanh(0.8 * out))
 
 
 def electric_piano_tone(rate_hz: int, pitch: float, force: float) -> Floats:
@@ -309,14 +323,14 @@ def voice_loop(rate_hz: int, pitch: float) -> Floats:
 def _room(rate_hz: int, wet: float) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """Impulse responses (left, right) of a small room: the direct sound first, early reflections, a short tail."""
     rng = np.random.default_rng(20)  # one room for all
-    n = int(0.26 * rate_hz)
+    n = int(0.34 * rate_hz)
     t = np.arange(n) / rate_hz
     sides = []
     for _ in range(2):
-        tail = _noise(n, rate_hz, rng, 180.0, 4200.0, -0.35) * np.exp(-t / 0.06) * np.clip((t - 0.011) / 0.02, 0.0, 1.0)
-        tail *= 0.5 / float(np.sqrt((tail**2).sum()))
+        tail = _noise(n, rate_hz, rng, 380.0, 4600.0, -0.15) * np.exp(-t / 0.07) * np.clip((t - 0.011) / 0.03, 0.0, 1.0)
+        tail *= 0.34 / float(np.sqrt((tail**2).sum()))
         for delay_s in rng.uniform(0.006, 0.034, 6):
-            tail[int(delay_s * rate_hz)] += 0.22 * rng.choice((-1.0, 1.0)) * np.exp(-delay_s / 0.02)
+            tail[int(delay_s * rate_hz)] += 0.14 * rng.choice((-1.0, 1.0)) * np.exp(-delay_s / 0.02)
         sides.append(tail * wet)
     return sides[0], sides[1]
 
