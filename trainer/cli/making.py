@@ -1,0 +1,155 @@
+"""Commands that write: the band to a file, a model line as tablature or MIDI."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from trainer.cli.choosing import Overrides, chosen_session, part_gains, session_options
+from trainer.cli.facts import Json, show_json
+from trainer.errors import UsageError
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from trainer.line import LineScore
+
+__all__ = ["add_to", "tablature"]
+
+Volume = Annotated[
+    list[str] | None, typer.Option("--volume", metavar="PART=0..1", help="Volume of a part; may be given again.")
+]
+Mute = Annotated[list[str] | None, typer.Option("--mute", metavar="PART", help="Silence a part.")]
+Solo = Annotated[list[str] | None, typer.Option("--solo", metavar="PART", help="Only this part, and the count-in.")]
+
+
+@session_options
+def render(
+    overrides: Overrides,
+    wav: Annotated[Path | None, typer.Option(metavar="FILE", help="Write the band as sound, 16-bit stereo.")] = None,
+    midi: Annotated[Path | None, typer.Option(metavar="FILE", help="Write the band as a Standard MIDI File.")] = None,
+    sample_rate: Annotated[int, typer.Option(metavar="HZ", help="Of the sound.")] = 48000,
+    count_in: Annotated[bool, typer.Option("--count-in/--no-count-in", help="Begin with the count-in.")] = True,
+    volume: Volume = None,
+    mute: Mute = None,
+    solo: Solo = None,
+) -> None:
+    """Write the band of a session to a file: --wav FILE, --midi FILE, or both."""
+    from dataclasses import replace
+
+    import numpy as np
+
+    from trainer.band.events import PARTS
+    from trainer.session import expand
+
+    if wav is None and midi is None:
+        raise UsageError("nothing to write; expected --wav FILE, --midi FILE, or both")
+    gains = part_gains(volume or [], mute or [], solo or [])
+    chart = expand(chosen_session(overrides))
+    from trainer.band import arrange, render_midi, render_wav
+
+    if wav is not None:
+        typer.echo(f"wrote {render_wav(chart, wav, gains=gains, sample_rate_hz=sample_rate, count_in=count_in)}")
+    if midi is not None:
+        # A MIDI file has no mixer: a silenced part is left out, the other volumes are the sequencer's business.
+        whole = arrange(chart, count_in=count_in)
+        heard = [gains.get(name, 1.0) > 0.0 for name in PARTS]
+        kept = replace(whole, events=whole.events[np.array(heard)[whole.events["part"]]])
+        typer.echo(f"wrote {render_midi(chart, midi, score=kept)}")
+
+
+@session_options
+def line(
+    overrides: Overrides,
+    device: Annotated[
+        str | None, typer.Option(metavar="NAME", help="A device of the line, such as walking_line.")
+    ] = None,
+    octave: Annotated[int, typer.Option(metavar="-1|0|1", help="Roots from low E (0), an octave up, or down.")] = 0,
+    position: Annotated[int | None, typer.Option(metavar="FRET", help="The fret that the hand stays near.")] = None,
+    strings: Annotated[int, typer.Option(metavar="4|5", help="Strings on the bass.")] = 4,
+    midi: Annotated[Path | None, typer.Option(metavar="FILE", help="Write it, with the band, as MIDI.")] = None,
+    as_json: Json = False,
+) -> None:
+    """Write a bass line over a session's chart: tablature here, or --midi FILE, or --json."""
+    from trainer.line import model_line
+    from trainer.music import FIVE_STRING, FOUR_STRING
+    from trainer.session import expand
+
+    if strings not in (4, 5):
+        raise UsageError(f"--strings {strings}: expected 4 or 5")
+    session = chosen_session(overrides)
+    tuning = FIVE_STRING if strings == 5 else FOUR_STRING
+    made = model_line(
+        expand(session), device=device, seed=session.seed, tuning=tuning, position=position, octave=octave
+    )
+    if midi is not None:
+        _write_line(made, midi)
+        typer.echo(f"wrote {midi}", err=as_json)
+    if as_json:
+        show_json({"session": session.to_dict(), **made.to_dict()})
+    elif midi is None:
+        for text in tablature(made):
+            typer.echo(text)
+
+
+def tablature(made: LineScore, width: int = 80) -> list[str]:
+    """A line as tablature: three places a beat when it swings, four when it is straight; highest string on top."""
+    import numpy as np
+
+    chart = made.chart
+    per_beat = 3 if chart.swing_ratio > 1.1 else 4
+    n_places = 4 * per_beat
+    n_strings = len(made.tuning.open_pitches)
+    names = {4: "GDAE", 5: "GDAEB"}[n_strings]
+    per_line = max(1, (width - 4) // (2 * n_places + 1))
+    onsets = made.notes["onset_beats"].astype(np.float64)
+    bar_of = chart.bar_idx_at(onsets + 1e-9)
+    out = []
+    for first in range(0, len(chart.bars), per_line):
+        bars = chart.bars[first : first + per_line]
+        head = "   "
+        rows = [f" {name}|" for name in names]
+        for bar in bars:
+            chords = " ".join(chord.name for chord in bar.chords)
+            head += f"{f'{bar.chorus}.{bar.bar} {chords}':<{2 * n_places + 1}}"
+            cells = [["--"] * n_places for _ in range(n_strings)]
+            for note in made.notes[bar_of == bar.idx]:
+                place = min(n_places - 1, int(np.rint((note["onset_beats"] - bar.onset_beats) * per_beat)))
+                cells[int(note["string"]) - 1][place] = f"{int(note['fret'])}".ljust(2, "-")
+            for i in range(n_strings):
+                rows[i] += "".join(cells[i]) + "|"
+        out += [head.rstrip(), *rows, ""]
+    return out[:-1]
+
+
+def _write_line(made: LineScore, path: Path) -> None:
+    from trainer.band import arrange
+    from trainer.clock.tempo import TempoMap
+    from trainer.take import Take, empty_notes
+    from trainer.take.store import take_midi
+
+    tempo = TempoMap(made.chart.tempo_segments)
+
+    def table(source: NDArray[Any]) -> NDArray[Any]:
+        notes = empty_notes(len(source))
+        notes["onset_s"] = tempo.seconds_at(source["onset_beats"])
+        notes["duration_s"] = tempo.seconds_at(source["onset_beats"] + source["duration_beats"]) - notes["onset_s"]
+        notes["pitch"] = source["pitch"]
+        notes["velocity"] = source["velocity"]
+        return notes
+
+    events = arrange(made.chart, count_in=False).events
+    band = table(events)
+    band["channel"] = events["channel"]
+    data = take_midi(Take(table(made.notes), tempo, session=made.chart.session, band=band))
+    try:
+        path.write_bytes(data)
+    except OSError as error:
+        raise UsageError(f"cannot write {path}: {error.strerror or error}") from None
+
+
+def add_to(app: typer.Typer) -> None:
+    for command in (render, line):
+        app.command()(command)
