@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+import subprocess
 import sys
 import time
 
 import numpy as np
 import pytest
 
-from tests.jack_server import JackServer
+from tests.jack_server import JackServer, started_server
 from trainer.clock.fit import ClockFit
 from trainer.errors import PortError
 from trainer.ports import AudioOut
@@ -91,3 +92,45 @@ def test_a_device_that_refuses_is_a_port_error(monkeypatch: pytest.MonkeyPatch) 
         PortError, match=r'"card" could not be opened \(Error opening .*close the program that holds it'
     ):
         open_audio(lambda frame, out: None, devices=devices)
+
+
+_CHILD = """
+import sys, time
+from trainer.ports.audio import list_audio, open_audio
+from trainer.ports.midi import list_ports
+stream = open_audio(lambda frame, out: out.fill(0.0), devices=list_audio(fresh=True))
+stream.start()
+while stream.n_frames < 4_800:
+    time.sleep(0.01)
+print("running", flush=True)
+sys.stdin.readline()
+silent_since = stream.last_callback_ns
+time.sleep(0.3)
+print("stalled" if stream.last_callback_ns == silent_since else "still called", flush=True)
+stream.close()
+print(list_ports().note, flush=True)
+"""
+
+
+@pytest.mark.jack
+def test_a_sound_server_that_dies_neither_hangs_nor_aborts_the_program() -> None:
+    with started_server(set_env=False) as server:
+        child = subprocess.Popen(
+            [sys.executable, "-c", _CHILD],
+            env=server.env(),
+            stdin=subprocess.PIPE,
+            stdout=subprocess.PIPE,
+            stderr=subprocess.PIPE,
+            text=True,
+        )
+        try:
+            assert child.stdout is not None
+            assert child.stdout.readline() == "running\n"
+            server.process.kill()
+            server.process.wait()
+            out, err = child.communicate("go on\n", timeout=30)
+        finally:
+            child.kill()
+            child.wait()
+    assert (child.returncode, out.splitlines()[0]) == (0, "stalled"), err
+    assert "no MIDI port found" in out

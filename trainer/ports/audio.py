@@ -10,7 +10,9 @@ PortAudio's times are on a clock whose origin differs per back end; the stamps c
 
 from __future__ import annotations
 
+import atexit
 import contextlib
+import threading
 from collections import deque
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -26,6 +28,7 @@ from trainer.ports.protocols import AudioStamp, Fill
 __all__ = ["AudioDevice", "AudioList", "RealAudioOut", "list_audio", "open_audio"]
 
 _MAX_BLOCK_FRAMES = 16_384
+_CLOSE_S = 2.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -67,6 +70,9 @@ def _library() -> Any:
         ) from None
     except ImportError:
         raise PortError('no sound: "python -m pip install sounddevice" adds what is missing') from None
+    # Its own clean-up at exit waits for ever, or ends the process with a failed assertion, when the sound server has
+    # died; the system cleans up after a process by itself.
+    atexit.unregister(sounddevice._exit_handler)
     return sounddevice
 
 
@@ -114,6 +120,7 @@ class RealAudioOut:
         self.stamps: deque[AudioStamp] = deque(maxlen=65_536)
         self.n_xruns = 0
         self.fault: str | None = None
+        self.last_callback_ns = 0
         self._closing = False
         self._frame = 0
         n_channels = min(2, device.n_channels)
@@ -124,6 +131,7 @@ class RealAudioOut:
             host_ns = perf_counter_ns()
             frame = self._frame
             self._frame = frame + n_frames
+            self.last_callback_ns = host_ns
             xrun = bool(status) and bool(status.output_underflow)
             if xrun:
                 self.n_xruns += 1
@@ -194,11 +202,20 @@ class RealAudioOut:
             raise PortError(_refused(self.device, error)) from None
 
     def close(self) -> None:
+        if self._closing:
+            return
         self._closing = True
-        with contextlib.suppress(Exception), _quiet():
-            self._stream.stop()
-        with contextlib.suppress(Exception), _quiet():
-            self._stream.close()
+
+        def shut() -> None:
+            with contextlib.suppress(Exception):
+                self._stream.stop()
+            with contextlib.suppress(Exception):
+                self._stream.close()
+
+        # A dead sound server never answers, and PortAudio waits for it without end: leave it behind then.
+        closer = threading.Thread(target=shut, name="audio close", daemon=True)
+        closer.start()
+        closer.join(_CLOSE_S)
 
     def describe(self) -> dict[str, Any]:
         return {

@@ -122,6 +122,7 @@ class MemoryAudioOut:
         self.stamps: deque[AudioStamp] = deque(maxlen=4096)
         self.n_xruns = 0
         self.fault: str | None = None
+        self.last_callback_ns = 0
         self._fill = fill
         self._clock = clock
         self._keep = keep
@@ -139,6 +140,7 @@ class MemoryAudioOut:
             host_ns = self._clock.to_raw_ns(self._clock.now_ns())
             late = xrun and i == 0
             self.n_xruns += late
+            self.last_callback_ns = host_ns
             now_s = host_ns * 1e-9
             self.stamps.append(AudioStamp(self._frame, self.block_frames, host_ns, now_s + self.latency_s, now_s, late))
             self._fill(self._frame, block)

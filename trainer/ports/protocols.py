@@ -109,6 +109,13 @@ class AudioOut(Protocol):
     def n_xruns(self) -> int: ...
 
     @property
+    def last_callback_ns(self) -> int:
+        """Raw host time of the newest callback (0: none yet). A stream whose server or card has died just stops
+        calling.
+        """
+        ...
+
+    @property
     def fault(self) -> str | None:
         """Why the stream stopped by itself or its `Fill` failed; None while all is well."""
         ...
