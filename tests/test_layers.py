@@ -23,6 +23,7 @@ MAY_IMPORT: dict[str, set[str]] = {
     "ports": {"take", "clock"},
     "engine": {"clock", "band", "take", "ports", "session", "music"},
     "live": {"engine", "settings", "scoring", "screen", "session", "music", "take", "ports", "clock", "band", "line"},
+    "batch": {"take", "scoring", "session"},
     "resources": set(),
     "settings": set(),
     "screen": {"music", "session", "take", "scoring", "practice"},

@@ -1,0 +1,306 @@
+"""Scoring many files on all cores: one card a file, in name order, the same whatever the number of workers.
+
+The workers are programs of their own (`python -m trainer.batch`) that read one file name a line and answer one card a
+line, so a script that calls `score_files` needs no guard around its main part, and a file that brings its worker down
+costs that file alone. The threads here only wait for their worker's answer.
+"""
+
+from __future__ import annotations
+
+import csv
+import json
+import os
+import queue
+import subprocess
+import sys
+import threading
+from collections.abc import Callable, Iterable, Iterator, Mapping
+from pathlib import Path
+from typing import Any, TextIO
+
+from trainer.errors import TrainerError, UsageError
+from trainer.scoring import score
+from trainer.session import Session, load_session, session_from_dict
+from trainer.take import read_take
+
+__all__ = ["CSV_COLUMNS", "csv_row", "midi_files", "score_file", "score_files", "write_csv", "write_json_lines"]
+
+SUFFIXES = (".mid", ".midi", ".smf")
+FEW_FILES = 30  # up to so many are scored here and now: starting a worker takes as long as 30 files; our choice
+WORKER_DIED = "the scoring of this file ended without an answer; score it alone to see why"
+
+Row = dict[str, Any]
+
+
+def midi_files(paths: Iterable[str | os.PathLike[str]]) -> list[Path]:
+    """The MIDI files among `paths`, folders searched through, in name order, each once.
+
+    A file that is named stays in the list whatever its suffix, there or not (its row says what is wrong).
+    `UsageError` for a folder that cannot be read.
+    """
+    found: set[Path] = set()
+    for item in paths:
+        path = Path(item)
+        if not path.is_dir():
+            found.add(path)
+            continue
+
+        def refuse(error: OSError, folder: Path = path) -> None:
+            raise UsageError(f"cannot read the folder {error.filename or folder}: {error.strerror}") from error
+
+        for folder, _, names in os.walk(path, onerror=refuse):
+            found |= {
+                Path(folder) / name for name in names if name.lower().endswith(SUFFIXES) and not name.startswith(".")
+            }
+    return sorted(found, key=lambda path: path.as_posix())
+
+
+def score_file(
+    path: str | os.PathLike[str],
+    *,
+    session: Session | None = None,
+    track: str | int | None = None,
+    downbeat: float | str | None = None,
+    full: bool = False,
+    level: str | None = None,
+) -> Row:
+    """One file's card as plain JSON data with its `file`; `{"file", "error"}` for one that could not be scored."""
+    name = Path(path).as_posix()
+    try:
+        take = read_take(path, session=session, track=track, downbeat=downbeat)
+        card = score(take, full=full) if level is None else score(take, full=full, level=level)
+        row: Row = json.loads(json.dumps({"file": name, **card.to_dict()}, allow_nan=False))
+    except TrainerError as error:
+        return {"file": name, "error": str(error)}
+    except Exception as error:  # a fault of ours must not cost the other files
+        return {"file": name, "error": f"a fault of the program: {type(error).__name__}: {error}"[:500]}
+    return row
+
+
+def score_files(
+    paths: Iterable[str | os.PathLike[str]],
+    *,
+    session: Session | str | os.PathLike[str] | None = None,
+    track: str | int | None = None,
+    downbeat: float | str | None = None,
+    full: bool = False,
+    level: str | None = None,
+    workers: int | None = None,
+    progress: Callable[[int, int], None] | None = None,
+) -> Iterator[Row]:
+    """The cards of many files and folders, in name order, as they are ready.
+
+    `session` (or its file) is for all of them; without it each takes its own, or the TOML file of its stem beside it.
+    `workers`: None for all cores. `progress(n_done, n_files)` is called after each file. Rows are as from `score_file`.
+    """
+    files = midi_files(paths)
+    given = session if session is None or isinstance(session, Session) else load_session(Path(session))
+    options: Row = {"track": track, "downbeat": downbeat, "full": full, "level": level}
+    n_workers = min(_n_cores() if workers is None else max(workers, 1), len(files))
+    if n_workers <= 1 or (workers is None and len(files) <= FEW_FILES):
+        for n, path in enumerate(files, 1):
+            row = score_file(path, session=given, **options)
+            if progress is not None:
+                progress(n, len(files))
+            yield row
+        return
+    yield from _spread(files, {**options, "session": None if given is None else given.to_dict()}, n_workers, progress)
+
+
+def _n_cores() -> int:
+    try:
+        return len(os.sched_getaffinity(0))
+    except AttributeError:
+        return os.cpu_count() or 1
+
+
+def _spread(
+    files: list[Path], options: Row, n_workers: int, progress: Callable[[int, int], None] | None
+) -> Iterator[Row]:
+    """Rows in the order of `files`, each computed by the next free worker."""
+    waiting: queue.SimpleQueue[int] = queue.SimpleQueue()
+    for i in range(len(files)):
+        waiting.put(i)
+    answers: queue.SimpleQueue[tuple[int, Row]] = queue.SimpleQueue()
+    stop = threading.Event()
+    workers = [_Worker(options) for _ in range(n_workers)]
+
+    def drive(worker: _Worker) -> None:
+        while not stop.is_set():
+            try:
+                i = waiting.get_nowait()
+            except queue.Empty:
+                break
+            answers.put((i, worker.ask(files[i])))
+        worker.close()
+
+    threads = [threading.Thread(target=drive, args=(worker,), daemon=True) for worker in workers]
+    for thread in threads:
+        thread.start()
+    ready: dict[int, Row] = {}
+    try:
+        for i in range(len(files)):
+            while i not in ready:
+                j, row = answers.get()
+                ready[j] = row
+                if progress is not None:
+                    progress(i + len(ready), len(files))
+            yield ready.pop(i)
+    finally:
+        stop.set()
+        for worker in workers:
+            worker.kill()
+        for thread in threads:
+            thread.join()
+
+
+class _Worker:
+    """A scoring program and its two pipes; started at the first file, and again after it died."""
+
+    def __init__(self, options: Row) -> None:
+        self._options = options
+        self._process: subprocess.Popen[str] | None = None
+        self._killed = False
+
+    def ask(self, path: Path) -> Row:
+        """The row of one file; an error row if the worker dies over it."""
+        try:
+            process = self._process or self._start()
+            assert process.stdin is not None and process.stdout is not None
+            process.stdin.write(json.dumps({"path": os.fspath(path), "options": self._options}) + "\n")
+            process.stdin.flush()
+            answer = process.stdout.readline()
+            if answer.endswith("\n"):
+                row: Row = json.loads(answer)
+                return row
+        except (OSError, ValueError):  # its pipe is gone, or it wrote no JSON
+            pass
+        self.close()
+        return {"file": path.as_posix(), "error": WORKER_DIED}
+
+    def _start(self) -> subprocess.Popen[str]:
+        self._process = subprocess.Popen(
+            [sys.executable, "-m", "trainer.batch"],
+            stdin=subprocess.PIPE,
+            stdout=subprocess.PIPE,
+            stderr=subprocess.DEVNULL,
+            text=True,
+            encoding="utf-8",
+        )
+        if self._killed:
+            self._process.kill()
+        return self._process
+
+    def kill(self) -> None:
+        self._killed = True
+        process = self._process
+        if process is not None:
+            process.kill()
+
+    def close(self) -> None:
+        """Let it end by closing its input; wait for it."""
+        process, self._process = self._process, None
+        if process is None:
+            return
+        for pipe in (process.stdin, process.stdout):
+            if pipe is not None:
+                try:
+                    pipe.close()
+                except OSError:
+                    process.kill()
+        process.wait()
+
+
+def _serve(lines: Iterable[str], answers: TextIO) -> None:
+    """A worker's whole life: a request a line in, a row a line out, until the input ends."""
+    for line in lines:
+        request = json.loads(line)
+        options = request["options"]
+        stored = options.pop("session")
+        session = None if stored is None else session_from_dict(stored)
+        answers.write(json.dumps(score_file(request["path"], session=session, **options)) + "\n")
+        answers.flush()
+
+
+# --- writing ------------------------------------------------------------------------------------------------------
+
+# Column of the table → where it stands in the card.
+CSV_COLUMNS: dict[str, tuple[str | int, ...]] = {
+    "file": ("file",),
+    "error": ("error",),
+    "take_sha256": ("take_sha256",),
+    "key": ("take", "key"),
+    "tempo_bpm": ("take", "tempo_bpm"),
+    "choruses": ("take", "choruses"),
+    "notes": ("take", "notes"),
+    "profile": ("take", "profile"),
+    "timing_n": ("timing", "n"),
+    "mean_ms": ("timing", "mean_ms"),
+    "mean_low_ms": ("timing", "mean_ci95_ms", 0),
+    "mean_high_ms": ("timing", "mean_ci95_ms", 1),
+    "median_ms": ("timing", "median_ms"),
+    "sd_ms": ("timing", "sd_ms"),
+    "robust_sd_ms": ("timing", "robust_sd_ms"),
+    "drift_ms_per_chorus": ("timing", "drift_ms_per_chorus"),
+    "drift_low_ms_per_chorus": ("timing", "drift_ci95_ms_per_chorus", 0),
+    "drift_high_ms_per_chorus": ("timing", "drift_ci95_ms_per_chorus", 1),
+    "lag1": ("timing", "lag1"),
+    "swing_n": ("swing", "n"),
+    "swing_n_stand_in": ("swing", "n_stand_in"),
+    "swing_ratio": ("swing", "ratio"),
+    "swing_low": ("swing", "ratio_ci95", 0),
+    "swing_high": ("swing", "ratio_ci95", 1),
+    "swing_log2_sd": ("swing", "log2_sd"),
+    "offbeat_pct": ("swing", "offbeat_pct"),
+    "band_ratio": ("swing", "band_ratio"),
+    "changes": ("landing", "changes"),
+    "roots": ("landing", "roots"),
+    "landed": ("landing", "landed"),
+    "root_rate": ("landing", "root_rate"),
+    "landed_rate": ("landing", "landed_rate"),
+    "times_lost": ("form", "lost", -1),
+    "devices_found": ("devices", "found", -1),
+    "level": ("verdict", "level"),
+}  # fmt: skip
+
+
+def csv_row(row: Mapping[str, Any]) -> Row:
+    """The headline figures of a card, by `CSV_COLUMNS`; None where there is no figure. A place of -1 counts a list."""
+    out: Row = {}
+    for column, place in CSV_COLUMNS.items():
+        value: Any = row
+        for key in place:
+            if isinstance(key, int):
+                value = value if isinstance(value, list) else None
+                value = value if value is None else len(value) if key < 0 else value[key] if key < len(value) else None
+            else:
+                value = value.get(key) if isinstance(value, Mapping) else None
+        out[column] = value
+    return out
+
+
+def write_csv(rows: Iterable[Mapping[str, Any]], out: TextIO) -> int:
+    """The rows as a table with a header line (RFC 4180); an absent figure is empty.
+
+    Gives back how many had an error.
+    """
+    table = csv.DictWriter(out, list(CSV_COLUMNS))
+    table.writeheader()
+    n_errors = 0
+    for row in rows:
+        table.writerow(csv_row(row))
+        n_errors += "error" in row
+    return n_errors
+
+
+def write_json_lines(rows: Iterable[Mapping[str, Any]], out: TextIO) -> int:
+    """One JSON object a line; gives back how many had an error."""
+    n_errors = 0
+    for row in rows:
+        out.write(json.dumps(row, ensure_ascii=False) + "\n")
+        n_errors += "error" in row
+    return n_errors
+
+
+if __name__ == "__main__":
+    _serve(sys.stdin, sys.stdout)
