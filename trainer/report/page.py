@@ -1,0 +1,455 @@
+"""The report: one self-contained HTML page for the screen and for paper.
+
+Goal: look first, read second. Four verdict lines, then a picture for each part with its figures, each with interval, n
+and a sentence saying what it means. Every string that came from a file is escaped; nothing is loaded from outside.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from html import escape
+from typing import Any
+
+import numpy as np
+
+from trainer.music import note_name
+from trainer.report.pictures import (
+    Picture,
+    asynchrony_picture,
+    devices_picture,
+    place_picture,
+    shape_picture,
+    swing_picture,
+)
+from trainer.scoring.align import Reading
+from trainer.session import Chart
+from trainer.take import Take
+
+__all__ = ["report_page"]
+
+Card = Mapping[str, Any]
+
+# Landing outcomes: the mark in the grid (a shape, never only a colour), the word, and whether it counts as a miss.
+_OUTCOMES: dict[str, tuple[str, str, bool]] = {
+    "root": ("●", "root", False),
+    "root_early": ("◖", "root, pushed from the off-beat before", False),
+    "root_late": ("◗", "root, late", False),
+    "chord_tone": ("◆", "third or fifth", False),
+    "other": ("×", "another note", True),
+    "silent": ("–", "nothing", True),
+    "pedal": ("═", "pedal", False),
+    "turnaround": ("↻", "turnaround", False),
+    "not_asked": ("·", "not asked", False),
+}
+
+_STYLE = """
+:root{--ink:#1c1b19;--muted:#5f5b54;--faint:#d9d4c9;--mark:#1f5f6b;--second:#8a4b12;--paper:#fbf9f4;--card:#f3efe6}
+@media (prefers-color-scheme:dark){:root{--ink:#ece8df;--muted:#b3ada1;--faint:#45413a;--mark:#7cc4d0;--second:#e3a566;
+--paper:#191815;--card:#22201c}}
+@media print{:root{--ink:#000;--muted:#444;--faint:#ccc;--mark:#134a54;--second:#6d3a0c;--paper:#fff;--card:#fff}
+section{break-inside:avoid}body{font-size:10.5pt}}
+*{box-sizing:border-box}
+body{margin:0 auto;max-width:58rem;padding:1.2rem;background:var(--paper);color:var(--ink);
+font:1rem/1.5 system-ui,sans-serif}
+h1{font-size:1.7rem;line-height:1.2;margin:.2rem 0}h2{font-size:1.2rem;margin:2rem 0 .4rem;border-bottom:2px solid
+var(--faint)}h3{font-size:1rem;margin:1rem 0 .2rem}
+p{margin:.4rem 0}.quiet{color:var(--muted)}
+.lines{list-style:none;padding:0;margin:.6rem 0}.lines li{background:var(--card);border-left:.35rem solid var(--mark);
+padding:.6rem .8rem;margin:.4rem 0}
+.wide{overflow-x:auto}svg{width:100%;height:auto;display:block}
+table{border-collapse:collapse;margin:.5rem 0;font-variant-numeric:tabular-nums}
+th,td{padding:.22rem .55rem;text-align:left;border-bottom:1px solid var(--faint);vertical-align:top}
+th{font-weight:600}td .quiet,.num{white-space:nowrap}.grid td,.grid th{text-align:center;min-width:2rem}.grid td.miss{outline:2px solid var(--ink);
+outline-offset:-3px}.num{text-align:right}
+a{color:var(--mark)}a:focus,summary:focus,[tabindex]:focus{outline:3px solid var(--second);outline-offset:2px}
+details{margin:.5rem 0}
+"""
+
+
+def report_page(take: Take, card: Card, chart: Chart | None, reading: Reading | None) -> str:
+    """The whole page. `card` is the scorecard as plain data; without a chart only the parts that need none are shown."""
+    session = take.session
+    title = session.title if session is not None else _stem(take.source) or "A take"
+    body = [
+        _head(title, take, card),
+        _verdict(card.get("verdict", {})),
+        _time(card.get("timing", {}), chart, reading),
+        _swing(card.get("swing", {})),
+    ]
+    if chart is not None:
+        body += [
+            _landing(card.get("landing", {}), chart),
+            _form(card.get("form", {}), chart),
+            _shape(card.get("shape", {}), chart),
+            _devices(card.get("devices", {}), chart),
+        ]
+    body.append(_method())
+    return (
+        '<!doctype html>\n<html lang="en"><head><meta charset="utf-8">'
+        '<meta name="viewport" content="width=device-width,initial-scale=1">'
+        "<meta http-equiv=\"Content-Security-Policy\" content=\"default-src 'none'; style-src 'unsafe-inline'\">"
+        f"<title>{escape(title)} · report</title><style>{_STYLE}</style></head>\n<body><main>\n"
+        + "\n".join(part for part in body if part)
+        + "\n</main></body></html>\n"
+    )
+
+
+def _stem(source: str) -> str:
+    return source.replace("\\", "/").rsplit("/", 1)[-1].rsplit(".", 1)[0]
+
+
+def _head(title: str, take: Take, card: Card) -> str:
+    facts = card.get("take", {})
+    parts = []
+    if take.session is not None:
+        s = take.session
+        parts += [
+            f"key of {s.key.name}",
+            f"{s.tempo_bpm:g} bpm",
+            f"band's swing {s.swing_ratio:g} : 1",
+            f"{facts.get('choruses', s.n_choruses)} choruses",
+        ]
+    parts.append(f"{facts.get('notes', len(take.notes))} notes")
+    if take.header.created:
+        parts.append(take.header.created[:10])
+    cleaned = {name: n for name, n in (facts.get("cleaned") or {}).items() if n}
+    lines = [f"<header><h1>{escape(title)}</h1><p>{escape(' · '.join(parts))}</p>"]
+    if cleaned:
+        words = ", ".join(f"{n} {name.replace('_', ' ')}" for name, n in cleaned.items())
+        lines.append(f'<p class="quiet">Left out as faults of the pickup: {escape(words)}.</p>')
+    if card.get("calibration") is None and take.header.profile not in ("foreign",):
+        lines.append(
+            '<p class="quiet">Not calibrated: a steady lateness may be the equipment’s. '
+            "<code>trainer calibrate</code> tells the two apart.</p>"
+        )
+    return "".join(lines) + "</header>"
+
+
+def _verdict(verdict: Card) -> str:
+    lines = verdict.get("lines") or []
+    advice = verdict.get("advice") or []
+    out = [f"<section><h2>In four lines{_level(verdict)}</h2>"]
+    if lines:
+        out.append('<ul class="lines">' + "".join(f"<li>{_line(item)}</li>" for item in lines) + "</ul>")
+    out.append(_whys(verdict))
+    if advice:
+        out.append("<h3>Next</h3><ol>" + "".join(f"<li>{_line(item)}</li>" for item in advice) + "</ol>")
+    return "".join(out) + "</section>"
+
+
+def _level(verdict: Card) -> str:
+    level = verdict.get("level")
+    return f' <span class="quiet">(measured for: {escape(str(level).replace("_", " "))})</span>' if level else ""
+
+
+def _line(item: Any) -> str:
+    """A verdict line or a piece of advice: a text, or a table with `text` and what stands beside it."""
+    if not isinstance(item, Mapping):
+        return escape(str(item))
+    text = escape(str(item.get("text", "")))
+    name = item.get("name") or item.get("line")
+    head = f"<strong>{escape(str(name).replace('_', ' ').capitalize())}.</strong> " if name else ""
+    tail = ""
+    if item.get("evidence"):
+        tail += f'<br><span class="quiet">{escape(_flat(item["evidence"]))}</span>'
+    if item.get("drill"):
+        tail += f"<br>Drill: <code>trainer drill {escape(str(item['drill']))}</code>"
+    return head + text + tail
+
+
+def _flat(value: Any) -> str:
+    if isinstance(value, Mapping):
+        return ", ".join(f"{k.replace('_', ' ')} {_flat(v)}" for k, v in value.items())
+    if isinstance(value, list | tuple):
+        return ", ".join(_flat(v) for v in value)
+    return str(value)
+
+
+def _whys(section: Card, skip: Iterable[str] = ()) -> str:
+    """The reasons for what is absent, each once."""
+    left_out = set(skip)
+    texts: list[str] = []
+    for name, why in (section.get("why") or {}).items():
+        text = str(why.get("text", "")) if isinstance(why, Mapping) else str(why)
+        if name not in left_out and text and text not in texts:
+            texts.append(text)
+    return "".join(f'<p class="quiet">{escape(text)}</p>' for text in texts)
+
+
+def _picture(picture: Picture, caption: str) -> str:
+    return f'<figure><div class="wide">{picture.svg}</div><figcaption class="quiet">{escape(caption)}</figcaption></figure>'
+
+
+def _rows(rows: Sequence[tuple[str, str, str]]) -> str:
+    """A table of figures: name, value, what it means."""
+    cells = "".join(
+        f'<tr><th scope="row">{escape(name)}</th><td class="num">{value}</td><td>{escape(text)}</td></tr>'
+        for name, value, text in rows
+    )
+    return (
+        '<div class="wide" tabindex="0"><table><thead><tr><th scope="col">figure</th><th scope="col">value</th>'
+        f'<th scope="col">what it means</th></tr></thead><tbody>{cells}</tbody></table></div>'
+    )
+
+
+def _number(value: Any, unit: str = "", digits: int = 1, interval: Any = None, n: Any = None) -> str:
+    if value is None:
+        return "–"
+    text = f"{float(value):.{digits}f}{unit}".replace("-", "−")
+    if interval:
+        low, high = (f"{float(v):.{digits}f}".replace("-", "−") for v in interval)
+        text += f" <span class='quiet'>[{low} to {high}]</span>"
+    if n is not None:
+        text += f" <span class='quiet'>n = {n}</span>"
+    return text
+
+
+def _time(timing: Card, chart: Chart | None, reading: Reading | None) -> str:
+    out = ["<section><h2>Time</h2>"]
+    if chart is not None and reading is not None:
+        timed = (reading.on_note_idx >= 0) & (reading.beat_excused == 0) & np.isfinite(reading.on_asynchrony_s)
+        idx = np.flatnonzero(timed)
+        if len(idx):
+            beats = (reading.first_beat_idx + idx).astype(np.float64)
+            late_ms = 1000.0 * reading.on_asynchrony_s[idx]
+            words = [
+                f"{_where(chart, beat)}: {note_name(pitch, chart.key)}, {abs(ms):.0f} ms {'late' if ms > 0 else 'early'}"
+                for beat, pitch, ms in zip(
+                    beats.tolist(), reading.pitch[reading.on_note_idx[idx]].tolist(), late_ms.tolist(), strict=True
+                )
+            ]
+            picture = asynchrony_picture(chart, beats, late_ms, words, timing.get("drift_ms_per_chorus"))
+            out.append(
+                _picture(
+                    picture,
+                    "Each dot is a note on the beat against the drums; triangles lie beyond the edge. Solid: the running "
+                    "middle. Dashed: drift. Shaded: the band was silent.",
+                )
+            )
+    n = timing.get("n")
+    out.append(
+        _rows(
+            [
+                (
+                    "mean",
+                    _number(timing.get("mean_ms"), " ms", interval=timing.get("mean_ci95_ms"), n=n),
+                    "Where you sit against the drums: late is positive. A steady place is a feel, not a fault.",
+                ),
+                ("median", _number(timing.get("median_ms"), " ms"), "The same, deaf to a few stray notes."),
+                (
+                    "spread",
+                    _number(timing.get("robust_sd_ms"), " ms"),
+                    "How far single notes stray from your own place. Trained hands reach about 2 % of the beat "
+                    "(Repp 2005).",
+                ),
+                (
+                    "drift",
+                    _number(
+                        timing.get("drift_ms_per_chorus"),
+                        " ms a chorus",
+                        interval=timing.get("drift_ci95_ms_per_chorus"),
+                    ),
+                    "Whether you slid later (positive) or earlier from chorus to chorus.",
+                ),
+            ]
+        )
+    )
+    drops = timing.get("drop_outs") or []
+    if drops:
+        rows = "".join(
+            f"<tr><td>chorus {d['chorus']}, bars {d['bars'][0]}–{d['bars'][1]}</td>"
+            f"<td class='num'>{_number(d.get('tempo_change_pct'), ' %', interval=d.get('tempo_change_ci95_pct'))}</td>"
+            f"<td class='num'>{_number(d.get('reentry_ms'), ' ms', 0)}</td></tr>"
+            for d in drops
+        )
+        out.append(
+            "<h3>When the band dropped out</h3><table><thead><tr><th scope='col'>where</th>"
+            "<th scope='col'>tempo, faster positive</th><th scope='col'>at re-entry</th></tr></thead>"
+            f"<tbody>{rows}</tbody></table>"
+        )
+    return "".join(out) + _whys(timing) + "</section>"
+
+
+def _where(chart: Chart, beat: float) -> str:
+    bar = chart.bars[int(chart.bar_idx_at([beat])[0])]
+    return f"chorus {bar.chorus}, bar {bar.bar}, beat {int(beat - bar.onset_beats) + 1}"
+
+
+def _swing(swing: Card) -> str:
+    out = ["<section><h2>Swing</h2>"]
+    if any(item.get("ratio") is not None for item in swing.get("per_chorus") or []):
+        out.append(
+            _picture(swing_picture(swing), "Diamonds: your long-to-short ratio, with its interval. Dotted: the band.")
+        )
+    if swing.get("ratio") is not None:
+        out.append(
+            _rows(
+                [
+                    (
+                        "ratio",
+                        _number(swing["ratio"], " : 1", 2, swing.get("ratio_ci95"), swing.get("n")),
+                        f"Long note to short note. The band played {_number(swing.get('band_ratio'), ' : 1', 2)}; "
+                        "2 : 1 is the triplet, 1 : 1 even.",
+                    ),
+                    (
+                        "off-beat",
+                        _number(swing.get("offbeat_pct"), " % of the beat"),
+                        "The same as a place in the beat; the triplet is 66.7 %.",
+                    ),
+                    (
+                        "evenness",
+                        _number(swing.get("log2_sd"), "", 2),
+                        "Spread of the ratio (robust SD of its log2; holds your onset jitter too). Smaller is steadier.",
+                    ),
+                ]
+            )
+        )
+    return "".join(out) + _whys(swing) + "</section>"
+
+
+def _landing(landing: Card, chart: Chart) -> str:
+    items = landing.get("items") or []
+    out = ["<section><h2>Landing on the changes</h2>"]
+    if items:
+        out.append(
+            f"<p>Root as the chord came: <strong>{landing.get('roots')} of {landing.get('changes')}</strong>; "
+            f"root, third or fifth: <strong>{landing.get('landed')} of {landing.get('changes')}</strong>.</p>"
+        )
+        out.append(_landing_grid(items, chart))
+        used = [name for name in _OUTCOMES if any(item["outcome"] == name for item in items)]
+        legend = " · ".join(f"{_OUTCOMES[name][0]} {_OUTCOMES[name][1]}" for name in used)
+        out.append(
+            f'<p class="quiet">{escape(legend)}. A frame marks a miss; an empty box is a bar without a change.</p>'
+        )
+    pairs = landing.get("by_pair") or {}
+    if pairs:
+        rows = "".join(
+            f"<tr><th scope='row'>{escape(str(name))}</th><td class='num'>{p.get('roots')} of {p.get('changes')}</td>"
+            f"<td class='num'>{p.get('landed')} of {p.get('changes')}</td></tr>"
+            for name, p in (pairs.items() if isinstance(pairs, Mapping) else ((p.get("pair"), p) for p in pairs))
+        )
+        out.append(
+            "<table><thead><tr><th scope='col'>change</th><th scope='col'>root</th>"
+            f"<th scope='col'>root, third, fifth</th></tr></thead><tbody>{rows}</tbody></table>"
+        )
+    return "".join(out) + _whys(landing) + "</section>"
+
+
+def _landing_grid(items: Sequence[Card], chart: Chart) -> str:
+    bars = sorted({bar.bar for bar in chart.bars})
+    choruses = sorted({int(item["chorus"]) for item in items})
+    cells: dict[tuple[int, int], list[Card]] = {}
+    for item in items:
+        cells.setdefault((int(item["chorus"]), int(item["bar"])), []).append(item)
+    head = "".join(f"<th scope='col'>{bar}</th>" for bar in bars)
+    rows = []
+    for chorus in choruses:
+        row = []
+        for bar in bars:
+            here = cells.get((chorus, bar), [])
+            marks, words, miss = [], [], False
+            for item in here:
+                mark, word, missed = _OUTCOMES.get(str(item["outcome"]), ("?", str(item["outcome"]), False))
+                marks.append(mark)
+                miss = miss or missed
+                late = item.get("asynchrony_ms")
+                how = "" if late is None else f", {abs(float(late)):.0f} ms {'late' if float(late) > 0 else 'early'}"
+                words.append(f"{item['chord']} on beat {item['beat']:g}: {word}{how}")
+            label = escape(f"Chorus {chorus}, bar {bar}: {'; '.join(words)}") if here else ""
+            row.append(
+                f"<td{' class=miss' if miss else ''}"
+                + (f' title="{label}" aria-label="{label}">' if here else ">")
+                + escape(" ".join(marks))
+                + "</td>"
+            )
+        rows.append(f"<tr><th scope='row'>{chorus}</th>{''.join(row)}</tr>")
+    return (
+        '<div class="wide" tabindex="0"><table class="grid"><caption class="quiet">rows: choruses; columns: bars of the '
+        f"form</caption><thead><tr><th scope='col'>chorus</th>{head}</tr></thead><tbody>{''.join(rows)}</tbody></table></div>"
+    )
+
+
+def _form(form: Card, chart: Chart) -> str:
+    out = ["<section><h2>Keeping the form</h2>"]
+    place = form.get("place") or []
+    if place:
+        out.append(
+            _picture(place_picture(chart, place), "Your place against the band’s, in bars: on the line is together.")
+        )
+    lost = form.get("lost") or []
+    for span in lost:
+        a, b = span["from"], span["to"]
+        bars_off = abs(float(span["place_beats"])) / 4.0
+        side = "ahead of" if float(span["place_beats"]) > 0 else "behind"
+        out.append(
+            f"<p>From chorus {a['chorus']}, bar {a['bar']} to chorus {b['chorus']}, bar {b['bar']}: {bars_off:g} bars "
+            f"{side} the band ({escape(str(span.get('cause', '')).replace('_', ' '))}).</p>"
+        )
+    if place and not lost:
+        out.append("<p>You were with the band from the first bar to the last.</p>")
+    return "".join(out) + _whys(form) + "</section>"
+
+
+def _shape(shape: Card, chart: Chart) -> str:
+    choruses = [item for item in shape.get("choruses") or [] if item.get("notes_per_bar") is not None]
+    out = ["<section><h2>The shape of the song</h2>"]
+    if choruses:
+        out.append(
+            _picture(
+                shape_picture(chart, choruses),
+                "Above: notes a bar, with the band’s planned intensity dashed. Below: middle pitch (dots) and top (triangles).",
+            )
+        )
+        rows = "".join(
+            f"<tr><th scope='row'>{item['chorus']}</th><td>{escape(str(item.get('role', '')))}</td>"
+            f"<td>{escape(str(item.get('verdict') or '–'))}</td><td class='num'>{_number(item.get('notes_per_bar'))}</td>"
+            f"<td class='num'>{_percent(item.get('root_share'))}</td><td class='num'>{_percent(item.get('rhythm_repeat'))}</td>"
+            f"<td class='num'>{_percent(item.get('gate_long'))}</td><td class='num'>{_number(item.get('accent'))}</td></tr>"
+            for item in choruses
+        )
+        out.append(
+            "<div class='wide' tabindex='0'><table><thead><tr><th scope='col'>chorus</th><th scope='col'>role</th>"
+            "<th scope='col'>you played it</th><th scope='col'>notes a bar</th><th scope='col'>roots</th>"
+            "<th scope='col'>rhythm repeats</th><th scope='col'>long notes held</th><th scope='col'>accent on 2 and 4</th>"
+            f"</tr></thead><tbody>{rows}</tbody></table></div>"
+        )
+        out.append(
+            '<p class="quiet">Pinned: one rhythm, chord tones, the root where it is due. Open: busier, higher or more varied '
+            "than your own verses, the changes still landed. Held: a solo kept like a verse. Wandering: varied, but the "
+            "changes slipped away.</p>"
+        )
+    for name, item in (shape.get("contrast") or {}).items():
+        if isinstance(item, Mapping) and item.get("difference") is not None:
+            out.append(
+                f"<p>Solo against verse, {escape(str(name).replace('_', ' '))}: "
+                f"{_number(item['difference'], '', 1, item.get('ci95'))}.</p>"
+            )
+    return "".join(out) + _whys(shape) + "</section>"
+
+
+def _percent(value: Any) -> str:
+    return "–" if value is None else f"{100.0 * float(value):.0f} %"
+
+
+def _devices(devices: Card, chart: Chart) -> str:
+    found = devices.get("found") or []
+    out = ["<section><h2>Devices of the line</h2>"]
+    if found:
+        out.append(_picture(devices_picture(chart, found), "Each box is one use, where it was."))
+        items = "".join(
+            f"<li>{escape(str(i['name']).replace('_', ' '))}: chorus {i['chorus']}, bar {i['bar']}, beat {float(i['beat']):g}"
+            "</li>"
+            for i in found
+        )
+        out.append(f"<details><summary>All {len(found)}, one by one</summary><ul>{items}</ul></details>")
+    return "".join(out) + _whys(devices) + "</section>"
+
+
+def _method() -> str:
+    return (
+        '<section><h2>Where the figures come from</h2><p class="quiet">Times are measured against the band’s own drums '
+        "(late positive). Square brackets hold 95 % intervals, widened for the way one beat leans on the one before. "
+        "Swing is the median ratio of long to short (beat–upbeat ratio). What rests on too few notes is left out with the "
+        "reason. Sources: Repp 2005 (spread of trained players); Friberg &amp; Sundström 2002 (swing ratios fall with "
+        "tempo); Wing &amp; Kristofferson 1973 (keeping time alone). Targets are our own choice.</p></section>"
+    )
