@@ -24,6 +24,7 @@ __all__ = [
     "CLOCK_PULSE",
     "NOTE_OFF",
     "NOTE_ON",
+    "SCRIPTED",
     "STATES",
     "Due",
     "HostRuler",
@@ -41,7 +42,8 @@ __all__ = [
 
 STATES = ("waiting", "count_in", "playing", "paused", "finished")
 
-NOTE_OFF, NOTE_ON, CLOCK_PULSE = 0, 1, 2
+# What an event is: the band's notes, a pulse of the MIDI clock, a message of a scripted player (`part` is its index).
+NOTE_OFF, NOTE_ON, CLOCK_PULSE, SCRIPTED = 0, 1, 2, 3
 
 # A note played so shortly before the point where a pass takes up again belongs to the new pass (our choice).
 EARLY_BEATS = 0.25
@@ -114,7 +116,7 @@ class Timeline:
 
 
 class SongEvent(NamedTuple):
-    """One thing to do at a song second: `kind` is NOTE_ON, NOTE_OFF or CLOCK_PULSE."""
+    """One thing to do at a song second: `kind` is NOTE_ON, NOTE_OFF, CLOCK_PULSE or SCRIPTED."""
 
     song_s: float
     kind: int

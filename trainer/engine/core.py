@@ -1,0 +1,431 @@
+"""The running session without threads, processes or devices: the same logic live and offline.
+
+`Core.step(now_ns)` does what is due: sends the band's events, takes in what the player did, keeps the record, says
+where the song is. Whoever drives it decides what time it is and when to call again (`Core.next_ns`). Times are this
+process's clock; what goes into the record and over the wire is raw host time.
+"""
+
+from __future__ import annotations
+
+import datetime
+from collections import deque
+from collections.abc import Callable
+from typing import Any
+
+import numpy as np
+
+from trainer.band import PARTS, BandScore, arrange
+from trainer.clock.fit import ClockFit, DriverClock
+from trainer.clock.sources import Clock
+from trainer.clock.tempo import TempoMap
+from trainer.clock.transport import (
+    NOTE_OFF,
+    NOTE_ON,
+    SCRIPTED,
+    HostRuler,
+    Marks,
+    Ruler,
+    Snapshot,
+    SongEvent,
+    Transport,
+    note_events,
+)
+from trainer.engine.messages import Heard, Notice, Place, Released, Setup
+from trainer.engine.record import Record
+from trainer.errors import PortError
+from trainer.ports.protocols import AudioStamp, MidiOut, RawMidi
+from trainer.session import Chart, expand, session_from_dict
+from trainer.take.recorder import Recorder, is_channel_message
+
+__all__ = ["AudioRuler", "Core", "chart_marks", "song_events"]
+
+TAIL_S = 1.5  # the last chord rings, and the last note may come late
+PLACE_EVERY_NS = 33_000_000
+MAP_EVERY_NS = 1_000_000_000
+_MONITOR_CHANNEL = 0  # the player's own notes on MIDI out, when there is no audio to hear them by
+_MONITOR_PROGRAM = 33  # General MIDI: electric bass (finger), counted from 0
+
+
+def chart_marks(chart: Chart) -> Marks:
+    """What the transport must know of a chart."""
+    return Marks(
+        count_in_beats=chart.count_in_beats,
+        first_beats=chart.first_beats,
+        end_beats=chart.end_beats,
+        bar_onsets_beats=tuple(bar.onset_beats for bar in chart.bars),
+        bar_choruses=tuple(bar.chorus for bar in chart.bars),
+    )
+
+
+def song_events(score: BandScore, tempo: TempoMap) -> list[SongEvent]:
+    """The band's events as the transport runs them."""
+    events = score.events
+    return note_events(
+        score.onsets_s(tempo).tolist(),
+        score.durations_s(tempo).tolist(),
+        events["part"].tolist(),
+        events["channel"].tolist(),
+        events["pitch"].tolist(),
+        events["velocity"].tolist(),
+    )
+
+
+class AudioRuler:
+    """The audio stream as the ruler: frames over the nominal rate, by a running fit, refreshed by `update`.
+
+    Between two refreshes it is a straight line, so it costs nothing to ask.
+    """
+
+    __slots__ = ("_clock", "_frame", "_host_ns", "_ns_per_frame", "fit", "sample_rate_hz")
+
+    def __init__(self, fit: ClockFit, clock: Clock, sample_rate_hz: int) -> None:
+        self.fit = fit
+        self.sample_rate_hz = sample_rate_hz
+        self._clock = clock
+        self._frame, self._host_ns, self._ns_per_frame = 0.0, 0, 1e9 / sample_rate_hz
+        self.update(clock.now_ns())
+
+    def update(self, now_ns: int) -> None:
+        """Take the fit's present line, anchored near now."""
+        raw_ns = self._clock.to_raw_ns(now_ns)
+        frame = self.fit.frame_at(raw_ns)
+        ahead = frame + self.sample_rate_hz
+        self._frame, self._host_ns = frame, now_ns
+        self._ns_per_frame = (self.fit.host_ns_at(ahead) - self.fit.host_ns_at(frame)) / self.sample_rate_hz
+
+    def ruler_s(self, host_ns: int) -> float:
+        return (self._frame + (host_ns - self._host_ns) / self._ns_per_frame) / self.sample_rate_hz
+
+    def host_ns(self, ruler_s: float) -> int:
+        return self._host_ns + round((ruler_s * self.sample_rate_hz - self._frame) * self._ns_per_frame)
+
+    def line(self) -> tuple[int, float, float]:
+        """(raw host ns, frame, frames per ns) of the present line."""
+        return self._clock.to_raw_ns(self._host_ns), self._frame, 1.0 / self._ns_per_frame
+
+
+class Core:
+    """A running session. Ports are given to it open; it never opens or closes one."""
+
+    def __init__(self, setup: Setup, clock: Clock, say: Callable[[Any], None]) -> None:
+        """`say` takes messages for the front; it must not wait."""
+        self.setup = setup
+        self.clock = clock
+        self.say = say
+        self.session = session_from_dict(setup.session, "session")
+        self.chart = expand(self.session)
+        self.tempo = TempoMap(self.chart.tempo_segments)
+        line = None if setup.guide_line is None else [tuple(row) for row in setup.guide_line]
+        self.score = arrange(self.chart, guide=setup.guide, guide_line=line)
+        self.transport = Transport(
+            chart_marks(self.chart),
+            self.tempo,
+            [*song_events(self.score, self.tempo), *self._script_events()],
+            HostRuler(clock.now_ns()),
+            tail_s=TAIL_S,
+        )
+        self.gains: tuple[float, ...] = tuple(setup.gains) or (1.0,) * len(PARTS)
+        self.midi_out: MidiOut | None = None
+        self.midi_in_name: str | None = None
+        self.sink: deque[RawMidi] = deque()
+        self.pad: deque[tuple[int, int, int, int]] = deque()  # raw host ns, pitch, velocity, number
+        self.undone: deque[int] = deque()
+        self.stamps: deque[AudioStamp] | None = None
+        self.fit: ClockFit | None = None
+        self.ruler: AudioRuler | None = None
+        self.record: Record | None = None
+        self.recorder = Recorder(releases=setup.profile != "typing")
+        self.snapshot: Snapshot | None = None
+        self.lateness_us: list[int] = []
+        self.sent_song_s: list[float] = []
+        self.n_xruns = 0
+        self.out_lost = False
+        self.monitor_out = False
+        self._driver = DriverClock()
+        self._port_idx = 0
+        self._pad_seq: dict[int, int] = {}
+        self._last_pad: tuple[int, int] | None = None
+        self._n_heard = 0
+        self.n_stamps_seen = 0
+        self._on_ns: dict[int, int] = {}
+        self._next_place_ns = 0
+        self._next_map_ns = 0
+        self._n_stretches = 1
+        self._n_passes = 1
+        self._started = False
+        self._script_ns: int | None = None
+
+    def _script_events(self) -> list[SongEvent]:
+        script = self.setup.script or []
+        return [SongEvent(second, SCRIPTED, i) for i, (second, _) in enumerate(script)]
+
+    # --- the record ---------------------------------------------------------------------------------------------------
+
+    def begin_record(self, devices: dict[str, Any], *, on_disk: bool) -> None:
+        """Start keeping: before the count-in. `devices`: plain facts for the take's header."""
+        setup = self.setup
+        header = {
+            "session": self.session.to_dict(),
+            "guide": setup.guide,
+            "guide_line": setup.guide_line,
+            "profile": setup.profile,
+            "releases": setup.profile != "typing",
+            "velocity_floor": setup.velocity_floor,
+            "transpose_semitones": setup.transpose_semitones,
+            "calibration": setup.calibration,
+            "monitor": setup.monitor,
+            "devices": devices,
+            "created": datetime.datetime.now().astimezone().isoformat(timespec="seconds"),
+        }
+        self.record = Record(header, setup.takes_dir, on_disk=on_disk and setup.record)
+
+    def _raw(self, host_ns: int) -> int:
+        return self.clock.to_raw_ns(host_ns)
+
+    def mark(self, kind: str, host_ns: int, **details: Any) -> None:
+        if self.record is not None:
+            self.record.mark(kind, self._raw(host_ns), **details)
+
+    def _keep_map(self, now_ns: int) -> None:
+        """Write where the song is, when it changes its way and once a second."""
+        record, timeline = self.record, self.transport.timeline
+        if record is None or not self._started:
+            return
+        ruler = self.transport.clock.ruler
+        if now_ns < self._next_map_ns:
+            return
+        self._next_map_ns = now_ns + MAP_EVERY_NS
+        ruler_s = ruler.ruler_s(now_ns)
+        stretch = timeline.stretches[timeline.index_at(ruler_s)]
+        if stretch.kind == "waiting":
+            return
+        rate = (ruler.ruler_s(now_ns + 1_000_000_000) - ruler_s) if stretch.moves else 0.0
+        song_s = stretch.notes_song_s + (ruler_s - stretch.ruler_s if stretch.moves else 0.0)
+        record.map(self._raw(now_ns), song_s, rate)
+
+    def _cross_stretches(self, now_ns: int) -> None:
+        """Write each stretch's beginning, once it has been passed."""
+        record, timeline = self.record, self.transport.timeline
+        ruler = self.transport.clock.ruler
+        now_s = ruler.ruler_s(now_ns)
+        while self._n_stretches < len(timeline.stretches) and timeline.stretches[self._n_stretches].ruler_s <= now_s:
+            stretch = timeline.stretches[self._n_stretches]
+            self._n_stretches += 1
+            if record is None:
+                continue
+            at_ns = self._raw(ruler.host_ns(stretch.ruler_s))
+            if stretch.pass_idx >= self._n_passes:
+                self._n_passes = stretch.pass_idx + 1
+                record.mark(
+                    "pass", at_ns, number=stretch.pass_idx, from_s=self.transport.pass_starts_s[stretch.pass_idx]
+                )
+            rate = ruler.ruler_s(now_ns + 1_000_000_000) - now_s if stretch.moves else 0.0
+            record.map(at_ns, stretch.notes_song_s, rate)
+            self._next_map_ns = now_ns + MAP_EVERY_NS
+
+    # --- commands -----------------------------------------------------------------------------------------------------
+
+    def start(self, ruler_s: float) -> None:
+        self._started = True
+        self.transport.start(ruler_s)
+
+    def send_programs(self) -> None:
+        """Tell MIDI out which instruments play: once, before the count-in and after the port came back."""
+        for channel, program in sorted(self.score.programs.items()):
+            self._send(bytes((0xC0 | channel, program)))
+        if self.monitor_out:
+            self._send(bytes((0xC0 | _MONITOR_CHANNEL, _MONITOR_PROGRAM)))
+
+    def _send(self, data: bytes) -> None:
+        if self.midi_out is None or self.out_lost:
+            return
+        try:
+            self.midi_out.send(data)
+        except PortError as error:
+            self.lose_out(str(error))
+
+    def lose_out(self, text: str) -> None:
+        """MIDI out has gone: say so once, and go on without it."""
+        if not self.out_lost:
+            self.out_lost = True
+            self.mark("out_lost", self.clock.now_ns(), text=text)
+            self.say(Notice(f"{text} The band goes on; it will be used again when it is back.", "warning"))
+
+    def set_gains(self, gains: tuple[float, ...]) -> None:
+        """New gains; a part that falls silent is released on MIDI out by its own note-offs, which always go out."""
+        self.gains = tuple(gains)
+
+    def new_input(self) -> None:
+        """The input was opened (again): its driver's times start afresh."""
+        self._driver = DriverClock()
+        self._port_idx += 1
+
+    def input_lost(self, now_ns: int) -> None:
+        self.recorder.release_all(now_ns)
+        self._tell_notes()
+
+    # --- one step -----------------------------------------------------------------------------------------------------
+
+    def next_due_ns(self) -> int | None:
+        """When the next event must go out; None when none lies ahead or nobody would get it."""
+        return self.transport.next_due_ns()
+
+    def step(self, now_ns: int) -> Snapshot:
+        """What is due first, then the player, then the books."""
+        due, snapshot = self.transport.advance(now_ns)
+        self.snapshot = snapshot
+        for due_ns, event in due:
+            self._play(due_ns, event)
+        if self.sink or self.pad or self.undone:
+            self._listen()
+        if self.stamps:
+            self._measure(now_ns)
+        self._cross_stretches(now_ns)
+        self._keep_map(now_ns)
+        if now_ns >= self._next_place_ns:
+            self._next_place_ns = now_ns + PLACE_EVERY_NS
+            self.say(self._place(snapshot))
+        return snapshot
+
+    def _place(self, snapshot: Snapshot) -> Place:
+        return Place(
+            self._raw(snapshot.host_ns),
+            snapshot.state,
+            snapshot.song_s,
+            snapshot.beats,
+            snapshot.bar_idx,
+            snapshot.chorus,
+            snapshot.count,
+            snapshot.pass_idx,
+            snapshot.tempo_bpm,
+            self.n_xruns,
+            self._n_heard,
+        )
+
+    def _play(self, due_ns: int, event: SongEvent) -> None:
+        if event.kind == SCRIPTED and self.setup.script is not None:
+            data = self.setup.script[event.part][1]
+            delta_s = 0.0 if self._script_ns is None else (due_ns - self._script_ns) * 1e-9
+            self._script_ns = due_ns
+            self.sink.append((self._raw(due_ns), delta_s, data))
+        elif self.midi_out is None or self.out_lost:
+            return
+        elif event.kind == NOTE_ON:
+            gain = self.gains[event.part]
+            if gain <= 0.0:
+                return
+            velocity = min(127, max(1, round(event.velocity * gain)))
+            self._send(bytes((0x90 | event.channel, event.pitch, velocity)))
+            self.lateness_us.append((self.clock.now_ns() - due_ns) // 1000)
+            self.sent_song_s.append(event.song_s)
+        elif event.kind == NOTE_OFF:
+            self._send(bytes((0x80 | event.channel, event.pitch, 64)))
+
+    # --- the player ---------------------------------------------------------------------------------------------------
+
+    def _listen(self) -> None:
+        while self.sink:
+            raw_ns, delta_s, data = self.sink.popleft()
+            placed_raw_ns = self._driver.place(raw_ns, delta_s)
+            if not is_channel_message(data):
+                continue
+            if self.record is not None:
+                self.record.message(placed_raw_ns, data, raw_ns, self._driver.driver_s, self._port_idx)
+            self.recorder.feed_message(placed_raw_ns, data)
+            if self.monitor_out and data[0] & 0xE0 == 0x80:
+                self._send(bytes((data[0] & 0xF0 | _MONITOR_CHANNEL,)) + data[1:])
+        while self.pad:
+            raw_ns, pitch, velocity, number = self.pad.popleft()
+            data = bytes((0x90, pitch, velocity))
+            if self.record is not None:
+                self._pad_seq[number] = self.record.message(raw_ns, data, raw_ns, 0.0, 0)
+            self.recorder.feed_message(raw_ns, data)
+            if self.monitor_out:
+                if self._last_pad is not None:
+                    self._send(bytes((0x80 | _MONITOR_CHANNEL, self._last_pad[0], 64)))
+                self._send(bytes((0x90 | _MONITOR_CHANNEL, pitch, velocity)))
+                self._last_pad = (pitch, number)
+        while self.undone:
+            seq = self._pad_seq.pop(self.undone.popleft(), None)
+            if seq is not None and self.record is not None:
+                self.record.mark("undo", self.record.messages[seq].host_ns, seq=seq)
+        self._tell_notes()
+
+    def _tell_notes(self) -> None:
+        semitones = self.setup.transpose_semitones
+        for event in self.recorder.poll():
+            if event.kind == "on":
+                placed = self.transport.clock.placed(self.clock.from_raw_ns(event.host_ns))
+                song_s = placed.song_s if self.transport.keeps(placed) else None
+                self._n_heard += song_s is not None
+                self._on_ns[event.note_idx] = event.host_ns
+                self.say(
+                    Heard(
+                        event.note_idx, song_s, event.pitch + semitones, event.velocity, event.channel, placed.pass_idx
+                    )
+                )
+            elif event.kind == "off" and (on_ns := self._on_ns.pop(event.note_idx, None)) is not None:
+                self.say(Released(event.note_idx, (event.host_ns - on_ns) * 1e-9, event.pitch + semitones))
+
+    # --- the audio clock ----------------------------------------------------------------------------------------------
+
+    def _measure(self, now_ns: int) -> None:
+        """Feed the fit with what the audio callback left; a few stamps at a time."""
+        stamps, fit = self.stamps, self.fit
+        if stamps is None or fit is None:
+            return
+        for _ in range(min(len(stamps), 16)):
+            stamp = stamps.popleft()
+            cause = fit.feed(stamp.frame, stamp.host_ns, stamp.dac_s, stamp.now_s, stamp.xrun)
+            if stamp.xrun:
+                self.n_xruns += 1
+            if cause in ("xrun", "step", "restart"):
+                self._next_map_ns = 0
+            if cause in ("xrun", "step") and self.record is not None and self._started:
+                # The sound stood still for an unknown while before this block: half a second is excused.
+                self.record.mark("xrun", stamp.host_ns - 250_000_000, end_ns=stamp.host_ns + 250_000_000, cause=cause)
+        if self.ruler is not None:
+            self.ruler.update(now_ns)
+
+    def follow(self, ruler: Ruler) -> None:
+        """Let another ruler drive the song: before the start."""
+        self.transport.clock.ruler = ruler
+
+    # --- the end ------------------------------------------------------------------------------------------------------
+
+    def lateness(self) -> dict[str, Any]:
+        """How late the events went out on MIDI: quantiles, and each event's intended second and lateness."""
+        if not self.lateness_us:
+            return {}
+        late = np.asarray(self.lateness_us, dtype=np.float64) * 1e-3
+        p50, p99, p999 = np.percentile(late, [50.0, 99.0, 99.9]).tolist()
+        return {
+            "n": len(late),
+            "p50_ms": round(p50, 4),
+            "p99_ms": round(p99, 4),
+            "p99_9_ms": round(p999, 4),
+            "max_ms": round(float(late.max()), 4),
+            "intended_s": [round(second, 6) for second in self.sent_song_s],
+            "late_us": list(self.lateness_us),
+        }
+
+    def end_record(self, now_ns: int, *, completed: bool) -> None:
+        """Nothing more will be played."""
+        if self.record is None:
+            return
+        self.recorder.release_all(self._raw(now_ns))
+        self._tell_notes()
+        clock_map: dict[str, Any] = {}
+        if self.fit is not None:
+            clock_map["audio_fit"] = [segment.to_dict() for segment in self.fit.segments]
+            clock_map["sample_rate_hz"] = self.fit.sample_rate_hz
+        clock_map["song_driven_by"] = "audio" if self.fit is not None else "host"
+        song_s = self.transport.clock.song_s(now_ns)
+        self.record.end(
+            self._raw(now_ns),
+            completed=completed,
+            song_s=song_s,
+            lateness=self.lateness(),
+            clock_map=clock_map,
+            input=self.recorder.stats.to_dict(),
+        )

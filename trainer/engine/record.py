@@ -1,0 +1,308 @@
+"""The record of a running session, and the take that is made from it.
+
+Everything that a take needs is kept as a `Journal`, in memory and on disk at once: the disk's copy survives whatever
+happens to the program, the memory's whatever happens to the disk. The take is made from a journal by `take_from`, in
+the same way when a session ends as it should and when a lost one is finished later.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import dataclasses
+import datetime
+import queue
+import tempfile
+import threading
+import uuid
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from trainer._version import __version__
+from trainer.band import BandScore, arrange
+from trainer.clock.fit import SongMap
+from trainer.clock.tempo import TempoMap
+from trainer.errors import TrainerError
+from trainer.session import Session, expand, session_from_dict
+from trainer.take.journal import JOURNAL_SUFFIX, Journal, JournalMark, JournalMessage, JournalWriter, recover
+from trainer.take.model import Calibration, Gap, Take, TakeHeader
+from trainer.take.notes import FLAG_GLITCH, Notes, empty_notes, sorted_notes
+from trainer.take.store import SavedTake, save_take, takes_dir
+
+__all__ = ["Record", "band_notes", "finish_journal", "finish_lost", "journal_dirs", "take_from"]
+
+# Notes this near a fault of ours are excused (our choice, as in the journal's own reading).
+_GLITCH_BEFORE_S, _GLITCH_AFTER_S = 0.05, 0.25
+
+
+def journal_dirs(takes: str | Path | None) -> list[Path]:
+    """Where journals may lie: beside the takes, beside the user's own takes, in the folder for temporary files."""
+    places = [takes_dir(takes) / "unfinished"]
+    with contextlib.suppress(OSError, RuntimeError):
+        places.append(takes_dir() / "unfinished")
+    places.append(Path(tempfile.gettempdir()) / "shuffle-partner-unfinished")
+    return list(dict.fromkeys(places))
+
+
+class Record:
+    """Keeps what happens. Every method costs a few microseconds and never waits; a thread of its own writes the disk.
+
+    `takes` None keeps nothing on disk (offline runs and rehearsals).
+    """
+
+    def __init__(self, header: Mapping[str, Any], takes: str | Path | None, *, on_disk: bool = True) -> None:
+        self.take_id = uuid.uuid4().hex
+        self.header: dict[str, Any] = {"take_id": self.take_id, "takes": str(takes or ""), **header}
+        self.messages: list[JournalMessage] = []
+        self.points: list[tuple[int, float, float]] = []
+        self.marks: list[JournalMark] = []
+        self.ended = False
+        self.end_ns = 0
+        self.path: Path | None = None
+        self.trouble: str | None = None
+        self._writer: JournalWriter | None = None
+        self._queue: queue.SimpleQueue[tuple[str, tuple[Any, ...], dict[str, Any]] | None] = queue.SimpleQueue()
+        if on_disk:
+            self._open(takes)
+
+    def _open(self, takes: str | Path | None) -> None:
+        stamp = datetime.datetime.now().strftime("%Y-%m-%d-%H-%M-%S")
+        for place in journal_dirs(takes):
+            path = place / f"{stamp}-{self.take_id[:8]}{JOURNAL_SUFFIX}"
+            try:
+                self._writer = JournalWriter(path, self.header)
+            except (TrainerError, OSError) as error:
+                self.trouble = self.trouble or f"{error}"
+                continue
+            self.path = path
+            break
+        else:
+            return
+        self._thread = threading.Thread(target=self._write, name="journal", daemon=True)
+        self._thread.start()
+
+    def _write(self) -> None:
+        writer = self._writer
+        while writer is not None and (item := self._queue.get()) is not None:
+            name, args, kwargs = item
+            getattr(writer, name)(*args, **kwargs)
+
+    def _put(self, name: str, *args: Any, **kwargs: Any) -> None:
+        if self._writer is not None:
+            self._queue.put((name, args, kwargs))
+
+    @property
+    def disk_fault(self) -> str | None:
+        """Why the disk takes nothing at present, or None."""
+        return self._writer.fault if self._writer is not None else None
+
+    def message(self, host_ns: int, data: bytes, arrival_ns: int, driver_s: float, port_idx: int) -> int:
+        seq = len(self.messages)
+        self.messages.append(JournalMessage(seq, host_ns, arrival_ns, driver_s, port_idx, data))
+        self._put("message", host_ns, data, arrival_ns=arrival_ns, driver_s=driver_s, port_idx=port_idx)
+        return seq
+
+    def map(self, host_ns: int, song_s: float, rate: float) -> None:
+        self.points.append((host_ns, song_s, rate))
+        self._put("map", host_ns, song_s, rate)
+
+    def mark(self, kind: str, host_ns: int, **details: Any) -> None:
+        self.marks.append(JournalMark(kind, host_ns, details))
+        self._put("mark", kind, host_ns, **details)
+
+    def end(self, host_ns: int, **details: Any) -> None:
+        self.ended = True
+        self.end_ns = host_ns
+        self.marks.append(JournalMark("end", host_ns, details))
+        self._put("mark", "end", host_ns, **details)
+        self._put("end", host_ns, **details)
+
+    def journal(self) -> Journal:
+        """All of it, as it would be read back from the disk."""
+        last_ns = max([self.end_ns, *(m.host_ns for m in self.messages[-1:]), *(m.host_ns for m in self.marks[-1:])])
+        return Journal(
+            path=self.path or Path(),
+            header=self.header,
+            messages=tuple(self.messages),
+            song_map=SongMap(self.points),
+            marks=tuple(self.marks),
+            ended=self.ended,
+            end_ns=last_ns,
+        )
+
+    def close(self, *, remove: bool) -> None:
+        """Write what waits; `remove` the journal when the take is safe."""
+        if self._writer is None:
+            return
+        self._queue.put(None)
+        self._thread.join(timeout=10.0)
+        self._writer.close(remove=remove)
+        self._writer = None
+
+
+# --- from a journal to a take ---------------------------------------------------------------------------------------
+
+
+def band_notes(score: BandScore, tempo: TempoMap) -> Notes:
+    """The band's events as a note table: intended times."""
+    out = empty_notes(len(score.events))
+    out["onset_s"] = score.onsets_s(tempo)
+    out["duration_s"] = score.durations_s(tempo)
+    for name in ("pitch", "velocity", "channel"):
+        out[name] = score.events[name]
+    return sorted_notes(out)
+
+
+def take_from(journal: Journal, *, band: BandScore | None = None, session: Session | None = None) -> Take:
+    """The take that a journal holds. `band`, `session`: what is known already (else read and arranged again).
+
+    Notes played into a pause, a lead-in count or before the start are left out; those that a later pass took the place
+    of are kept in the header as plain rows.
+    """
+    head = journal.header
+    session = session or session_from_dict(dict(head.get("session") or {}), "journal")
+    chart = expand(session)
+    tempo = TempoMap(chart.tempo_segments)
+    if band is None:
+        line = head.get("guide_line")
+        band = arrange(chart, guide=head.get("guide"), guide_line=line)
+    notes, aside = _played(journal)
+    semitones = float(head.get("transpose_semitones") or 0.0)
+    notes["pitch"] += semitones
+    end = next((mark for mark in reversed(journal.marks) if mark.kind == "end"), None)
+    completed = end is not None and bool(end.details.get("completed", False))
+    table = band_notes(band, tempo)
+    if not completed:
+        table = table[table["onset_s"] <= _reached_s(journal, end)]
+    gaps = tuple(Gap(start_s, end_s, cause) for start_s, end_s, cause in journal.gaps_s())
+    for gap in gaps:
+        near = (notes["onset_s"] >= gap.start_s - _GLITCH_BEFORE_S) & (notes["onset_s"] <= gap.end_s + _GLITCH_AFTER_S)
+        notes["flags"][near] |= FLAG_GLITCH
+    facts: dict[str, Any] = dict(end.details) if end is not None else {}
+    calibration = head.get("calibration")
+    extra: dict[str, Any] = {"take_id": journal.take_id, "monitor": bool(head.get("monitor"))}
+    if semitones:
+        extra["transpose_semitones"] = semitones
+    if head.get("guide"):
+        extra["guide"] = head["guide"]
+    if len(aside):
+        columns = ("onset_s", "duration_s", "pitch", "velocity")
+        extra["set_aside"] = [[round(float(row[name]), 6) for name in columns] for row in aside]
+    if journal.n_damaged:
+        extra["journal_damaged_records"] = journal.n_damaged
+    for name in ("input", "typing_stamp_ms"):
+        if name in facts:
+            extra[name] = facts[name]
+    header = TakeHeader(
+        profile=str(head.get("profile", "pad")),
+        created=str(head.get("created", "")),
+        scorer=__version__,
+        calibration=_calibration(calibration) if isinstance(calibration, Mapping) else None,
+        gaps=gaps,
+        devices=dict(head.get("devices") or {}),
+        clock_map={"song_map": journal.song_map.to_rows(), **dict(facts.get("clock_map") or {})},
+        lateness=dict(facts.get("lateness") or {}),
+        velocity_floor=int(head.get("velocity_floor") or 0),
+        completed=completed,
+        extra=extra,
+    )
+    return Take(notes=notes, tempo=tempo, session=session, band=table, header=header)
+
+
+def _calibration(fields: Mapping[str, Any]) -> Calibration:
+    known = {item.name for item in dataclasses.fields(Calibration)}
+    rows: dict[str, Any] = {name: tuple(v) if isinstance(v, list) else v for name, v in fields.items() if name in known}
+    return Calibration(**rows)
+
+
+def _reached_s(journal: Journal, end: JournalMark | None) -> float:
+    if end is not None and "song_s" in end.details:
+        return float(end.details["song_s"])
+    return float(journal.song_map.seconds_at(journal.end_ns)) if len(journal.song_map) else -np.inf
+
+
+def _played(journal: Journal) -> tuple[Notes, Notes]:
+    """The player's notes that count, and those that a later pass replaced, in seconds of the take."""
+    song = journal.song_map
+    if not len(song):
+        return empty_notes(), empty_notes()
+    undone = {int(mark.details["seq"]) for mark in journal.marks if mark.kind == "undo" and "seq" in mark.details}
+    if undone:
+        kept = tuple(message for message in journal.messages if message.seq not in undone)
+        journal = dataclasses.replace(journal, messages=kept)
+    zero_ns = int(song.host_ns[0])
+
+    def since_start(host_ns: NDArray[np.int64]) -> NDArray[np.float64]:
+        seconds: NDArray[np.float64] = np.asarray((host_ns - zero_ns) * 1e-9, dtype=np.float64)
+        return seconds
+
+    notes = journal.recorder().note_table(since_start, journal.end_ns or None)
+    if not len(notes):
+        return notes, empty_notes()
+    host_ns = zero_ns + np.round(notes["onset_s"] * 1e9).astype(np.int64)
+    piece = np.clip(np.searchsorted(song.host_ns, host_ns, side="right") - 1, 0, None)
+    onset_s = song.seconds_at(host_ns)
+    moving = (song.rate[piece] > 0.0) & (host_ns >= zero_ns)
+    passes = [mark for mark in journal.marks if mark.kind == "pass"]
+    starts_s = np.array([-np.inf, *(float(mark.details["from_s"]) for mark in passes)])
+    which = np.searchsorted(np.array([mark.host_ns for mark in passes], dtype=np.int64), host_ns, side="right")
+    # A note counts if its own pass had begun to count, and no later pass took the song up at or before its place.
+    later_s = np.append(np.minimum.accumulate(starts_s[::-1])[::-1][1:], np.inf)
+    counted = moving & (onset_s >= starts_s[which])
+    stays = counted & (onset_s < later_s[which])
+    notes["onset_s"] = onset_s
+    return sorted_notes(notes[stays]), sorted_notes(notes[counted & ~stays])
+
+
+# --- saving, once -----------------------------------------------------------------------------------------------------
+
+
+def _already_saved(take_id: str, places: list[Path]) -> Path | None:
+    """The take of that id, if it is in one of the folders."""
+    wanted = f'"take_id":"{take_id}"'.encode()
+    for place in places:
+        with contextlib.suppress(OSError):
+            for file in place.glob("*.json"):
+                with contextlib.suppress(OSError):
+                    if wanted in file.read_bytes().replace(b'": "', b'":"') and file.with_suffix(".mid").exists():
+                        return file.with_suffix(".mid")
+    return None
+
+
+def finish_lost(takes: str | Path | None) -> list[SavedTake]:
+    """Finish every take whose session was cut off, oldest first; a journal goes once its take is safe.
+
+    A journal in which nothing was played is removed. One whose take cannot be written stays where it is.
+    """
+    out: list[SavedTake] = []
+    for place in journal_dirs(takes):
+        if not place.is_dir():
+            continue
+        for journal in recover(place):
+            saved = finish_journal(journal, takes)
+            if saved is not None:
+                out.append(saved)
+    return out
+
+
+def finish_journal(journal: Journal, takes: str | Path | None) -> SavedTake | None:
+    """The take of one lost journal; None if nothing was played, or it was saved before."""
+    folder = str(journal.header.get("takes") or "") or takes
+    try:
+        take = take_from(journal)
+    except TrainerError:
+        return None  # the journal stays: a later version may read it
+    saved: SavedTake | None = None
+    if len(take.notes):
+        found = _already_saved(journal.take_id, [takes_dir(folder), takes_dir(takes)])
+        if found is None:
+            try:
+                saved = save_take(take, folder)
+            except TrainerError:
+                return None
+    with contextlib.suppress(OSError):
+        journal.path.unlink()
+    return saved
