@@ -234,8 +234,7 @@ class _Judge:
             self.ends = np.where(reading.no_release, following, self.ends)
         self.tonic_pc = chart.key.tonic_pc
         self.onset_s = reading.notes["onset_s"]
-        ends = self.ends if not np.any(np.isinf(self.ends)) else reading.beats + 1.0
-        self.last_end = float(ends.max())
+        self.last_beats = float(reading.placed_beats.max())
         self._first = self._first_onsets()
 
     def _first_onsets(self) -> NDArray[np.float64]:
@@ -259,7 +258,7 @@ class _Judge:
         return -1 if idx < 0 or self.r.ghost[idx] else idx
 
     def kind(self, idx: int, chord: Chord) -> str:
-        """What a note is in a chord: "root", "chord_tone" (3rd, 5th, the root over a slash bass), "seventh", "other"."""
+        """What a note is in a chord: "root", "chord_tone" (3rd, 5th, root over a slash bass), "seventh", "other"."""
         pc = int(self.r.pc[idx])
         if pc == target_pc(chord):
             return "root"
@@ -300,7 +299,7 @@ class _Judge:
             stayed = self._stayed_on(change, idx)
             if stayed is not None:
                 outcome, note = "other", "stayed_on"
-        free = not self.chart.turnaround_pinned and self._in_turnaround(change)
+        free = not self.chart.turnaround_pinned and note not in ("stopped", "gap") and self._in_turnaround(change)
         if free and self._turnaround_ok(change, outcome, idx):
             outcome, stayed, note = "turnaround", None, None
         pitch = asynchrony = math.nan
@@ -345,8 +344,6 @@ class _Judge:
             return "not_asked", -1, None
         if r.beat_excused[row] & EXCUSED_GAP:
             return "not_asked", -1, "gap"
-        if at > self.last_end + 0.5 and self.chart.end_beats - self.last_end > STOPPED_BEATS:
-            return "not_asked", -1, "stopped"
         if change.bar.line == "two_beat" and beat_of_bar in (1, 3):
             return "not_asked", -1, "two_beat"
         if change.bar.stopped and beat_of_bar != 0:
@@ -367,6 +364,8 @@ class _Judge:
         if len(first):
             outcome, idx, note = self._named(int(first[0]), chord)
             return ("root_late" if outcome == "root" else outcome), idx, note
+        if at > self.last_beats and self.chart.end_beats - self.last_beats > STOPPED_BEATS:
+            return "not_asked", -1, "stopped"
         return "silent", -1, None
 
     def _named(self, idx: int, chord: Chord) -> tuple[str, int, str | None]:
