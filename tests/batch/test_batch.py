@@ -163,5 +163,5 @@ def test_a_folder_that_cannot_be_read(tmp_path: Path, monkeypatch: pytest.Monkey
         return iter(())
 
     monkeypatch.setattr(batch.os, "walk", walk)
-    with pytest.raises(UsageError, match="cannot read the folder .*shut: Permission denied"):
+    with pytest.raises(UsageError, match=r"cannot read the folder .*shut: Permission denied"):
         midi_files([tmp_path])

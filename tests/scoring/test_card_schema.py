@@ -1,0 +1,128 @@
+"""Cards of all kinds against the published JSON Schema (`jsonschema` judges), and no null without its reason."""
+
+from __future__ import annotations
+
+import copy
+import json
+from collections.abc import Iterator
+from dataclasses import replace
+from typing import Any
+
+import jsonschema
+import pytest
+
+from tests.take.test_store import SESSION, made_take
+from trainer.resources import shared_dir
+from trainer.scoring import score
+from trainer.session import Session, default_session
+from trainer.take import Calibration, Take, TakeHeader, empty_notes
+
+SECTIONS = ("timing", "swing", "landing", "form", "shape", "devices", "verdict")
+
+
+@pytest.fixture(scope="module")
+def validator() -> jsonschema.Draft202012Validator:
+    schema = json.loads((shared_dir() / "schema/scorecard.schema.json").read_text(encoding="utf-8"))
+    jsonschema.Draft202012Validator.check_schema(schema)
+    return jsonschema.Draft202012Validator(schema)
+
+
+def takes() -> dict[str, Take]:
+    whole = made_take()
+    no_band = replace(whole, band=empty_notes())
+    return {
+        "whole": whole,
+        "calibrated": made_take(calibration=Calibration(12.0, 2.0, (11.0, 13.0), (1.9, 2.1), n=60), profile="strings"),
+        "typed": made_take(profile="typing"),
+        "minor": made_take(
+            replace(default_session(), key=replace(default_session().key, tonic="A", tonic_pc=9, minor=True))
+        ),
+        "no band": no_band,
+        "no session": replace(no_band, session=None, header=TakeHeader(foreign=True, profile="foreign")),
+        "empty": replace(whole, notes=empty_notes()),
+        "empty, no session": replace(whole, notes=empty_notes(), session=None),
+        "three notes": replace(whole, notes=whole.notes[:3]),
+        "one chorus": made_take(Session(count_in_bars=0)),
+    }
+
+
+@pytest.fixture(scope="module")
+def cards() -> dict[str, dict[str, Any]]:
+    return {
+        f"{name}, {'full' if full else 'plain'}": json.loads(
+            json.dumps(score(take, full=full).to_dict(), allow_nan=False)
+        )
+        for name, take in takes().items()
+        for full in (False, True)
+    }
+
+
+def test_every_card_keeps_the_schema(cards: dict[str, Any], validator: jsonschema.Draft202012Validator) -> None:
+    for name, card in cards.items():
+        problems = [f"{name}: {e.json_path}: {e.message[:200]}" for e in validator.iter_errors(card)]
+        assert problems == []
+        assert validator.is_valid({"file": "a.mid", **card})
+
+
+def nulls(section: dict[str, Any]) -> Iterator[str]:
+    yield from (name for name, value in section.items() if value is None)
+
+
+def test_no_null_without_its_reason(cards: dict[str, Any]) -> None:
+    """`design.md`: an absent figure is null and named in that section's `why`."""
+    for name, card in cards.items():
+        for section in SECTIONS:
+            unexplained = set(nulls(card[section])) - set(card[section]["why"])
+            assert not unexplained, f"{name}: {section}: {sorted(unexplained)} null without a reason"
+
+
+def broken(card: dict[str, Any], *path: Any, to: Any) -> dict[str, Any]:
+    card = copy.deepcopy(card)
+    inner: Any = card
+    for key in path[:-1]:
+        inner = inner[key]
+    inner[path[-1]] = to
+    return card
+
+
+@pytest.mark.parametrize(
+    ("path", "to"),
+    [
+        (("timing", "mean_ms"), "6.1"),
+        (("timing", "mean_ci95_ms"), [1.0]),
+        (("timing", "sd_ms"), -1.0),
+        (("timing", "drop_outs", 0, "bars"), [9]),
+        (("timing", "why"), {"mean_ms": "too few"}),
+        (("swing", "ratio"), -2.0),
+        (("swing", "offbeat_pct"), 166.0),
+        (("landing", "items", 0, "outcome"), "missed"),
+        (("landing", "items", 0, "root_pc"), 12),
+        (("landing", "root_rate"), 1.2),
+        (("form",), None),
+        (("schema", "major"), 2),
+        (("take_sha256",), "none"),
+        (("take", "profile"), "guess"),
+        (("take", "cleaned"), {}),
+        (("verdict", "advice"), [{}, {}, {}, {}]),
+    ],
+)
+def test_the_schema_refuses_what_is_wrong(
+    cards: dict[str, Any], validator: jsonschema.Draft202012Validator, path: tuple[Any, ...], to: Any
+) -> None:
+    assert not validator.is_valid(broken(cards["whole, plain"], *path, to=to))
+
+
+@pytest.mark.parametrize("section", SECTIONS)
+def test_every_section_is_asked_for(
+    cards: dict[str, Any], validator: jsonschema.Draft202012Validator, section: str
+) -> None:
+    card = {key: value for key, value in cards["whole, plain"].items() if key != section}
+    assert not validator.is_valid(card)
+    keys = cards["whole, plain"][section]
+    without_why = {**card, section: {key: value for key, value in keys.items() if key != "why"}}
+    assert not validator.is_valid(without_why)
+
+
+def test_session_title_is_not_in_the_card(cards: dict[str, Any]) -> None:
+    """A card can be sent to a teacher: it holds figures, no names of files or sessions."""
+    assert SESSION.title not in json.dumps(cards["whole, full"], ensure_ascii=False)
