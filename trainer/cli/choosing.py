@@ -55,11 +55,12 @@ def session_options(command: Callable[..., Any]) -> Callable[..., Any]:
         overrides = Overrides(**{name: values.pop(name) for name in names})
         return command(overrides, **values)
 
-    parameters = [*shared, *(p.replace(kind=inspect.Parameter.KEYWORD_ONLY) for p in own)]
+    keyword = inspect.Parameter.KEYWORD_ONLY
+    parameters = [*shared, *(p.replace(kind=keyword, annotation=own_hints[p.name]) for p in own)]
     wrapper.__name__ = command.__name__
     wrapper.__doc__ = command.__doc__
     wrapper.__signature__ = inspect.Signature(parameters)  # type: ignore[attr-defined]
-    wrapper.__annotations__ = {p.name: own_hints.get(p.name, hints.get(p.name)) for p in parameters}
+    wrapper.__annotations__ = {p.name: p.annotation for p in parameters}
     return wrapper
 
 
@@ -117,6 +118,8 @@ def with_overrides(session: Session, overrides: Overrides, *, from_file: bool) -
             data[kind] = [span for span in data.get(kind, []) if span["chorus"] <= overrides.choruses]
         changed = True
     if overrides.intensity is not None:
+        if not 0.0 <= overrides.intensity <= 1.0:
+            raise UsageError(f"--intensity {overrides.intensity:g}: expected a number from 0 to 1")
         for table in data["chorus"]:
             table["intensity"] = overrides.intensity
         changed = True
