@@ -37,11 +37,13 @@ def lily_midi(source: str, directory: Path, name: str = "score") -> Path:
 def lily_score(
     music: str, directory: Path, name: str = "score", *, bpm: int = 120, swing: str = "", track: str = "bass"
 ) -> Path:
-    """A one-staff score in absolute octaves: `lily_score("g,8 b, d e", …, swing=r"\\tripletFeel 8")` in 4/4.
+    """A one-staff score in absolute octaves and English note names (bf, fs): `lily_score("g,8 b, d e", …,
+    swing=r"\\tripletFeel 8")` in 4/4.
 
     `swing` is put before the music: `\\tripletFeel 8` (2:1), `\\applySwing 8 #'(3 1)` (3:1), or nothing (1:1).
     """
     source = f"""\\version "2.25.0"
+\\language "english"
 \\include "swing.ly"
 \\score {{
   \\new Staff = "{track}" {{ \\tempo 4 = {bpm} \\time 4/4 {swing} {{ {music} }} }}
