@@ -13,7 +13,8 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from trainer.band.comping import CHOP_RANGE, KEYS_RANGE, Stroke, chop_rhythm, keys_rhythm, lead_voicings
-from trainer.band.events import BAND_DTYPE, PARTS, BandScore
+from trainer.band.balance import trim_db
+from trainer.band.events import BAND_DTYPE, PARTS, TOUCH, BandScore
 from trainer.band.feel import MOST_SHIFT_S, OWN_SD_S, SHARED_SD_S, long_range_noise
 from trainer.band.fills import fill_beats, fill_hits
 from trainer.band.grooves import (
@@ -113,6 +114,7 @@ def arrange(
     if wanted != "off":
         _guide(table, chart, levels, wanted, guide_line)
     events = np.array(table.rows, dtype=BAND_DTYPE) if table.rows else np.zeros(0, dtype=BAND_DTYPE)
+    _balance(events, chart, levels)
     _vary(events, table.limbs, chart, variation, count_in)
     order = np.lexsort((events["pitch"], events["part"], events["onset_beats"]))
     groove = chart.session.groove
@@ -309,6 +311,19 @@ def _guide(
             pitch = 28 + (chords[beat].root_pc - 28) % 12  # the root from the low E up
             accent = 1.0 if beat in (0, 2) else 0.94
             table.add(bar.onset_beats + beat, length, pitch, loud * accent, "guide", "guide")
+
+
+def _balance(events: NDArray[np.void], chart: Chart, levels: NDArray[np.float64]) -> None:
+    """Bring the groove to the common loudness of its role and intensity (guide and count stand apart)."""
+    bars = chart.bar_idx_at(events["onset_beats"])
+    solo = np.array([bar.role == "solo" for bar in chart.bars])
+    trims = np.where(
+        solo, trim_db(chart.session.groove, "solo", levels), trim_db(chart.session.groove, "verse", levels)
+    )
+    factors = 10.0 ** (trims / (20.0 * TOUCH))
+    mine = events["part"] < _PART["guide"]
+    loud = np.rint(events["velocity"][mine] * factors[bars[mine]])
+    events["velocity"][mine] = np.clip(loud, 1, 127).astype(np.uint8)
 
 
 def _vary(events: NDArray[np.void], limbs: list[str], chart: Chart, variation: float, count_in: bool) -> None:

@@ -78,6 +78,7 @@ def lead_voicings(chords: list[Chord], n_voices: int, centre: float, low: int, h
 
 
 _STAB = 0.28
+_ORGAN_GROOVES = ("shuffle", "double_shuffle", "straight")  # where a held chord does not die away
 # groove → rhythms of a middling bar; one is kept for a whole chorus.
 _MIDDLE: dict[str, tuple[tuple[tuple[int, str], ...], ...]] = {
     "shuffle": (((1, "off"), (3, "off")), ((0, "off"), (2, "off")), ((1, "off"), (3, "on"))),
@@ -95,7 +96,7 @@ def keys_rhythm(groove: str, role: str, intensity: float, bar: int, rng: np.rand
     A stroke of 4 beats is cut where the chord changes and struck again there. Thinner under a voice (verse, head).
     """
     drive = intensity - (0.12 if role != "solo" else 0.0)
-    pad = Stroke(0, "on", 4.0, 62.0)
+    pad = Stroke(0, "on", 4.0, 58.0 if groove in _ORGAN_GROOVES else 74.0)
     pick = int(rng.integers(len(_MIDDLE[groove])))
     if drive < 0.3:
         return [pad]

@@ -15,10 +15,13 @@ from numpy.typing import NDArray
 
 from trainer.clock.tempo import TempoMap
 
-__all__ = ["BAND_DTYPE", "PARTS", "BandScore"]
+__all__ = ["BAND_DTYPE", "PARTS", "TOUCH", "BandScore"]
 
 # The parts that have a volume of their own, in mixer order; an event's `part` is an index into this.
 PARTS = ("drums", "keys", "chop", "lead", "guide", "count")
+
+# How the built-in sound takes velocity: amplitude = (velocity / 127) ** TOUCH; our choice.
+TOUCH = 1.45
 
 BAND_DTYPE: np.dtype[Any] = np.dtype(
     [

@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from trainer.band import grooves as drums
-from trainer.band.events import PARTS, BandScore
+from trainer.band.events import PARTS, TOUCH, BandScore
 from trainer.band.sound.bank import Sound, instrument
 from trainer.clock.tempo import TempoMap
 
@@ -30,7 +30,7 @@ _OF_PART = ("drums", "organ", "chop", "lead", "guide", "drums")
 _LEVEL = {
     "drums": 0.62,
     "organ": 0.14,
-    "electric_piano": 0.15,
+    "electric_piano": 0.17,
     "chop": 0.17,
     "lead": 0.105,
     "voice": 0.12,
@@ -50,7 +50,6 @@ _DRUM_LEVEL = {
     drums.MID_TOM: 0.66,
     drums.HIGH_TOM: 0.62,
 }
-_TOUCH = 1.7  # loudness falls with velocity to this power; our choice
 # Attack and release in seconds.
 _ATTACK_S = {"organ": 0.004, "voice": 0.045}
 _RELEASE_S = {"organ": 0.09, "voice": 0.16, "electric_piano": 0.14, "chop": 0.06, "lead": 0.12, "guide": 0.07}
@@ -94,7 +93,7 @@ class StemRenderer:
             name = _OF_PART[part]
             if name != "drums":
                 name = _OF_PROGRAM.get(score.programs.get(int(events["channel"][i]), -1), name)
-            touch = (velocity / 127.0) ** _TOUCH
+            touch = (velocity / 127.0) ** TOUCH
             if name == "drums" and clicks:
                 self._sounds.append(None)
                 self._gains[i] = 0.2 + 0.6 * velocity / 127.0
