@@ -20,8 +20,13 @@ from trainer.session import ChorusPlan, Session, expand
 
 RATE_HZ = 24000
 USUAL_BPM = {
-    "shuffle": 112.0, "double_shuffle": 120.0, "slow_twelve_eight": 64.0, "two_beat": 140.0, "straight": 120.0, "rumba": 116.0,
-}  # fmt: skip
+    "shuffle": 112.0,
+    "double_shuffle": 120.0,
+    "slow_twelve_eight": 64.0,
+    "two_beat": 140.0,
+    "straight": 120.0,
+    "rumba": 116.0,
+}
 
 
 def loudness_lufs(

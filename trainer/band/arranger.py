@@ -12,8 +12,8 @@ from collections.abc import Iterable, Mapping, Sequence
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from trainer.band.comping import CHOP_RANGE, KEYS_RANGE, Stroke, chop_rhythm, keys_rhythm, lead_voicings
 from trainer.band.balance import trim_db
+from trainer.band.comping import CHOP_RANGE, KEYS_RANGE, Stroke, chop_rhythm, keys_rhythm, lead_voicings
 from trainer.band.events import BAND_DTYPE, PARTS, TOUCH, BandScore
 from trainer.band.feel import MOST_SHIFT_S, OWN_SD_S, SHARED_SD_S, long_range_noise
 from trainer.band.fills import fill_beats, fill_hits
@@ -171,8 +171,8 @@ def _drums(table: _Table, chart: Chart, levels: NDArray[np.float64], places: Pla
         crash, crash_next = crash_next, False
         level = float(levels[bar.idx])
         leads_on = _leads_on(chart, levels, bar.idx)
+        crash_next = leads_on
         if bar.drop_out:
-            crash_next = False
             continue
         if bar.final:
             hits = final_hits(level, bar.ritard)
@@ -188,7 +188,6 @@ def _drums(table: _Table, chart: Chart, levels: NDArray[np.float64], places: Pla
                 begins = 4.0 - n_beats
                 hits = [hit for hit in hits if hit.at_beats < begins]
                 hits += fill_hits(n_beats, session.tempo_bpm, level, straight, places, rng)
-            crash_next = leads_on
         if crash and not bar.final:
             hits = [hit for hit in hits if hit.at_beats > 0.0 or hit.limb != HAND]
             hits.append(Hit(0.0, CRASH, int(70 + 40 * level), HAND))
@@ -207,8 +206,8 @@ def _beat_chords(bar: ChartBar) -> list[Chord]:
 def _comp(table: _Table, chart: Chart, levels: NDArray[np.float64], places: Places) -> None:
     session = chart.session
     chords = [span.chord for span in chart.spans]
-    thin = lead_voicings(chords, 3, 64.0, *KEYS_RANGE)
-    full = lead_voicings(chords, 4, 65.0, *KEYS_RANGE)
+    thin = lead_voicings(chords, 3, 63.0, *KEYS_RANGE)
+    full = lead_voicings(chords, 4, 63.5, *KEYS_RANGE)
     chop = lead_voicings(chords, 3, 70.0, *CHOP_RANGE)
     first_span = 0
     for bar in chart.bars:
@@ -257,14 +256,21 @@ def _missing(strokes: list[Stroke], n_chords: int) -> list[Stroke]:
 def _lead(table: _Table, chart: Chart, levels: NDArray[np.float64], places: Places) -> None:
     soloist = Soloist(chart.key)
     for bar in chart.bars:
-        if bar.drop_out or bar.stopped or bar.final:
+        if bar.drop_out or bar.stopped:
+            continue
+        if bar.final:
+            if bar.role == "solo":
+                pitch, velocity = soloist.last_note(float(levels[bar.idx]))
+                table.add(bar.onset_beats, 3.0, pitch, velocity, "lead", "lead")
             continue
         level = float(levels[bar.idx])
         chords = _beat_chords(bar)
         notes: list[LeadNote]
         voice = "lead"
         if bar.role == "solo":
-            notes = soloist.bar(chords, (bar.bar - 1) % 2, level, places, _rng(chart, _SOLO, bar.idx))
+            line = (bar.bar - 1) // 4
+            rhythm = _rng(chart, _SOLO, 0, bar.chorus, 0 if line < 2 else line, (bar.bar - 1) % 4)
+            notes = soloist.bar(chords, (bar.bar - 1) % 2, level, places, _rng(chart, _SOLO, 1, bar.idx), rhythm)
         elif bar.role in ("verse", "head"):
             voice = "voice" if bar.role == "verse" else "lead"
             seed = chart.session.seed

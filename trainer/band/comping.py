@@ -1,6 +1,6 @@
 """Chord parts: voicings that move as little as they can, and the rhythms they are played in.
 
-Voicings keep above the bass (from G3, MIDI 55, up) and leave the root out where the chord has a seventh: the bass has
+Voicings keep above the bass (from A3 flat, MIDI 56, up) and leave the root out where the chord has a seventh: the bass has
 it. Rhythms are common practice; their choice by intensity is ours.
 """
 
@@ -16,7 +16,7 @@ from trainer.music import Chord
 
 __all__ = ["CHOP_RANGE", "KEYS_RANGE", "Stroke", "chop_rhythm", "keys_rhythm", "lead_voicings", "voicing_tones"]
 
-KEYS_RANGE = (55, 76)  # G3–E5
+KEYS_RANGE = (56, 76)  # A♭3–E5: the bass goes to G3
 CHOP_RANGE = (60, 81)  # C4–A5
 
 
@@ -55,7 +55,7 @@ def _nearest(pcs: tuple[int, ...], previous: tuple[int, ...], centre: float, low
         notes = tuple(sorted(combo))
         if notes[-1] - notes[0] > 14 or len(set(notes)) < len(notes):
             continue
-        cost = 0.25 * abs(sum(notes) / len(notes) - centre)
+        cost = 0.6 * abs(sum(notes) / len(notes) - centre)
         if notes[1] - notes[0] == 1:
             cost += 1.0
         if len(previous) == len(notes):
@@ -99,6 +99,8 @@ def keys_rhythm(groove: str, role: str, intensity: float, bar: int, rng: np.rand
     pad = Stroke(0, "on", 4.0, 58.0 if groove in _ORGAN_GROOVES else 74.0)
     pick = int(rng.integers(len(_MIDDLE[groove])))
     if drive < 0.3:
+        if groove == "slow_twelve_eight":  # a slow bar outlasts the tone
+            return [Stroke(0, "on", 2.0, 72.0), Stroke(2, "on", 2.0, 66.0)]
         return [pad]
     length = 0.9 if groove == "slow_twelve_eight" else _STAB
     if drive < 0.62:

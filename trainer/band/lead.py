@@ -17,8 +17,8 @@ from trainer.music import SCALES, Chord, Key
 
 __all__ = ["SOLO_RANGE", "VOICE_RANGE", "LeadNote", "Soloist", "sung_bar"]
 
-SOLO_RANGE = (60, 86)  # C4–D6
-VOICE_RANGE = (57, 72)  # A3–C5
+SOLO_RANGE = (60, 84)  # C4–C6
+VOICE_RANGE = (60, 74)  # C4–D5
 
 
 class LeadNote(NamedTuple):
@@ -47,29 +47,39 @@ class Soloist:
     """Plays bar after bar; holds only the last pitch and the direction it was going."""
 
     def __init__(self, key: Key) -> None:
+        self.tonic_pc = key.tonic_pc
         self.pcs = {(key.tonic_pc + step) % 12 for step in SCALES["blues"]}
         self.pitch = float(_nearest_in(67, _ladder({key.tonic_pc}, *SOLO_RANGE)))
         self.heading = 1
 
     def bar(
-        self, chords: list[Chord], phrase_bar: int, intensity: float, places: Places, rng: np.random.Generator
+        self,
+        chords: list[Chord],
+        phrase_bar: int,
+        intensity: float,
+        places: Places,
+        rng: np.random.Generator,
+        rhythm_rng: np.random.Generator,
     ) -> list[LeadNote]:
-        """Notes of a bar; `chords` one per beat (4), `phrase_bar` 0 or 1 of a two-bar phrase (the second breathes)."""
+        """Notes of a bar; `chords` one per beat (4), `phrase_bar` 0 or 1 of a two-bar phrase (the second breathes).
+
+        `rhythm_rng` draws the rhythm (lines that answer each other share it), `rng` the pitches.
+        """
         low, high = SOLO_RANGE
         centre = low + 5 + (high - low - 8) * intensity
         chance = 0.22 + 0.55 * intensity
         slots: list[tuple[int, str]] = []
         for beat in range(4):
-            if phrase_bar == 1 and beat >= 2 and rng.random() > 0.25 + 0.5 * intensity:
+            if phrase_bar == 1 and beat >= 2 and rhythm_rng.random() > 0.25 + 0.5 * intensity:
                 continue  # breath
-            if phrase_bar == 0 and beat == 0 and rng.random() < 0.35:
+            if phrase_bar == 0 and beat == 0 and rhythm_rng.random() < 0.35:
                 continue  # begin after the one
-            if rng.random() < 0.75 * chance + 0.15:
+            if rhythm_rng.random() < 0.75 * chance + 0.15:
                 slots.append((beat, "on"))
-            triplet = rng.random() < 0.35 * max(0.0, intensity - 0.4)
+            triplet = rhythm_rng.random() < 0.35 * max(0.0, intensity - 0.4)
             if triplet:
                 slots.append((beat, "mid"))
-            if triplet or rng.random() < chance:
+            if triplet or rhythm_rng.random() < chance:
                 slots.append((beat, "off"))
         notes: list[LeadNote] = []
         ladder_all = _ladder(self.pcs, low, high)
@@ -94,6 +104,11 @@ class Soloist:
             notes.append(LeadNote(at_beats, min(length, 1.5), int(pitch), velocity))
             self.pitch = float(pitch)
         return notes
+
+    def last_note(self, intensity: float) -> tuple[int, int]:
+        """The tonic nearest to where the solo left off, and a velocity: for the last bar."""
+        pitch = _nearest_in(self.pitch, _ladder({self.tonic_pc}, *SOLO_RANGE))
+        return pitch, int(np.clip(60 + 48 * intensity, 1, 127))
 
 
 _SUNG_RHYTHMS: tuple[tuple[tuple[int, str, float], ...], ...] = (
@@ -129,7 +144,7 @@ def sung_bar(
     scale = "minor_pentatonic" if key.minor else "major_pentatonic" if steady else "blues"
     steps = set(SCALES[scale]) - ({6} if scale == "blues" else set())
     ladder = _ladder({(key.tonic_pc + step) % 12 for step in steps}, low, high)
-    centre = 64.0 + (1.5 if within == 0 else -2.0)
+    centre = 67.0 + (1.5 if within == 0 else -2.0)
     notes = []
     pitch = centre
     for i, (beat, slot, length) in enumerate(rhythm):
