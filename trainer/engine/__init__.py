@@ -2,6 +2,7 @@
 
 from trainer.engine.messages import (
     Command,
+    Facts,
     Finished,
     FromEngine,
     FromFront,
@@ -24,6 +25,7 @@ from trainer.engine.messages import (
 
 __all__ = [
     "Command",
+    "Facts",
     "Finished",
     "FromEngine",
     "FromFront",

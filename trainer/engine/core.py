@@ -147,6 +147,7 @@ class Core:
         self._last_pad: tuple[int, int] | None = None
         self._n_heard = 0
         self.n_stamps_seen = 0
+        self.facts: dict[str, Any] = {}  # from the front, for the take's header
         self._on_ns: dict[int, int] = {}
         self._next_place_ns = 0
         self._next_map_ns = 0
@@ -428,4 +429,5 @@ class Core:
             lateness=self.lateness(),
             clock_map=clock_map,
             input=self.recorder.stats.to_dict(),
+            **self.facts,
         )

@@ -14,6 +14,7 @@ import msgspec
 
 __all__ = [
     "Command",
+    "Facts",
     "Finished",
     "FromEngine",
     "FromFront",
@@ -109,7 +110,13 @@ class PadUndo(msgspec.Struct, frozen=True, tag="pad_undo"):
     number: int
 
 
-FromFront = Setup | Ping | Offset | Start | Command | Mix | PadNote | PadUndo
+class Facts(msgspec.Struct, frozen=True, tag="facts"):
+    """What the front knows for the take's header, such as how late it stamps keys."""
+
+    facts: dict[str, Any]
+
+
+FromFront = Setup | Ping | Offset | Start | Command | Mix | PadNote | PadUndo | Facts
 
 
 class Pong(msgspec.Struct, frozen=True, tag="pong"):

@@ -33,6 +33,7 @@ from trainer.clock.transport import HostRuler
 from trainer.engine.core import AudioRuler, Core
 from trainer.engine.messages import (
     Command,
+    Facts,
     Finished,
     FromFront,
     Mix,
@@ -353,6 +354,8 @@ class Engine:
             core.set_gains(message.gains)
             if self.sound is not None:
                 self.sound.set_gains(message.gains)
+        elif isinstance(message, Facts) and core is not None:
+            core.facts.update(message.facts)
         elif isinstance(message, Command):
             self._command(message)
 
