@@ -25,6 +25,7 @@ from __future__ import annotations
 import contextlib
 import errno
 import json
+import math
 import os
 import threading
 import uuid
@@ -84,8 +85,25 @@ class JournalMark:
 
 
 def _line(record: Sequence[Any]) -> bytes:
-    text = json.dumps(record, separators=(",", ":"), allow_nan=False, ensure_ascii=True).encode("ascii")
-    return b"%s\t%08x\n" % (text, zlib.crc32(text))
+    try:
+        text = json.dumps(record, separators=(",", ":"), allow_nan=False)
+    except (ValueError, TypeError):  # a figure that is not finite, or no plain data: never worth losing a take for
+        text = json.dumps(_plain(record), separators=(",", ":"), allow_nan=False)
+    raw = text.encode("ascii")
+    return b"%s\t%08x\n" % (raw, zlib.crc32(raw))
+
+
+def _plain(data: Any) -> Any:
+    if isinstance(data, float):
+        return data if math.isfinite(data) else None
+    if data is None or isinstance(data, str | int):
+        return data
+    if isinstance(data, Mapping):
+        return {str(key): _plain(inner) for key, inner in data.items()}
+    if isinstance(data, list | tuple):
+        return [_plain(inner) for inner in data]
+    item = getattr(data, "item", None)  # numpy scalars
+    return _plain(item()) if callable(item) and getattr(data, "ndim", None) == 0 else str(data)
 
 
 class JournalWriter:
@@ -110,14 +128,14 @@ class JournalWriter:
             self._fd = os.open(
                 self.path, os.O_WRONLY | os.O_CREAT | os.O_EXCL | os.O_APPEND | getattr(os, "O_BINARY", 0), 0o644
             )
-        except FileExistsError:
-            raise UsageError(f"{self.path} is there already; expected a new name for each take's journal") from None
         except OSError as error:
+            if error.errno == errno.EEXIST and self.path.is_file():
+                raise UsageError(f"{self.path} is there already; expected a new name for each take's journal") from None
             raise UsageError(
                 f"cannot write the journal {self.path}: {error.strerror or error}; choose another folder with --takes"
             ) from None
         _lock(self._fd)
-        self._write(_line(["head", {"format": FORMAT, "take_id": self.take_id, "pid": os.getpid(), **header}]))
+        self._write(_line(["head", {**header, "format": FORMAT, "take_id": self.take_id, "pid": os.getpid()}]))
         if self.fault is not None:
             os.close(self._fd)
             with contextlib.suppress(OSError):
