@@ -1,0 +1,174 @@
+"""From played or modelled notes to written ones: what a copyist would put on paper.
+
+Rhythm is read musically, beat by beat, as the scorer reads it (`metrics.md` §2 of the project's papers): a swung
+off-beat is a plain eighth under a swing mark, triplet figures are triplets, anything else the nearest sixteenth. A
+note is written up to the next one unless a rest of an eighth or more was left.
+
+Conventions: written time is counted in `DIVISIONS` to the quarter, from the chart's first bar.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from trainer.clock.tempo import swing_offbeat_frac
+from trainer.errors import UsageError
+from trainer.line import LineScore, fingering
+from trainer.music import FIVE_STRING, FOUR_STRING, Tuning
+from trainer.scoring.align import Reading
+from trainer.session import BEATS_PER_BAR, Chart
+
+__all__ = ["DIVISIONS", "Written", "WrittenNote", "written_chart", "written_line", "written_take"]
+
+DIVISIONS = 12  # to a quarter: eighths 6, triplet eighths 4, sixteenths 3
+BAR = BEATS_PER_BAR * DIVISIONS
+_EIGHTH = DIVISIONS // 2
+
+Ints = NDArray[np.int64]
+
+
+@dataclass(frozen=True, slots=True)
+class WrittenNote:
+    """A note on paper: start and length in divisions, MIDI pitch, string (from the highest, 1) and fret (0: none).
+
+    `head` is "normal", or "x" for a note that missed its change, or "ghost" for a dead note.
+    """
+
+    start: int
+    length: int
+    pitch: int
+    string: int = 0
+    fret: int = -1
+    head: str = "normal"
+
+
+@dataclass(frozen=True)
+class Written:
+    """Notes on paper over a chart; the first bar of the chart is division 0."""
+
+    chart: Chart
+    notes: tuple[WrittenNote, ...]
+    title: str
+    tuning: Tuning = FOUR_STRING
+
+
+def written_chart(chart: Chart) -> Written:
+    """The chart alone: chords over empty bars."""
+    return Written(chart, (), chart.session.title)
+
+
+def written_line(line: LineScore, title: str | None = None) -> Written:
+    """A model line on paper, with its own strings and frets."""
+    notes = line.notes
+    places = _places(notes["onset_beats"], line.chart)
+    ends = notes["onset_beats"] + notes["duration_beats"]
+    return Written(
+        line.chart,
+        _written(places, ends, line.chart, notes["pitch"], notes["string"], notes["fret"], None),
+        title or line.chart.session.title,
+        line.tuning,
+    )
+
+
+def written_take(reading: Reading, chart: Chart, missed: Sequence[float] = ()) -> Written:
+    """A take on paper. `missed` holds the beats of changes that were missed; the note there gets an x for its head.
+
+    A player's own string channels are kept where every pitch lies on its string; else strings and frets are chosen for
+    least motion of the hand. `UsageError` when a pitch is not on a bass.
+    """
+    keep = ~reading.stacked & (reading.beats >= chart.first_beats - 0.5) & (reading.beats < chart.end_beats)
+    beats = reading.placed_beats[keep]
+    slots = reading.slot[keep]
+    pitch = np.rint(reading.pitch[keep]).astype(np.int64)
+    whole = reading.beat_idx[keep].astype(np.float64)
+    part = np.array([0, _EIGHTH, DIVISIONS // 3, 2 * DIVISIONS // 3, -1])[slots]
+    other = np.rint((beats - whole) * 4.0).astype(np.int64) * 3
+    places = np.rint((whole - chart.first_beats) * DIVISIONS).astype(np.int64) + np.where(part >= 0, part, other)
+    ends = beats + reading.duration_beats[keep]
+    tuning = FIVE_STRING if pitch.size and int(pitch.min()) < FOUR_STRING.lowest else FOUR_STRING
+    strings, frets = _hand(pitch, beats, reading.notes["channel"][keep], tuning)
+    heads = ["ghost" if ghost else "normal" for ghost in reading.ghost[keep]]
+    for at in missed:
+        near = np.flatnonzero(np.abs(places - round((at - chart.first_beats) * DIVISIONS)) <= 1)
+        if near.size:
+            heads[int(near[0])] = "x"
+    title = chart.session.title
+    return Written(chart, _written(places, ends, chart, pitch, strings, frets, heads), title, tuning)
+
+
+def _hand(pitch: Ints, beats: NDArray[np.float64], channel: NDArray[np.uint8], tuning: Tuning) -> tuple[Ints, Ints]:
+    """String and fret of each pitch: the string channels if they make sense, else least motion."""
+    channels = np.unique(channel)
+    if 2 <= channels.size <= len(tuning.open_pitches):
+        # Mode 4: the highest string on the lowest channel, as guitar-type controllers send (MIDI 1.0).
+        string = channel.astype(np.int64) - int(channels.min()) + 1
+        open_pitch = np.array(tuning.open_pitches)[::-1]
+        fret = pitch - open_pitch[np.clip(string - 1, 0, len(open_pitch) - 1)]
+        if np.all((fret >= 0) & (fret <= tuning.n_frets)):
+            return string, fret
+    if not pitch.size:
+        return pitch, pitch
+    try:
+        hand = fingering(pitch, beats, tuning)
+    except UsageError:
+        return np.zeros_like(pitch), np.full_like(pitch, -1)
+    return hand[:, 0], hand[:, 1]
+
+
+def _places(onset_beats: ArrayLike, chart: Chart) -> Ints:
+    """Written places of exact onsets: each beat is read as a whole from what it holds."""
+    at = np.asarray(onset_beats, dtype=np.float64)
+    whole = np.floor(at + 1e-6)
+    phase = at - whole
+    off = float(swing_offbeat_frac(chart.swing_ratio))
+    places = np.empty(at.size, dtype=np.int64)
+    for beat in np.unique(whole):
+        idx = np.flatnonzero(whole == beat)
+        inside = phase[idx]
+        near_triplet = np.abs(inside[:, None] - np.array([0.0, 1 / 3, 2 / 3])[None, :]) < 0.02
+        swung = np.abs(inside - off) < 0.02
+        middle = np.abs(inside - 1 / 3) < 0.02
+        if np.all(near_triplet.any(axis=1)) and middle.any():
+            part = np.rint(inside * 3.0).astype(np.int64) * 4
+        elif np.all(swung | (inside < 0.02)):
+            part = np.where(swung, _EIGHTH, 0)
+        else:
+            part = np.rint(inside * 4.0).astype(np.int64) * 3
+        places[idx] = np.rint((beat - chart.first_beats) * DIVISIONS).astype(np.int64) + part
+    return places
+
+
+def _written(
+    places: Ints,
+    end_beats: NDArray[np.float64],
+    chart: Chart,
+    pitch: ArrayLike,
+    string: ArrayLike,
+    fret: ArrayLike,
+    heads: Sequence[str] | None,
+) -> tuple[WrittenNote, ...]:
+    """Places and releases to notes with lengths: one voice, one note at a time."""
+    pitches, strings, frets = (np.asarray(x, dtype=np.int64) for x in (pitch, string, fret))
+    total = len(chart.bars) * BAR
+    order = np.argsort(places, kind="stable")
+    out: list[WrittenNote] = []
+    for k, i in enumerate(order):
+        start = int(places[i])
+        if not 0 <= start < total or (out and out[-1].start == start):
+            continue
+        later = places[order[k + 1 :]]
+        after = later[later > start]
+        limit = int(after[0]) if after.size else total
+        released = (float(end_beats[i]) - chart.first_beats) * DIVISIONS
+        length = limit - start
+        if limit - released >= _EIGHTH:  # a rest was left
+            grid = DIVISIONS // 3 if start % DIVISIONS in (4, 8) else _EIGHTH
+            up = int(np.ceil(max(released - start, 1.0) / grid - 0.25)) * grid
+            length = min(length, max(grid if start % 3 or grid == 4 else 3, up))
+        head = heads[int(i)] if heads is not None else "normal"
+        out.append(WrittenNote(start, length, int(pitches[i]), int(strings[i]), int(frets[i]), head))
+    return tuple(out)
