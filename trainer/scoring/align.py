@@ -78,7 +78,9 @@ GAP_MARGIN_S = 0.060  # our choice: notes this near to a glitch of ours are excu
 OFFSET_HALF_WINDOW = 8  # on-beats on either side in the running median; our choice
 LATE_REACH_BEATS = 0.25  # an on-beat reaches half-way to an even off-beat when the beat reads so
 PHASE_BINS = 96
-PHASE_PRIOR_SD_BEATS = 0.45  # our choice: weak, decides only between places that fit alike
+# Cost of a constant offset, per beat: it decides between places that fit nearly alike. A latency makes notes late; an
+# early constant is rarer. Our choice.
+PHASE_LATE_COST, PHASE_EARLY_COST = 0.2, 0.6
 TRANSPOSED_MIN_CHANGES = 6  # our choice
 TRANSPOSED_FIT, OWN_FIT = 0.6, 0.25  # share of roots at changes: transposed at least, as it is at most; our choice
 
@@ -379,7 +381,7 @@ def _fit_phase(onset_s: Floats, beats: Floats, pc: Ints, tempo: TempoMap, chart:
     fit = np.fft.irfft(np.fft.rfft(counts / len(b)) * _TEMPLATE_FFT, PHASE_BINS)
     shift = np.arange(PHASE_BINS) / PHASE_BINS
     shift = np.where(shift > 0.5, shift - 1.0, shift)
-    total = fit - 0.02 * (shift / PHASE_PRIOR_SD_BEATS) ** 2
+    total = fit - np.where(shift > 0.0, PHASE_LATE_COST, PHASE_EARLY_COST) * np.abs(shift)
     peaks = np.flatnonzero((fit >= np.roll(fit, 1)) & (fit >= np.roll(fit, -1)) & (fit > 0.8 * fit.max()))
     if chart is not None and len(peaks) > 1:
         total[peaks] += 0.5 * _roots_at_changes(beats, pc, chart, shift[peaks])
@@ -481,8 +483,8 @@ def _nearest_on(b: Floats, want: Floats, early: float) -> Ints:
     """Row of the note nearest to each wanted beat within its reach, or -1; no note serves two beats."""
     if not len(b):
         return np.full(len(want), -1, dtype=np.int64)
-    right = np.clip(np.searchsorted(b, want), 0, len(b) - 1)
-    left = np.clip(right - 1, 0, None)
+    at = np.searchsorted(b, want)
+    left, right = np.maximum(at - 1, 0), np.minimum(at, len(b) - 1)
     # Of two notes the nearer; a note beyond the slot's reach on its side does not compete.
     to_left, to_right = want - b[left], b[right] - want
     left_ok = (to_left >= 0.0) & (to_left <= early)

@@ -1,0 +1,176 @@
+"""Which beat and which slot: the reading, on takes written by hand."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from tests.scoring.makers import chart_of, line_take, root_pitch, shuffle_rows, shuffle_take
+from trainer.clock.tempo import TempoMap
+from trainer.scoring.align import (
+    EXCUSED_COUNT_IN,
+    EXCUSED_DROP_OUT,
+    EXCUSED_FINAL,
+    EXCUSED_GAP,
+    EXCUSED_RITARD,
+    EXCUSED_STOP,
+    FIGURE_OFFBEAT,
+    FIGURE_OTHER,
+    FIGURE_PAIR,
+    FIGURE_PARTIAL,
+    FIGURE_SINGLE,
+    FIGURE_TRIPLET,
+    SLOT_OFF,
+    SLOT_ON,
+    SLOT_TRIPLET_2,
+    SLOT_TRIPLET_3,
+    read_notes,
+)
+from trainer.session import ChorusPlan, DropOut
+from trainer.take import FLAG_GLITCH, Gap, Take, TakeHeader, empty_notes, notes_from_rows
+
+
+@pytest.mark.parametrize("bpm", [50.0, 96.0, 200.0])
+@pytest.mark.parametrize("ratio", [1.0, 1.5, 2.0, 3.0, 3.5])
+@pytest.mark.parametrize("late_beats", [0.0, 0.1, 0.25, 0.4, -0.15])
+def test_a_constant_latency_never_changes_the_slots(bpm: float, ratio: float, late_beats: float) -> None:
+    """Up to 0.4 of a beat late: the same slots and beats, and the asynchronies carry the whole delay."""
+    chart = chart_of(2, tempo_bpm=bpm, swing_ratio=ratio)
+    late_s = late_beats * 60.0 / bpm
+    still = read_notes(shuffle_take(chart, ratio, jitter_ms=6.0, seed=5), chart)
+    late = read_notes(shuffle_take(chart, ratio, jitter_ms=6.0, seed=5, late_ms=1000.0 * late_s), chart)
+    np.testing.assert_array_equal(still.slot, late.slot)
+    np.testing.assert_array_equal(still.beat_idx, late.beat_idx)
+    moved = late.on_asynchrony_s - still.on_asynchrony_s
+    np.testing.assert_allclose(moved[~np.isnan(moved)], late_s, atol=1e-9)
+    assert np.count_nonzero(~np.isnan(moved)) == 93
+    assert late.phase_s == pytest.approx(late_s, abs=0.02 + 0.01 * 60.0 / bpm)
+
+
+def test_every_figure_of_a_beat_is_told_apart() -> None:
+    chart = chart_of(2)
+    rows = shuffle_rows(chart, 2.0)
+    cells = {
+        16: ((0.0, 1 / 3, 2 / 3), FIGURE_TRIPLET),
+        17: ((1 / 3, 2 / 3), FIGURE_PARTIAL),
+        18: ((0.0, 1 / 3), FIGURE_PARTIAL),
+        19: ((2 / 3,), FIGURE_OFFBEAT),
+        20: ((0.0,), FIGURE_SINGLE),
+        21: ((0.0, 0.25, 0.5, 0.75), FIGURE_OTHER),
+        22: ((0.0, 2 / 3), FIGURE_PAIR),
+    }
+    rows = [row for row in rows if int(row[0] + 0.01) not in cells]
+    for beat, (places, _) in cells.items():
+        rows += [(beat + place, 0.15, 31) for place in places]
+    for jitter_ms in (0.0, 8.0):
+        reading = read_notes(line_take(chart, rows, jitter_ms=jitter_ms, late_ms=20.0), chart)
+        for beat, (places, figure) in cells.items():
+            assert reading.figure[reading.row_of_beat(beat)] == figure, beat
+            assert np.count_nonzero(reading.beat_idx == beat) == len(places)
+        triplet = reading.slot[reading.beat_idx == 16].tolist()
+        assert triplet == [SLOT_ON, SLOT_TRIPLET_2, SLOT_TRIPLET_3]
+        assert reading.slot[reading.beat_idx == 19].tolist() == [SLOT_OFF]
+
+
+def test_notes_exactly_between_slots_do_not_break_anything() -> None:
+    chart = chart_of(2)
+    for place in (1 / 6, 0.25, 0.5, 5 / 6):
+        rows = [(k + place, 0.1, 31) for k in range(92)]
+        reading = read_notes(line_take(chart, rows), chart)
+        assert reading.n == 92
+        # A line of quarters late or early by any constant is a line of quarters.
+        assert np.count_nonzero(reading.on_note_idx >= 0) == 92
+        assert np.all(reading.slot == SLOT_ON)
+
+
+def test_missing_beats_stay_missing() -> None:
+    chart = chart_of(2)
+    rows = [row for i, row in enumerate(shuffle_rows(chart, 2.0)) if not (row[0] % 1 == 0 and (i // 2) % 5 == 3)]
+    reading = read_notes(line_take(chart, rows, jitter_ms=8.0), chart)
+    missing = reading.beat_numbers[(reading.on_note_idx < 0) & (reading.beat_numbers < 92)]
+    assert missing.tolist() == [k for k in range(92) if k % 5 == 3]
+
+
+def test_a_half_time_player_and_a_double_time_player() -> None:
+    chart = chart_of(2)
+    roots = [root_pitch(chart.bars[k // 2].chords[0].root_pc) for k in range(46)]
+    half = [(2.0 * k + place, 0.4, roots[k]) for k in range(46) for place in (0.0, 4 / 3)]
+    reading = read_notes(line_take(chart, half), chart)
+    assert np.count_nonzero(reading.figure == FIGURE_PAIR) == 0
+    assert np.array_equal(reading.beat_numbers[reading.on_note_idx >= 0] % 2, np.zeros(46))
+    double = [(0.5 * k + place, 0.1, 31) for k in range(184) for place in (0.0, 1 / 3)]
+    reading = read_notes(line_take(chart, double), chart)
+    assert np.count_nonzero(reading.figure == FIGURE_PAIR) == 0
+    assert np.count_nonzero(reading.on_note_idx >= 0) == 92
+
+
+def test_slow_wandering_is_followed() -> None:
+    """A player who drifts a third of a beat over the take keeps every slot (the local offset follows)."""
+    chart = chart_of(4)
+    tempo = TempoMap(chart.tempo_segments)
+    rows = []
+    for beat, length, pitch in shuffle_rows(chart, 2.0):
+        drift_s = 0.2 * beat / chart.end_beats
+        rows.append((float(tempo.seconds_at(beat)) + drift_s, length * 0.6, pitch, 90))
+    reading = read_notes(Take(notes_from_rows(rows), tempo, chart.session), chart)
+    inside = reading.beat_numbers < 188
+    assert np.all(reading.figure[inside] == FIGURE_PAIR)
+
+
+def test_what_is_excused_is_marked() -> None:
+    chart = chart_of(
+        2, ending="ritard", drop_outs=(DropOut(1, 9, 10),), start="from_the_turnaround",
+        choruses=(ChorusPlan("verse", 1, (0.5,)), ChorusPlan("solo", 1, (0.5,), stop_time=True)),
+    )  # fmt: skip
+    noodling = [(-12.0, 0.2, 40), (-11.5, 0.2, 43)]
+    take = line_take(chart, noodling + shuffle_rows(chart, 2.0), header=TakeHeader(gaps=(Gap(9.9, 10.2, "xrun"),)))
+    take.notes["flags"][40] |= FLAG_GLITCH
+    reading = read_notes(take, chart)
+    beat = reading.beat_idx
+
+    def bits(where: np.ndarray) -> int:
+        return int(np.bitwise_or.reduce(reading.excused[where]))
+
+    assert bits(reading.beats < -9.0) == EXCUSED_COUNT_IN
+    assert np.all(reading.excused[(beat >= 32) & (beat < 40)] & EXCUSED_DROP_OUT)
+    assert np.all(reading.excused[(beat >= 48) & (beat < 80)] & EXCUSED_STOP)
+    last = reading.excused[beat >= 92]
+    assert np.all(last & EXCUSED_FINAL) and np.all(last & EXCUSED_RITARD)
+    assert reading.excused[40] & EXCUSED_GAP
+    near = np.abs(reading.notes["onset_s"] - 10.05) < 0.15
+    assert np.any(near) and np.all(reading.excused[near] & EXCUSED_GAP)
+    far = np.abs(reading.notes["onset_s"] - 10.05) > 0.3
+    clean = (beat >= 0) & (beat < 32) & (np.arange(reading.n) != 40) & far
+    assert not np.any(reading.excused[clean])
+
+
+def test_two_notes_struck_together_are_one_onset() -> None:
+    chart = chart_of(2)
+    rows = [(b, 0.3, p) for b, _, p in shuffle_rows(chart, 2.0)]
+    rows += [(b + 0.005, 0.3, p + 7) for b, _, p in rows[::3]]
+    reading = read_notes(line_take(chart, rows), chart)
+    assert np.count_nonzero(reading.stacked) == len(rows) - 2 * 92 - 1
+    assert np.all(reading.figure[reading.beat_numbers < 92] == FIGURE_PAIR)
+
+
+def test_empty_and_malformed() -> None:
+    chart = chart_of(2)
+    tempo = TempoMap.constant(96.0)
+    assert read_notes(Take(empty_notes(), tempo, chart.session), chart).n == 0
+    assert read_notes(Take(empty_notes(), tempo)).n == 0
+    for rows, message in (
+        ([(float("nan"), 0.1, 40, 90)], "onset_s that is not finite"),
+        ([(0.0, float("inf"), 40, 90)], "duration_s that is not finite"),
+        ([(0.0, -0.1, 40, 90)], "negative duration_s"),
+    ):
+        with pytest.raises(ValueError, match=message):
+            read_notes(Take(notes_from_rows(rows), tempo))
+
+
+def test_a_changing_tempo_map_is_the_axis() -> None:
+    chart = chart_of(2)
+    tempo = TempoMap([(k, 80.0 + 30.0 * np.sin(k / 3.0)) for k in range(96)])
+    rows = [(float(tempo.seconds_at(b)) + 0.03, 0.05, p, 90) for b, _, p in shuffle_rows(chart, 2.0)]
+    reading = read_notes(Take(notes_from_rows(rows), tempo, chart.session), chart)
+    assert np.all(reading.figure[reading.beat_numbers < 92] == FIGURE_PAIR)
+    np.testing.assert_allclose(reading.on_asynchrony_s[reading.on_note_idx >= 0], 0.03, atol=1e-9)
