@@ -213,9 +213,10 @@ class ClockFit:
             self._line.scale = _spread(self._bin) / math.sqrt(len(self._bin))
         self._bin_end_s = self._bin[-1][0] + _BIN_S
         self._bin = []
-        if self._line.n >= 6:
+        if self._line.n >= 1:
             residual = y - self._line.predict(x)
-            limit = max(_STEP_NS, 6.0 * self._line.scale)
+            # Before the spread is known, only what no sound card's rate could explain is a step.
+            limit = max(_STEP_NS if self._line.n >= 6 else 3.0 * _STEP_NS, 6.0 * self._line.scale)
             if abs(residual) > limit:
                 if self._strange and (self._strange[-1][1] > 0.0) != (residual > 0.0):
                     self._strange = []
