@@ -43,6 +43,12 @@ def chord_at(chart: Chart, beat: float):
     return chart.spans[max(i, 0)].chord
 
 
+def owed(chart: Chart, beat: float) -> int:
+    """The pitch class the bass owes: the written bass note of a slash chord, else the root."""
+    chord = chord_at(chart, beat)
+    return chord.root_pc if chord.bass_pc is None else chord.bass_pc
+
+
 def holds(name: str, notes: Notes, chart: Chart, at: float, beats: float) -> bool:
     return CHECKS[name](notes, chart, at, beats)
 
@@ -86,8 +92,8 @@ def _into(notes: Notes, chart: Chart, at: float, beats: float):
     change = at + beats
     landing = notes.at(change)
     target = chord_at(chart, change)
-    before = chord_at(chart, change - 0.05)
-    if landing is None or landing[1] % 12 != target.root_pc or before.root_pc == target.root_pc:
+    due = owed(chart, change)
+    if landing is None or landing[1] % 12 != due or owed(chart, change - 0.05) == due:
         return None
     return [p for _, p, _ in notes.between(at, change)], landing[1], target
 
@@ -177,10 +183,10 @@ def boogie_figure(notes: Notes, chart: Chart, at: float, beats: float) -> bool:
 def push(notes: Notes, chart: Chart, at: float, beats: float) -> bool:
     change = at + beats
     early = notes.at(at)
-    target, before = chord_at(chart, change), chord_at(chart, at)
+    due = owed(chart, change)
     off = abs(at - (np.floor(at) + _off(chart))) < NEAR and change == np.floor(at) + 1
-    held = early is not None and early[1] % 12 == target.root_pc and early[2] > change + 0.1
-    return bool(off) and held and notes.at(change) is None and target.root_pc != before.root_pc
+    held = early is not None and early[1] % 12 == due and early[2] > change + 0.1
+    return bool(off) and held and notes.at(change) is None and due != owed(chart, at)
 
 
 def slide_in(notes: Notes, chart: Chart, at: float, beats: float) -> bool:

@@ -17,7 +17,7 @@ from functools import cache
 
 from trainer.music import Chord
 
-__all__ = ["FILLERS", "PATTERNS", "Cell", "cells", "degree_semitones"]
+__all__ = ["FILLERS", "PATTERNS", "SLASH_FILLERS", "Cell", "cells", "degree_semitones"]
 
 # Bars that carry a device within themselves.
 PATTERNS: dict[str, tuple[str, ...]] = {
@@ -48,6 +48,9 @@ PATTERNS: dict[str, tuple[str, ...]] = {
         "1 2 3 . 5 . 6 5",
         "1 . 6 5 3 . 2 1",
         "1 . 3 5 . 6 5 3",
+        "1 b3 4 5 b7 5 4 b3",
+        "1 1 b3 4 5 . 4 b3",
+        "1 b7 5 4 . b3 1 b3",
     ),
     # Four to the bar, stepping or by chord tones, the last note leading into the next root.
     "walking_line": (
@@ -219,6 +222,14 @@ FILLERS: dict[str, tuple[str, ...]] = {
     "quarters": ("1 . 3 . 5 . L .", "1 . 5 . 3 . L ."),
     "two_beat": ("1 . . . 5 . . .", "1 . . . 5 . . L"),
     "free": ("1 . . 5 . . 8 .", "1 . . 5 . . 5 .", "1 . . 5, . . 5, .", "1 . . 5 . . 1 ."),
+}
+
+# Under a slash chord only its bass note is safe.
+SLASH_FILLERS: dict[str, tuple[str, ...]] = {
+    "eighths": ("1 . 1 1 1 . 1 1", "1 . 1 1 1 . 1 L"),
+    "quarters": ("1 . 1 . 1 . L .", "1 . 1 . 1 . 1 ."),
+    "two_beat": ("1 . . . 1 . . .", "1 . . . 1 . . L"),
+    "free": ("1 . . 1 . . 1 .", "1 . . 1 . . L ."),
 }
 
 _FIXED = {

@@ -1,9 +1,7 @@
-"""A whole song as a bassist would plan it: verses pinned, solos opening with the band's intensity, an arc, an ending
-on the tonic.
+"""A whole song as a bassist would plan it: pinned verses, solos that open with the band, an arc, an end on the tonic.
 
-Common practice: a verse keeps one rhythm and fills only in bars 4, 8 and the turnaround, two beats at most; a solo
-grows denser and
-higher over the chorus, and the last solo chorus comes down again; a head is played plainly.
+Common practice: a verse keeps one rhythm and fills only in bars 4, 8 and the last, two beats at most; a solo grows
+denser and higher over the chorus, and the last of several solo choruses comes down again; a head is played plainly.
 """
 
 from __future__ import annotations
@@ -12,7 +10,7 @@ import numpy as np
 
 from trainer.errors import UsageError
 from trainer.line.score import LineScore
-from trainer.line.write import BarPlan, compose, turnaround_pairs
+from trainer.line.write import BarPlan, bass_pc, clumsy_bars, compose, turnaround_pairs
 from trainer.music import FOUR_STRING, Tuning
 from trainer.session import Chart, ChartBar
 
@@ -25,16 +23,22 @@ _VERSE = {
     "two_beat": ((None, 0),),
     "free": ((None, 0), (None, 1)),
 }
-# Fullest last: a solo takes from further down the list as it opens.
-_SOLO: tuple[tuple[str | None, int | None], ...] = (
-    ("root_shuffle", None),
-    ("boogie_figure", None),
-    ("doubled_notes", None),
-    ("box_figure", None),
-    ("boogie_figure", 0),
-    ("pentatonic_riff", None),
-    ("octave_shift", 1),
-    ("triplet_figure", None),
+# Fullest last: a solo takes from further down the list as it opens. Seven notes a bar at least.
+_SOLO: tuple[tuple[str, tuple[int, ...]], ...] = (
+    ("root_shuffle", (4, 7)),
+    ("box_figure", (5, 8)),
+    ("boogie_figure", (7, 8, 9)),
+    ("pentatonic_riff", (13, 14)),
+    ("boogie_figure", (7, 9)),
+    ("root_shuffle", (3,)),
+    ("doubled_notes", (0, 2, 3, 5)),
+    ("octave_shift", (1, 3, 5, 11)),
+    ("boogie_figure", (0, 3)),
+    ("triplet_figure", (1, 5, 8)),
+)
+_SOLO_FILLS: tuple[tuple[str, tuple[int, ...]], ...] = (
+    ("chromatic_approach", (1, 6, 7, 10, 11, 12)),
+    ("scale_descent", (1, 2, 3, 4, 5, 10)),
 )
 SOLO_TOP_ROOT = 40  # lowest root of a wide-open solo; figures reach 55–63 (common practice: solo to 55, top 63–67)
 VERSE_FILLS = (3, 4, 5, 6)  # chromatic approaches of two beats at most
@@ -45,28 +49,32 @@ def planned_song(chart: Chart, seed: int = 1, *, tuning: Tuning = FOUR_STRING) -
     if tuning.lowest > 28:
         raise UsageError(f"the lowest string is MIDI note {tuning.lowest}; expected a bass reaching 28 (low E)")
     rng = np.random.default_rng([seed, 0x50])
-    pinned = {line: bank[int(rng.integers(len(bank)))] for line, bank in _VERSE.items()}
     verse_fill = int(rng.choice(VERSE_FILLS))
     solos = _solo_spans(chart)
     figures = {a: (part, turn) for turn, pair in enumerate(turnaround_pairs(chart)) for part, a in enumerate(pair)}
-    plans = []
-    for bar in chart.bars:
-        if bar.role == "solo":
-            plans.append(_solo_bar(chart, bar, solos, figures, rng))
-        else:
-            plans.append(_pinned_bar(chart, bar, pinned, verse_fill))
-    return compose(chart, plans, seed=seed, tuning=tuning)
+    solo_plans = {bar.idx: _solo_bar(chart, bar, solos, figures, rng) for bar in chart.bars if bar.role == "solo"}
+    n_choices = max(len(bank) for bank in _VERSE.values())
+    best: list[BarPlan] = []
+    fewest = np.inf
+    for choice in rng.permutation(n_choices).tolist():
+        plans = [solo_plans.get(bar.idx) or _pinned_bar(chart, bar, choice, verse_fill) for bar in chart.bars]
+        clumsy = clumsy_bars(chart, plans, seed=seed, tuning=tuning)
+        if clumsy < fewest:
+            best, fewest = plans, clumsy
+        if clumsy <= len(chart.bars) // 12:  # the solos are free to leap a little; our choice
+            break
+    return compose(chart, best, seed=seed, tuning=tuning)
 
 
-def _pinned_bar(chart: Chart, bar: ChartBar, pinned: dict[str, tuple[str | None, int]], verse_fill: int) -> BarPlan:
-    device, variant = pinned[bar.line]
-    loudness = bar.intensity
+def _pinned_bar(chart: Chart, bar: ChartBar, choice: int, verse_fill: int) -> BarPlan:
+    bank = _VERSE[bar.line]
+    device, variant = bank[choice % len(bank)]
     if bar.role == "head":
-        return BarPlan(None, 28, 0, loudness)
-    is_fill = bar.bar in (4, 8) or bar.bar == len(chart.form_chords)
-    if is_fill and bar.line == "eighths":
-        return BarPlan("chromatic_approach", 28, verse_fill, loudness)
-    return BarPlan(device, 28, variant, loudness)
+        return BarPlan(None, 28, 0, bar.intensity, pinned=True)
+    may_fill = bar.line == "eighths" and (bar.bar in (4, 8) or bar.bar == len(chart.form_chords)) and not bar.final
+    if may_fill and bass_pc(bar.chords[-1]) != bass_pc(chart.bars[bar.idx + 1].chords[0]):
+        return BarPlan("chromatic_approach", 28, verse_fill, bar.intensity)
+    return BarPlan(device, 28, variant, bar.intensity, pinned=True)
 
 
 def _solo_spans(chart: Chart) -> dict[int, tuple[int, int]]:
@@ -104,16 +112,16 @@ def _solo_bar(
 ) -> BarPlan:
     place, n_solos = solos.get(bar.chorus, (0, 1))
     height = _height(chart, bar, place, n_solos)
-    low = round(28 + (SOLO_TOP_ROOT - 28) * float(np.clip((height - 0.3) / 0.6, 0.0, 1.0)))
+    low = round(28 + (SOLO_TOP_ROOT - 28) * float(np.clip((height - 0.15) / 0.6, 0.0, 1.0)))
     loudness = 0.5 * bar.intensity + 0.5 * height
     if bar.idx in figures:
         part, turn = figures[bar.idx]
         turn_variant = (chart.session.seed * 7 + turn * 3) % 9
         return BarPlan("turnaround_figure", low, turn_variant, loudness, None, part, 2)
-    top = 2 + round(height * (len(_SOLO) - 3))
-    device, variant = _SOLO[int(rng.integers(max(0, top - 2), top + 1))]
+    # The register comes down at the end; the drive of the line less so.
+    top = 2 + round(0.5 * (height + bar.intensity) * (len(_SOLO) - 3))
+    device, variants = _SOLO[int(rng.integers(max(0, top - 2), top + 1))]
     if bar.bar in (4, 8):
-        device, variant = ("scale_descent", None) if rng.random() < 0.5 else ("chromatic_approach", None)
-    return BarPlan(
-        device, low, variant, loudness, None, 0, 1, "eighths" if bar.line in ("quarters", "two_beat") else None
-    )
+        device, variants = _SOLO_FILLS[int(rng.integers(2))]
+    line = "eighths" if bar.line in ("quarters", "two_beat") else None
+    return BarPlan(device, low, int(rng.choice(variants)), loudness, line=line)

@@ -291,7 +291,7 @@ def _bar_beats(chart: Chart, chorus: int, bar: int) -> float:
 def _missed(rows: Floats, chart: Chart, feel: Feel, rng: np.random.Generator) -> tuple[Floats, tuple[Change, ...]]:
     """Rows with a share of the changes missed or late; the changes with what became of each."""
     changes = changes_of(chart)
-    free = [i for i, c in enumerate(changes) if c.chorus > 0 and not chart.bars[_bar_idx(chart, c.at_beats)].final]
+    free = [i for i, change in enumerate(changes) if _may_be_missed(chart, change)]
     n_missed = round(feel.missed_frac * len(free))
     n_late = min(round(feel.late_frac * len(free)), len(free) - n_missed)
     chosen = rng.permutation(np.array(free, dtype=np.int64))[: n_missed + n_late].tolist()
@@ -332,6 +332,12 @@ def _missed(rows: Floats, chart: Chart, feel: Feel, rng: np.random.Generator) ->
             rows[on, 1] = np.maximum(at + 0.95, rows[on, 1])
     kept = rows[keep]
     return kept[np.argsort(kept[:, 0], kind="stable")], tuple(told)
+
+
+def _may_be_missed(chart: Chart, change: Change) -> bool:
+    """Changes that count: in a chorus, not the held last bar, not a free turnaround (where many things are right)."""
+    bar = chart.bars[_bar_idx(chart, change.at_beats)]
+    return change.chorus > 0 and not bar.final and not (bar.turnaround and not chart.turnaround_pinned)
 
 
 def _bar_idx(chart: Chart, beats: float) -> int:

@@ -16,13 +16,13 @@ import numpy as np
 
 from trainer.clock.tempo import swing_offbeat_frac
 from trainer.errors import UsageError, nearest
-from trainer.line.figures import FILLERS, PATTERNS, Cell, cells, degree_semitones
+from trainer.line.figures import FILLERS, PATTERNS, SLASH_FILLERS, Cell, cells, degree_semitones
 from trainer.line.fingering import fingering
 from trainer.line.score import DEVICES, LINE_DTYPE, Claim, LineScore
 from trainer.music import FOUR_STRING, Chord, Tuning
 from trainer.session import BEATS_PER_BAR, Chart, ChartBar
 
-__all__ = ["BarPlan", "compose", "leads_in", "model_line", "root_window"]
+__all__ = ["BarPlan", "bass_pc", "clumsy_bars", "compose", "leads_in", "model_line", "root_window"]
 
 TOLERATED = 3  # faults that a written form is allowed when it was asked for: a wide leap; our choice
 IMPOSSIBLE = 1000  # as many faults as rule a variant out
@@ -56,6 +56,7 @@ class BarPlan:
     the seed does.
 
     `pedal_pc` replaces the chord's root (pedal); `part` is the place in a device of several bars, of `n_parts`.
+    `pinned`: the written form is kept wherever it can be played at all, even if another would lead on better.
     `loudness` is 0..1, as the band's intensity.
     """
 
@@ -67,6 +68,7 @@ class BarPlan:
     part: int = 0
     n_parts: int = 1
     line: str | None = None
+    pinned: bool = False
 
 
 @dataclass(slots=True)
@@ -98,6 +100,12 @@ class _Page:
     drafts: list[_Draft] = field(default_factory=list)
     claims: list[Claim] = field(default_factory=list)
     held: bool = False
+    awaited: int | None = None  # the pitch that the bar before leads to note by note: the next bar must begin on it
+
+
+def bass_pc(chord: Chord) -> int:
+    """The pitch class that the bass owes a chord: its written bass note, else its root."""
+    return chord.root_pc if chord.bass_pc is None else chord.bass_pc
 
 
 def root_window(low: int, pitch_class: int) -> int:
@@ -111,6 +119,15 @@ def leads_in(last: int, root: int) -> bool:
     return abs(last - root) <= 7 or (last - root) % 12 in (0, 1, 2, 5, 7, 10, 11)
 
 
+def _drafted(chart: Chart, plans: Sequence[BarPlan], seed: int, tuning: Tuning) -> _Page:
+    if len(plans) != len(chart.bars):
+        raise ValueError(f"{len(plans)} bar plans for {len(chart.bars)} bars")
+    page = _Page(chart, tuning, float(swing_offbeat_frac(chart.swing_ratio)), np.random.default_rng([seed, 0x11E]))
+    for bar, plan in zip(chart.bars, plans, strict=True):
+        _write_bar(page, bar, plan, plans)
+    return page
+
+
 def compose(
     chart: Chart,
     plans: Sequence[BarPlan],
@@ -120,31 +137,36 @@ def compose(
     position: int | None = None,
 ) -> LineScore:
     """The line of a plan, one `BarPlan` for each bar of the chart. Onsets carry the chart's swing exactly."""
-    if len(plans) != len(chart.bars):
-        raise ValueError(f"{len(plans)} bar plans for {len(chart.bars)} bars")
-    page = _Page(chart, tuning, float(swing_offbeat_frac(chart.swing_ratio)), np.random.default_rng([seed, 0x11E]))
-    for bar, plan in zip(chart.bars, plans, strict=True):
-        _write_bar(page, bar, plan, plans)
-    return _finish(page, position)
+    return _finish(_drafted(chart, plans, seed, tuning), position)
+
+
+def clumsy_bars(chart: Chart, plans: Sequence[BarPlan], *, seed: int, tuning: Tuning = FOUR_STRING) -> int:
+    """How many bars of a plan's line end without leading into the next, and how many leaps pass an octave."""
+    drafts = _drafted(chart, plans, seed, tuning).drafts
+    pitch = np.array([d.pitch for d in drafts])
+    bar_idx = chart.bar_idx_at(np.array([d.onset_beats for d in drafts]) + 1e-9)
+    last = np.flatnonzero(np.diff(bar_idx) > 0)
+    stray = sum(not leads_in(int(pitch[i]), int(pitch[i + 1])) for i in last)
+    return stray + int(np.sum(np.abs(np.diff(pitch)) > 12))
 
 
 def _write_bar(page: _Page, bar: ChartBar, plan: BarPlan, plans: Sequence[BarPlan]) -> None:
     if bar.final or bar.stopped:
-        root = root_window(plan.low, bar.chords[0].root_pc)
+        root = root_window(plan.low, bass_pc(bar.chords[0]))
         if not page.held:
             page.drafts.append(_Draft(bar.onset_beats, root, "final" if bar.final else "hit", plan.loudness))
-        page.held = False
+        page.held, page.awaited = False, None
         return
     after = page.chart.bars[bar.idx + 1]
     next_low = plans[after.idx].low
     next_pc = plans[after.idx].pedal_pc
-    next_root = root_window(next_low, after.chords[0].root_pc if next_pc is None else next_pc)
+    next_root = root_window(next_low, bass_pc(after.chords[0]) if next_pc is None else next_pc)
     tonic = root_window(plan.low, page.chart.key.tonic_pc)
     line = plan.line or bar.line
     if len(bar.chords) > 1 and plan.pedal_pc is None:
         _write_shares(page, bar, plan, next_root, tonic, line)
         return
-    root = root_window(plan.low, bar.chords[0].root_pc if plan.pedal_pc is None else plan.pedal_pc)
+    root = root_window(plan.low, bass_pc(bar.chords[0]) if plan.pedal_pc is None else plan.pedal_pc)
     setting = _Setting(bar.onset_beats, bar.chords[0], root, next_root, tonic, _last(page))
     device = plan.device
     if device is not None and not _applies(device, bar, after, plan):
@@ -152,20 +174,23 @@ def _write_bar(page: _Page, bar: ChartBar, plan: BarPlan, plans: Sequence[BarPla
     pattern = None
     if device is not None:
         parts = tuple(p.split("|")[min(plan.part, p.count("|"))] for p in PATTERNS[device])
-        pattern = _choose(page, parts, plan.variant, setting, device)
+        pattern = _choose(page, parts, plan.variant, setting, device, IMPOSSIBLE - 1 if plan.pinned else TOLERATED)
     if pattern is None:
         device = {"eighths": "root_shuffle", "quarters": "walking_line"}.get(line)
-        pattern = (
-            _choose(page, FILLERS[line], None if plan.device else plan.variant, setting, device) or "1 . . . . . . ."
-        )
+        bank = FILLERS[line]
+        if bar.chords[0].bass_pc is not None:
+            device, bank = None, SLASH_FILLERS[line]
+        pattern = _choose(page, bank, None if plan.device else plan.variant, setting, device) or "1 . . . . . . ."
     _place(page, pattern, setting, device, bar, plan)
 
 
 def _applies(device: str, bar: ChartBar, after: ChartBar, plan: BarPlan) -> bool:
     chord, target = bar.chords[-1], after.chords[0]
-    if device in _INTO and target.root_pc == chord.root_pc:
+    if chord.bass_pc is not None and device != "pedal":
         return False
-    if device == "scale_descent" and target.third != 4:
+    if device in _INTO and bass_pc(target) == bass_pc(chord):
+        return False
+    if device == "scale_descent" and (target.third != 4 or target.bass_pc is not None):
         return False
     if device in _NEEDS_FIFTH and (chord.fifth != 7 or chord.third is None or chord.seventh == 11):
         return False
@@ -179,7 +204,7 @@ def _applies(device: str, bar: ChartBar, after: ChartBar, plan: BarPlan) -> bool
 def _write_shares(page: _Page, bar: ChartBar, plan: BarPlan, next_root: int, tonic: int, line: str) -> None:
     """A bar of two or four chords: each chord's root on its beat, a note that leads on at its end."""
     share = BEATS_PER_BAR // len(bar.chords)
-    roots = [root_window(plan.low, chord.root_pc) for chord in bar.chords] + [next_root]
+    roots = [root_window(plan.low, bass_pc(chord)) for chord in bar.chords] + [next_root]
     for i, chord in enumerate(bar.chords):
         setting = _Setting(bar.onset_beats + i * share, chord, roots[i], roots[i + 1], tonic, _last(page))
         if share == 2:
@@ -198,7 +223,14 @@ def _last(page: _Page) -> int | None:
     return page.drafts[-1].pitch if page.drafts else None
 
 
-def _choose(page: _Page, bank: Sequence[str], variant: int | None, setting: _Setting, device: str | None) -> str | None:
+def _choose(
+    page: _Page,
+    bank: Sequence[str],
+    variant: int | None,
+    setting: _Setting,
+    device: str | None,
+    tolerated: int = TOLERATED,
+) -> str | None:
     """The variant asked for if it can stand, else the first without a fault in a seeded order.
 
     The least faulty if none is clean; None if none can be played as the device on this instrument.
@@ -214,7 +246,7 @@ def _choose(page: _Page, bank: Sequence[str], variant: int | None, setting: _Set
         faults = _faults(page, bank[i], setting, device)
         if faults < best_faults:
             best, best_faults = bank[i], faults
-        if faults == 0 or (variant is not None and i == variant % len(bank) and faults <= TOLERATED):
+        if faults == 0 or (variant is not None and i == variant % len(bank) and faults <= tolerated):
             break
     page.rng.bit_generator.state = state
     return best
@@ -226,8 +258,12 @@ def _faults(page: _Page, pattern: str, setting: _Setting, device: str | None) ->
     pitches = _pitches(page, cells(pattern), setting)
     out = [p for p in pitches if not page.tuning.lowest <= p <= page.tuning.highest]
     faults = IMPOSSIBLE * len(out)
+    if page.awaited is not None and pitches[0] != page.awaited:
+        faults += IMPOSSIBLE
     if device == "pentatonic_riff" and chord.is_minor and any(t in ("2", "3", "6") for t in tokens):
         faults += IMPOSSIBLE
+    if device == "turnaround_figure" and page.chart.turnaround_pinned and (pitches[0] - setting.root) % 12:
+        faults += IMPOSSIBLE  # a pinned turnaround wants each chord on its beat
     if device == "chromatic_approach":
         faults += IMPOSSIBLE * _run_is_longer(tokens, pitches, setting)
     if device == "scale_descent":
@@ -304,6 +340,7 @@ def _place(page: _Page, pattern: str, setting: _Setting, device: str | None, bar
             continue
         page.drafts.append(_Draft(onset, pitch, kind, plan.loudness))
     page.held = any(cell.token == "n+0" for cell in row)
+    page.awaited = setting.next_root if device in _INTO else None
     if device is None:
         return
     if device in _WITHIN:
