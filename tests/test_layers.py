@@ -22,7 +22,7 @@ MAY_IMPORT: dict[str, set[str]] = {
     "practice": {"scoring", "line", "music", "session", "take", "clock"},
     "ports": {"take", "clock"},
     "engine": {"clock", "band", "take", "ports", "session", "music"},
-    "live": {"engine", "settings", "scoring", "screen", "session", "music", "take", "ports", "clock", "band", "line"},
+    "live": {"page", "engine", "settings", "scoring", "screen", "session", "music", "take", "ports", "clock", "band", "line"},
     "batch": {"take", "scoring", "session"},
     "resources": set(),
     "settings": set(),

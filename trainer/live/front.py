@@ -13,7 +13,7 @@ from collections.abc import Callable, Iterator
 from dataclasses import replace
 from pathlib import Path
 from time import perf_counter_ns
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from trainer.band import PARTS
 from trainer.clock.tempo import TempoMap
@@ -29,9 +29,13 @@ from trainer.screen import PartLevel, RunningFigures, ScreenState, opening_lines
 from trainer.session import ChorusPlan, Session, expand
 from trainer.take import Take
 
+if TYPE_CHECKING:
+    from trainer.page import PageLink
+
 __all__ = ["play", "recover_takes", "replay"]
 
 FRAME_S = 0.05
+PAGE_SHOWN_S = 8.0  # how long the page's address and code stand before the playing screen comes; our choice
 READY_WITHIN_S = 60.0
 SILENT_S = 8.0  # an engine that says nothing for so long is dead
 TEMPO_STEP_BPM = 2.0
@@ -77,10 +81,13 @@ class _Front:
         self._pad = degree_pitches(session.key)
         self._n_pad = 0
         self._last_command: tuple[str, int] = ("", 0)
+        self.page: PageLink | None = None
 
     # --- from the start to the end ----------------------------------------------------------------------------------
 
     def run(self) -> PlayResult:
+        if self.options.page_host is not None:
+            self._open_page(self.options.page_host)
         link = EngineLink()
         try:
             with _signals(self.signals):
@@ -93,7 +100,18 @@ class _Front:
             raise
         finally:
             link.close()
+            if self.page is not None:
+                self.page.close()
         return self._aftermath(link)
+
+    def _open_page(self, host: str) -> None:
+        from trainer.page import PageLink
+
+        self.page = PageLink(self.chart, host, self.options.page_port)
+        self._print(f"stand page: {self.page.url}", *(self.page.qr_lines() if self.page.open_to_room else ()))
+        if self.page.open_to_room and self.pretty:
+            self._print("scan it now; the band counts in after a moment")
+            time.sleep(PAGE_SHOWN_S)
 
     def _open(self, link: EngineLink) -> None:
         link.measure_offset()
@@ -379,6 +397,8 @@ class _Front:
 
     def _show(self) -> None:
         state = self._state()
+        if self.page is not None:
+            self.page.send(state)
         if self.pretty:
             size = self.screen.size
             frame = render(state, *size)

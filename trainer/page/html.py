@@ -1,0 +1,112 @@
+"""The stand page itself: markup, style and script in one text, with nothing from outside."""
+
+from __future__ import annotations
+
+__all__ = ["page_html"]
+
+_STYLE = """
+:root{--paper:#fdfcf8;--ink:#141312;--muted:#57534b;--line:#b9b3a6;--mark:#141312;--on:#fdfcf8}
+@media (prefers-color-scheme:dark){:root{--paper:#11100f;--ink:#f4f0e6;--muted:#b8b1a3;--line:#55504a;--mark:#f4f0e6;
+--on:#11100f}}
+*{box-sizing:border-box;margin:0}
+html,body{height:100%}
+body{background:var(--paper);color:var(--ink);font:600 16px/1.15 system-ui,sans-serif;display:flex;flex-direction:column;
+padding:2vmin;gap:1.5vmin;overflow:hidden}
+header,footer{display:flex;justify-content:space-between;gap:1em;font-size:clamp(14px,3.2vmin,30px)}
+.quiet{color:var(--muted);font-weight:500}
+main{flex:1;display:flex;gap:3vmin;align-items:stretch;min-height:0}
+.now,.next{display:flex;flex-direction:column;justify-content:center;min-width:0}
+.now{flex:3}.next{flex:2;border-left:.4vmin solid var(--line);padding-left:3vmin}
+.chord{font-size:clamp(40px,min(24vw,38vh),420px);font-weight:800;letter-spacing:-.03em;line-height:1;white-space:nowrap}
+.next .chord{font-size:clamp(28px,min(12vw,22vh),240px)}
+.chord.long{font-size:clamp(30px,min(12vw,26vh),300px)}.next .chord.long{font-size:clamp(22px,min(7vw,16vh),180px)}
+.small{font-size:clamp(14px,3.6vmin,40px)}
+.beats{display:flex;gap:2vmin;margin-top:2vmin}
+.beats span{width:7vmin;height:7vmin;border:.6vmin solid var(--ink);border-radius:50%}
+.beats span.on{background:var(--ink)}
+.grid{display:grid;grid-template-columns:repeat(4,1fr);gap:.7vmin}
+.grid div{border:.25vmin solid var(--line);padding:.6vmin 1vmin;font-size:clamp(13px,2.9vmin,32px);white-space:nowrap;
+overflow:hidden}
+.grid div.here{background:var(--mark);color:var(--on);border-color:var(--mark)}
+.grid div.out{border-style:dashed}
+@media (orientation:portrait){main{flex-direction:column}.next{border-left:0;border-top:.4vmin solid var(--line);
+padding:2vmin 0 0}}
+"""
+
+_SCRIPT = """
+"use strict";
+const $=id=>document.getElementById(id);
+let chart=null,place=null,gotAt=0,wait=250,shownBar=-2,shownBeat=-1,shownNext="";
+function connect(){
+  const socket=new WebSocket((location.protocol==="https:"?"wss:":"ws:")+"//"+location.host+"/live"+location.search);
+  socket.onopen=()=>{wait=250;$("link").textContent="";};
+  socket.onmessage=event=>{
+    const m=JSON.parse(event.data);
+    if(m.chart){chart=m.chart;shownBar=-2;$("title").textContent=chart.title||"";}
+    if(m.place){place=m.place;gotAt=performance.now();}
+  };
+  socket.onclose=()=>{$("link").textContent="not connected, trying again";setTimeout(connect,wait);wait=Math.min(wait*2,4000);};
+}
+function beatsNow(){
+  if(place.phase!=="playing"&&place.phase!=="count_in")return place.beats;
+  return place.beats+Math.min(performance.now()-gotAt,500)/60000*place.bpm;
+}
+function barAt(b){let i=0;while(i+1<chart.bars.length&&chart.bars[i+1].on<=b)i++;return i;}
+function put(id,text){const node=$(id);if(node.textContent!==text){node.textContent=text;node.classList.toggle("long",text.length>4);}}
+function chordAt(bar,b){const n=bar.chords.length;return Math.max(0,Math.min(n-1,Math.floor((b-bar.on)/4*n)));}
+function draw(){
+  requestAnimationFrame(draw);
+  if(!chart||!chart.bars||!place)return;
+  const b=beatsNow(),counting=b<chart.first,i=barAt(b),bar=chart.bars[i],k=chordAt(bar,b);
+  const name=bar.chords[k];
+  if(counting){put("now",String(Math.floor(((b%4)+4)%4)+1));put("degree","count-in");}
+  else{put("now",name);put("degree",bar.degrees[k]);}
+  let next=null,far=0;
+  if(counting){next={name:bar.chords[0],degree:bar.degrees[0]};far=Math.ceil((chart.first-b)/4);}
+  else{
+    outer:for(let j=i;j<chart.bars.length;j++){const other=chart.bars[j];
+      for(let q=(j===i?k+1:0);q<other.chords.length;q++)if(other.chords[q]!==name){next={name:other.chords[q],degree:other.degrees[q]};
+        far=j-i;break outer;}}
+  }
+  put("next",next?next.name:"end");
+  const when=!next?"":far===0?"in this bar":far===1?"next bar":"in "+far+" bars";
+  if(when!==shownNext){shownNext=when;$("when").textContent=(next?next.degree+" · ":"")+when;}
+  const beat=counting?-1:Math.floor(b-bar.on);
+  if(beat!==shownBeat){shownBeat=beat;[...$("beats").children].forEach((node,n)=>node.classList.toggle("on",n===beat));}
+  if(i!==shownBar||document.body.dataset.phase!==place.phase){
+    shownBar=i;document.body.dataset.phase=place.phase;document.body.dataset.bar=counting?"":bar.chorus+"."+bar.bar;
+    const chorus=bar.chorus||1,cells=chart.bars.filter(o=>(o.chorus||1)===chorus);
+    $("grid").replaceChildren(...cells.map(o=>{const cell=document.createElement("div");
+      cell.textContent=o.bar+"  "+o.chords.join(" ");
+      if(!counting&&o.on===bar.on){cell.className="here";cell.setAttribute("aria-current","true");}
+      if(o.out)cell.classList.add("out");return cell;}));
+    $("where").textContent=(bar.chorus?"chorus "+bar.chorus+" of "+chart.choruses:"intro")+" · "+bar.role+
+      (bar.role==="solo"?" · intensity "+Math.round(bar.intensity*100)+" %":"");
+    $("phase").textContent=place.phase==="paused"?"paused":place.phase==="ended"?"the end":"";
+  }
+  const w=(place.warnings||[]).join(" · ");if($("warn").textContent!==w)$("warn").textContent=w;
+}
+connect();requestAnimationFrame(draw);
+"""
+
+_BODY = """
+<header><span id="where" role="status">waiting for the band</span><span id="title" class="quiet"></span></header>
+<main>
+<section class="now" aria-label="chord now"><div id="now" class="chord">–</div><div id="degree" class="small quiet"></div>
+<div id="beats" class="beats" aria-hidden="true"><span></span><span></span><span></span><span></span></div></section>
+<section class="next" aria-label="next chord"><div class="small quiet">next</div><div id="next" class="chord">–</div>
+<div id="when" class="small"></div></section>
+</main>
+<div id="grid" class="grid" role="group" aria-label="the form, bar by bar"></div>
+<footer><span id="phase"></span><span id="warn" class="quiet"></span><span id="link" role="status"></span></footer>
+"""
+
+
+def page_html(nonce: str) -> str:
+    """The page; `nonce` lets its own style and script run under a policy that lets nothing else."""
+    return (
+        '<!doctype html>\n<html lang="en"><head><meta charset="utf-8">'
+        '<meta name="viewport" content="width=device-width,initial-scale=1"><title>Stand page</title>'
+        f'<link rel="icon" href="data:,"><style nonce="{nonce}">{_STYLE}</style></head>'
+        f'<body>{_BODY}<script nonce="{nonce}">{_SCRIPT}</script></body></html>\n'
+    )

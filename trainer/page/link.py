@@ -1,0 +1,177 @@
+"""The front's end of the stand page: starts the page's process and hands it the newest place, never waiting for it."""
+
+from __future__ import annotations
+
+import contextlib
+import json
+import secrets
+import socket
+import subprocess
+import sys
+import threading
+from typing import IO, Any
+
+from trainer.errors import PortError, UsageError
+from trainer.screen import ScreenState
+from trainer.session import Chart
+
+__all__ = ["PageLink", "chart_data", "place_data"]
+
+LOOPBACK = "127.0.0.1"
+CODE_LETTERS = "ABCDEFGHJKMNPQRSTUVWXYZ23456789"  # none that look alike
+CODE_LENGTH = 8
+START_WITHIN_S = 10.0
+
+
+def chart_data(chart: Chart) -> dict[str, Any]:
+    """What the page must know of the whole chart, as plain data."""
+    return {
+        "title": chart.session.title,
+        "key": chart.key.name,
+        "choruses": chart.n_choruses,
+        "first": chart.first_beats,
+        "end": chart.end_beats,
+        "bars": [
+            {
+                "chorus": bar.chorus,
+                "bar": bar.bar,
+                "on": bar.onset_beats,
+                "chords": [chord.name for chord in bar.chords],
+                "degrees": list(bar.degrees),
+                "role": bar.role,
+                "intensity": bar.intensity,
+                "out": bar.drop_out,
+                "final": bar.final,
+            }
+            for bar in chart.bars
+        ],
+    }
+
+
+def place_data(state: ScreenState) -> dict[str, Any]:
+    """Where the song is now, as plain data."""
+    return {
+        "beats": round(state.at_beats, 4),
+        "bpm": state.tempo_bpm or state.chart.session.tempo_bpm,
+        "phase": state.phase,
+        "warnings": list(state.warnings[-3:]),
+    }
+
+
+class PageLink:
+    """The page's process. `send` keeps only the newest place and returns at once; `close` ends the process.
+
+    `host` other than the loopback opens the page to the room: then a one-time code is part of the address.
+    `UsageError` when the host or port cannot be served from; `PortError` when the process does not come up.
+    """
+
+    def __init__(self, chart: Chart, host: str = LOOPBACK, port: int = 0) -> None:
+        try:
+            wanted = socket.getaddrinfo(host, port, type=socket.SOCK_STREAM)[0]
+        except OSError as error:
+            raise UsageError(f'cannot serve the page from "{host}": {error.strerror or error}') from None
+        self.open_to_room = not wanted[4][0].startswith("127.") and wanted[4][0] != "::1"  # type: ignore[union-attr]
+        letters = (secrets.choice(CODE_LETTERS) for _ in range(CODE_LENGTH))
+        self.code = "".join(letters) if self.open_to_room else None
+        self._process = subprocess.Popen(
+            [sys.executable, "-m", "trainer.page", host, str(port), *([self.code] if self.code else [])],
+            stdin=subprocess.PIPE,
+            stdout=subprocess.PIPE,
+            stderr=subprocess.DEVNULL,
+            start_new_session=True,
+        )
+        first = _first_line(self._process, START_WITHIN_S)
+        if not first.startswith("port "):
+            self._process.kill()
+            self._process.wait()
+            raise UsageError(
+                f"cannot serve the page from {host}, port {port}: {first or 'no answer'}; try another port"
+            )
+        self.port = int(first.split()[1])
+        shown = _own_address() if wanted[4][0] in ("0.0.0.0", "::") else host
+        self.url = f"http://{f'[{shown}]' if ':' in shown else shown}:{self.port}/" + (
+            f"?code={self.code}" if self.code else ""
+        )
+        self._newest: bytes | None = None
+        self._wake = threading.Condition()
+        self._open = True
+        self._write(json.dumps({"chart": chart_data(chart)}).encode() + b"\n")
+        threading.Thread(target=self._sender, name="page", daemon=True).start()
+
+    def send(self, state: ScreenState) -> None:
+        """Show this place; an older one still waiting is dropped."""
+        line = json.dumps({"place": place_data(state)}).encode() + b"\n"
+        with self._wake:
+            self._newest = line
+            self._wake.notify()
+
+    def qr_lines(self) -> list[str]:
+        """The address as a QR code in text, for a terminal."""
+        import io
+
+        import segno
+
+        out = io.StringIO()
+        segno.make(self.url, error="l").terminal(out, border=1, compact=True)
+        return out.getvalue().rstrip("\n").split("\n")
+
+    def close(self) -> None:
+        with self._wake:
+            self._open = False
+            self._wake.notify()
+        with contextlib.suppress(OSError):
+            if self._process.stdin is not None:
+                self._process.stdin.close()
+        try:
+            self._process.wait(timeout=2.0)
+        except subprocess.TimeoutExpired:
+            self._process.kill()
+            self._process.wait()
+        if self._process.stdout is not None:
+            self._process.stdout.close()
+
+    def _sender(self) -> None:
+        while True:
+            with self._wake:
+                while self._newest is None and self._open:
+                    self._wake.wait()
+                if not self._open:
+                    return
+                line, self._newest = self._newest, None
+            if line is not None and not self._write(line):
+                return
+
+    def _write(self, line: bytes) -> bool:
+        pipe: IO[bytes] | None = self._process.stdin
+        if pipe is None:
+            raise PortError("the page's process has no input")
+        try:
+            pipe.write(line)
+            pipe.flush()
+        except (OSError, ValueError):
+            return False
+        return True
+
+
+def _first_line(process: subprocess.Popen[bytes], within_s: float) -> str:
+    """What the process says first; empty when it says nothing in time."""
+    found: list[str] = []
+
+    def read() -> None:
+        if process.stdout is not None:
+            found.append(process.stdout.readline().decode("utf-8", "replace").strip())
+
+    reader = threading.Thread(target=read, daemon=True)
+    reader.start()
+    reader.join(within_s)
+    return found[0] if found else ""
+
+
+def _own_address() -> str:
+    """This machine's address in the room, as far as it can be known without asking anybody."""
+    try:
+        with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as probe:
+            probe.connect(("192.0.2.1", 9))  # a documentation address (RFC 5737): nothing is sent by this
+            return str(probe.getsockname()[0])
+    except OSError:
+        return socket.gethostname()
