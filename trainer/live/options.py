@@ -30,7 +30,9 @@ class PlayOptions:
     `midi_in`, `midi_out`, `clock_out`, `follow`: port names or parts of one, None for none. `audio`: "auto", "none" or
     an output's name. `mix` by part name (`trainer.band.PARTS`). `typing`: the computer keyboard is played as a pad.
     `script`: a stand-in player's (song second, MIDI message) rows, heard in the input's place. `guide_line`: rows
-    (onset_beats, duration_beats, pitch, velocity) for the guide bass. `page_host`: serve the stand page from there (None: no page). `record` False keeps no take. `quiet_screen`:
+    (onset_beats, duration_beats, pitch, velocity) for the guide bass.
+    `page_host`: serve the stand page from there (None: no page).
+    `record` False keeps no take. `quiet_screen`:
     plain lines even on a terminal; `ascii_only`: no block characters.
     """
 
