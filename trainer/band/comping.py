@@ -1,7 +1,7 @@
 """Chord parts: voicings that move as little as they can, and the rhythms they are played in.
 
-Voicings keep above the bass (from A3 flat, MIDI 56, up) and leave the root out where the chord has a seventh: the bass has
-it. Rhythms are common practice; their choice by intensity is ours.
+Voicings keep above the bass (from A flat 3, MIDI 56, up) and leave the root out where the chord has a seventh: the
+bass has it. Rhythms are common practice; their choice by intensity is ours.
 """
 
 from __future__ import annotations
