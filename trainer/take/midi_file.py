@@ -383,10 +383,11 @@ class FileClock:
         i, beyond = self._at(ticks)
         return self._beats[i] + beyond * self._beats_per_tick[i]
 
-    def beats_at_seconds(self, seconds: float) -> float:
-        """Beats from tick 0 at a second from tick 0 (may be negative)."""
-        i = max(int(np.searchsorted(self._seconds, seconds, side="right")) - 1, 0)
-        return float(self._beats[i] + (seconds - self._seconds[i]) * self._bpm[i] / 60.0)
+    def beats_at_seconds(self, seconds: ArrayLike) -> Any:
+        """Beats from tick 0 at seconds from tick 0 (may be negative): (n,) in, (n,) out."""
+        x = np.asarray(seconds, dtype=np.float64)
+        i = np.clip(np.searchsorted(self._seconds, x, side="right") - 1, 0, None)
+        return self._beats[i] + (x - self._seconds[i]) * self._bpm[i] / 60.0
 
     def seconds_at_beats(self, beats: float) -> float:
         """Seconds from tick 0 at a beat from tick 0 (may be negative)."""

@@ -18,7 +18,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from trainer.errors import FileFormatError, UsageError, nearest
-from trainer.session import Session, load_session
+from trainer.session import Session, expand, load_session
+from trainer.take.downbeat import MIN_NOTES, find_downbeat
 from trainer.take.midi_file import CHORUS_MARKER, MAX_FILE_BYTES, FileClock, MidiFile, MidiTrack, parse_midi
 from trainer.take.midi_notes import track_notes
 from trainer.take.model import Take, TakeHeader
@@ -29,6 +30,7 @@ __all__ = ["read_take"]
 
 DRUM_CHANNEL = 9  # counted from 0 (General MIDI 1)
 MAX_HOURS = 24.0  # our choice
+UNSURE = 0.8  # below this sureness a downbeat found from the notes carries a remark; our choice
 MAX_BEATS = 500_000.0  # a day at 240 bpm is 345,600; our choice
 
 
@@ -220,8 +222,22 @@ def _origin(
     if downbeat is None:
         return 0.0, "start of file", {}
     if asked_s is not None:
-        return clock.beats_at_seconds(asked_s), "option", {}
-    raise UsageError(f'{source}: downbeat "auto" needs a session; give one with --session')
+        return float(clock.beats_at_seconds(asked_s)), "option", {}
+    if session is None:
+        raise UsageError(f'{source}: downbeat "auto" needs a session; give one with --session')
+    beats = clock.beats_at_seconds(notes["onset_s"])
+    found = find_downbeat(beats, notes["pitch"], expand(session))
+    if found is None:
+        raise UsageError(
+            f'{source}: downbeat "auto" found {len(notes)} notes; expected at least {MIN_NOTES}; '
+            "give the downbeat in seconds"
+        )
+    if found.sureness < UNSURE:
+        remarks.append(
+            f"the downbeat found from the notes is not sure ({100 * found.sureness:.0f} %); "
+            "give it in seconds if the bars do not fit"
+        )
+    return found.origin_beats, "auto", {"downbeat": found.to_dict()}
 
 
 def _asked_downbeat(downbeat: float | str | None) -> float | None:
