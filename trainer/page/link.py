@@ -84,6 +84,9 @@ class PageLink:
         if not first.startswith("port "):
             self._process.kill()
             self._process.wait()
+            for pipe in (self._process.stdin, self._process.stdout):
+                if pipe is not None:
+                    pipe.close()
             raise UsageError(
                 f"cannot serve the page from {host}, port {port}: {first or 'no answer'}; try another port"
             )

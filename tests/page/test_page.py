@@ -1,0 +1,171 @@
+"""The stand page: in step with the band, its code, its limits, and clients that stall or come back."""
+
+from __future__ import annotations
+
+import contextlib
+import json
+import socket
+import threading
+import time
+import urllib.error
+import urllib.request
+from collections.abc import Iterator
+
+import pytest
+from selenium import webdriver
+from websockets.exceptions import InvalidStatus
+from websockets.sync.client import connect
+
+from tests.browser import browser, console_errors, requested, serious_findings  # noqa: F401
+from trainer.errors import UsageError
+from trainer.page import PageLink
+from trainer.page.server import MAX_CLIENTS
+from trainer.screen import ScreenState
+from trainer.session import default_session, expand
+
+CHART = expand(default_session())
+
+
+@pytest.fixture
+def page() -> Iterator[PageLink]:
+    link = PageLink(CHART)
+    try:
+        yield link
+    finally:
+        link.close()
+
+
+def live(link: PageLink) -> str:
+    return link.url.replace("http", "ws", 1).replace("/?", "/live?") + ("live" if link.url.endswith("/") else "")
+
+
+def state(beats: float, phase: str = "playing") -> ScreenState:
+    return ScreenState(chart=CHART, at_beats=beats, phase=phase)
+
+
+def test_chart_first_then_only_the_newest_place(page: PageLink) -> None:
+    with connect(live(page)) as client:
+        chart = json.loads(client.recv(timeout=5))["chart"]
+        assert [bar["chords"] for bar in chart["bars"][:2]] == [["G7"], ["C7"]] and len(chart["bars"]) == 60
+        page.send(state(5.0))
+        assert json.loads(client.recv(timeout=5))["place"]["beats"] == 5.0
+    # One that comes later, or comes back, gets the chart and the place as it is now.
+    with connect(live(page)) as client:
+        assert "chart" in json.loads(client.recv(timeout=5))
+        assert json.loads(client.recv(timeout=5))["place"]["beats"] == 5.0
+
+
+def test_a_hundred_clients_are_refused_politely(page: PageLink) -> None:
+    page.send(state(1.0))
+    served, refused = 0, []
+    with contextlib.ExitStack() as clients:
+        for _ in range(100):
+            try:
+                client = clients.enter_context(connect(live(page)))
+            except InvalidStatus as error:
+                refused.append((error.response.status_code, error.response.body))
+                continue
+            client.recv(timeout=5)
+            served += 1
+    assert served == MAX_CLIENTS and len(refused) == 100 - MAX_CLIENTS
+    assert all(status == 503 and b"Full" in body for status, body in refused)
+
+
+def test_a_stalled_client_holds_nobody_up(page: PageLink) -> None:
+    # A client that asks for the socket and then never reads a byte.
+    stalled = socket.create_connection(("127.0.0.1", page.port))
+    stalled.setsockopt(socket.SOL_SOCKET, socket.SO_RCVBUF, 1024)
+    stalled.sendall(
+        f"GET /live HTTP/1.1\r\nHost: 127.0.0.1:{page.port}\r\nUpgrade: websocket\r\nConnection: Upgrade\r\n"
+        "Sec-WebSocket-Key: AAAAAAAAAAAAAAAAAAAAAA==\r\nSec-WebSocket-Version: 13\r\n\r\n".encode()
+    )
+    with connect(live(page)) as client:
+        client.recv(timeout=5)
+        for i in range(200):
+            page.send(state(float(i)))
+            got = json.loads(client.recv(timeout=5))["place"]["beats"]
+            while got < i:
+                got = json.loads(client.recv(timeout=5))["place"]["beats"]
+            assert got == i
+    stalled.close()
+
+
+def test_open_to_the_room_needs_the_code() -> None:
+    link = PageLink(CHART, "0.0.0.0")
+    try:
+        assert link.code is not None and len(link.code) == 8
+        assert any("█" in line for line in link.qr_lines())
+        base = f"http://127.0.0.1:{link.port}/"
+        for url in (base, base + "?code=WRONGONE"):
+            with pytest.raises(urllib.error.HTTPError) as refused:
+                urllib.request.urlopen(url, timeout=5)
+            assert refused.value.code == 403
+            refused.value.close()
+        with pytest.raises(InvalidStatus), connect(f"ws://127.0.0.1:{link.port}/live?code=WRONGONE"):
+            pass
+        with urllib.request.urlopen(f"{base}?code={link.code}", timeout=5) as answer:
+            assert answer.status == 200
+        with connect(f"ws://127.0.0.1:{link.port}/live?code={link.code}") as client:
+            assert "chart" in json.loads(client.recv(timeout=5))
+    finally:
+        link.close()
+
+
+def test_another_site_may_not_listen(page: PageLink) -> None:
+    with pytest.raises(InvalidStatus) as refused, connect(live(page), origin="http://elsewhere.example"):  # type: ignore[arg-type]
+        pass
+    assert refused.value.response.status_code == 403
+
+
+def test_a_port_in_use_and_a_host_of_nobody_are_said() -> None:
+    with socket.socket() as taken:
+        taken.bind(("127.0.0.1", 0))
+        taken.listen()
+        with pytest.raises(UsageError, match="cannot serve the page"):
+            PageLink(CHART, "127.0.0.1", taken.getsockname()[1])
+    with pytest.raises(UsageError, match="cannot serve the page"):
+        PageLink(CHART, "203.0.113.77")
+
+
+def test_bars_change_in_step_in_a_real_browser(page: PageLink, browser: webdriver.Chrome) -> None:  # noqa: F811
+    """The bar that the page shows is the bar of the engine's place, within 50 ms and the time to ask."""
+    start_s = time.monotonic()
+    stop = threading.Event()
+
+    def beats_now() -> float:
+        return 40.0 + (time.monotonic() - start_s) * 4.0  # 240 bpm: a bar a second
+
+    def player() -> None:
+        while not stop.is_set():
+            page.send(ScreenState(chart=CHART, at_beats=beats_now(), phase="playing", tempo_bpm=240.0))
+            time.sleep(0.05)
+
+    thread = threading.Thread(target=player)
+    thread.start()
+    try:
+        browser.set_window_size(800, 1100)
+        browser.get(page.url)
+        deadline = time.monotonic() + 10.0
+        while not browser.execute_script("return document.body.dataset.bar || ''") and time.monotonic() < deadline:
+            time.sleep(0.05)
+        late = 0
+        for _ in range(60):
+            before = beats_now()
+            shown = browser.execute_script("return document.body.dataset.bar")
+            after = beats_now()
+            bars = {
+                f"{bar.chorus}.{bar.bar}"
+                for bar in (CHART.bars[int(i)] for i in CHART.bar_idx_at([before - 0.2, before, after, after + 0.05]))
+            }  # 0.2 beats at 240 bpm are 50 ms
+            late += shown not in bars
+            time.sleep(0.03)
+        assert late == 0
+        assert browser.find_element("id", "now").text in {"G7", "C7", "D7"}
+        here = browser.find_elements("css selector", "#grid .here")
+        assert len(here) == 1
+    finally:
+        stop.set()
+        thread.join()
+    assert console_errors(browser) == []
+    assert {url.split("/")[2] for url in requested(browser)} == {f"127.0.0.1:{page.port}"}
+    assert serious_findings(browser) == []
