@@ -26,6 +26,7 @@ _RATE_PRIOR = 2e-4  # SD of a sound card's rate against nominal before anything 
 _RATE_CARRIED = 5e-6  # SD by which a known rate may have changed over a glitch
 _STEP_NS = 1_000_000.0  # a lasting change beyond this (and beyond 6 SD) is a new segment
 _N_LATE_BINS, _N_EARLY_BINS = 6, 2
+_MAX_SLOPE_NS = 1e6  # ns a second: no card is 1,000 ppm off; what looks like it is a stall
 _MAX_DAC_LEAD_S = 5.0  # a DAC time further ahead is absurd
 # All of the above: our choice, by simulation (tests/clock/test_fit.py).
 
@@ -70,7 +71,8 @@ class _Line:
     @property
     def slope(self) -> float:
         ridge = self._ridge()
-        return self.prior + (self.sxy - self.prior * self.sxx) / (self.sxx + ridge) if self.n else self.prior
+        free = self.prior + (self.sxy - self.prior * self.sxx) / (self.sxx + ridge) if self.n else self.prior
+        return min(max(free, -_MAX_SLOPE_NS), _MAX_SLOPE_NS)
 
     def _ridge(self) -> float:
         return (max(self.scale, 1e3) / self.prior_sd) ** 2

@@ -16,6 +16,7 @@ import numpy as np
 
 from trainer.band import PARTS, BandScore, arrange
 from trainer.clock.fit import ClockFit, DriverClock
+from trainer.clock.hindsight import StampKeeper, frame_knots
 from trainer.clock.sources import Clock
 from trainer.clock.tempo import TempoMap
 from trainer.clock.transport import (
@@ -41,6 +42,8 @@ __all__ = ["AudioRuler", "Core", "chart_marks", "song_events"]
 
 TAIL_S = 1.5  # the last chord rings, and the last note may come late
 PLACE_EVERY_NS = 33_000_000
+STALL_STAMPS = 24  # callbacks in a row that must lie beside the line
+STALL_NS = 1_000_000
 MAP_EVERY_NS = 1_000_000_000
 _MONITOR_CHANNEL = 0  # the player's own notes on MIDI out, when there is no audio to hear them by
 _MONITOR_PROGRAM = 33  # General MIDI: electric bass (finger), counted from 0
@@ -154,6 +157,8 @@ class Core:
         self._n_stretches = 1
         self._n_passes = 1
         self._started = False
+        self._stamps: StampKeeper | None = None
+        self._beside: deque[int] = deque(maxlen=STALL_STAMPS)
         self._script_ns: int | None = None
 
     def _script_events(self) -> list[SongEvent]:
@@ -377,7 +382,13 @@ class Core:
             return
         for _ in range(min(len(stamps), 16)):
             stamp = stamps.popleft()
-            cause = fit.feed(stamp.frame, stamp.host_ns, stamp.dac_s, stamp.now_s, stamp.xrun)
+            lead_s = stamp.dac_s - stamp.now_s
+            lead_ns = round(lead_s * 1e9) if stamp.dac_s > 0.0 and 0.0 <= lead_s <= 5.0 else 0
+            if self._stamps is None:
+                self._stamps = StampKeeper(fit.sample_rate_hz)
+            self._stamps.feed(stamp.frame, stamp.host_ns + lead_ns)
+            stalled = self._stalled(stamp, stamp.host_ns + lead_ns, fit)
+            cause = fit.feed(stamp.frame, stamp.host_ns, stamp.dac_s, stamp.now_s, stamp.xrun or stalled)
             if stamp.xrun:
                 self.n_xruns += 1
             if cause in ("xrun", "step", "restart"):
@@ -387,6 +398,20 @@ class Core:
                 self.record.mark("xrun", stamp.host_ns - 250_000_000, end_ns=stamp.host_ns + 250_000_000, cause=cause)
         if self.ruler is not None:
             self.ruler.update(now_ns)
+
+    def _stalled(self, stamp: AudioStamp, sounding_ns: int, fit: ClockFit) -> bool:
+        """Whether the stream stood still a moment ago, unreported: every callback since lies beside the line.
+
+        The fit would find it too, but seconds later.
+        """
+        if fit.n_stamps < 2 * STALL_STAMPS:
+            return False
+        beside = self._beside
+        beside.append(sounding_ns - fit.host_ns_at(stamp.frame))
+        if len(beside) < STALL_STAMPS or (min(beside) < STALL_NS and max(beside) > -STALL_NS):
+            return False
+        beside.clear()
+        return True
 
     def follow(self, ruler: Ruler) -> None:
         """Let another ruler drive the song: before the start."""
@@ -410,6 +435,32 @@ class Core:
             "late_us": list(self.lateness_us),
         }
 
+    def hindsight_map(self, now_ns: int) -> list[list[float]] | None:
+        """Where the song was, now that every callback is known: [raw host ns, song second, rate] rows.
+
+        None where no audio stream drove the song to its end.
+        """
+        if self.fit is None or self.ruler is None or self._stamps is None:
+            return None
+        rate_hz = self.ruler.sample_rate_hz
+        knots = frame_knots(self._stamps.frames, self._stamps.sounding_ns, rate_hz)
+        stretches = self.transport.timeline.stretches
+        end_frame = self.ruler.ruler_s(now_ns) * rate_hz
+        rows: list[list[float]] = []
+        for i, stretch in enumerate(stretches[1:], 1):
+            low = stretch.ruler_s * rate_hz
+            high = min(self.transport.timeline.end_s(i) * rate_hz, end_frame)
+            for k, (first, host_ns, ns_per_frame, _) in enumerate(knots):
+                begins = -np.inf if k == 0 else first
+                ends = knots[k + 1][0] if k + 1 < len(knots) else np.inf
+                frame = max(low, begins)
+                if frame >= min(high, ends):
+                    continue
+                at_ns = host_ns + round((frame - first) * ns_per_frame)
+                song_s = stretch.notes_song_s + ((frame - low) / rate_hz if stretch.moves else 0.0)
+                rows.append([at_ns, song_s, 1e9 / ns_per_frame / rate_hz if stretch.moves else 0.0])
+        return rows or None
+
     def end_record(self, now_ns: int, *, completed: bool) -> None:
         """Nothing more will be played."""
         if self.record is None:
@@ -422,6 +473,9 @@ class Core:
             clock_map["sample_rate_hz"] = self.fit.sample_rate_hz
         clock_map["song_driven_by"] = "audio" if self.fit is not None else "host"
         song_s = self.transport.clock.song_s(now_ns)
+        rows = self.hindsight_map(now_ns) if self._started else None
+        if rows is not None:
+            self.record.mark("song_map", self._raw(now_ns), rows=rows)
         self.record.end(
             self._raw(now_ns),
             completed=completed,

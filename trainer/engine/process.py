@@ -497,7 +497,8 @@ class Engine:
                 traceback.print_exc()
             core.record.close(remove=False)
             where = f"; what was played is safe in {core.record.path}" if core.record.path is not None else ""
-            return Finished(None, completed, 0, self._fault or f"{error}{where}")
+            said = str(error) if isinstance(error, TrainerError) else f"fault of the program: {error!r}"
+            return Finished(None, completed, 0, self._fault or f"{said}{where}")
         core.record.close(remove=True)
         return Finished(str(saved.path), completed, len(take.notes), self._fault)
 

@@ -162,6 +162,7 @@ def take_from(journal: Journal, *, band: BandScore | None = None, session: Sessi
     Notes played into a pause, a lead-in count or before the start are left out; those that a later pass took the place
     of are kept in the header as plain rows.
     """
+    journal = _with_hindsight(journal)
     head = journal.header
     session = session or session_from_dict(dict(head.get("session") or {}), "journal")
     chart = expand(session)
@@ -210,6 +211,15 @@ def take_from(journal: Journal, *, band: BandScore | None = None, session: Sessi
         extra=extra,
     )
     return Take(notes=notes, tempo=tempo, session=session, band=table, header=header)
+
+
+def _with_hindsight(journal: Journal) -> Journal:
+    """The journal with the song's way as it was known at the end, where it was."""
+    mark = next((mark for mark in reversed(journal.marks) if mark.kind == "song_map"), None)
+    if mark is None:
+        return journal
+    points = [(int(row[0]), float(row[1]), float(row[2])) for row in mark.details.get("rows", [])]
+    return dataclasses.replace(journal, song_map=SongMap(points)) if points else journal
 
 
 def _calibration(fields: Mapping[str, Any]) -> Calibration:
