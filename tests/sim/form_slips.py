@@ -1,0 +1,168 @@
+"""How often the form model finds simulated slips to the bar, and how often it cries wolf.
+
+    python tests/sim/form_slips.py [--takes 100] [--variant b] [--seed 1000] [--clean 500]
+
+Prints a line per slip and kind of line. Variant "a" with small seeds served tuning; the figures to quote are variant "b".
+"""
+
+from __future__ import annotations
+
+import argparse
+import sys
+from collections.abc import Callable
+from pathlib import Path
+
+import numpy as np
+
+sys.path.insert(0, str(Path(__file__).parent))
+
+from players import KINDS, Player, arrays, cycle_of, perform, stayed, truth
+
+from trainer.scoring.form import place_notes
+from trainer.session import Chart, expand, session_from_dict
+
+SLIPS = ("skipped", "repeated", "one bar", "quick change", "turned round")
+KEYS = ("E", "A", "G", "C", "D", "Bb", "F", "Am", "Em", "Db")
+
+
+def chart_for(rng: np.random.Generator, form: str | None = None, choruses: int = 5) -> Chart:
+    form = form or str(rng.choice(["quick_change_12", "slow_change_12", "eight_bar", "sixteen_bar", "two_five_12"]))
+    return expand(
+        session_from_dict(
+            {"key": str(rng.choice(KEYS)), "form": form, "chorus": [{"role": "verse", "times": choruses}]}
+        )
+    )
+
+
+def slip(rng: np.random.Generator, chart: Chart, kind: str) -> Callable[[float], float]:
+    """A displacement over time that can be heard (some chord differs)."""
+    n = len(cycle_of(chart))
+    while True:
+        bar = int(rng.integers(4, n // 4 * 4))
+        start = 4.0 * bar
+        length = 4.0 * int(rng.integers(5, 13))
+        if kind == "skipped":
+            size = float(rng.choice((4, 4, 8)))
+        elif kind == "repeated":
+            size = float(rng.choice((-4, -4, -8)))
+        elif kind == "one bar":
+            size, length = float(rng.choice((-4, 4))), 4.0
+        else:
+            size = float(rng.choice((-2, 2)))
+            start += float(rng.choice((0, 2)))
+
+        def displacement(t: float, a: float = start, b: float = start + length, d: float = size) -> float:
+            return d if a <= t < b else 0.0
+
+        spans = truth(chart, displacement)
+        bars = sum(last - first + 1 for first, last, _ in spans)
+        if spans and bars >= (1 if kind == "one bar" else 3):
+            return displacement
+
+
+def found(kind: str, line: str, seed: int, variant: str) -> tuple[bool, bool, bool, str]:
+    """(span exact, recovery exact, cause right, what happened) of one simulated take."""
+    rng = np.random.default_rng(seed)
+    chart = chart_for(rng, "quick_change_12" if kind == "quick change" else None)
+    player = Player(line, rng, variant)
+    if kind == "quick change":
+        chorus = int(rng.integers(1, 6))
+        stayed(chart, player, chorus, 2)
+        idx = (chorus - 1) * 12 + 1
+        spans = [(idx, idx, -4.0)]
+        cause = "missed quick change"
+    else:
+        displacement = slip(rng, chart, kind)
+        perform(chart, player, displacement)
+        spans = truth(chart, displacement)
+        cause = {"turned round": "turned round"}.get(kind, "skipped" if spans[0][2] > 0 else "repeated")
+        first_bar = chart.bars[spans[0][0]]
+        if kind == "one bar" and first_bar.bar == 2 and chart.session.form == "quick_change_12":
+            cause = "missed quick change"
+            spans = [(spans[0][0], spans[0][1], -4.0)]
+    onset, pitch, _, _ = arrays(player)
+    lost = place_notes(chart, onset, pitch).lost or ()
+    got = [(span.first_idx, span.last_idx, span.place_beats) for span in lost]
+    n = len(cycle_of(chart))
+    want = [(a, b, (d + n / 2) % n - n / 2) for a, b, d in spans]
+    exact = got == want
+    back = bool(lost) and lost[-1].back_at_beats is not None
+    recovered = back and lost[-1].back_at_beats == 4.0 * (spans[-1][1] + 1)
+    causes = bool(lost) and lost[0].cause == cause
+    where = f"{chart.session.form} want {want} got {got} {[s.cause for s in lost]}"
+    return exact, recovered, causes, where
+
+
+def clean(line: str, seed: int, variant: str) -> tuple[int, str]:
+    """(false alarms, what) in one clean take of five choruses, with pedals, runs, octave shifts and drop-outs in it."""
+    rng = np.random.default_rng(seed)
+    form = str(rng.choice(["quick_change_12", "slow_change_12", "eight_bar", "sixteen_bar", "two_five_12", "minor_12"]))
+    plain = chart_for(rng, form)
+    n_bars = len(plain.form_chords)
+    data = plain.session.to_dict()
+    at = int(rng.integers(5, n_bars - 1))
+    data["drop_out"] = [{"chorus": 2, "bars": [at, at + 1]}]
+    planned = int(rng.integers(1, n_bars - 4))
+    data["pedal"] = [{"chorus": 3, "bars": [planned, planned + 3]}]
+    chart = expand(session_from_dict(data))
+    player = Player(line, rng, variant)
+    perform(chart, player, lambda t: 0.0)
+    tonic = chart.key.tonic_pc
+    rows = player.rows
+
+    def replace(first: float, last: float, new: list[tuple[float, float, float, float]]) -> None:
+        rows[:] = [row for row in rows if not first - 0.2 <= row[0] < last - 0.2] + new
+
+    def pedal(first: float, last: float, pc: int) -> None:
+        pitch = player.low(pc)
+        replace(first, last, [(t + 0.01, pitch, 0.8, 84.0) for t in np.arange(first, last)])
+
+    start = 4.0 * (2 * n_bars + planned - 1)
+    pedal(start, start + 16.0, tonic if rng.random() < 0.7 else (tonic + 7) % 12)
+    if line != "roots":  # an unplanned pedal; a line of roots has no other look for a held root (§5: a question)
+        bar = int(rng.integers(4, n_bars - 3))
+        pc = tonic if rng.random() < 0.5 else (tonic + 7) % 12
+        start = 4.0 * (3 * n_bars + bar)
+        pedal(start, start + 12.0, pc)
+    for _ in range(4):  # chromatic runs of two beats or a bar into a root
+        bar = int(rng.integers(1, 4 * n_bars))
+        beats = float(rng.choice((2, 4)))
+        end = 4.0 * bar
+        root = player.low(chart.bars[bar].chords[0].root_pc)
+        way = float(rng.choice((-1, 1)))
+        count = round(beats * 2)
+        replace(end - beats, end, [(end - 0.5 * k, root + way * k, 0.4, 84.0) for k in range(count, 0, -1)])
+    for _ in range(3):  # a bar or two up an octave
+        bar = int(rng.integers(0, 5 * n_bars - 2))
+        rows[:] = [(t, p + 12 if 4 * bar <= t + 0.2 < 4 * bar + 8 else p, d, v) for t, p, d, v in rows]
+    bar = int(rng.integers(2, 4 * n_bars))
+    replace(4.0 * bar, 4.0 * bar + float(rng.choice((4, 8))), [])  # the player lays out
+    onset, pitch, _, _ = arrays(player)
+    lost = place_notes(chart, onset, pitch).lost or ()
+    return len(lost), f"{form} {[(s.first_idx, s.last_idx, s.place_beats, s.cause) for s in lost]}"
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser()
+    parser.add_argument("--takes", type=int, default=100)
+    parser.add_argument("--clean", type=int, default=500, help="clean choruses per kind of line")
+    parser.add_argument("--variant", default="b")
+    parser.add_argument("--seed", type=int, default=1000)
+    parser.add_argument("--show", type=int, default=0)
+    options = parser.parse_args()
+    for kind in SLIPS:
+        for line in KINDS:
+            results = [found(kind, line, options.seed + i, options.variant) for i in range(options.takes)]
+            rates = [100.0 * np.mean([r[k] for r in results]) for k in range(3)]
+            print(f"{kind:13s} {line:6s} span {rates[0]:5.1f}%  recovery {rates[1]:5.1f}%  cause {rates[2]:5.1f}%")
+            for result in [r for r in results if not r[0]][: options.show]:
+                print("      ", result[3])
+    for line in KINDS:
+        alarms = [clean(line, options.seed + i, options.variant) for i in range(max(1, options.clean // 5))]
+        print(f"clean         {line:6s} false alarms {sum(a[0] for a in alarms)} in {5 * len(alarms)} choruses")
+        for alarm in [a for a in alarms if a[0]][: options.show]:
+            print("      ", alarm[1])
+
+
+if __name__ == "__main__":
+    main()
