@@ -43,29 +43,25 @@ class Slip:
 
 @dataclass(frozen=True, slots=True)
 class Tracking:
-    """Faults of a pitch-tracked string: delay of `base_ms` + `periods` of the fundamental, shares of notes
-    re-triggered, begun an octave off,
-    or joined by a ghost; `slide_bends` sends a grace note a step below as a bend of the note it leads into."""
+    """Faults of a pitch-tracked string: a delay of `base_ms` + `periods` of the fundamental, and the shares of notes
+    that are re-triggered or begin an octave off."""
 
     base_ms: float = 8.0
     periods: float = 2.0
     retrigger_frac: float = 0.03
     false_start_frac: float = 0.02
-    ghost_frac: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)
 class Feel:
     """How the stand-in plays. `swing_ratio` None: the chart's own.
 
-    `jitter_sd_ms` is the spread of a note; `jitter_lag1` its correlation from one beat to the next (AR(1) at beats, 0
-    ≤ r < 1).
-    `missed_frac` of the changes are missed (`missed_kind` "wrong": another root · "silent" · "mixed"); `late_frac` of
-    them have the root on the
-    off-beat after. `drop_out_tempo_pct`: faster (positive) where the band drops out; what has built up by the
-    re-entry is made good beat by beat.
-    `gate` scales lengths; `accent` adds to the velocity of beats 2 and 4; `flat_velocity` sends one value, as some
-    pads do.
+    `jitter_sd_ms` is the spread of a note; `jitter_lag1` its correlation from beat to beat (AR(1), 0 ≤ r < 1).
+    `missed_frac` of the changes that count are missed (`missed_kind` "wrong": a note foreign to the chord · "silent" ·
+    "mixed"); `late_frac` of them have the root on the off-beat after. `drop_out_tempo_pct`: faster (positive) where
+    the band drops out; what has built up by the re-entry is made good beat by beat. `ghost_frac` of the empty second
+    halves of beats hold a dead note. `gate` scales lengths; `accent` adds to the velocity of beats 2 and 4;
+    `flat_velocity` sends one value, as some pads do; `transpose` plays so many semitones off.
     """
 
     lateness_ms: float = 6.0
@@ -213,18 +209,21 @@ class StandIn:
 
 
 def _wander(beats: Floats, lag1: float, rng: np.random.Generator) -> Floats:
-    """Unit-variance noise whose correlation falls as lag1**distance in beats (so AR(1) with `lag1` from beat to
-    beat): (n,)."""
-    draws = rng.normal(0.0, 1.0, beats.size)
-    if lag1 <= 0.0 or beats.size == 0:
-        return draws
-    out = np.empty(beats.size)
-    out[0] = draws[0]
-    r = lag1 ** np.maximum(np.diff(beats), 0.0)
-    fresh = np.sqrt(1.0 - r * r)
-    for i in range(1, beats.size):
-        out[i] = r[i - 1] * out[i - 1] + fresh[i - 1] * draws[i]
-    return out
+    """Unit-variance noise, AR(1) with `lag1` from beat to beat; a note inside a beat correlates as much with its beat's
+    on-beat, and has the rest to itself: (n,) written beats in, (n,) out."""
+    if beats.size == 0:
+        return np.zeros(0)
+    beat = np.floor(beats + _NEAR).astype(np.int64)
+    first = int(beat.min())
+    draws = rng.normal(0.0, 1.0, int(beat.max()) - first + 1)
+    rest = np.sqrt(1.0 - lag1 * lag1)
+    pulse = draws.copy()
+    for i in range(1, pulse.size):
+        pulse[i] = lag1 * pulse[i - 1] + rest * draws[i]
+    own = rng.normal(0.0, 1.0, beats.size)
+    on_beat = np.abs(beats - beat) < _NEAR
+    shared: Floats = pulse[beat - first]
+    return np.where(on_beat, shared, lag1 * shared + rest * own)
 
 
 def _drop_out_shift(written: Floats, chart: Chart, tempo: TempoMap, pct: float) -> Floats:

@@ -22,7 +22,20 @@ from trainer.line.score import DEVICES, LINE_DTYPE, Claim, LineScore
 from trainer.music import FOUR_STRING, Chord, Tuning
 from trainer.session import BEATS_PER_BAR, Chart, ChartBar
 
-__all__ = ["BarPlan", "bass_pc", "clumsy_bars", "compose", "leads_in", "model_line", "root_window"]
+__all__ = [
+    "BarPlan",
+    "bass_pc",
+    "clumsy_bars",
+    "compose",
+    "leads_in",
+    "model_line",
+    "pedal_plans",
+    "pedal_spans",
+    "register_low",
+    "root_window",
+    "turnaround_pairs",
+    "turnaround_plans",
+]
 
 TOLERATED = 3  # faults that a written form is allowed when it was asked for: a wide leap; our choice
 IMPOSSIBLE = 1000  # as many faults as rule a variant out
@@ -56,6 +69,7 @@ class BarPlan:
     the seed does.
 
     `pedal_pc` replaces the chord's root (pedal); `part` is the place in a device of several bars, of `n_parts`.
+    `pattern`: a bar written out (as in `figures`), in place of any device.
     `pinned`: the written form is kept wherever it can be played at all, even if another would lead on better.
     `loudness` is 0..1, as the band's intensity.
     """
@@ -69,6 +83,7 @@ class BarPlan:
     n_parts: int = 1
     line: str | None = None
     pinned: bool = False
+    pattern: str | None = None
 
 
 @dataclass(slots=True)
@@ -171,8 +186,10 @@ def _write_bar(page: _Page, bar: ChartBar, plan: BarPlan, plans: Sequence[BarPla
     device = plan.device
     if device is not None and not _applies(device, bar, after, plan):
         device = None
-    pattern = None
-    if device is not None:
+    pattern = plan.pattern
+    if pattern is not None:
+        device = None
+    elif device is not None:
         parts = tuple(p.split("|")[min(plan.part, p.count("|"))] for p in PATTERNS[device])
         pattern = _choose(page, parts, plan.variant, setting, device, IMPOSSIBLE - 1 if plan.pinned else TOLERATED)
     if pattern is None:
@@ -393,7 +410,7 @@ def _finish(page: _Page, position: int | None) -> LineScore:
     return LineScore(notes, claims, page.chart, page.tuning)
 
 
-def _window(tuning: Tuning, octave: int, position: int | None) -> int:
+def register_low(tuning: Tuning, octave: int, position: int | None) -> int:
     """The lowest root of a register: the octave from low E (`octave` 0), from the lowest string (−1), or an octave up
     (1)."""
     if octave not in (-1, 0, 1):
@@ -438,18 +455,18 @@ def model_line(
         near = nearest(device, DEVICES)
         hint = f'; did you mean "{near}"?' if near else ""
         raise UsageError(f'"{device}" is not a device of the line; known: {", ".join(DEVICES)}{hint}')
-    low = _window(tuning, octave, position)
+    low = register_low(tuning, octave, position)
     if device == "slide_in":
         low = max(low, tuning.lowest + 2)  # there must be a fret to slide from
     plans = [BarPlan(device, low, variant, bar.intensity) for bar in chart.bars]
     if device == "turnaround_figure":
-        plans = _turnarounds(chart, plans)
+        plans = turnaround_plans(chart, plans)
     elif device == "pedal":
-        plans = _pedals(chart, plans)
+        plans = pedal_plans(chart, plans)
     return compose(chart, plans, seed=seed, tuning=tuning, position=position)
 
 
-def _turnarounds(chart: Chart, plans: list[BarPlan]) -> list[BarPlan]:
+def turnaround_plans(chart: Chart, plans: list[BarPlan]) -> list[BarPlan]:
     """Marks the pairs of last bars that go from the tonic to the five."""
     out = list(plans)
     for first, second in turnaround_pairs(chart):
@@ -476,7 +493,7 @@ def _part(
     return BarPlan(device, plan.low, variant, plan.loudness, pedal_pc, part, n_parts, plan.line)
 
 
-def _pedals(chart: Chart, plans: list[BarPlan]) -> list[BarPlan]:
+def pedal_plans(chart: Chart, plans: list[BarPlan]) -> list[BarPlan]:
     """Marks where a pedal stands: planned spans, else the five held under V–IV, else the one held under the first bar
     that leaves it."""
     out = list(plans)

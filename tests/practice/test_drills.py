@@ -1,0 +1,168 @@
+"""Drills: each builds in any key, is heard first, and its pass figure tells a good take from a bad one through the
+scorer."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+import pytest
+
+from tests.line.definitions import Notes, holds
+from trainer.band import arrange
+from trainer.clock.tempo import TempoMap
+from trainer.errors import UsageError
+from trainer.line import DEVICES, Feel, StandIn
+from trainer.music import FIVE_STRING, FORMS
+from trainer.practice import DRILLS, Exercise, change_bars, drill_named
+from trainer.scoring import score
+from trainer.session import session_from_dict
+from trainer.take import Take
+
+GOOD = Feel(lateness_ms=4.0, swing_ratio=None, jitter_sd_ms=6.0, jitter_lag1=0.2, missed_frac=0.0, velocity_sd=2.0)
+
+
+def card_of(exercise: Exercise, feel: Feel, seed: int = 1) -> dict[str, Any]:
+    done = StandIn(feel, seed).play(exercise.model)
+    tempo = TempoMap(exercise.chart.tempo_segments)
+    return score(Take(done.notes, tempo, session=exercise.session)).to_dict()
+
+
+@pytest.mark.parametrize("name", list(DRILLS))
+def test_every_drill_builds_in_any_key_and_is_heard_first(name: str) -> None:
+    drill = DRILLS[name]
+    assert drill.title and drill.goal.endswith(".")
+    for key in ("E", "Bb", "F#", "Am", "Cm"):
+        exercise = drill.build(key, 100.0, 3)
+        # The session is one that the trainer itself would read.
+        assert session_from_dict(exercise.session.to_dict()) == exercise.session
+        assert exercise.heard[0] == 1 and exercise.asked
+        assert not set(exercise.heard) & set(exercise.asked)
+        assert len(exercise.heard) + len(exercise.asked) == exercise.chart.n_choruses
+        rows = exercise.guide_rows()
+        chorus = [exercise.chart.bars[int(exercise.chart.bar_idx_at(r[0] + 1e-9))].chorus for r in rows]
+        assert set(chorus) == set(exercise.heard)
+        events = arrange(exercise.chart, guide_line=rows).events
+        assert np.sum(events["part"] == 4) == len(rows)  # the guide plays the model and nothing else
+        notes = exercise.model.notes
+        played = Notes(notes["onset_beats"], notes["onset_beats"] + notes["duration_beats"], notes["pitch"].astype(int))
+        for claim in exercise.model.claims:
+            assert holds(claim.name, played, exercise.chart, claim.at_beats, claim.beats), (key, claim)
+
+
+def test_seeds_vary_and_repeat() -> None:
+    lines = [DRILLS["walking_line"].build("G", 100.0, seed).model.notes for seed in (1, 1, 2)]
+    assert np.array_equal(lines[0], lines[1]) and not np.array_equal(lines[0]["pitch"], lines[2]["pitch"])
+
+
+@pytest.mark.parametrize(
+    "name", ["roots", "change_one_four", "change_four_one", "change_five_four", "change_turnaround"]
+)
+def test_changes_pass_when_landed_and_fail_when_missed(name: str) -> None:
+    exercise = DRILLS[name].build("A", 100.0, 2)
+    good = DRILLS[name].figure(card_of(exercise, GOOD), exercise)
+    assert good.passed is True and good.value == 1.0 and good.n >= 3
+    bad = DRILLS[name].figure(card_of(exercise, Feel(missed_frac=0.6)), exercise)
+    assert bad.passed is False and bad.value is not None and bad.value < 0.9
+
+
+def test_one_change_from_any_bar_that_has_it() -> None:
+    # Quick change, from the published table: I→IV leaves bars 1, 4 (and none else but 11–12's turnaround is I–V).
+    assert change_bars("quick_change_12", exercise_key("G"), "I", "IV") == (1, 4)
+    assert change_bars("quick_change_12", exercise_key("G"), "V", "I") == (12,)
+    for bar in (1, 4):
+        exercise = DRILLS["change_one_four"].build("G", 100.0, 1, bar=bar)
+        assert exercise.facts["lands_in_bar"] == bar + 1
+        first, last = exercise.session.loop or (0, 0)
+        assert first <= bar < last
+    with pytest.raises(UsageError, match=r"bar 3 is not followed by I–IV in quick_change_12; bars that are: 1, 4"):
+        DRILLS["change_one_four"].build("G", 100.0, 1, bar=3)
+
+
+def exercise_key(name: str):
+    return DRILLS["roots"].build(name).session.key
+
+
+@pytest.mark.parametrize("name", ["shuffle_one_note", "shuffle_two_strings", "shuffle_through_the_form"])
+def test_shuffle_is_judged_by_its_evenness(name: str) -> None:
+    exercise = DRILLS[name].build("G", 100.0, 2)
+    assert DRILLS[name].figure(card_of(exercise, GOOD), exercise).passed is True
+    ragged = DRILLS[name].figure(
+        card_of(exercise, Feel(swing_ratio=None, jitter_sd_ms=30.0, jitter_lag1=0.0)), exercise
+    )
+    assert ragged.passed is False
+    even = DRILLS[name].figure(card_of(exercise, Feel(swing_ratio=1.2, jitter_sd_ms=4.0)), exercise)
+    assert even.passed is False and even.value < 0.25  # steady, but at another ratio
+
+
+def test_two_strings_are_two_strings() -> None:
+    for key in ("E", "G", "A", "C", "D"):
+        strings = np.unique(DRILLS["shuffle_two_strings"].build(key).model.notes["string"])
+        assert strings.size == 2 and np.ptp(strings) == 1
+
+
+@pytest.mark.parametrize(
+    ("name", "silent", "of"), [("drop_out_1_of_4", 1, 4), ("drop_out_2_of_4", 2, 4), ("drop_out_4_of_8", 4, 8)]
+)
+def test_drop_outs_grow(name: str, silent: int, of: int) -> None:
+    exercise = DRILLS[name].build("G", 100.0, 1)
+    second = [bar for bar in exercise.chart.bars if bar.chorus == 2]
+    assert [bar.bar for bar in second if bar.drop_out] == [b for b in range(1, 13) if (b - 1) % of >= of - silent][
+        : sum(bar.drop_out for bar in second)
+    ]
+    assert not any(bar.drop_out for bar in exercise.chart.bars if bar.chorus == 1)
+    assert DRILLS[name].figure(card_of(exercise, GOOD), exercise).passed is True
+    rushed = DRILLS[name].figure(card_of(exercise, Feel(jitter_sd_ms=4.0, drop_out_tempo_pct=6.0)), exercise)
+    assert rushed.passed is False
+
+
+def test_stamina_wants_a_narrow_spread_to_the_end() -> None:
+    drill = DRILLS["repeated_notes"]
+    exercise = drill.build("G", 120.0, 1)
+    assert exercise.chart.end_beats >= 380  # three minutes at 120
+    assert len(exercise.heard) == 1
+    assert drill.figure(card_of(exercise, GOOD), exercise).passed is True
+    assert drill.figure(card_of(exercise, Feel(jitter_sd_ms=30.0)), exercise).passed is False
+
+
+@pytest.mark.parametrize("device", DEVICES)
+def test_devices_in_every_place_of_the_neck(device: str) -> None:
+    drill = DRILLS[device]
+    for more in ({"octave": 1}, {"position": 5}, {"octave": -1, "tuning": FIVE_STRING}, {"form": "slow_change_12"}):
+        exercise = drill.build("D", 92.0, 4, **more)
+        assert any(claim.name == device for claim in exercise.model.claims)
+    if device not in ("pedal", "turnaround_figure"):
+        exercise = drill.build("D", 92.0, 4, bar=9)  # the five, the four, the one
+        assert exercise.session.loop == (9, 12)
+
+
+@pytest.mark.parametrize("form", list(FORMS))
+def test_forms_that_lack_a_place_say_so(form: str) -> None:
+    for name, drill in DRILLS.items():
+        try:
+            drill.build("C", 100.0, 1, form=form)
+        except UsageError as error:
+            assert "has no" in str(error), name
+
+
+def test_an_unmeasured_figure_says_why() -> None:
+    exercise = DRILLS["roots"].build()
+    empty = Take(
+        StandIn(GOOD).play(exercise.model).notes[:0], TempoMap(exercise.chart.tempo_segments), session=exercise.session
+    )
+    card = score(empty).to_dict()
+    for name, drill in DRILLS.items():
+        figure = drill.figure(card, drill.build())
+        assert figure.value is None and figure.passed is None and figure.text.startswith("not measured"), name
+
+
+def test_mistakes_are_named() -> None:
+    with pytest.raises(UsageError, match='did you mean "boogie_figure"'):
+        drill_named("bogie_figure")
+    with pytest.raises(UsageError, match="tempo 900 cannot be played"):
+        DRILLS["roots"].build("G", 900.0)
+    with pytest.raises(UsageError, match='form "quik_change_12" is not known'):
+        DRILLS["roots"].build("G", form="quik_change_12")
+    with pytest.raises(UsageError, match="has no bar to choose"):
+        DRILLS["roots"].build("G", bar=3)
+    assert drill_named("roots") is DRILLS["roots"]

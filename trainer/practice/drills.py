@@ -1,0 +1,675 @@
+"""Drills: short loops with a goal, a model that is heard first, and a pass figure read from the scorecard.
+
+A drill is built from the session and line rooms for a key, tempo and seed; none is a recording. The model line sounds
+in
+the `heard` choruses (call); the player answers in the `asked` ones (response), and only those count for the pass figure
+wherever the scorecard tells choruses apart. Thresholds are our choice unless a source stands beside them.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Mapping
+from dataclasses import dataclass, field
+from typing import Any
+
+import numpy as np
+
+from trainer.errors import UsageError, nearest
+from trainer.line import DEVICES, BarPlan, LineScore, compose, model_line, planned_song
+from trainer.line.write import register_low
+from trainer.music import FORMS, FOUR_STRING, GROOVES, Key, Tuning, degree_name, form_bars, numeral_chord, parse_key
+from trainer.session import Chart, ChorusPlan, DropOut, PedalPlan, Session, expand
+
+__all__ = ["DRILLS", "Drill", "Exercise", "PassFigure", "change_bars", "drill_named"]
+
+ROOTS = ("root", "root_early", "root_late")
+NOT_COUNTED = ("pedal", "turnaround", "not_asked")
+
+LANDED_SHARE = 0.9  # a trained walker lands roots on 68 % by choice (Riley & Dixon 2023); a drill asks for nearly all
+DEVICE_SHARE = 0.75
+SWING_SPREAD_LOG2 = 0.25
+SWING_OFF_LOG2 = 0.2  # about 15 % of the ratio
+TEMPO_CHANGE_PCT = 3.2  # tempo just noticeably different over four intervals (Drake & Botte 1993)
+REENTRY_MS = 50.0
+SPREAD_PCT = 4.0  # twice the 2 % of trained musicians (Repp 2005, second-hand)
+DENSER_NOTES_PER_BAR = 1.0
+HIGHER_SEMITONES = 5.0
+PINNED_SHARE = 0.75
+ARC_SEMITONES_PER_BAR = 0.1
+STAMINA_NOTES_PER_BAR = 7.0
+
+
+@dataclass(frozen=True, slots=True)
+class PassFigure:
+    """What a drill's take came to. `value` None: not measured, `text` says why. `passed` is None then too."""
+
+    name: str
+    value: float | None
+    target: str
+    passed: bool | None
+    n: int
+    text: str
+
+
+@dataclass(frozen=True)
+class Exercise:
+    """A drill made playable: its session, the model line over its whole chart, and which choruses are call and
+    response."""
+
+    drill: str
+    session: Session
+    chart: Chart
+    model: LineScore
+    heard: tuple[int, ...]
+    asked: tuple[int, ...]
+    pair: str | None = None
+    facts: Mapping[str, Any] = field(default_factory=dict)
+
+    def guide_rows(self) -> list[tuple[float, float, float, float]]:
+        """The model's notes in the heard choruses, (onset_beats, duration_beats, pitch, velocity): what the guide
+        plays."""
+        chorus = np.array([bar.chorus for bar in self.chart.bars])
+        at = chorus[self.chart.bar_idx_at(self.model.notes["onset_beats"] + 1e-9)]
+        rows = self.model.notes[np.isin(at, self.heard)]
+        return [
+            (float(n["onset_beats"]), float(n["duration_beats"]), float(n["pitch"]), float(n["velocity"])) for n in rows
+        ]
+
+
+@dataclass(frozen=True, slots=True)
+class _Asked:
+    """What is asked of a builder."""
+
+    key: Key
+    tempo_bpm: float
+    seed: int
+    form: str
+    groove: str
+    bar: int | None
+    octave: int
+    position: int | None
+    tuning: Tuning
+
+
+@dataclass(frozen=True)
+class Drill:
+    """One entry of the catalogue. `family` groups drills of one kind; `takes_bar`: a bar may be asked for."""
+
+    name: str
+    title: str
+    goal: str
+    family: str
+    make: Callable[[_Asked], Exercise] = field(repr=False)
+    judge: Callable[[Mapping[str, Any], Exercise], PassFigure] = field(repr=False)
+    takes_bar: bool = False
+
+    def build(
+        self,
+        key: Key | str = "G",
+        tempo_bpm: float = 96.0,
+        seed: int = 1,
+        *,
+        form: str = "quick_change_12",
+        groove: str = "shuffle",
+        bar: int | None = None,
+        octave: int = 0,
+        position: int | None = None,
+        tuning: Tuning = FOUR_STRING,
+    ) -> Exercise:
+        """The drill in a key and tempo. `UsageError` for a form, groove, bar, octave or position that it cannot use."""
+        tonic = parse_key(key) if isinstance(key, str) else key
+        _known("form", form, FORMS)
+        _known("groove", groove, GROOVES)
+        if not 40.0 <= tempo_bpm <= 240.0:
+            raise UsageError(f"tempo {tempo_bpm:g} cannot be played; expected 40 to 240 quarter notes a minute")
+        if bar is not None and not self.takes_bar:
+            raise UsageError(f'the drill "{self.name}" has no bar to choose; leave the bar out')
+        return self.make(_Asked(tonic, float(tempo_bpm), seed, form, groove, bar, octave, position, tuning))
+
+    def figure(self, card: Mapping[str, Any], exercise: Exercise) -> PassFigure:
+        """The pass figure from a scorecard's JSON data."""
+        return self.judge(card, exercise)
+
+
+def drill_named(name: str) -> Drill:
+    """The drill of that name; `UsageError` names the nearest."""
+    if name not in DRILLS:
+        near = nearest(name, DRILLS)
+        hint = f'; did you mean "{near}"?' if near else ""
+        raise UsageError(f'"{name}" is not a drill; `trainer drills` lists the {len(DRILLS)} there are{hint}')
+    return DRILLS[name]
+
+
+def _known(what: str, found: str, allowed: Mapping[str, Any]) -> None:
+    if found not in allowed:
+        near = nearest(found, allowed)
+        hint = f'; did you mean "{near}"?' if near else ""
+        raise UsageError(f'{what} "{found}" is not known; allowed: {", ".join(allowed)}{hint}')
+
+
+# --- building -----------------------------------------------------------------------------------------------------
+
+
+def _session(ask: _Asked, title: str, choruses: tuple[ChorusPlan, ...], **more: Any) -> Session:
+    fields: dict[str, Any] = {"form": ask.form, **more}
+    return Session(
+        title=f"{title}, {ask.key.name}",
+        key=ask.key,
+        tempo_bpm=ask.tempo_bpm,
+        swing_ratio=GROOVES[ask.groove].usual_swing_ratio(ask.tempo_bpm),
+        groove=ask.groove,
+        count_in_bars=1 if ask.tempo_bpm < 75 else 2,
+        seed=ask.seed,
+        choruses=choruses,
+        guide="on",
+        **fields,
+    )
+
+
+def _turns(n: int, role: str = "verse", intensity: float = 0.5) -> tuple[ChorusPlan, ...]:
+    return (ChorusPlan(role, n, (intensity,) * n, line="eighths"),)
+
+
+def _exercise(
+    drill: str, session: Session, line: Callable[[Chart], LineScore], heard: tuple[int, ...], **more: Any
+) -> Exercise:
+    chart = expand(session)
+    asked = tuple(c for c in range(1, chart.n_choruses + 1) if c not in heard)
+    return Exercise(drill, session, chart, line(chart), heard, asked, **more)
+
+
+def _odd(n: int) -> tuple[int, ...]:
+    return tuple(range(1, n + 1, 2))
+
+
+def _modelled(ask: _Asked, device: str | None, variant: int | None = None) -> Callable[[Chart], LineScore]:
+    def line(chart: Chart) -> LineScore:
+        return model_line(
+            chart,
+            device=device,
+            seed=ask.seed,
+            tuning=ask.tuning,
+            position=ask.position,
+            octave=ask.octave,
+            variant=variant,
+        )
+
+    return line
+
+
+def _patterned(ask: _Asked, pattern: str) -> Callable[[Chart], LineScore]:
+    def line(chart: Chart) -> LineScore:
+        low = register_low(ask.tuning, ask.octave, ask.position)
+        plans = [BarPlan(None, low, loudness=bar.intensity, pattern=pattern) for bar in chart.bars]
+        return compose(chart, plans, seed=ask.seed, tuning=ask.tuning, position=ask.position)
+
+    return line
+
+
+def change_bars(form: str, key: Key, leave: str, reach: str) -> tuple[int, ...]:
+    """The bars (1-based) of a form whose chord of degree `leave` gives way to `reach` in the bar after; the last bar
+    gives way to the first. Degrees as capitals: "I", "IV", "V"."""
+    chords = form_bars(FORMS[form], key)
+    n = len(chords)
+    degrees = [(degree_name(bar[0], key).upper(), degree_name(bar[-1], key).upper()) for bar in chords]
+    return tuple(b + 1 for b in range(n) if degrees[b][1] == leave and degrees[(b + 1) % n][0] == reach)
+
+
+def _make_change(name: str, leave: str, reach: str) -> Callable[[_Asked], Exercise]:
+    def make(ask: _Asked) -> Exercise:
+        bars = change_bars(ask.form, ask.key, leave, reach)
+        if not bars:
+            raise UsageError(f"{ask.form} has no change {leave}–{reach}; expected a form that has one, quick_change_12")
+        if ask.bar is not None and ask.bar not in bars:
+            raise UsageError(
+                f"bar {ask.bar} is not followed by {leave}–{reach} in {ask.form}; bars that are: {_list(bars)}"
+            )
+        bar = bars[ask.seed % len(bars)] if ask.bar is None else ask.bar
+        n_bars = FORMS[ask.form].n_bars
+        where = _around(ask, bar)
+        session = _session(ask, f"One change, {leave}–{reach}", _turns(8), **where)
+        variant = (2, 5, 7)[ask.seed % 3]
+        return _exercise(
+            name,
+            session,
+            _modelled(ask, "root_shuffle", variant),
+            _odd(8),
+            pair=f"{leave}→{reach}",
+            facts={"bar": bar, "lands_in_bar": bar % n_bars + 1},
+        )
+
+    return make
+
+
+def _around(ask: _Asked, bar: int) -> dict[str, Any]:
+    """Four bars around the end of a bar: a loop inside the form, or a chart of its own where the form comes round."""
+    n_bars = FORMS[ask.form].n_bars
+    if bar < n_bars:
+        first = max(1, min(bar - 1, n_bars - 3))
+        loop = {"loop": (first, min(n_bars, first + 3))}
+        if bar < n_bars - 2:
+            return loop
+        # A change into the last two bars is judged strictly only where the turnaround is pinned.
+        form = FORMS[ask.form]
+        if form_bars(form, ask.key, "five")[-2:] == form_bars(form, ask.key)[-2:]:
+            return {**loop, "turnaround": "five"}
+    chords = form_bars(FORMS[ask.form], ask.key)
+    if bar < n_bars:
+        bars = chords[bar - 2 : bar + 2] if bar + 2 <= n_bars else chords[-4:]
+        return {"form": "chart", "chart": tuple(" ".join(chord.name for chord in row) for row in bars)}
+    bars = (chords[-2], chords[-1], chords[0], chords[1 % n_bars])
+    return {"form": "chart", "chart": tuple(" ".join(chord.name for chord in row) for row in bars)}
+
+
+def _list(bars: tuple[int, ...]) -> str:
+    return ", ".join(str(bar) for bar in bars)
+
+
+def _make_roots(ask: _Asked) -> Exercise:
+    session = _session(ask, "Roots through the form", _turns(4))
+    return _exercise("roots", session, _modelled(ask, "root_shuffle", (1, 5, 7)[ask.seed % 3]), _odd(4))
+
+
+def _one_chord(ask: _Asked) -> dict[str, Any]:
+    tonic = numeral_chord("i7" if ask.key.minor else "I7", ask.key)
+    return {"form": "chart", "chart": (tonic.name, "%", "%", "%")}
+
+
+def _make_pattern(
+    name: str, title: str, pattern: str, n_choruses: int, n_heard: int = 0
+) -> Callable[[_Asked], Exercise]:
+    def make(ask: _Asked) -> Exercise:
+        session = _session(ask, title, _turns(n_choruses), **_one_chord(ask))
+        heard = _odd(n_choruses) if n_heard == 0 else tuple(range(1, n_heard + 1))
+        return _exercise(name, session, _patterned(ask, pattern), heard)
+
+    return make
+
+
+def _make_form_shuffle(ask: _Asked) -> Exercise:
+    session = _session(ask, "Shuffle through the form", _turns(4))
+    return _exercise("shuffle_through_the_form", session, _modelled(ask, "root_shuffle", 0), _odd(4))
+
+
+def _make_drop_out(name: str, n_silent: int, of: int) -> Callable[[_Asked], Exercise]:
+    def make(ask: _Asked) -> Exercise:
+        n_choruses = 5
+        n_bars = FORMS[ask.form].n_bars
+        heard = (1,)
+        drops = []
+        for chorus in range(2, n_choruses + 1):
+            for start in range(1, n_bars + 1, of):
+                first, last = start + of - n_silent, start + of - 1
+                # Never the song's last bars: the ending needs its band.
+                if last <= n_bars and not (chorus == n_choruses and last == n_bars):
+                    drops.append(DropOut(chorus, first, last))
+        session = _session(ask, f"The band drops out, {n_silent} of {of}", _turns(n_choruses), drop_outs=tuple(drops))
+        return _exercise(name, session, _modelled(ask, "root_shuffle", 0), heard)
+
+    return make
+
+
+def _make_device(device: str) -> Callable[[_Asked], Exercise]:
+    def make(ask: _Asked) -> Exercise:
+        n_bars = FORMS[ask.form].n_bars
+        more: dict[str, Any] = {}
+        n_choruses = 5 if device == "turnaround_figure" else 4  # the last chorus ends instead of turning round
+        if ask.bar is not None:
+            if not 1 <= ask.bar <= n_bars:
+                raise UsageError(f"bar {ask.bar} is not in {ask.form}; expected 1 to {n_bars}")
+            first = max(1, min(ask.bar, n_bars - 3))
+            more["loop"] = (first, min(n_bars, first + 3))
+            n_choruses = 8
+        title = device.replace("_", " ").capitalize()
+        if device == "pedal":
+            session = _pedal_session(ask, title, n_choruses, more)
+        else:
+            session = _session(ask, title, _turns(n_choruses), **more)
+        exercise = _exercise(device, session, _modelled(ask, device), _odd(n_choruses))
+        if not _claims(exercise):
+            where = f"in bars {more['loop'][0]}–{more['loop'][1]} of" if more else "in"
+            raise UsageError(f"{device} has no place {where} {ask.form}; expected another bar, or quick_change_12")
+        return exercise
+
+    return make
+
+
+def _pedal_session(ask: _Asked, title: str, n_choruses: int, more: Mapping[str, Any]) -> Session:
+    """A session whose pedals are planned wherever the model line holds one on the tonic or the five."""
+    from trainer.line.write import pedal_spans
+
+    plain = _session(ask, title, _turns(n_choruses), **more)
+    chart = expand(plain)
+    pedals = tuple(
+        PedalPlan(chart.bars[start].chorus, chart.bars[start].bar, chart.bars[stop - 1].bar)
+        for start, stop, _ in pedal_spans(chart)
+    )
+    return _session(ask, title, _turns(n_choruses), pedals=pedals, **more)
+
+
+def _make_triplets(ask: _Asked) -> Exercise:
+    session = _session(ask, "Triplets against the shuffle", _turns(8), **_one_chord(ask))
+    patterns = ("1 1 (1 1 1) 1 1 1 1", "1 1 1 1 1 1 (1 3 5)", "1 1 (5 3 1) 1 1 (1 3 5)", "1 . (1 1 1) 1 . (1 1 1)")
+    return _exercise(
+        "triplets_against_the_shuffle", session, _with_claims(ask, patterns[ask.seed % len(patterns)]), _odd(8)
+    )
+
+
+def _with_claims(ask: _Asked, pattern: str) -> Callable[[Chart], LineScore]:
+    """A written bar whose triplets are claimed as devices."""
+    from dataclasses import replace
+
+    from trainer.line import Claim
+    from trainer.line.figures import cells
+
+    beats = sorted({cell.beat for cell in cells(pattern) if cell.part.startswith("t")})
+
+    def line(chart: Chart) -> LineScore:
+        plain = _patterned(ask, pattern)(chart)
+        claims = [Claim("triplet_figure", bar.onset_beats + b, 1.0) for bar in chart.bars[:-1] for b in beats]
+        return replace(plain, claims=tuple(claims))
+
+    return line
+
+
+def _make_pin(ask: _Asked) -> Exercise:
+    session = _session(ask, "Pin the verse", _turns(4))
+    return _exercise("pin_the_verse", session, lambda chart: planned_song(chart, ask.seed, tuning=ask.tuning), _odd(4))
+
+
+def _make_open(name: str, denser: bool, higher: bool) -> Callable[[_Asked], Exercise]:
+    def make(ask: _Asked) -> Exercise:
+        plans = (
+            ChorusPlan("verse", 2, (0.4, 0.4), line="eighths"),
+            ChorusPlan("solo", 2, (0.8, 0.8), line="eighths"),
+        )
+        by = {(True, False): "density", (False, True): "height", (True, True): "density and height"}[denser, higher]
+        session = _session(ask, f"Open the solo by {by}", plans)
+
+        def line(chart: Chart) -> LineScore:
+            low = register_low(ask.tuning, ask.octave, ask.position)
+            rows = []
+            for bar in chart.bars:
+                solo = bar.role == "solo"
+                device, variant = ("boogie_figure", 0) if solo and denser else ("root_shuffle", 1)
+                rows.append(BarPlan(device, low + 12 if solo and higher else low, variant, bar.intensity))
+            return compose(chart, rows, seed=ask.seed, tuning=ask.tuning, position=ask.position)
+
+        return _exercise(name, session, line, (1, 3), facts={"denser": denser, "higher": higher})
+
+    return make
+
+
+def _make_arc(ask: _Asked) -> Exercise:
+    session = _session(ask, "An arc over two choruses", _turns(4, "solo", 0.8))
+
+    def line(chart: Chart) -> LineScore:
+        low = register_low(ask.tuning, ask.octave, ask.position)
+        rows = []
+        for bar in chart.bars:
+            through = (bar.bar - 1) / max(1, len(chart.form_chords) - 1)
+            up = through if bar.chorus % 2 == 1 else 1.0 - through
+            device, variant = ("boogie_figure", 0) if up > 0.5 else ("boogie_figure", 7)
+            rows.append(BarPlan(device, low + round(12 * up), variant, 0.4 + 0.5 * up))
+        return compose(chart, rows, seed=ask.seed, tuning=ask.tuning, position=ask.position)
+
+    return _exercise("arc_over_two_choruses", session, line, (1, 2))
+
+
+# --- judging ------------------------------------------------------------------------------------------------------
+
+
+def _missing(name: str, target: str, section: Mapping[str, Any], field_name: str, n: int = 0) -> PassFigure:
+    reason = section.get("why", {}).get(field_name, {}).get("text", "nothing was played where it was asked for")
+    return PassFigure(name, None, target, None, n, f"not measured: {reason}")
+
+
+def _share(name: str, good: int, n: int, least: float, what: str, section: Mapping[str, Any], key: str) -> PassFigure:
+    target = f"at least {least:.0%}"
+    if n == 0:
+        return _missing(name, target, section, key)
+    return PassFigure(name, good / n, target, good / n >= least, n, f"{good} of {n} {what}")
+
+
+def _judge_roots(card: Mapping[str, Any], exercise: Exercise) -> PassFigure:
+    landing = card["landing"]
+    items = [
+        item
+        for item in landing.get("items") or []
+        if item["chorus"] in exercise.asked and item["outcome"] not in NOT_COUNTED
+    ]
+    if exercise.pair is not None:
+        items = [item for item in items if _pair_of(item, exercise) == exercise.pair]
+        what = f"changes {exercise.pair.replace('→', '–')} on the root"
+    else:
+        what = "changes on the root"
+    good = sum(item["outcome"] in ROOTS for item in items)
+    return _share("root_share", good, len(items), LANDED_SHARE, what, landing, "root_rate")
+
+
+def _pair_of(item: Mapping[str, Any], exercise: Exercise) -> str | None:
+    """ "I→IV" of an item, from the chart: the degree before it and its own, as capitals."""
+    spans = exercise.chart.spans
+    at = float(item["at_beats"])
+    i = int(exercise.chart.span_idx_at(at))
+    if i == 0 or abs(spans[i].onset_beats - at) > 1e-6:
+        return None
+    return f"{spans[i - 1].degree.upper()}→{spans[i].degree.upper()}"
+
+
+def _judge_swing(card: Mapping[str, Any], exercise: Exercise) -> PassFigure:
+    swing = card["swing"]
+    target = f"spread at most {SWING_SPREAD_LOG2:g} octaves of ratio, median within 15 % of the band's"
+    spread, ratio = swing.get("log2_sd"), swing.get("ratio")
+    if spread is None or ratio is None or ratio <= 0:
+        return _missing("swing_spread", target, swing, "log2_sd" if ratio else "ratio", int(swing.get("n") or 0))
+    off = abs(float(np.log2(ratio / exercise.session.swing_ratio)))
+    passed = spread <= SWING_SPREAD_LOG2 and off <= SWING_OFF_LOG2
+    text = f"ratio {ratio:.2f} against the band's {exercise.session.swing_ratio:.2f}, spread {spread:.2f}"
+    return PassFigure("swing_spread", float(spread), target, passed, int(swing["n"]), text)
+
+
+def _judge_drop_outs(card: Mapping[str, Any], exercise: Exercise) -> PassFigure:
+    timing = card["timing"]
+    target = f"half of the drop-outs within {TEMPO_CHANGE_PCT:g} % of the tempo and back within {REENTRY_MS:g} ms"
+    found = [d for d in timing.get("drop_outs") or [] if d["chorus"] in exercise.asked]
+    kept = [d for d in found if d["reentry_ms"] is not None]
+    if not kept:
+        return _missing("kept_share", target, timing, "drop_outs")
+    good = sum(
+        abs(d["reentry_ms"]) <= REENTRY_MS
+        and (d["tempo_change_pct"] is None or abs(d["tempo_change_pct"]) <= TEMPO_CHANGE_PCT)
+        for d in kept
+    )
+    n = len(found)
+    return PassFigure("kept_share", good / n, target, good / n >= 0.5, n, f"{good} of {n} drop-outs kept")
+
+
+def _claims(exercise: Exercise, device: str | None = None) -> list[tuple[int, int]]:
+    """(chorus, bar) of each claim of the drill's device in the asked choruses."""
+    name = device or exercise.facts.get("device", exercise.drill)
+    out = []
+    for claim in exercise.model.claims:
+        bar = exercise.chart.bars[int(exercise.chart.bar_idx_at(claim.at_beats + 1e-9))]
+        if claim.name == name and bar.chorus in exercise.asked:
+            out.append((bar.chorus, bar.bar))
+    return out
+
+
+def _judge_device(device: str, least: float = DEVICE_SHARE) -> Callable[[Mapping[str, Any], Exercise], PassFigure]:
+    def judge(card: Mapping[str, Any], exercise: Exercise) -> PassFigure:
+        section = card["devices"]
+        asked = _claims(exercise, device)
+        found = section.get("found")
+        target = f"at least {least:.0%}"
+        if found is None or "found" in section.get("why", {}):
+            return _missing("device_share", target, section, "found", len(asked))
+        left = [(f["chorus"], f["bar"]) for f in found if f["name"] == device]
+        good = 0
+        for place in asked:
+            if place in left:
+                left.remove(place)
+                good += 1
+        what = f"places with the {device.replace('_', ' ')}"
+        return _share("device_share", good, len(asked), least, what, section, "found")
+
+    return judge
+
+
+def _judge_pedal(card: Mapping[str, Any], exercise: Exercise) -> PassFigure:
+    """The pedal was held, and the change after it landed on its root."""
+    held = _judge_device("pedal")(card, exercise)
+    if held.value is None:
+        return held
+    chart = exercise.chart
+    ends = {c.at_beats + c.beats for c in exercise.model.claims if c.name == "pedal"}
+    releases = [
+        item
+        for item in card["landing"].get("items") or []
+        if item["at_beats"] in ends and item["chorus"] in exercise.asked and item["at_beats"] < chart.end_beats
+    ]
+    released = sum(item["outcome"] in ROOTS for item in releases)
+    passed = bool(held.passed) and released >= LANDED_SHARE * len(releases)
+    text = f"{held.text}, {released} of {len(releases)} released onto the root"
+    return PassFigure("pedal_share", held.value, held.target, passed, held.n, text)
+
+
+def _choruses(card: Mapping[str, Any], exercise: Exercise) -> list[Mapping[str, Any]]:
+    return [c for c in card["shape"].get("choruses") or [] if c["chorus"] in exercise.asked]
+
+
+def _judge_pinned(card: Mapping[str, Any], exercise: Exercise) -> PassFigure:
+    rows = _choruses(card, exercise)
+    good = sum(row["verdict"] == "pinned" for row in rows)
+    return _share("pinned_share", good, len(rows), PINNED_SHARE, "verses pinned", card["shape"], "choruses")
+
+
+def _judge_open(card: Mapping[str, Any], exercise: Exercise) -> PassFigure:
+    rows = _choruses(card, exercise)
+    denser, higher = exercise.facts["denser"], exercise.facts["higher"]
+    targets = [f"{DENSER_NOTES_PER_BAR:g} more notes a bar"] if denser else []
+    targets += [f"{HIGHER_SEMITONES:g} semitones higher"] if higher else []
+    target = "at least " + " and ".join(targets)
+    verse = [r for r in rows if r["role"] == "verse"]
+    solo = [r for r in rows if r["role"] == "solo"]
+    wanted = (["notes_per_bar"] if denser else []) + (["median_pitch"] if higher else [])
+    if not verse or not solo or any(r[name] is None for r in (verse[0], solo[0]) for name in wanted):
+        return _missing("opening", target, card["shape"], "choruses")
+    gains = {name: float(solo[0][name] - verse[0][name]) for name in wanted}
+    least = {"notes_per_bar": DENSER_NOTES_PER_BAR, "median_pitch": HIGHER_SEMITONES}
+    unit = {"notes_per_bar": "notes a bar", "median_pitch": "semitones"}
+    passed = all(gain >= least[name] for name, gain in gains.items())
+    text = ", ".join(f"{gain:+.1f} {unit[name]}" for name, gain in gains.items())
+    return PassFigure("opening", gains[wanted[0]], target, passed, len(rows), text)
+
+
+def _judge_arc(card: Mapping[str, Any], exercise: Exercise) -> PassFigure:
+    rows = sorted(_choruses(card, exercise), key=lambda row: int(row["chorus"]))
+    target = f"up over one chorus and down over the next by {ARC_SEMITONES_PER_BAR:g} semitones a bar"
+    slopes = [row.get("slope_semitones_per_bar") for row in rows]
+    if len(slopes) != 2 or None in slopes:
+        return _missing("arc", target, card["shape"], "choruses")
+    up, down = (float(s) for s in slopes if s is not None)
+    passed = up >= ARC_SEMITONES_PER_BAR and down <= -ARC_SEMITONES_PER_BAR
+    text = f"{up:+.2f} then {down:+.2f} semitones a bar"
+    return PassFigure("arc", (up - down) / 2, target, passed, 2, text)
+
+
+def _judge_stamina(card: Mapping[str, Any], exercise: Exercise) -> PassFigure:
+    timing = card["timing"]
+    target = f"spread at most {SPREAD_PCT:g} % of the beat, eighths to the end"
+    spread = timing.get("robust_sd_ms")
+    rows = _choruses(card, exercise)
+    if spread is None:
+        return _missing("spread_pct", target, timing, "robust_sd_ms", int(timing.get("n") or 0))
+    pct = 100.0 * spread * exercise.session.tempo_bpm / 60000.0
+    # The last chorus holds the final note; the one before it says whether the hand lasted.
+    late = [row["notes_per_bar"] for row in rows if row["chorus"] == exercise.chart.n_choruses - 1]
+    lasted = not late or (late[0] or 0.0) >= STAMINA_NOTES_PER_BAR
+    text = f"spread {pct:.1f} % of the beat" + ("" if lasted else f", but {late[0]:.1f} notes a bar near the end")
+    return PassFigure("spread_pct", pct, target, pct <= SPREAD_PCT and lasted, int(timing["n"]), text)
+
+
+# --- the catalogue ------------------------------------------------------------------------------------------------
+
+
+_DEVICE_GOALS = {
+    "root_shuffle": "Roots in shuffle eighths, every beat struck, through every change.",
+    "pentatonic_riff": "A short riff on the five-note scale, moved with each chord.",
+    "walking_line": "Four quarters a bar that walk from root to root.",
+    "chromatic_approach": "Up to four semitone steps into the next root, landing on the change.",
+    "scale_descent": "Down the coming chord's scale to its root, landing on the change.",
+    "triplet_figure": "A beat of triplets inside the shuffle, answered in time.",
+    "octave_shift": "Root and octave, cleanly across the strings.",
+    "pedal": "One note held under changing chords.",
+    "turnaround_figure": "The last two bars walked from the tonic to the five.",
+    "doubled_notes": "A walking line with every note struck twice.",
+    "box_figure": "One, five, flat seven, octave, under one hand.",
+    "boogie_figure": "One, three, five, six, flat seven, and down again.",
+    "push": "The new root an off-beat early, held across the line.",
+    "slide_in": "A slide from just below into the new root.",
+}
+
+
+def _catalogue() -> Iterator[Drill]:
+    yield Drill(
+        "roots", "Roots through the form", "Every change on its root, through the whole form.", "changes",
+        _make_roots, _judge_roots,
+    )  # fmt: skip
+    for name, leave, reach, what in (
+        ("change_one_four", "I", "IV", "From the one to the four"),
+        ("change_four_one", "IV", "I", "From the four back to the one"),
+        ("change_five_four", "V", "IV", "From the five to the four"),
+        ("change_turnaround", "V", "I", "Through the turnaround to the top"),
+    ):
+        goal = f"One change again and again: {leave} to {reach}, on the root, on the beat."
+        yield Drill(name, what, goal, "changes", _make_change(name, leave, reach), _judge_roots, takes_bar=True)
+    for name, what, pattern in (
+        ("shuffle_one_note", "Shuffle on one note", "1 1 1 1 1 1 1 1"),
+        ("shuffle_two_strings", "Shuffle on two strings", "1 1 5 5 1 1 5 5"),
+    ):
+        goal = "Every short note as short as the one before, at the band's ratio."
+        yield Drill(name, what, goal, "shuffle", _make_pattern(name, what, pattern, 8), _judge_swing)
+    yield Drill(
+        "shuffle_through_the_form", "Shuffle through the form", "The same evenness while the chords move.", "shuffle",
+        _make_form_shuffle, _judge_swing,
+    )  # fmt: skip
+    for n_silent, of in ((1, 4), (2, 4), (4, 8)):
+        name = f"drop_out_{n_silent}_of_{of}"
+        title = f"The band drops out, {n_silent} bar{'s' if n_silent > 1 else ''} of {of}"
+        goal = "Carry the time alone and be there when the band comes back."
+        yield Drill(name, title, goal, "drop_outs", _make_drop_out(name, n_silent, of), _judge_drop_outs)
+    for device in DEVICES:
+        judge = _judge_pedal if device == "pedal" else _judge_device(device)
+        title = "Pedal, then release" if device == "pedal" else device.replace("_", " ").capitalize()
+        yield Drill(device, title, _DEVICE_GOALS[device], "devices", _make_device(device), judge, takes_bar=True)
+    yield Drill(
+        "triplets_against_the_shuffle",
+        "Triplets against the shuffle",
+        "Three even notes, then back to long and short.",
+        "shuffle",
+        _make_triplets,
+        _judge_device("triplet_figure"),
+    )
+    yield Drill(
+        "pin_the_verse", "Pin the verse", "One rhythm, one register, every change: a verse to sing over.", "shape",
+        _make_pin, _judge_pinned,
+    )  # fmt: skip
+    for name, title, denser, higher in (
+        ("open_by_density", "Open a solo by density", True, False),
+        ("open_by_height", "Open a solo by height", False, True),
+        ("open_by_both", "Open a solo by both", True, True),
+    ):
+        goal = "A verse held down, then a solo chorus that opens from it."
+        yield Drill(name, title, goal, "shape", _make_open(name, denser, higher), _judge_open)
+    yield Drill(
+        "arc_over_two_choruses", "An arc over two choruses", "Up over one chorus, down over the next.", "shape",
+        _make_arc, _judge_arc,
+    )  # fmt: skip
+    yield Drill(
+        "repeated_notes", "Repeated notes", "Shuffle eighths on one note for as long as a long tune asks.", "stamina",
+        _make_pattern("repeated_notes", "Repeated notes", "1 1 1 1 1 1 1 1", 24, 1), _judge_stamina,
+    )  # fmt: skip
+
+
+DRILLS: Mapping[str, Drill] = {drill.name: drill for drill in _catalogue()}
