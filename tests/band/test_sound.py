@@ -1,0 +1,384 @@
+"""What the band sounds like: exact places, safe levels, agreement with outside meters and detectors.
+
+Outside: `aubio` 0.4.9 (onsets; where it is installed), `scipy` (an onset detector of another kind, spectra, WAV
+reading), `pyloudnorm` (ITU-R BS.1770).
+"""
+
+from __future__ import annotations
+
+import importlib.util
+import stat
+from collections.abc import Iterator
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pyloudnorm
+import pytest
+from scipy import signal
+from scipy.io import wavfile
+
+from trainer.band import PARTS, BandScore, arrange, render_wav
+from trainer.band.sound import CEILING, DEFAULT_GAINS, StemRenderer, limit, mix, monitor_note
+from trainer.band.sound import bank as bank_module
+from trainer.clock import TempoMap
+from trainer.errors import UsageError
+from trainer.music import GROOVES
+from trainer.session import Chart, ChorusPlan, DropOut, Session, expand
+
+RATE_HZ = 24000
+ALL_GROOVES = sorted(GROOVES)
+
+
+@pytest.fixture(scope="module", autouse=True)
+def sounds(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Path]:
+    """A cache of the tests' own, made once."""
+    folder = tmp_path_factory.mktemp("sounds")
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(bank_module, "cache_dir", lambda: folder)
+        bank_module.instrument.cache_clear()
+        yield folder
+        bank_module.instrument.cache_clear()
+
+
+def chart_of(*plans: ChorusPlan, **fields: Any) -> Chart:
+    return expand(Session(choruses=plans or (ChorusPlan("verse", 1),), **fields))
+
+
+def renderer(
+    chart: Chart, score: BandScore | None = None, rate_hz: int = RATE_HZ, *, clicks: bool = False
+) -> StemRenderer:
+    score = arrange(chart) if score is None else score
+    return StemRenderer(score, TempoMap(chart.tempo_segments), rate_hz, clicks=clicks)
+
+
+def mixed(stems: StemRenderer, n_frames: int | None = None) -> np.ndarray[Any, Any]:
+    n = stems.n_frames if n_frames is None else n_frames
+    out = np.empty((n, 2), dtype=np.float32)
+    mix(stems.block(0, n), DEFAULT_GAINS, out)
+    return out
+
+
+# --- blocks ------------------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("groove", ALL_GROOVES)
+def test_blocks_in_any_order_and_size_are_the_same_sound(groove: str) -> None:
+    chart = chart_of(ChorusPlan("verse"), ChorusPlan("solo", 1, (0.9,)), groove=groove, guide="on", loop=(9, 12))
+    stems = renderer(chart)
+    whole = stems.block(0, stems.n_frames)
+    assert whole.dtype == np.float32
+    assert whole.shape == (len(PARTS), stems.n_frames, 2)
+    rng = np.random.default_rng(3)
+    again = renderer(chart)
+    for size in (1, 257, 12000):
+        for first in rng.integers(-size, stems.n_frames, 10):
+            piece = again.block(int(first), size)
+            low, high = max(int(first), 0), min(int(first) + size, stems.n_frames)
+            want = np.zeros_like(piece)
+            want[:, low - first : high - first] = whole[:, low:high]
+            np.testing.assert_allclose(piece, want, atol=2e-6)
+    assert not stems.block(stems.n_frames, 500).any()
+    assert not stems.block(-500, 500).any()
+    for idx, name in enumerate(PARTS):
+        assert np.abs(whole[idx]).max() > 0.01, name
+
+
+def test_frame_zero_is_the_start_of_the_count_in() -> None:
+    chart = chart_of(tempo_bpm=100.0, count_in_bars=2)
+    stems = renderer(chart)
+    assert stems.start_s == pytest.approx(-8 * 0.6)
+    count = stems.block(0, RATE_HZ)[PARTS.index("count")]
+    assert int(np.argmax(np.abs(count).max(axis=1) > 1e-6)) <= 1
+    assert stems.n_frames >= (8 + 48) * 0.6 * RATE_HZ
+
+
+def test_an_empty_score_is_silence() -> None:
+    score = replace(arrange(chart_of()), events=arrange(chart_of()).events[:0])
+    stems = StemRenderer(score, TempoMap.constant(96.0), RATE_HZ)
+    assert not stems.block(0, 1000).any()
+
+
+def test_a_drop_out_is_silent_once_the_last_sounds_have_died() -> None:
+    chart = chart_of(ChorusPlan("verse", 1, (0.5,)), tempo_bpm=60.0, drop_outs=(DropOut(1, 5, 8),), guide="on")
+    stems = renderer(chart)
+    tempo = TempoMap(chart.tempo_segments)
+    first = int((float(tempo.seconds_at(16.0)) - stems.start_s + 1.0) * RATE_HZ)
+    last = int((float(tempo.seconds_at(32.0)) - stems.start_s - 0.02) * RATE_HZ)
+    assert np.abs(stems.block(first, last - first)).max() < 1e-4
+
+
+# --- time --------------------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(("groove", "rate_hz"), [*((groove, 48000) for groove in ALL_GROOVES), ("shuffle", 44100)])
+def test_every_click_lies_within_one_sample_of_the_event_table(groove: str, rate_hz: int, tmp_path: Path) -> None:
+    chart = chart_of(
+        ChorusPlan("verse", 1, (0.5,)), ChorusPlan("solo", 1, (0.9,)), groove=groove, ending="ritard", tempo_bpm=117.3
+    )
+    score = arrange(chart)
+    muted = {name: 0.0 for name in PARTS if name not in ("drums", "count")}
+    path = render_wav(chart, tmp_path / "clicks.wav", gains=muted, sample_rate_hz=rate_hz, score=score, clicks=True)
+    read_rate, frames = wavfile.read(path)
+    assert read_rate == rate_hz
+    tempo = TempoMap(chart.tempo_segments)
+    struck = score.events[np.isin(score.events["part"], (0, 5))]
+    # The table's own arithmetic, written out again here.
+    intended = np.unique(np.round((tempo.seconds_at(struck["onset_beats"]) + struck["shift_s"] + 1e-12), 9))
+    wanted = (intended - float(tempo.seconds_at(score.first_beats))) * rate_hz
+    sound = frames[:, 0].astype(np.float64)
+    # A click falls by half after its first sample and by a fifth at each after: a jump upwards is a click's beginning.
+    found = np.flatnonzero(sound[1:] > sound[:-1] + 300) + 1
+    found = np.concatenate(([0], found)) if sound[0] > 300 else found
+    distance = np.abs(found[:, None] - wanted[None, :])
+    assert distance.min(axis=1).max() <= 1.0  # every click is an event
+    alone = np.concatenate(([True], np.diff(wanted) > 2.0))
+    assert distance.min(axis=0)[alone].max() <= 1.0  # every event is a click
+    assert found.size > 250
+
+
+def hand_alone(role: str, tempo_bpm: float, ratio: float, rate_hz: int) -> tuple[Chart, BandScore, Any, float]:
+    """Hats or ride alone, mono: chart, score of these strokes, sound, second of its first frame."""
+    chart = chart_of(ChorusPlan(role, 1, (0.5,)), tempo_bpm=tempo_bpm, swing_ratio=ratio, count_in_bars=1, loop=(1, 7))
+    score = arrange(chart)
+    hand = (score.events["part"] == 0) & np.isin(score.events["pitch"], (42, 46) if role == "verse" else (51, 53))
+    score = replace(score, events=score.events[hand])
+    stems = renderer(chart, score, rate_hz)
+    sound = stems.block(0, stems.n_frames)[0].mean(axis=1)
+    return chart, score, (0.7 * sound / np.abs(sound).max()).astype(np.float32), stems.start_s
+
+
+def offbeat_error_ms(chart: Chart, score: BandScore, found_s: np.ndarray[Any, Any]) -> tuple[float, float]:
+    """How far the median off-beat lies from the chart's place, against the median on-beat; share of strokes found."""
+    grid = TempoMap(chart.tempo_segments).seconds_at(score.events["onset_beats"])
+    distance = found_s[None, :] - grid[:, None]
+    nearest = distance[np.arange(grid.size), np.abs(distance).argmin(axis=1)]
+    heard = np.abs(nearest) < 0.035
+    phase = score.events["onset_beats"] % 1.0
+    on = np.minimum(phase, 1.0 - phase) < 1e-9
+    return 1000.0 * float(np.median(nearest[heard & ~on]) - np.median(nearest[heard & on])), float(heard.mean())
+
+
+TEMPI_BPM = (60.0, 100.0, 140.0, 200.0)
+RATIOS = (1.0, 1.5, 2.0, 3.0)
+
+
+@pytest.mark.skipif(
+    importlib.util.find_spec("aubio") is None, reason="aubio is not installed here (no wheels; needs a C compiler)"
+)
+@pytest.mark.parametrize("role", ["verse", "solo"])
+@pytest.mark.parametrize("tempo_bpm", TEMPI_BPM)
+@pytest.mark.parametrize("ratio", RATIOS)
+def test_offbeats_are_where_aubio_hears_them(role: str, tempo_bpm: float, ratio: float) -> None:
+    import aubio
+
+    rate_hz, hop = 44100, 64
+    chart, score, sound, start_s = hand_alone(role, tempo_bpm, ratio, rate_hz)
+    detector = aubio.onset("hfc", 1024, hop, rate_hz)
+    sound = np.pad(sound, (0, -sound.size % hop))
+    found = [detector.get_last() / rate_hz for i in range(0, sound.size, hop) if detector(sound[i : i + hop])[0]]
+    error_ms, share = offbeat_error_ms(chart, score, np.array(found) + start_s)
+    assert share > 0.95
+    assert abs(error_ms) <= 2.0
+
+
+@pytest.mark.parametrize("role", ["verse", "solo"])
+@pytest.mark.parametrize("tempo_bpm", TEMPI_BPM)
+@pytest.mark.parametrize("ratio", RATIOS)
+def test_offbeats_are_where_an_energy_detector_hears_them(role: str, tempo_bpm: float, ratio: float) -> None:
+    rate_hz = 24000
+    chart, score, sound, start_s = hand_alone(role, tempo_bpm, ratio, rate_hz)
+    high = signal.sosfilt(signal.butter(4, 3000.0, "highpass", fs=rate_hz, output="sos"), sound)
+    hop = 24  # 1 ms
+    power = (high[: high.size // hop * hop].reshape(-1, hop) ** 2).sum(axis=1)
+    log_power = np.log(power + 1e-4 * power.max())
+    rise = log_power[4:] - np.maximum.reduce([log_power[k : log_power.size - 4 + k] for k in range(4)])
+    peaks, _ = signal.find_peaks(rise, height=0.5, distance=40)
+    error_ms, share = offbeat_error_ms(chart, score, (peaks + 4) * hop / rate_hz + start_s)
+    assert share > 0.9
+    assert abs(error_ms) <= 2.0
+
+
+# --- level -------------------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("groove", ALL_GROOVES)
+def test_no_sample_passes_full_scale_at_any_gain(groove: str) -> None:
+    stems = renderer(chart_of(ChorusPlan("solo", 1, (1.0,)), groove=groove, guide="on", tempo_bpm=180.0))
+    block = stems.block(0, stems.n_frames)
+    out = np.empty((stems.n_frames, 2), dtype=np.float32)
+    for gain in (1.0, 3.0, 30.0, 1e6):
+        mix(block, [gain] * len(PARTS), out)
+        assert np.abs(out).max() <= CEILING < 1.0
+    mix(block, DEFAULT_GAINS, out)
+    assert np.abs(out).max() < 0.9  # as it comes there is room for the player
+    mix(block, [0.0] * len(PARTS), out)
+    assert not out.any()
+
+
+def test_the_limiter_leaves_quiet_sound_alone_and_survives_rubbish() -> None:
+    quiet = np.linspace(-0.7, 0.7, 1000, dtype=np.float32).reshape(-1, 2)
+    kept = quiet.copy()
+    limit(kept)
+    assert (kept == quiet).all()
+    rubbish = np.array([[np.nan, np.inf], [-np.inf, 0.5]], dtype=np.float32)
+    limit(rubbish)
+    assert rubbish.tolist() == [[0.0, pytest.approx(CEILING)], [pytest.approx(-CEILING), 0.5]]
+    rising = np.linspace(0.0, 5.0, 1000, dtype=np.float32).reshape(-1, 2)
+    limit(rising)
+    assert (np.diff(rising.ravel()) >= 0.0).all()
+
+
+@pytest.mark.parametrize("role", ["verse", "solo"])
+def test_grooves_are_equally_loud_and_rise_with_intensity(role: str) -> None:
+    # ITU-R BS.1770 by pyloudnorm. Seed and form differ from those that the trims were measured with.
+    meter = pyloudnorm.Meter(RATE_HZ)
+    usual_bpm = {"slow_twelve_eight": 66.0, "two_beat": 150.0}
+    table = []
+    for groove in ALL_GROOVES:
+        row = []
+        for level in (0.15, 0.5, 0.85):
+            chart = chart_of(
+                ChorusPlan(role, 1, (level,)),
+                groove=groove,
+                tempo_bpm=usual_bpm.get(groove, 110.0),
+                swing_ratio=1.0 if GROOVES[groove].straight else 2.0,
+                form="slow_change_12",
+                count_in_bars=0,
+                seed=9,
+            )
+            n = int(float(TempoMap(chart.tempo_segments).seconds_at(44.0)) * RATE_HZ)
+            row.append(meter.integrated_loudness(mixed(renderer(chart), n).astype(np.float64)))
+        table.append(row)
+    lufs = np.array(table)
+    assert np.abs(lufs - lufs.mean(axis=0)).max() <= 1.0
+    assert (np.diff(lufs, axis=1) > 1.5).all()
+    assert -32.0 < lufs.min() < lufs.max() < -16.0  # safe by default; our choice
+
+
+def test_a_soft_and_a_hard_stroke_are_different_sounds_and_no_two_in_a_row_the_same() -> None:
+    drums = bank_module.instrument("drums", RATE_HZ)
+    for note in (36, 37, 38, 42, 51):
+        soft, hard = drums[(note, 0, 0)].frames, drums[(note, 2, 0)].frames
+        n = min(len(soft), len(hard))
+        alike = np.corrcoef(soft[:n, 0].astype(float), hard[:n, 0].astype(float))[0, 1]
+        assert alike < 0.995
+        first, second = drums[(note, 1, 0)].frames, drums[(note, 1, 1)].frames
+        assert first.shape != second.shape or (first != second).any()
+    chart = chart_of(ChorusPlan("verse", 1, (0.5,)))
+    score = arrange(chart)
+    hats = score.events[score.events["pitch"] == 42][:2].copy()
+    hats["onset_beats"], hats["shift_s"], hats["velocity"] = [0.0, 4.0], 0.0, 80
+    stems = renderer(chart, replace(score, events=hats, start_beats=0.0))
+    spacing = round(4.0 * 60.0 / 96.0 * RATE_HZ)
+    one, two = stems.block(0, 2000)[0], stems.block(spacing, 2000)[0]
+    assert np.abs(one - two).max() > 0.01
+
+
+# --- the player's own sound ------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("pitch", [23.0, 28.0, 33.0, 38.0, 43.0, 43.5, 55.25, 67.0])
+def test_the_monitor_sounds_the_pitch_it_is_asked_for(pitch: float) -> None:
+    # ISO 16: A4 = 440 Hz; E1 41.203, A1 55.000, D2 73.416, G2 97.999, B0 30.868 Hz.
+    note = monitor_note(pitch, 100, RATE_HZ)
+    assert note.dtype == np.float32
+    assert note.shape[1] == 2
+    size = 1 << 19
+    spectrum = np.abs(np.fft.rfft(note[:, 0] * np.hanning(len(note)), size))
+    wanted = 440.0 * 2.0 ** ((pitch - 69.0) / 12.0)
+    freqs = np.fft.rfftfreq(size, 1.0 / RATE_HZ)
+    near = (freqs > wanted * 0.94) & (freqs < wanted * 1.06)
+    found = freqs[near][np.argmax(spectrum[near])]
+    assert 1200.0 * abs(np.log2(found / wanted)) < 4.0  # cents
+    assert np.abs(note[: RATE_HZ // 20]).max() > 0.1  # sounds at once
+
+
+def test_the_monitor_follows_velocity_and_remembers() -> None:
+    tops = [float(np.abs(monitor_note(40.0, v, RATE_HZ)).max()) for v in (1, 40, 80, 127)]
+    assert tops == sorted(tops)
+    assert 0.0 < tops[0] < 0.25 * tops[-1] < 0.25
+    assert monitor_note(40.0, 90, RATE_HZ) is monitor_note(40.0, 91, RATE_HZ)
+    with pytest.raises(ValueError, match="read-only"):
+        monitor_note(40.0, 90, RATE_HZ)[0, 0] = 1.0
+
+
+# --- cache -------------------------------------------------------------------------------------------------------
+
+
+def fresh(folder: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(bank_module, "cache_dir", lambda: folder)
+    bank_module.instrument.cache_clear()
+
+
+def test_sounds_are_kept_and_read_back_the_same(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    fresh(tmp_path / "deep" / "cache", monkeypatch)
+    made = bank_module.instrument("organ", 8000)
+    files = list((tmp_path / "deep" / "cache").iterdir())
+    assert [file.name.split("-")[0] for file in files] == ["organ"]
+    bank_module.instrument.cache_clear()
+    read = bank_module.instrument("organ", 8000)
+    assert made.keys() == read.keys()
+    assert all((made[key].frames == read[key].frames).all() and made[key].loops == read[key].loops for key in made)
+
+
+@pytest.mark.parametrize("damage", ["cut", "empty", "magic", "index", "longer"])
+def test_a_damaged_file_is_made_anew(damage: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    fresh(tmp_path, monkeypatch)
+    made = bank_module.instrument("voice", 8000)
+    (file,) = tmp_path.iterdir()
+    good = file.read_bytes()
+    bad = {
+        "cut": good[: len(good) // 2],
+        "empty": b"",
+        "magic": b"X" + good[1:],
+        "index": good[:40] + b"9" + good[41:],
+        "longer": good + b"\0\0",
+    }[damage]
+    file.write_bytes(bad)
+    bank_module.instrument.cache_clear()
+    again = bank_module.instrument("voice", 8000)
+    assert all((made[key].frames == again[key].frames).all() for key in made)
+    assert file.read_bytes() == good
+
+
+def test_an_unwritable_cache_is_no_matter(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    blocked = tmp_path / "a file, not a folder"
+    blocked.write_text("here")
+    fresh(blocked / "sounds", monkeypatch)
+    assert len(bank_module.instrument("voice", 8000)) > 10
+    assert blocked.read_text() == "here"
+
+
+# --- WAV files ---------------------------------------------------------------------------------------------------
+
+
+def test_a_wav_file_holds_the_band(tmp_path: Path) -> None:
+    chart = chart_of(tempo_bpm=120.0, count_in_bars=1)
+    path = render_wav(chart, tmp_path / "band.wav", sample_rate_hz=RATE_HZ)
+    rate_hz, frames = wavfile.read(path)
+    assert rate_hz == RATE_HZ
+    assert frames.dtype == np.int16
+    assert frames.shape[1] == 2
+    assert frames.shape[0] / rate_hz >= 2.0 + 24.0
+    assert 3000 < np.abs(frames.astype(int)).max() < 32767
+    assert stat.S_IMODE(path.stat().st_mode) == 0o644
+    assert [file.name for file in tmp_path.iterdir()] == ["band.wav"]
+    alone = render_wav(
+        chart, tmp_path / "alone.wav", sample_rate_hz=RATE_HZ, gains={n: 0.0 for n in PARTS if n != "keys"}
+    )
+    _, keys = wavfile.read(alone)
+    assert np.abs(keys[: 2 * RATE_HZ - 200].astype(int)).max() <= 2  # nothing but dither in the count-in
+
+
+def test_a_wav_file_that_cannot_be_written_says_so(tmp_path: Path) -> None:
+    with pytest.raises(UsageError, match=r"cannot write .*nowhere.*: No such file or directory; choose a folder"):
+        render_wav(chart_of(), tmp_path / "nowhere" / "band.wav", sample_rate_hz=8000)
+    with pytest.raises(UsageError, match=r'found the part "drum"; allowed: drums, .* did you mean "drums"'):
+        render_wav(chart_of(), tmp_path / "band.wav", gains={"drum": 1.0})
+    with pytest.raises(UsageError, match="found nan for drums"):
+        render_wav(chart_of(), tmp_path / "band.wav", gains={"drums": float("nan")})
+    with pytest.raises(UsageError, match="sample rate: found 10; allowed: 8000 to 192000 Hz"):
+        render_wav(chart_of(), tmp_path / "band.wav", sample_rate_hz=10)
+    assert list(tmp_path.iterdir()) == []
