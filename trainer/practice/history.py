@@ -30,7 +30,7 @@ from trainer.scoring import score
 from trainer.scoring.stats import Slope, theil_sen
 from trainer.take import read_take
 
-__all__ = ["FIGURES", "DrillRun", "Figure", "History", "Refreshed", "TakeRow", "Trend", "card_of"]
+__all__ = ["FIGURES", "DrillRun", "Figure", "History", "KeptCard", "Refreshed", "TakeRow", "Trend", "card_of"]
 
 VERSION = 1  # of the tables; an index of another version is made again
 BUSY_S = 20.0
@@ -133,49 +133,53 @@ class Trend:
     words: str
 
 
-def card_of(path: str | os.PathLike[str]) -> dict[str, Any]:
-    """The scorecard of a take as plain data: the one lying beside it if it belongs to this take and scorer, else made.
+@dataclass(frozen=True, slots=True)
+class KeptCard:
+    """A take's scorecard as plain data, with what the index needs of its header."""
 
-    Raises what reading or scoring raises (`TrainerError`).
+    card: dict[str, Any]
+    created: str
+    title: str | None
+    extra: dict[str, Any]
+
+
+def card_of(path: str | os.PathLike[str]) -> KeptCard:
+    """The scorecard of a take: the one lying beside it if it belongs to these files and this scorer, else a new one.
+
+    Raises what reading or scoring raises (`TrainerError`, `OSError`).
     """
     file = Path(path)
-    midi = file.read_bytes()
-    sha = hashlib.sha256(midi).hexdigest()
-    beside = file.with_suffix(".json")
-    sha += hashlib.sha256(beside.read_bytes()).hexdigest() if beside.exists() else ""
+    digest = hashlib.sha256(file.read_bytes())
+    with contextlib.suppress(FileNotFoundError):
+        digest.update(file.with_suffix(".json").read_bytes())
+    belongs_to = {"files_sha256": digest.hexdigest(), "scorer": __version__}
     kept = file.with_suffix(CARD_SUFFIX)
-    with contextlib.suppress(OSError, ValueError):
-        record = json.loads(kept.read_text(encoding="utf-8"))
-        if record.get("files_sha256") == sha and record.get("scorer") == __version__:
-            return dict(record["card"])
+    with contextlib.suppress(OSError, ValueError, KeyError, TypeError):
+        record = json.loads(kept.read_bytes())
+        if all(record[name] == value for name, value in belongs_to.items()):
+            return KeptCard(dict(record["card"]), str(record["created"]), record["title"], dict(record["extra"]))
     take = read_take(file)
-    card = score(take).to_dict()
-    record = {
-        "files_sha256": sha,
-        "scorer": __version__,
-        "card": card,
-        "header": {
-            "created": take.header.created,
-            "extra": json.loads(json.dumps(dict(take.header.extra), default=str)),
-        },
-        "title": take.session.title if take.session is not None else None,
-    }
-    card["_header"] = record["header"]
-    card["_title"] = record["title"]
+    made = KeptCard(
+        card=score(take).to_dict(),
+        created=take.header.created,
+        title=take.session.title if take.session is not None else None,
+        extra=json.loads(json.dumps(dict(take.header.extra), default=str)),
+    )
+    record = belongs_to | {"card": made.card, "created": made.created, "title": made.title, "extra": made.extra}
     with contextlib.suppress(OSError):  # a read-only folder only costs the time again
         _write_aside(kept, json.dumps(record).encode())
-    return card
+    return made
 
 
 def _write_aside(path: Path, body: bytes) -> None:
-    handle = tempfile.NamedTemporaryFile(dir=path.parent, prefix=".card-", delete=False)
+    number, name = tempfile.mkstemp(dir=path.parent, prefix=".card-")
     try:
-        with handle:
+        with os.fdopen(number, "wb") as handle:
             handle.write(body)
-        os.replace(handle.name, path)
+        os.replace(name, path)
     except OSError:
         with contextlib.suppress(OSError):
-            os.unlink(handle.name)
+            os.unlink(name)
         raise
 
 
@@ -293,13 +297,13 @@ class History:
         row: dict[str, Any] = dict.fromkeys(_NAMES)
         row.update(path=name, stamp=stamp, kind="song", created="", day="")
         try:
-            card = card_of(path)
+            kept = card_of(path)
         except (TrainerError, OSError) as error:
             row["error"] = " ".join(str(error).split())[:300]
-            card = {}
-        header = card.get("_header") or _header_beside(path)
-        created = str(header.get("created") or "") or _modified(path)
-        row.update(created=created, day=created[:10], title=card.get("_title") or header.get("title"))
+            kept = KeptCard({}, "", None, {})
+        card = kept.card
+        created = kept.created or _modified(path)
+        row.update(created=created, day=created[:10], title=kept.title)
         facts = card.get("take") or {}
         row.update(
             key=facts.get("key"),
@@ -307,8 +311,7 @@ class History:
             n_notes=facts.get("notes"),
             n_choruses=facts.get("choruses"),
         )
-        extra = header.get("extra") or {}
-        drill, stage = extra.get("drill"), extra.get("stage")
+        drill, stage = kept.extra.get("drill"), kept.extra.get("stage")
         if isinstance(drill, Mapping):
             row.update(
                 kind="drill",
@@ -403,16 +406,6 @@ def _at(card: Card, path: Iterable[str]) -> float | None:
     return float(value) if isinstance(value, int | float) else None
 
 
-def _header_beside(path: Path) -> dict[str, Any]:
-    """Creation time, extra data and title from the take's JSON or the kept card, without scoring."""
-    with contextlib.suppress(OSError, ValueError):
-        record = json.loads(path.with_suffix(".json").read_text(encoding="utf-8"))
-        if isinstance(record, dict):
-            session = record.get("session") or {}
-            return {"created": record.get("created"), "extra": record.get("extra"), "title": session.get("title")}
-    return {}
-
-
 def _modified(path: Path) -> str:
     try:
         return datetime.datetime.fromtimestamp(path.stat().st_mtime).astimezone().isoformat(timespec="seconds")
@@ -454,8 +447,4 @@ def _trend(figure: Figure, rows: Sequence[TakeRow]) -> Trend:
         words = "moving up" if slope.low > 0.0 else "moving down"
     else:
         words = "getting better" if (slope.low > 0.0) == (figure.better > 0) else "getting worse"
-    return Trend(figure, len(values), newest, _slope_value(slope), interval, words)
-
-
-def _slope_value(slope: Slope) -> float:
-    return float(next(getattr(slope, name) for name in ("slope", "estimate", "value") if hasattr(slope, name)))
+    return Trend(figure, len(values), newest, slope.slope, interval, words)

@@ -1,0 +1,202 @@
+"""The history: what the index holds is what the takes say, however often it is made again and whoever else writes."""
+
+from __future__ import annotations
+
+import datetime
+import json
+import shutil
+import signal
+import subprocess
+import sys
+import time
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+import scipy.stats
+
+from trainer.clock import TempoMap
+from trainer.line import Feel, StandIn, planned_song
+from trainer.practice.history import CARD_SUFFIX, History, card_of
+from trainer.scoring import score
+from trainer.session import expand, session_from_dict
+from trainer.take import Take, TakeHeader, read_take, write_take
+
+
+def played(day: int, *, key: str = "G", swing: float = 1.8, seed: int = 1, extra: dict | None = None) -> Take:
+    session = session_from_dict({"key": key, "chorus": [{"role": "verse"}, {"role": "solo"}]})
+    chart = expand(session)
+    tempo = TempoMap(chart.tempo_segments)
+    notes = StandIn(Feel(swing_ratio=swing), seed=seed).play(planned_song(chart, seed), tempo).notes
+    created = f"2026-03-{day:02d}T19:30:00+00:00"
+    return Take(notes=notes, tempo=tempo, session=session, header=TakeHeader(created=created, extra=extra or {}))
+
+
+@pytest.fixture(scope="module")
+def a_month(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    folder = tmp_path_factory.mktemp("month")
+    for day in range(1, 13):
+        write_take(played(day, key="GAE"[day % 3], swing=1.5 + 0.04 * day, seed=day), folder, f"take-{day:02d}")
+    drill = {"name": "roots", "passed": True, "share": 0.75}
+    write_take(played(13, extra={"drill": drill}), folder, "drill-13")
+    return folder
+
+
+@pytest.fixture
+def folder(a_month: Path, tmp_path: Path) -> Path:
+    return Path(shutil.copytree(a_month, tmp_path / "takes"))
+
+
+def everything(history: History) -> list[tuple]:
+    rows = [tuple(r) for r in history._db.execute("SELECT * FROM takes ORDER BY path")]
+    return rows + [tuple(r) for r in history._db.execute("SELECT * FROM changes ORDER BY path, pair")]
+
+
+def test_the_rows_are_the_cards(folder: Path) -> None:
+    with History(folder) as history:
+        done = history.refresh()
+        assert (done.added, done.gone, done.unread) == (13, 0, 0)
+        for row in history.takes():
+            card = score(read_take(row.path)).to_dict()
+            assert row.figures["swing_ratio"] == card["swing"]["ratio"]
+            assert row.figures["root_rate"] == card["landing"]["root_rate"]
+            assert row.key == card["take"]["key"] and row.n_notes == card["take"]["notes"]
+        cells = history.landing_by_key()
+        cards = [score(read_take(row.path)).to_dict() for row in history.takes()]
+        pairs = [card["landing"]["by_pair"]["I→IV"] for card in cards if card["take"]["key"] == "A"]
+        assert cells[("A", "I→IV")] == (sum(p["roots"] for p in pairs), sum(p["changes"] for p in pairs))
+
+
+def test_drill_runs_come_from_the_take_files_alone(folder: Path) -> None:
+    with History(folder) as history:
+        history.refresh()
+        runs = history.drill_runs()
+        assert [(r.drill, r.passed, r.share, r.created.day) for r in runs] == [("roots", True, 0.75, 13)]
+        assert history.drill_runs("another") == []
+
+
+def test_refresh_follows_the_folder(folder: Path) -> None:
+    with History(folder) as history:
+        history.refresh()
+        assert history.refresh().added == 0
+        for suffix in (".mid", ".json", CARD_SUFFIX):
+            (folder / "take-03").with_suffix(suffix).unlink()
+        write_take(played(20), folder, "take-20")
+        (folder / "broken.mid").write_bytes(b"MThd nothing")
+        done = history.refresh()
+        assert (done.added, done.gone, done.unread) == (2, 1, 1)
+        broken = [row for row in history.takes() if row.error is not None]
+        assert [row.path.name for row in broken] == ["broken.mid"] and "MThd" not in (broken[0].title or "")
+
+
+def test_made_again_it_is_equal_with_cards_kept_or_lost(folder: Path) -> None:
+    with History(folder) as history:
+        history.refresh()
+        before = everything(history)
+        history.rebuild()
+        assert everything(history) == before
+    for card in folder.glob(f"*{CARD_SUFFIX}"):
+        card.unlink()
+    for part in folder.glob(".history*"):
+        part.unlink()
+    with History(folder) as history:
+        history.refresh()
+        assert everything(history) == before
+
+
+def test_a_kept_card_of_another_take_is_not_believed(folder: Path) -> None:
+    first = card_of(folder / "take-01.mid").card
+    kept = folder / f"take-01{CARD_SUFFIX}"
+    record = json.loads(kept.read_text())
+    record["files_sha256"] = "0" * 64
+    record["card"]["swing"]["ratio"] = 9.0
+    kept.write_text(json.dumps(record))
+    assert card_of(folder / "take-01.mid").card == first
+    kept.write_text("{}")
+    assert card_of(folder / "take-01.mid").card == first
+
+
+def test_a_damaged_index_is_made_again(folder: Path) -> None:
+    with History(folder) as history:
+        history.refresh()
+        before = everything(history)
+    index = folder / ".history.sqlite"
+    for part in folder.glob(".history*"):
+        part.unlink()
+    index.write_bytes(b"this is no database at all" * 100)
+    with History(folder) as history:
+        history.refresh()
+        assert everything(history) == before
+
+
+def test_killed_while_writing_it_is_made_again_equal(folder: Path, tmp_path: Path) -> None:
+    with History(folder, tmp_path / "whole.sqlite") as history:
+        history.refresh()
+        before = everything(history)
+    index = tmp_path / "killed.sqlite"
+    program = (
+        "import sys\nfrom trainer.practice.history import History\n"
+        "with History(sys.argv[1], sys.argv[2]) as h:\n    print('open', flush=True)\n    while True: h.rebuild()\n"
+    )
+    for delay_s in (0.0, 0.02, 0.05, 0.11):
+        writer = subprocess.Popen(
+            [sys.executable, "-c", program, str(folder), str(index)], stdout=subprocess.PIPE, text=True
+        )
+        assert writer.stdout is not None and writer.stdout.readline() == "open\n"
+        time.sleep(delay_s)
+        writer.send_signal(signal.SIGKILL)
+        writer.wait()
+        writer.stdout.close()
+        with History(folder, index) as history:
+            history.refresh()
+            assert everything(history) == before
+
+
+def test_two_programs_at_once_lose_nothing(folder: Path, tmp_path: Path) -> None:
+    index = tmp_path / "both.sqlite"
+    program = (
+        "import sys\nfrom trainer.practice.history import History\n"
+        "with History(sys.argv[1], sys.argv[2]) as h:\n    for _ in range(5): h.refresh()\n"
+    )
+    both = [subprocess.Popen([sys.executable, "-c", program, str(folder), str(index)]) for _ in range(2)]
+    assert [writer.wait() for writer in both] == [0, 0]
+    with History(folder, index) as history:
+        assert history.refresh().added == 0 and len(history.takes()) == 13
+
+
+def test_trends_agree_with_scipy_and_say_when_it_is_noise(folder: Path) -> None:
+    with History(folder) as history:
+        history.refresh()
+        trends = {trend.figure.name: trend for trend in history.trends()}
+        rows = history.takes()
+        swing = trends["swing_ratio"]
+        weeks = np.array([(row.day - rows[0].day).days / 7.0 for row in rows])
+        values = np.array([row.figures["swing_ratio"] for row in rows])
+        # Outside judge: scipy.stats.theilslopes.
+        assert swing.per_week == pytest.approx(scipy.stats.theilslopes(values, weeks).slope, rel=1e-9)
+        assert swing.words == "moving up"
+        spread = trends["spread_ms"]
+        assert spread.ci95 is not None and spread.ci95[0] <= 0 <= spread.ci95[1]
+        assert "no change that stands out" in spread.words
+        recent = history.trends(since=datetime.date(2026, 3, 8))
+        assert all(trend.per_week is None and "a trend wants 8" in trend.words for trend in recent if trend.n)
+
+
+def test_no_folder_is_an_empty_history(tmp_path: Path) -> None:
+    with History(tmp_path / "none", tmp_path / "index.sqlite") as history:
+        assert history.refresh().added == 0 and history.takes() == []
+        assert all(trend.newest is None for trend in history.trends())
+
+
+def test_a_take_edited_elsewhere_is_scored_anew(folder: Path) -> None:
+    with History(folder) as history:
+        history.refresh()
+        path = folder / "take-01.mid"
+        take = read_take(path)
+        path.unlink()
+        path.with_suffix(".json").unlink()
+        write_take(replace(take, notes=take.notes[::2]), folder, "take-01")
+        assert history.refresh().added == 1
+        row = next(row for row in history.takes() if row.path == path)
+        assert row.n_notes == len(take.notes[::2])
