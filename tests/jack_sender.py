@@ -104,6 +104,15 @@ class JackSender:
         """(host_ns of the period, frame, message in hex) of what came to `in` since the last call."""
         return [tuple(row) for row in self._ask("heard", None, "heard", 10.0)]
 
+    def sent(self) -> list[tuple[int, int, str]]:
+        """(host_ns, frame, message in hex) of what was written to `out` since the last call, in the frame it was
+        written at.
+
+        The dummy driver's frames fall behind the host clock at each of its under-runs, so judge what follows the host
+        clock by `host_ns` (of the period, plus the message's place in it), what follows the audio clock by `frame`.
+        """
+        return [tuple(row) for row in self._ask("sent", None, "sent", 10.0)]
+
     def close(self) -> None:
         if self._process.stdin is not None:
             with contextlib.suppress(OSError):
@@ -129,6 +138,8 @@ def _main(arguments: Sequence[str]) -> None:
     in_port = client.midi_inports.register("in")
     due: deque[tuple[int, bytes]] = deque()
     heard: deque[tuple[int, int, str]] = deque()
+    sent: deque[tuple[int, int, str]] = deque()
+    frame_ns = 1e9 / client.samplerate
     counts = {"n": 0, "n_late": 0, "n_xruns": 0}
 
     @client.set_process_callback
@@ -142,7 +153,9 @@ def _main(arguments: Sequence[str]) -> None:
             frame, data = due.popleft()
             if frame < first:
                 counts["n_late"] += 1
-            out_port.write_midi_event(max(frame - first, 0), data)
+            offset = max(frame - first, 0)
+            out_port.write_midi_event(offset, data)
+            sent.append((host_ns + round(offset * frame_ns), first + offset, data.hex()))
             counts["n"] += 1
 
     @client.set_xrun_callback
@@ -172,11 +185,9 @@ def _main(arguments: Sequence[str]) -> None:
                     time.sleep(0.005)
                 time.sleep(0.05)
                 say(**({"played": dict(counts)} if not due else {"not_played": len(due)}))
-            elif command == "heard":
-                rows = []
-                while heard:
-                    rows.append(heard.popleft())
-                say(heard=rows)
+            elif command in ("heard", "sent"):
+                kept = heard if command == "heard" else sent
+                say(**{command: [kept.popleft() for _ in range(len(kept))]})
 
 
 if __name__ == "__main__":
