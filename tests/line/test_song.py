@@ -9,7 +9,7 @@ import pytest
 from tests.line.definitions import holds
 from tests.line.test_model_lines import a_chart, assert_playable, read
 from trainer.errors import UsageError
-from trainer.line import planned_song
+from trainer.line import model_line, planned_song
 from trainer.music import FORMS, GROOVES, Tuning
 from trainer.session import Chart, expand, session_from_dict
 
@@ -115,6 +115,27 @@ def test_a_chart_of_ones_own_with_slash_chords_and_all_qualities() -> None:
     for claim in line.claims:
         assert holds(claim.name, notes, chart, claim.at_beats, claim.beats), claim
     assert notes.at(0.0)[1] % 12 == 7  # the written bass note
+
+
+@pytest.mark.parametrize("turnaround", ["five", "one_four_one_five", "chromatic_to_five"])
+def test_turnaround_figures_follow_the_turnaround_that_is_pinned(turnaround: str) -> None:
+    chart = expand(session_from_dict({"key": "A", "turnaround": turnaround, "chorus": [{"role": "verse", "times": 3}]}))
+    line = model_line(chart, device="turnaround_figure")
+    claims = [c for c in line.claims if c.name == "turnaround_figure"]
+    assert [c.at_beats for c in claims] == [40.0, 88.0]  # the last chorus ends instead
+    for claim in claims:
+        assert holds(claim.name, read(line), chart, claim.at_beats, claim.beats)
+        for span in chart.spans:
+            if claim.at_beats <= span.onset_beats < claim.at_beats + 8:
+                assert read(line).at(span.onset_beats)[1] % 12 == span.chord.root_pc
+
+
+def test_a_pickup_walks_into_the_first_root() -> None:
+    chart = expand(session_from_dict({"key": "A", "pickup_beats": 3}))
+    line = model_line(chart)
+    assert_playable(line)
+    early = read(line).between(-4.0, 1e-3)
+    assert [(o, p) for o, p, _ in early] == [(-3.0, 30), (-2.0, 31), (-1.0, 32), (0.0, 33)]
 
 
 def test_seeds_and_tunings() -> None:

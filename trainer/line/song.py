@@ -51,7 +51,8 @@ def planned_song(chart: Chart, seed: int = 1, *, tuning: Tuning = FOUR_STRING) -
     rng = np.random.default_rng([seed, 0x50])
     verse_fill = int(rng.choice(VERSE_FILLS))
     solos = _solo_spans(chart)
-    figures = {a: (part, turn) for turn, pair in enumerate(turnaround_pairs(chart)) for part, a in enumerate(pair)}
+    plain = [p for p in turnaround_pairs(chart) if all(len(chart.bars[i].chords) == 1 for i in p)]
+    figures = {idx: (part, turn) for turn, pair in enumerate(plain) for part, idx in enumerate(pair)}
     solo_plans = {bar.idx: _solo_bar(chart, bar, solos, figures, rng) for bar in chart.bars if bar.role == "solo"}
     n_choices = max(len(bank) for bank in _VERSE.values())
     best: list[BarPlan] = []

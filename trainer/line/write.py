@@ -9,7 +9,7 @@ Pure and seeded.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from itertools import pairwise
 
 import numpy as np
@@ -48,6 +48,7 @@ LEAD_WEIGHTS = ((1, 0.27), (-1, 0.21), (-2, 0.12), (-5, 0.12), (7, 0.08), (2, 0.
 GATE_QUARTER, GATE_LONG, GATE_SHORT, GATE_TRIPLET = 0.86, 0.78, 0.62, 0.72
 LONGEST_BEATS = 3.6  # a held note stops before the bar's end
 STOP_HIT_BEATS = 0.5  # a stop-time hit is cut short
+TURNAROUND_BAR = "1 . 1 1 1 . 1 L"  # a bar of one chord in a turnaround of several chords
 BACKBEAT_ACCENT = 6  # velocity of 2 and 4 above 1 and 3 (common practice +3…+12)
 
 _WITHIN = (
@@ -138,6 +139,7 @@ def _drafted(chart: Chart, plans: Sequence[BarPlan], seed: int, tuning: Tuning) 
     if len(plans) != len(chart.bars):
         raise ValueError(f"{len(plans)} bar plans for {len(chart.bars)} bars")
     page = _Page(chart, tuning, float(swing_offbeat_frac(chart.swing_ratio)), np.random.default_rng([seed, 0x11E]))
+    _write_pickup(page, plans[0])
     for bar, plan in zip(chart.bars, plans, strict=True):
         _write_bar(page, bar, plan, plans)
     return page
@@ -165,6 +167,16 @@ def clumsy_bars(chart: Chart, plans: Sequence[BarPlan], *, seed: int, tuning: Tu
     return stray + int(np.sum(np.abs(np.diff(pitch)) > 12))
 
 
+def _write_pickup(page: _Page, plan: BarPlan) -> None:
+    """The session's pick-up: quarter notes that walk by semitones into the first root, in the count-in's last beats."""
+    first = page.chart.bars[0]
+    n = int(page.chart.session.pickup_beats)
+    root = root_window(plan.low, bass_pc(first.chords[0]))
+    step = -1 if root - n >= page.tuning.lowest else 1
+    for k in range(n, 0, -1):
+        page.drafts.append(_Draft(first.onset_beats - k, root + step * k, "on", plan.loudness))
+
+
 def _write_bar(page: _Page, bar: ChartBar, plan: BarPlan, plans: Sequence[BarPlan]) -> None:
     if bar.final or bar.stopped:
         root = root_window(plan.low, bass_pc(bar.chords[0]))
@@ -178,6 +190,8 @@ def _write_bar(page: _Page, bar: ChartBar, plan: BarPlan, plans: Sequence[BarPla
     next_root = root_window(next_low, bass_pc(after.chords[0]) if next_pc is None else next_pc)
     tonic = root_window(plan.low, page.chart.key.tonic_pc)
     line = plan.line or bar.line
+    if plan.device == "turnaround_figure" and plan.pattern is not None and plan.part == 0:
+        page.claims.append(Claim(plan.device, bar.onset_beats, float(BEATS_PER_BAR * plan.n_parts)))
     if len(bar.chords) > 1 and plan.pedal_pc is None:
         _write_shares(page, bar, plan, next_root, tonic, line)
         return
@@ -469,20 +483,22 @@ def model_line(
 def turnaround_plans(chart: Chart, plans: list[BarPlan]) -> list[BarPlan]:
     """Marks the pairs of last bars that go from the tonic to the five."""
     out = list(plans)
-    for first, second in turnaround_pairs(chart):
-        out[first] = _part(plans[first], "turnaround_figure", 0, 2)
-        out[second] = _part(plans[second], "turnaround_figure", 1, 2, plans[first].variant)
+    for pair in turnaround_pairs(chart):
+        for part, idx in enumerate(pair):
+            out[idx] = _part(plans[idx], "turnaround_figure", part, 2, plans[pair[0]].variant)
+            if any(len(chart.bars[i].chords) > 1 for i in pair):
+                out[idx] = replace(out[idx], pattern=TURNAROUND_BAR)  # the chords themselves walk; the line takes each
     return out
 
 
 def turnaround_pairs(chart: Chart) -> list[tuple[int, int]]:
-    """Bar indices of each turnaround: two bars, one chord each, I then V, neither stopped nor the song's last."""
-    five = (chart.key.tonic_pc + 7) % 12
+    """Bar indices of each turnaround: two last bars that begin on I and end on V, neither stopped nor the song's
+    last."""
+    tonic, five = chart.key.tonic_pc, (chart.key.tonic_pc + 7) % 12
     pairs = []
     for a, b in pairwise(chart.bars):
-        plain = len(a.chords) == len(b.chords) == 1 and not (a.stopped or b.stopped or b.final)
-        roots = (a.chords[0].root_pc, b.chords[0].root_pc) == (chart.key.tonic_pc, five)
-        if a.turnaround and b.turnaround and b.bar == a.bar + 1 and plain and roots:
+        plays = not (a.stopped or b.stopped or b.final) and a.turnaround and b.turnaround and b.bar == a.bar + 1
+        if plays and bass_pc(a.chords[0]) == tonic and bass_pc(b.chords[-1]) == five:
             pairs.append((a.idx, b.idx))
     return pairs
 
