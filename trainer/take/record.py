@@ -43,6 +43,7 @@ Pitch = Annotated[float, msgspec.Meta(ge=-48.0, le=175.0)]
 Byte = Annotated[int, msgspec.Meta(ge=0, le=255)]
 Velocity = Annotated[int, msgspec.Meta(ge=0, le=127)]
 Channel = Annotated[int, msgspec.Meta(ge=0, le=15)]
+Bend = Annotated[float, msgspec.Meta(ge=-96.0, le=96.0)]
 Text = Annotated[str, msgspec.Meta(max_length=1000)]
 Sha256 = Annotated[str, msgspec.Meta(pattern=r"^[0-9a-f]{64}$")]
 
@@ -221,6 +222,10 @@ def read_record(raw: bytes, source: str) -> TakeRecord | None:
         raise FileFormatError(
             f'{source}: profile: found "{record.profile[:60]}"; expected one of {", ".join(PROFILES)}; {aside}'
         )
+    try:
+        msgspec.convert(record.extra.get("bends", []), list[tuple[Second, Channel, Bend]])
+    except msgspec.ValidationError as error:
+        raise FileFormatError(f"{source}: extra.bends: {_one_line(error)}; {aside}") from None
     for name, columns in (("notes", record.notes), ("band", record.band)):
         lengths = {len(getattr(columns, column)) for column in NOTE_DTYPE.names or ()}
         if len(lengths) != 1:
