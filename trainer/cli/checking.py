@@ -23,7 +23,7 @@ if TYPE_CHECKING:
     from trainer.settings import PortSettings
     from trainer.take import Calibration
 
-__all__ = ["add_to", "converse", "key_reader"]
+__all__ = ["add_to", "converse", "key_reader", "known_profile"]
 
 POLL_NS = 10_000_000
 RING_OUT_NS = 1_200_000_000  # after the last note: time for its bend to settle and for a second trigger to show
@@ -128,6 +128,18 @@ def key_reader() -> Iterator[Callable[[], str]]:
         termios.tcsetattr(descriptor, termios.TCSADRAIN, before)
 
 
+def known_profile(profile: str) -> str:
+    """A profile that an input can have; `UsageError` for anything else."""
+    from trainer.errors import nearest
+
+    known = ("pad", "keys", "strings")
+    if profile not in known:
+        near = nearest(profile, known)
+        tail = f'; did you mean "{near}"?' if near else ""
+        raise UsageError(f'--profile: found "{profile}"; allowed: {", ".join(known)}{tail}')
+    return profile
+
+
 def check(
     midi_in: Annotated[str | None, typer.Option(metavar="NAME", help="The input, by name or part of one.")] = None,
     strings: Annotated[int, typer.Option(metavar="4|5", help="Strings on the bass.")] = 4,
@@ -140,18 +152,14 @@ def check(
     from collections import deque
 
     from trainer.clock.sources import RealClock
-    from trainer.errors import nearest
     from trainer.music import FIVE_STRING, FOUR_STRING
     from trainer.ports.midi import open_input
     from trainer.settings import PortSettings, load_port
 
     if strings not in (4, 5):
         raise UsageError(f"--strings {strings}: expected 4 or 5")
-    known_profiles = ("pad", "keys", "strings")
-    if profile is not None and profile not in known_profiles:
-        near = nearest(profile, known_profiles)
-        tail = f'; did you mean "{near}"?' if near else ""
-        raise UsageError(f'--profile: found "{profile}"; allowed: {", ".join(known_profiles)}{tail}')
+    if profile is not None:
+        known_profile(profile)
     name = chosen_input(midi_in)
     if name is None:
         raise PortError(

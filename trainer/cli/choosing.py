@@ -16,7 +16,7 @@ from trainer.errors import UsageError, nearest
 if TYPE_CHECKING:
     from trainer.session import Session
 
-__all__ = ["Overrides", "chosen_session", "part_gains", "session_options", "with_overrides"]
+__all__ = ["Overrides", "chosen_session", "part_changes", "session_options", "with_overrides"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -203,8 +203,8 @@ def _bar_range(text: str) -> tuple[int, int]:
     return int(match[1]), int(match[2] or match[1])
 
 
-def part_gains(volume: Sequence[str], mute: Sequence[str], solo: Sequence[str]) -> dict[str, float]:
-    """Volumes from --volume PART=0..1, --mute PART and --solo PART: part → gain for those that change."""
+def part_changes(volume: Sequence[str], mute: Sequence[str], solo: Sequence[str]) -> dict[str, dict[str, Any]]:
+    """From --volume PART=0..1, --mute PART, --solo PART: part → what changes ("volume_frac", "muted", "solo")."""
     from trainer.band.events import PARTS
 
     def part(text: str, option: str) -> str:
@@ -214,7 +214,7 @@ def part_gains(volume: Sequence[str], mute: Sequence[str], solo: Sequence[str]) 
         tail = f'; did you mean "{near}"?' if near else ""
         raise UsageError(f'{option}: found "{text}"; allowed: {", ".join(PARTS)}{tail}')
 
-    gains: dict[str, float] = {}
+    changes: dict[str, dict[str, Any]] = {}
     for item in volume:
         name, equals, level = item.partition("=")
         try:
@@ -223,9 +223,9 @@ def part_gains(volume: Sequence[str], mute: Sequence[str], solo: Sequence[str]) 
             gain = -1.0
         if not equals or not 0.0 <= gain <= 1.0:
             raise UsageError(f'--volume: found "{item}"; expected PART=0..1, such as drums=0.7')
-        gains[part(name, "--volume")] = gain
-    alone = [part(name, "--solo") for name in solo]
-    if alone:
-        gains.update({name: 0.0 for name in PARTS if name not in (*alone, "count")})
-    gains.update({part(name, "--mute"): 0.0 for name in mute})
-    return gains
+        changes.setdefault(part(name, "--volume"), {})["volume_frac"] = gain
+    for name in solo:
+        changes.setdefault(part(name, "--solo"), {})["solo"] = True
+    for name in mute:
+        changes.setdefault(part(name, "--mute"), {})["muted"] = True
+    return changes

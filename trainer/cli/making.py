@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from trainer.cli.choosing import Overrides, chosen_session, part_gains, session_options
+from trainer.cli.choosing import Overrides, chosen_session, part_changes, session_options
 from trainer.cli.facts import Json, show_json
 from trainer.errors import UsageError
 
@@ -46,16 +46,19 @@ def render(
 
     if wav is None and midi is None:
         raise UsageError("nothing to write; expected --wav FILE, --midi FILE, or both")
-    gains = part_gains(volume or [], mute or [], solo or [])
+    changes = part_changes(volume or [], mute or [], solo or [])
     chart = expand(chosen_session(overrides))
     from trainer.band import arrange, render_midi, render_wav
+    from trainer.live.options import PartMix, part_gains
 
+    mix = {name: PartMix(**change) for name, change in changes.items()}
+    gains = dict(zip(PARTS, part_gains(mix), strict=True))
     if wav is not None:
         typer.echo(f"wrote {render_wav(chart, wav, gains=gains, sample_rate_hz=sample_rate, count_in=count_in)}")
     if midi is not None:
         # A MIDI file has no mixer: a silenced part is left out, the other volumes are the sequencer's business.
         whole = arrange(chart, count_in=count_in)
-        heard = [gains.get(name, 1.0) > 0.0 for name in PARTS]
+        heard = [gains[name] > 0.0 for name in PARTS]
         kept = replace(whole, events=whole.events[np.array(heard)[whole.events["part"]]])
         typer.echo(f"wrote {render_midi(chart, midi, score=kept)}")
 

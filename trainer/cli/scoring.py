@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
+from trainer.cli.speaking import say
 from trainer.errors import TrainerError, UsageError
 
 if TYPE_CHECKING:
@@ -81,7 +82,7 @@ def _one(path: Path, session: Session | None, options: dict[str, Any], *, as_jso
     if as_json:
         typer.echo(json.dumps({"file": str(path), **card.to_dict()}, ensure_ascii=False, indent=2, allow_nan=False))
     else:
-        typer.echo(summary(card, full=options["full"]))
+        say(summary(card, full=options["full"]))
     return 0
 
 
@@ -97,7 +98,7 @@ def _many(paths: list[Path], session: Session | None, options: dict[str, Any]) -
             n_errors += 1
             lines = str(error).split("\n")
         for line in lines:
-            typer.echo(f"  {line}".rstrip())
+            say(f"  {line}".rstrip())
         typer.echo("")
     return 2 if n_errors == len(paths) else 0
 

@@ -51,12 +51,22 @@ def _side(ms: float) -> str:
 
 
 def mix_text(mix: tuple[PartLevel, ...], width: int) -> str:
-    cells = []
-    for number, part in enumerate(mix, 1):
-        state = "mute" if part.muted else f"{round(part.gain_frac * 100)}"
-        text = f"{number} {part.name} {state}{' solo' if part.solo else ''}"
-        cells.append(f"[{text}]" if part.chosen else f" {text} ")
-    return fit(" ".join(cells), width)
+    def cells(short: bool) -> str:
+        out = []
+        for number, part in enumerate(mix, 1):
+            level = round(part.gain_frac * 100)
+            words = [f"{number} {part.name}"]
+            if part.muted:
+                words.append("mute")
+            elif not short or part.chosen or level != 100:
+                words.append(str(level))
+            if part.solo:
+                words.append("solo")
+            out.append(f"[{' '.join(words)}]" if part.chosen else f" {' '.join(words)} ")
+        return " ".join(out)
+
+    whole = cells(short=False)
+    return whole if len(whole) <= width else fit(cells(short=True), width)
 
 
 def key_lines(state: ScreenState, width: int) -> list[str]:

@@ -1,0 +1,438 @@
+"""`trainer play` and `trainer demo`: from options to a running session, and from its take to the figures."""
+
+from __future__ import annotations
+
+import json
+import sys
+from collections.abc import Callable, Sequence
+from dataclasses import replace
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from trainer.cli.choosing import Overrides, chosen_session, part_changes, session_options
+from trainer.cli.speaking import say
+from trainer.errors import UsageError
+
+if TYPE_CHECKING:
+    from trainer.line import Performance
+    from trainer.live import PartMix, PlayOptions, PlayResult
+    from trainer.scoring import Scorecard
+    from trainer.session import Session
+    from trainer.take import Take
+
+__all__ = ["add_to", "worst_bars", "worst_bars_session"]
+
+MidiIn = Annotated[str | None, typer.Option("--midi-in", metavar="NAME", help="The bass's MIDI input, or part of it.")]
+MidiOut = Annotated[str | None, typer.Option("--midi-out", metavar="NAME", help="Send the band there too.")]
+Audio = Annotated[str | None, typer.Option("--audio", metavar="NAME", help="The sound output, or part of its name.")]
+NoAudio = Annotated[bool, typer.Option("--no-audio", help="No sound of our own.")]
+Monitor = Annotated[bool, typer.Option("--monitor/--no-monitor", help="Hear your notes through the built-in bass.")]
+Takes = Annotated[Path | None, typer.Option("--takes", metavar="DIR", help="Keep takes in this folder.")]
+Figures = Annotated[bool, typer.Option("--figures", help="Show swing and landing while you play.")]
+Calm = Annotated[bool, typer.Option("--calm", help="Show no figure and no lane until the end.")]
+Volume = Annotated[
+    list[str] | None, typer.Option("--volume", metavar="PART=0..1", help="Volume of a part; may be given again.")
+]
+Mute = Annotated[list[str] | None, typer.Option("--mute", metavar="PART", help="Silence a part.")]
+Solo = Annotated[list[str] | None, typer.Option("--solo", metavar="PART", help="Only this part, and the count-in.")]
+ClockOut = Annotated[str | None, typer.Option("--clock-out", metavar="NAME", help="Send MIDI clock there.")]
+Follow = Annotated[str | None, typer.Option("--follow", metavar="NAME", help="Follow the MIDI clock of this input.")]
+Plain = Annotated[bool, typer.Option("--plain", help="One line a bar instead of the screen.")]
+Ascii = Annotated[bool, typer.Option("--ascii", help="No block characters, whatever the terminal says.")]
+
+
+@session_options
+def play(
+    overrides: Overrides,
+    midi_in: MidiIn = None,
+    midi_out: MidiOut = None,
+    audio: Audio = None,
+    no_audio: NoAudio = False,
+    monitor: Monitor = True,
+    takes: Takes = None,
+    figures: Figures = False,
+    calm: Calm = False,
+    volume: Volume = None,
+    mute: Mute = None,
+    solo: Solo = None,
+    clock_out: ClockOut = None,
+    follow: Follow = None,
+    plain: Plain = False,
+    ascii_only: Ascii = False,
+    profile: Annotated[
+        str | None, typer.Option(metavar="pad|keys|strings", help="Instead of the profile that the sound check found.")
+    ] = None,
+) -> int:
+    """Play a session with the band: count-in, song, then your figures. No session: a shuffle in G."""
+    session = chosen_session(overrides)
+    options = _options(
+        session,
+        midi_out=midi_out,
+        audio="none" if no_audio else audio or "auto",
+        monitor=monitor,
+        takes=takes,
+        figures=figures,
+        calm=calm,
+        mix=_mix(volume, mute, solo),
+        clock_out=clock_out,
+        follow=follow,
+        plain=plain,
+        ascii_only=ascii_only,
+    )
+    options = _with_input(options, midi_in, profile)
+    from trainer.live import play as run
+    from trainer.live import recover_takes
+
+    recover_takes(options.takes_dir, lambda text: typer.echo(f"Note: {text}"))
+    result = run(session, options)
+    return _afterwards(session, options, result)
+
+
+@session_options
+def demo(
+    overrides: Overrides,
+    late: Annotated[float, typer.Option("--late", metavar="MS", help="How late the stand-in plays.")] = 6.0,
+    ratio: Annotated[float, typer.Option("--ratio", metavar="RATIO", help="The stand-in's own swing.")] = 1.8,
+    jitter: Annotated[float, typer.Option("--jitter", metavar="MS", help="How much its notes scatter.")] = 10.0,
+    missed: Annotated[float, typer.Option("--missed", metavar="0..1", help="Share of the changes it misses.")] = 0.1,
+    offline: Annotated[
+        bool, typer.Option("--offline", help="No devices and no waiting: the same run on a fake clock.")
+    ] = False,
+    as_json: Annotated[bool, typer.Option("--json", help="The scorecard as JSON.")] = False,
+    full: Annotated[bool, typer.Option("--full", help="Every figure.")] = False,
+    midi_out: MidiOut = None,
+    audio: Audio = None,
+    no_audio: NoAudio = False,
+    takes: Takes = None,
+    figures: Figures = True,
+    volume: Volume = None,
+    mute: Mute = None,
+    solo: Solo = None,
+    plain: Plain = False,
+    ascii_only: Ascii = False,
+) -> int:
+    """The whole job with a stand-in on bass, whose feel is known: what comes out should be what went in."""
+    from trainer.line import Feel, StandIn, planned_song
+    from trainer.scoring import score
+    from trainer.session import expand
+
+    for name, value, low, high in (
+        ("--late", late, -200.0, 200.0),
+        ("--ratio", ratio, 1.0, 4.0),
+        ("--jitter", jitter, 0.0, 100.0),
+        ("--missed", missed, 0.0, 1.0),
+    ):
+        if not low <= value <= high:
+            raise UsageError(f"{name} {value:g}: expected a number from {low:g} to {high:g}")
+    session = chosen_session(overrides)
+    feel = Feel(lateness_ms=late, swing_ratio=ratio, jitter_sd_ms=jitter, missed_frac=missed)
+    performance = StandIn(feel, session.seed).play(planned_song(expand(session), session.seed))
+    options = _options(
+        session,
+        midi_out=midi_out,
+        audio="none" if no_audio else audio or "auto",
+        monitor=True,
+        takes=takes,
+        figures=figures,
+        calm=False,
+        mix=_mix(volume, mute, solo),
+        clock_out=None,
+        follow=None,
+        plain=plain or as_json,
+        ascii_only=ascii_only,
+    )
+    if offline:
+        from trainer.live import play_offline
+
+        take: Take | None = play_offline(session, performance, options)
+        if takes is not None and take is not None:
+            from trainer.take import write_take
+
+            typer.echo(f"Take kept: {write_take(take, takes)}", err=True)
+    else:
+        from trainer.live import play as run
+
+        options = replace(options, script=performance.messages(), record=True)
+        with _demo_takes(takes) as folder:
+            result = run(session, replace(options, takes_dir=folder))
+        take = result.take
+        if result.status not in ("completed", "stopped"):
+            return _status(result)
+    if take is None:
+        return 0
+    card = score(take, session=session, full=full)
+    if as_json:
+        data = {**card.to_dict(), "stand_in": _stand_in_dict(performance)}
+        typer.echo(json.dumps(data, ensure_ascii=False, indent=2, allow_nan=False))
+        return 0
+    from trainer.scoring.text import summary
+
+    for line in comparison(performance, card):
+        typer.echo(line)
+    typer.echo("")
+    say(summary(card, full=full))
+    return 0
+
+
+def _demo_takes(takes: Path | None) -> Any:
+    """The folder for a live demo's take: the one asked for, else one that goes when the demo ends."""
+    import contextlib
+    import tempfile
+
+    return contextlib.nullcontext(takes) if takes is not None else _as_path(tempfile.TemporaryDirectory())
+
+
+def _as_path(folder: Any) -> Any:
+    import contextlib
+
+    @contextlib.contextmanager
+    def inside() -> Any:
+        with folder as name:
+            yield Path(name)
+
+    return inside()
+
+
+def _stand_in_dict(performance: Performance) -> dict[str, Any]:
+    feel = performance.feel
+    missed = [c for c in performance.changes if c.outcome not in ("root", "late")]
+    return {
+        "lateness_ms": feel.lateness_ms,
+        "swing_ratio": feel.swing_ratio,
+        "jitter_sd_ms": feel.jitter_sd_ms,
+        "changes": len(performance.changes),
+        "missed": [{"chorus": c.chorus, "bar": c.bar, "at_beats": c.at_beats, "outcome": c.outcome} for c in missed],
+    }
+
+
+def comparison(performance: Performance, card: Scorecard) -> list[str]:
+    """What was put into the stand-in beside what the ears found."""
+    data = card.to_dict()
+    timing, swing, landing = data["timing"], data["swing"], data["landing"]
+    feel = performance.feel
+
+    def found(value: float | None, interval: Sequence[float] | None, unit: str, sign: str = "") -> str:
+        if value is None:
+            return "no figure"
+        within = "" if interval is None else f" ({interval[0]:{sign}.2f} to {interval[1]:{sign}.2f})"
+        return f"{value:{sign}.2f}{unit}{within}"
+
+    n_missed = sum(change.outcome not in ("root", "late") for change in performance.changes)
+    n_scored_missed = landing["changes"] - landing["landed"]
+    ratio = feel.swing_ratio if feel.swing_ratio is not None else performance.line.chart.swing_ratio
+    rows = (
+        ("", "put in", "found"),
+        ("lateness", f"{feel.lateness_ms:+.2f} ms", found(timing["mean_ms"], timing["mean_ci95_ms"], " ms", "+")),
+        ("swing", f"{ratio:.2f}:1", found(swing["ratio"], swing["ratio_ci95"], ":1")),
+        (
+            "changes missed",
+            f"{n_missed} of {len(performance.changes)}",
+            f"{n_scored_missed} of {landing['changes']} judged",
+        ),
+    )
+    return [f"{name:<17}{given:<18}{heard}".rstrip() for name, given, heard in rows]
+
+
+# --- from options to a run -------------------------------------------------------------------------------------------
+
+
+def _mix(volume: list[str] | None, mute: list[str] | None, solo: list[str] | None) -> dict[str, PartMix]:
+    from trainer.live import PartMix
+
+    changes = part_changes(volume or [], mute or [], solo or [])
+    return {name: PartMix(**change) for name, change in changes.items()}
+
+
+def _options(
+    session: Session,
+    *,
+    midi_out: str | None,
+    audio: str,
+    monitor: bool,
+    takes: Path | None,
+    figures: bool,
+    calm: bool,
+    mix: dict[str, PartMix],
+    clock_out: str | None,
+    follow: str | None,
+    plain: bool,
+    ascii_only: bool,
+) -> PlayOptions:
+    from trainer.live import PlayOptions
+    from trainer.take import takes_dir
+
+    return PlayOptions(
+        midi_out=midi_out,
+        audio=audio,
+        monitor=monitor,
+        takes_dir=takes_dir(takes),
+        mix=mix,
+        figures=figures and not calm,
+        calm=calm,
+        clock_out=clock_out,
+        follow=follow,
+        quiet_screen=plain,
+        ascii_only=ascii_only or not _shows_blocks(),
+    )
+
+
+def _shows_blocks() -> bool:
+    try:
+        "█▀▄│●".encode(sys.stdout.encoding or "ascii")
+    except (UnicodeEncodeError, LookupError):
+        return False
+    return True
+
+
+def _with_input(options: PlayOptions, midi_in: str | None, profile: str | None) -> PlayOptions:
+    """The options with the input that will be heard, and what is remembered of it."""
+    from trainer.cli.calibrating import stored_calibration
+    from trainer.cli.checking import known_profile
+    from trainer.cli.input_port import chosen_input
+    from trainer.settings import PortSettings, load_port
+
+    if profile is not None:
+        known_profile(profile)
+    name = chosen_input(midi_in)
+    if name is None:
+        return replace(options, typing=sys.stdin.isatty())
+    known = load_port(name) or PortSettings(name)
+    return replace(
+        options,
+        midi_in=name,
+        profile=profile or known.profile,
+        velocity_floor=known.velocity_floor,
+        transpose_semitones=known.transpose_semitones,
+        calibration=stored_calibration(known, options.audio, options.monitor),
+    )
+
+
+# --- afterwards ------------------------------------------------------------------------------------------------------
+
+
+def _status(result: PlayResult) -> int:
+    if result.interrupted:
+        return 130
+    return 1 if result.status in ("engine_died", "fault") else 0
+
+
+def _afterwards(session: Session, options: PlayOptions, result: PlayResult) -> int:
+    """The figures of what was played, then the worst bars once more if wanted."""
+    from trainer.scoring import score
+    from trainer.scoring.text import summary
+
+    status = _status(result)
+    if result.take_path is not None:
+        typer.echo(f"Take kept: {result.take_path}")
+    for warning in result.warnings:
+        say(f"Note: {warning}")
+    take = result.take
+    if take is None or not len(take.notes):
+        typer.echo("No notes were heard, so there is nothing to score. What arrives can be seen with: trainer check")
+        return status
+    card = score(take)
+    say(summary(card))
+    if result.next_tempo_bpm is not None:
+        typer.echo(
+            f"\nFor the next run you asked for {result.next_tempo_bpm:g} bpm: add --bpm {result.next_tempo_bpm:g}"
+        )
+    if status == 0 and sys.stdin.isatty() and sys.stdout.isatty():
+        _offer_worst_bars(session, options, take, card)
+    return status
+
+
+def worst_bars(card: Scorecard) -> tuple[int, int, int] | None:
+    """(chorus, first bar, last bar) of the four-bar line that cost most; None when nothing cost anything.
+
+    The form's own lines of four are kept together: 1–4, 5–8, 9–12.
+    """
+    from trainer.scoring.text import costly_bars
+
+    worst = costly_bars(card, 1)
+    if not worst or card.chart is None:
+        return None
+    chorus, bar, _ = worst[0]
+    inside = [b.bar for b in card.chart.bars if b.chorus == chorus]
+    low, high = min(inside), max(inside)
+    first = low + (bar - low) // 4 * 4
+    last = min(first + 3, high)
+    return chorus, max(low, min(first, last - 3)), last
+
+
+def worst_bars_session(session: Session, take: Take, chorus: int, first: int, last: int) -> tuple[Session, list[Any]]:
+    """A session that goes over some bars of a chorus once and ends, and the player's own notes of them as messages."""
+    from trainer.session import ChorusPlan, expand
+
+    chart = expand(session)
+    bars = [bar for bar in chart.bars if bar.chorus == chorus and first <= bar.bar <= last]
+    start_beats, end_beats = bars[0].onset_beats, bars[-1].end_beats
+    # Twice round, because the band ends the last bar on I; the player's notes are heard the first time.
+    again = replace(
+        session,
+        loop=(first, last),
+        choruses=(ChorusPlan(bars[0].role if bars[0].role != "intro" else "verse", 2, (bars[0].intensity,) * 2),),
+        drop_outs=(),
+        pedals=(),
+        start="top",
+        ending="plain",
+        count_in_bars=1,
+        guide="off",
+    )
+    onsets = take.tempo.beats_at(take.notes["onset_s"])
+    inside = take.notes[(onsets >= start_beats - 0.5) & (onsets < end_beats - 0.25)]
+    zero_s = float(take.tempo.seconds_at(start_beats))
+    rows: list[Any] = []
+    for note in inside:
+        number = round(float(note["pitch"]))
+        if not 0 <= number <= 127:
+            continue
+        onset_s = float(note["onset_s"]) - zero_s
+        rows.append((onset_s, bytes((0x90, number, max(1, int(note["velocity"]))))))
+        rows.append((onset_s + max(0.05, float(note["duration_s"])), bytes((0x80, number, 0))))
+    return again, sorted(rows)
+
+
+def _offer_worst_bars(session: Session, options: PlayOptions, take: Take, card: Scorecard) -> None:
+    from trainer.live import play, replay
+
+    found = worst_bars(card)
+    if found is None:
+        return
+    chorus, first, last = found
+    while True:
+        typer.echo(
+            f"\nBars {first}-{last} of chorus {chorus} cost most.  w: hear them again, you and the band  "
+            "l: go round them  any other key leaves"
+        )
+        key = _one_key().lower()
+        if key == "w":
+            again, script = worst_bars_session(session, take, chorus, first, last)
+            status = play(again, replace(options, script=script, record=False, typing=False, midi_in=None)).status
+        elif key == "l":
+            status = replay(session, (first, last), options).status
+        else:
+            return
+        if status not in ("completed", "stopped"):
+            return
+
+
+def _one_key() -> str:
+    """Wait for one key."""
+    from trainer.cli.checking import key_reader
+    from trainer.clock.sources import RealClock
+
+    clock = RealClock()
+    with key_reader() as read_key:
+        while True:
+            key = read_key()
+            if key:
+                return key
+            clock.sleep_until(clock.now_ns() + 30_000_000)
+
+
+def add_to(app: typer.Typer) -> None:
+    commands: tuple[Callable[..., Any], ...] = (play, demo)
+    for command in commands:
+        app.command()(command)

@@ -1,0 +1,30 @@
+"""Writing to a person: lines wrapped to their terminal; to a pipe or file as they are."""
+
+from __future__ import annotations
+
+import shutil
+import sys
+import textwrap
+
+import typer
+
+__all__ = ["say", "wrapped"]
+
+WIDEST = 110  # longer lines are hard to read; our choice
+
+
+def wrapped(text: str, width: int) -> list[str]:
+    """The text's lines, none longer than `width`; what runs on is indented by two more."""
+    out = []
+    for line in text.split("\n"):
+        indent = line[: len(line) - len(line.lstrip())]
+        out += textwrap.wrap(line, width, subsequent_indent=indent + "  ", break_on_hyphens=False) or [""]
+    return out
+
+
+def say(text: str) -> None:
+    """Print text for a person."""
+    if sys.stdout.isatty():
+        width = max(20, min(WIDEST, shutil.get_terminal_size().columns))
+        text = "\n".join(wrapped(text, width))
+    typer.echo(text)
