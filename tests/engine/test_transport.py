@@ -114,7 +114,7 @@ def test_pause_releases_what_sounds_and_resume_counts_a_bar_from_the_bar_top() -
     tr = transport()
     tr.start(0.0)
     at = lambda s: 10**12 + round(s * 1e9)  # noqa: E731
-    due, snap = tr.advance(at(4.0 + 5.3))  # bar 3 began at song second 4
+    _, snap = tr.advance(at(4.0 + 5.3))  # bar 3 began at song second 4
     assert (snap.state, snap.bar_idx, snap.chorus) == ("playing", 2, 1)
     tr.pause(9.4)
     _due, snap = tr.advance(at(12.0))

@@ -87,12 +87,12 @@ class Record:
     def _write(self) -> None:
         writer = self._writer
         while writer is not None and (item := self._queue.get()) is not None:
-            name, args, kwargs = item
-            getattr(writer, name)(*args, **kwargs)
+            verb, args, kwargs = item
+            getattr(writer, verb)(*args, **kwargs)
 
-    def _put(self, name: str, *args: Any, **kwargs: Any) -> None:
+    def _put(self, verb: str, /, *args: Any, **kwargs: Any) -> None:
         if self._writer is not None:
-            self._queue.put((name, args, kwargs))
+            self._queue.put((verb, args, kwargs))
 
     @property
     def disk_fault(self) -> str | None:

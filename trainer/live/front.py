@@ -37,6 +37,7 @@ __all__ = ["play", "recover_takes", "replay"]
 FRAME_S = 0.05
 PAGE_SHOWN_S = 8.0  # how long the page's address and code stand before the playing screen comes; our choice
 READY_WITHIN_S = 60.0
+FACTS_EVERY_S = 1.0
 SILENT_S = 8.0  # an engine that says nothing for so long is dead
 TEMPO_STEP_BPM = 2.0
 VOLUME_STEP = 0.1
@@ -63,6 +64,7 @@ class _Front:
         self.ready: Ready | None = None
         self.finished: Finished | None = None
         self.died = False
+        self.hung_up = False
         self.asked_to_end: str | None = None
         self.score = RunningScore(self.chart, self.tempo)
         self.pass_idx = 0
@@ -75,6 +77,7 @@ class _Front:
         self.shown: Any = None
         self.shown_size = (0, 0)
         self.last_line = ""
+        self.last_note = ""
         self.last_heard_s = time.monotonic()
         self._chars = CharReader()
         self._repeats = Repeats()
@@ -138,15 +141,18 @@ class _Front:
                 self._print(*opening_lines(self._state()))
             link.say(Start())
             next_s = time.monotonic()
+            facts_s = next_s
             while self.finished is None and not self.died:
                 self._drain(link)
                 self._signalled(link)
                 self._read_keys(link)
                 self._watch(link)
                 self._show()
+                if time.monotonic() >= facts_s:
+                    facts_s = time.monotonic() + FACTS_EVERY_S
+                    self._send_facts(link)
                 next_s = max(next_s + FRAME_S, time.monotonic())
                 self._take_message(link, max(0.0, next_s - time.monotonic()), until_s=next_s)
-            self._send_facts(link)
             self._show()
 
     def _wait_finished(self, link: EngineLink) -> None:
@@ -155,6 +161,8 @@ class _Front:
             self._take_message(link, 0.2)
 
     def _aftermath(self, link: EngineLink) -> PlayResult:
+        if self.hung_up or self.screen.gone:
+            _talk_to_nobody()
         path: Path | None = None
         status = self.asked_to_end or "completed"
         if self.finished is None:
@@ -248,6 +256,7 @@ class _Front:
                 self._suspend(link)
             else:
                 self.asked_to_end = "interrupted" if name == "SIGINT" else "terminated"
+                self.hung_up |= name == "SIGHUP"
                 link.say(Command("stop", interrupted=True))
         if self.screen.gone and self.asked_to_end is None:
             self.asked_to_end = "terminated"
@@ -408,6 +417,9 @@ class _Front:
             self.screen.write(repaint(frame, self.shown, plain="NO_COLOR" in os.environ))
             self.shown = frame
             return
+        if self.note and self.note != self.last_note:
+            self.last_note = self.note
+            self._print(self.note)
         if state.phase != "waiting":
             line = plain_line(state)
             if line != self.last_line:
@@ -423,6 +435,16 @@ class _Front:
         except UnicodeEncodeError:
             for line in lines:
                 print(line.encode("ascii", "replace").decode("ascii"), flush=True)
+
+
+def _talk_to_nobody() -> None:
+    """The terminal has gone: what is said from here on must not fail for it."""
+    null = os.open(os.devnull, os.O_WRONLY)
+    for stream, fd in ((sys.stdout, 1), (sys.stderr, 2)):
+        os.dup2(null, fd)
+        with contextlib.suppress(OSError, ValueError):
+            stream.flush()
+    os.close(null)
 
 
 def _is_terminal(stream: Any) -> bool:

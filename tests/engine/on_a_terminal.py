@@ -1,0 +1,137 @@
+"""`trainer` on a pseudo-terminal of its own, as a person runs it: keys go in, the screen comes out."""
+
+from __future__ import annotations
+
+import contextlib
+import fcntl
+import os
+import pty
+import re
+import signal
+import struct
+import subprocess
+import sys
+import termios
+import threading
+import time
+from collections.abc import Iterator, Mapping, Sequence
+from pathlib import Path
+
+__all__ = ["OnTerminal", "children_of", "on_terminal", "wait_until"]
+
+# Makes the pseudo-terminal the controlling one, so that Ctrl-C, Ctrl-Z and hanging up work as they do for a person.
+_LAUNCH = (
+    "import fcntl, os, sys, termios; os.setsid(); fcntl.ioctl(0, termios.TIOCSCTTY, 0); "
+    "os.execv(sys.executable, [sys.executable, '-m', 'trainer', *sys.argv[1:]])"
+)
+
+
+def wait_until(happened: object, what: str, timeout_s: float = 30.0) -> None:
+    """Wait for a callable to be true; fails the test with `what` after the timeout."""
+    assert callable(happened)
+    end = time.monotonic() + timeout_s
+    while not happened():
+        assert time.monotonic() < end, f"waited {timeout_s:g} s for {what}"
+        time.sleep(0.01)
+
+
+def children_of(pid: int) -> list[int]:
+    """Process ids of the direct children (Linux)."""
+    try:
+        return [int(word) for word in Path(f"/proc/{pid}/task/{pid}/children").read_text().split()]
+    except OSError:
+        return []
+
+
+class OnTerminal:
+    """The running program: `text` is all that came out so far."""
+
+    def __init__(self, arguments: Sequence[str], env: Mapping[str, str], size: tuple[int, int] = (100, 30)) -> None:
+        self.master, slave = pty.openpty()
+        fcntl.ioctl(slave, termios.TIOCSWINSZ, struct.pack("HHHH", size[1], size[0], 0, 0))
+        self.process = subprocess.Popen(
+            [sys.executable, "-c", _LAUNCH, *arguments],
+            stdin=slave,
+            stdout=slave,
+            stderr=slave,
+            env={**env, "TERM": "xterm-256color", "PYTHONUTF8": "1"},
+            close_fds=True,
+        )
+        os.close(slave)
+        self._chunks: list[bytes] = []
+        self._closed = False
+        self._reader = threading.Thread(target=self._read, daemon=True)
+        self._reader.start()
+
+    def _read(self) -> None:
+        with contextlib.suppress(OSError):
+            while data := os.read(self.master, 65536):
+                self._chunks.append(data)
+
+    @property
+    def raw(self) -> bytes:
+        return b"".join(self._chunks)
+
+    @property
+    def text(self) -> str:
+        return self.raw.decode("utf-8", "replace")
+
+    @property
+    def words(self) -> str:
+        """What came out, without the terminal's own sequences."""
+        return re.sub(r"\x1b\[[0-9;?]*[A-Za-z]", " ", self.text)
+
+    def type(self, keys: str) -> None:
+        os.write(self.master, keys.encode())
+
+    def wait_for(self, text: str, timeout_s: float = 30.0) -> None:
+        wait_until(lambda: text in self.text or self.ended, f"{text!r}", timeout_s)
+        assert text in self.text, f"ended without {text!r}: {self.words[-2000:]}"
+
+    def wait_screen(self) -> None:
+        """Until the playing screen is there."""
+        self.wait_for("\x1b[?1049h")
+
+    @property
+    def ended(self) -> bool:
+        return self.process.poll() is not None
+
+    @property
+    def engine_pid(self) -> int:
+        """The engine's process id: the front's only child."""
+        wait_until(lambda: bool(children_of(self.process.pid)), "the engine")
+        return children_of(self.process.pid)[0]
+
+    def wait(self, timeout_s: float = 40.0) -> int:
+        """The exit status; a key is struck when the program offers to play the worst bars again."""
+        wait_until(lambda: self.ended or "any other key leaves" in self.text, "the end", timeout_s)
+        if not self.ended:
+            self.type("x")
+        status = self.process.wait(timeout=timeout_s)
+        self._reader.join(timeout=2.0)
+        return status
+
+    def hang_up(self) -> None:
+        """Close the terminal, as closing its window does."""
+        if not self._closed:
+            self._closed = True
+            os.close(self.master)
+
+    def close(self) -> None:
+        if not self.ended:
+            for pid in children_of(self.process.pid):
+                with contextlib.suppress(ProcessLookupError):
+                    os.kill(pid, signal.SIGTERM)
+            self.process.kill()
+        self.process.wait(timeout=10)
+        self.hang_up()
+        self._reader.join(timeout=2.0)
+
+
+@contextlib.contextmanager
+def on_terminal(arguments: Sequence[str], env: Mapping[str, str]) -> Iterator[OnTerminal]:
+    run = OnTerminal(arguments, env)
+    try:
+        yield run
+    finally:
+        run.close()

@@ -1,0 +1,271 @@
+"""`trainer play` over real JACK ports, on a pseudo-terminal with its screen: heard, recorded, silenced, never lost.
+
+The far end of the cable is a JACK client in a process of its own, exact to the sample (`tests/jack_sender.py`), written
+against the JACK API; what it sent is the truth that the takes are held against.
+"""
+
+from __future__ import annotations
+
+import os
+import signal
+import time
+from collections.abc import Iterator
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from tests.engine.on_a_terminal import children_of, on_terminal, wait_until
+from tests.jack_sender import JackSender
+from tests.jack_server import JackServer
+from trainer.live import recover_takes
+from trainer.take import Take, read_take
+
+pytestmark = pytest.mark.jack
+
+SHORT = ["--bpm", "240", "--loop", "1-4", "--choruses", "1"]  # a two-bar count-in of 2 s, a song of 4 s
+N_NOTES = 44
+STEP_S = 0.1
+
+
+@pytest.fixture
+def far(jack_server: JackServer) -> Iterator[JackSender]:
+    with JackSender(jack_server, "far") as sender:
+        yield sender
+
+
+@pytest.fixture
+def env(jack_server: JackServer, tmp_path: Path) -> dict[str, str]:
+    return {
+        **jack_server.env(),
+        "TRAINER_LOG_DIR": str(tmp_path / "log"),
+        "TRAINER_CONFIG_DIR": str(tmp_path / "config"),
+        "XDG_DATA_HOME": str(tmp_path / "data"),
+        "TMPDIR": str(tmp_path),
+    }
+
+
+def line(n: int = N_NOTES) -> list[tuple[float, str]]:
+    """`n` notes with uneven spacing, each its own pitch for a while, as (second, message in hex)."""
+    rng = np.random.default_rng(5)
+    rows = []
+    for i in range(n):
+        at = i * STEP_S + float(rng.uniform(0.0, 0.04))
+        rows.append((at, f"90{28 + i % 40:02x}{60 + i % 60:02x}"))
+        rows.append((at + 0.05, f"80{28 + i % 40:02x}00"))
+    return sorted(rows)
+
+
+def pitches(rows: list[tuple[float, str]]) -> list[int]:
+    return [int(message[2:4], 16) for _, message in rows if message.startswith("90")]
+
+
+def times(rows: list[tuple[float, str]]) -> np.ndarray:
+    return np.array([at for at, message in rows if message.startswith("90")])
+
+
+def only_take(takes: Path) -> Take:
+    files = sorted(takes.glob("*.mid"))
+    assert len(files) == 1, f"{[f.name for f in takes.rglob('*')]}"
+    return read_take(files[0])
+
+
+def is_silent(heard: list[tuple[int, int, str]]) -> bool:
+    """Every note that was begun was released, and every channel was told to be quiet."""
+    sounding: set[tuple[int, int]] = set()
+    quiet: set[int] = set()
+    for _, _, message in heard:
+        data = bytes.fromhex(message)
+        kind, channel = data[0] & 0xF0, data[0] & 0x0F
+        if kind == 0x90 and data[2]:
+            sounding.add((channel, data[1]))
+            quiet.discard(channel)
+        elif kind in (0x80, 0x90):
+            sounding.discard((channel, data[1]))
+        elif kind == 0xB0 and data[1] == 123:
+            quiet.add(channel)
+    return not sounding and quiet == set(range(16))
+
+
+def test_every_note_is_there_and_at_its_time_with_sound_and_screen(
+    far: JackSender, env: dict[str, str], tmp_path: Path
+) -> None:
+    takes = tmp_path / "takes"
+    rows = line()
+    with on_terminal(
+        ["play", *SHORT, "--midi-in", far.out_name, "--midi-out", "far", "--takes", str(takes)], env
+    ) as run:
+        far.wait_connected()
+        run.wait_screen()
+        time.sleep(1.2)  # into the count-in
+        far.play(rows)
+        sent = far.wait_played(30.0)
+        assert run.wait() == 0, run.words[-3000:]
+        screen = run.words
+    take = only_take(takes)
+    assert sent["n"] == len(rows)
+    assert take.notes["pitch"].tolist() == pitches(rows)
+    error_ms = (take.notes["onset_s"] - times(rows)) * 1e3
+    error_ms -= np.median(error_ms)
+    # The target is the player's, not the machine's: JACK without a sound card can stand still on a busy machine, and
+    # those spans are noted in the take and excused.
+    excused = np.zeros(len(error_ms), dtype=bool)
+    for gap in take.header.gaps:
+        excused |= (take.notes["onset_s"] >= gap.start_s - 0.05) & (take.notes["onset_s"] <= gap.end_s + 0.25)
+    judged = np.abs(error_ms[~excused])
+    assert len(judged) >= 8
+    assert np.percentile(judged, 99) <= 2.0, np.round(error_ms, 2).tolist()
+    assert take.header.completed
+    assert take.header.devices["audio"]["system"].startswith("JACK")
+    assert "Take kept" in screen and "count" in screen
+    heard = far.heard()
+    assert is_silent(heard)
+    ons = [m for _, _, m in heard if m.startswith("9") and m[4:6] != "00"]
+    band = take.band
+    assert len(ons) >= 0.98 * len(band)  # strokes of one pitch at one moment are one
+    lateness = take.header.lateness
+    assert lateness["n"] == len(ons) and len(lateness["late_us"]) == len(ons)
+
+
+def test_killing_the_engine_silences_the_port_and_keeps_the_take(
+    far: JackSender, env: dict[str, str], tmp_path: Path
+) -> None:
+    takes = tmp_path / "takes"
+    rows = line(20)
+    arguments = ["play", *SHORT, "--midi-in", far.out_name, "--midi-out", "far", "--no-audio", "--takes", str(takes)]
+    with on_terminal(arguments, env) as run:
+        far.wait_connected()
+        run.wait_screen()
+        time.sleep(0.5)
+        far.play(rows)
+        far.wait_played(30.0)
+        time.sleep(0.3)
+        os.kill(run.engine_pid, signal.SIGKILL)
+        assert run.wait() == 1
+        assert "engine stopped unexpectedly" in run.words
+    take = only_take(takes)
+    assert take.notes["pitch"].tolist() == pitches(rows)
+    assert not take.header.completed
+    assert is_silent(far.heard())
+    assert recover_takes(takes) == []
+
+
+def test_killing_the_front_ends_in_silence_and_a_take(far: JackSender, env: dict[str, str], tmp_path: Path) -> None:
+    takes = tmp_path / "takes"
+    rows = line(20)
+    arguments = ["play", *SHORT, "--midi-in", far.out_name, "--midi-out", "far", "--no-audio", "--takes", str(takes)]
+    with on_terminal(arguments, env) as run:
+        far.wait_connected()
+        run.wait_screen()
+        time.sleep(0.5)
+        far.play(rows)
+        far.wait_played(30.0)
+        engine = run.engine_pid
+        run.process.kill()
+        run.process.wait(timeout=10)
+        wait_until(lambda: not Path(f"/proc/{engine}").exists(), "the engine to leave", 10.0)
+    take = only_take(takes)
+    assert take.notes["pitch"].tolist() == pitches(rows)
+    assert is_silent(far.heard())
+    assert not list((takes / "unfinished").iterdir())
+
+
+def test_after_killing_both_the_next_start_finishes_the_take_once(
+    far: JackSender, env: dict[str, str], tmp_path: Path
+) -> None:
+    takes = tmp_path / "takes"
+    rows = line(20)
+    arguments = ["play", *SHORT, "--midi-in", far.out_name, "--no-audio", "--takes", str(takes)]
+    with on_terminal(arguments, env) as run:
+        far.wait_connected()
+        run.wait_screen()
+        time.sleep(0.5)
+        far.play(rows)
+        far.wait_played(30.0)
+        time.sleep(0.2)
+        engine = run.engine_pid
+        run.process.send_signal(signal.SIGSTOP)  # so that neither sees the other go
+        os.kill(engine, signal.SIGKILL)
+        run.process.kill()
+        run.process.wait(timeout=10)
+    assert not list(takes.glob("*.mid"))
+    assert len(recover_takes(takes)) == 1
+    assert recover_takes(takes) == []
+    take = only_take(takes)
+    assert take.notes["pitch"].tolist() == pitches(rows)
+    error_s = take.notes["onset_s"] - times(rows)
+    assert np.median(np.abs(error_s - np.median(error_s))) < 0.005
+
+
+@pytest.mark.parametrize("way", ["SIGTERM", "ctrl-c", "hang up"])
+def test_leaving_in_mid_song_is_silent_and_keeps_what_was_played(
+    way: str, far: JackSender, env: dict[str, str], tmp_path: Path
+) -> None:
+    takes = tmp_path / "takes"
+    arguments = ["play", *SHORT, "--midi-in", far.out_name, "--midi-out", "far", "--no-audio", "--takes", str(takes)]
+    rows = line(15)
+    with on_terminal(arguments, env) as run:
+        far.wait_connected()
+        run.wait_screen()
+        time.sleep(0.5)
+        far.play(rows)
+        far.wait_played(30.0)
+        time.sleep(0.4)
+        if way == "SIGTERM":
+            run.process.send_signal(signal.SIGTERM)
+        elif way == "ctrl-c":
+            run.type("\x03")
+        else:
+            run.hang_up()
+        status = run.wait()
+    assert status == 130
+    take = only_take(takes)
+    assert take.notes["pitch"].tolist() == pitches(rows)
+    assert not take.header.completed
+    assert is_silent(far.heard())
+
+
+def test_an_input_that_goes_and_comes_back_is_taken_up_again(
+    jack_server: JackServer, env: dict[str, str], tmp_path: Path
+) -> None:
+    takes = tmp_path / "takes"
+    arguments = ["play", "--bpm", "240", "--loop", "1-12", "--choruses", "1", "--midi-in", "cable", "--no-audio"]
+    with JackSender(jack_server, "cable") as first, on_terminal([*arguments, "--takes", str(takes)], env) as run:
+        first.wait_connected()
+        run.wait_screen()
+        time.sleep(0.3)
+        first.play([(0.0, "902864"), (0.2, "802800"), (0.4, "902964")])  # the last one is held
+        first.wait_played(10.0)
+        first.close()
+        wait_until(lambda: "has gone" in run.words, "the loss to be said", 10.0)
+        with JackSender(jack_server, "cable") as second:
+            second.wait_connected(15.0)
+            time.sleep(0.3)
+            second.play([(0.0, "902a64"), (0.2, "802a00")])
+            second.wait_played(10.0)
+            wait_until(lambda: "is back" in run.words, "the return to be said", 10.0)
+            time.sleep(0.3)
+            run.type("q")
+            assert run.wait() == 0
+    take = only_take(takes)
+    assert take.notes["pitch"].tolist() == [40, 41, 42]
+    assert [gap.cause for gap in take.header.gaps] == ["port_lost"]
+    gap = take.header.gaps[0]
+    assert take.notes["onset_s"][1] < gap.start_s < gap.end_s < take.notes["onset_s"][2]
+
+
+def test_keys_pause_and_go_back_and_stop_signals_pause(env: dict[str, str], tmp_path: Path) -> None:
+    takes = tmp_path / "takes"
+    with on_terminal(["play", *SHORT, "--no-audio", "--plain", "--takes", str(takes)], env) as run:
+        run.wait_for("bar  2/4")
+        run.type("\x1a")  # nobody can continue us here, so the stop itself does not take hold; the pause does
+        run.wait_for("paused")
+        assert children_of(run.process.pid)
+        n = run.text.count("bar  2/4")
+        run.type("p")
+        wait_until(lambda: run.text.count("bar  3/4") >= 1, "the song to go on")
+        run.type("r")
+        wait_until(lambda: run.text.count("bar  2/4") > n, "the chorus to begin again")
+        run.type("[[")
+        assert run.wait() == 0
+        assert "next run at 236 bpm" in run.words
