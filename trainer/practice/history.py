@@ -374,6 +374,14 @@ class History:
             for name, key, tempo, created, passed, share in rows
         ]
 
+    def changes_of(self, rows: Iterable[TakeRow]) -> list[tuple[TakeRow, dict[str, tuple[int, int]]]]:
+        """For each take its pairs of degrees → (roots, changes)."""
+        out = []
+        for row in rows:
+            found = self._db.execute("SELECT pair, roots, n FROM changes WHERE path=?", (row.path.name,))
+            out.append((row, {pair: (int(roots), int(n)) for pair, roots, n in found}))
+        return out
+
     def trends(self, *, since: datetime.date | None = None) -> list[Trend]:
         """Every figure over the weeks, by medians of each day's songs."""
         rows = [row for row in self.takes() if row.error is None and (since is None or row.day >= since)]

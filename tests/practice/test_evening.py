@@ -1,0 +1,123 @@
+"""The planner finds what is weak, gives it time, and starves nothing; the scheduler's dates are the library's own."""
+
+from __future__ import annotations
+
+import datetime
+import itertools
+import statistics
+
+import fsrs
+import pytest
+
+from tests.practice.learners import FIRST, at_random, blocked, evenings, ours
+from trainer.errors import UsageError
+from trainer.practice.drills import DRILLS
+from trainer.practice.evening import Evidence, plan_evening, weakness
+from trainer.practice.history import DrillRun
+from trainer.practice.memory import LONGEST_DAYS, Item, grade, standings, tempo_range
+from trainer.practice.tempo import interleaved, next_tempo_bpm
+
+UTC = datetime.UTC
+WEAK_IN_SONGS = ["change_one_four", "change_four_one", "change_five_four", "change_turnaround"]
+
+
+def run(day: int, share: float, drill: str = "roots", tempo_bpm: float = 96.0) -> DrillRun:
+    moment = datetime.datetime(2026, 1, 1, 19, tzinfo=UTC) + datetime.timedelta(days=day)
+    return DrillRun(drill, "G", tempo_bpm, moment, share >= 0.8, share)
+
+
+@pytest.mark.parametrize("weak", WEAK_IN_SONGS)
+def test_the_weakness_is_found_within_three_evenings(weak: str) -> None:
+    found = [evenings(ours, [weak], 3, seed).first_time.get(weak, 99) for seed in range(30)]
+    assert sum(evening <= 3 for evening in found) >= 28
+
+
+def test_it_gets_at_least_twice_the_time_of_a_random_plan() -> None:
+    """Ten evenings, thirty learners for each weakness; also against drilling in blocks."""
+    minutes = {
+        planner.__name__: statistics.mean(
+            evenings(planner, [weak], 10, seed).minutes[weak] for weak in WEAK_IN_SONGS for seed in range(30)
+        )
+        for planner in (ours, at_random, blocked)
+    }
+    assert minutes["ours"] >= 2.0 * minutes["at_random"], minutes
+    assert minutes["ours"] >= 2.0 * minutes["blocked"], minutes
+
+
+def test_nothing_starves() -> None:
+    """Every drill of the catalogue comes round within one turn of the waiting list, weak or not."""
+    for seed in range(5):
+        learner = evenings(ours, ["change_five_four"], 2 * len(DRILLS), seed)
+        assert set(learner.first_time) == set(DRILLS)
+        assert max(learner.gaps.values()) <= len(DRILLS) + 5
+
+
+def test_a_mended_weakness_gives_way() -> None:
+    bad = [Evidence("change_five_four", FIRST, 0.1) for _ in range(4)]
+    good = [Evidence("change_five_four", FIRST + datetime.timedelta(days=20), 1.0) for _ in range(4)]
+    later = FIRST + datetime.timedelta(days=21)
+    assert weakness(bad, FIRST)["change_five_four"] > 0.6
+    assert weakness(bad + good, later)["change_five_four"] < 0.4
+    assert weakness([], FIRST)["roots"] == pytest.approx(0.4)
+
+
+@pytest.mark.parametrize("minutes", [12, 20, 40, 60])
+def test_an_evening_has_its_parts_and_keeps_to_its_time(minutes: int) -> None:
+    evening = plan_evening(minutes, [], [], FIRST)
+    kinds = [piece.kind for piece in evening.pieces]
+    assert kinds[0] == "warm_up" and kinds[-2:] == ["song", "look"] and "drill" in kinds
+    assert len(set(evening.drills)) == len(evening.drills)
+    assert evening.minutes <= minutes + 2.0 * kinds.count("break") + 0.5
+    assert ("break" in kinds) == (minutes >= 40)
+    assert plan_evening(minutes, [], [], FIRST) == evening
+    if minutes == 20:
+        assert 2 <= len(evening.drills) <= 3
+
+
+def test_due_dates_equal_the_librarys_own() -> None:
+    """Outside judge: PyPI `fsrs`, called by itself with the same reviews."""
+    days = [(0, 1.0), (1, 0.9), (4, 0.6), (6, 0.2), (7, 1.0), (12, 1.0)]
+    scheduler = fsrs.Scheduler(
+        learning_steps=(), relearning_steps=(), maximum_interval=LONGEST_DAYS, enable_fuzzing=False
+    )
+    ratings = {1.0: fsrs.Rating.Good, 0.9: fsrs.Rating.Good, 0.6: fsrs.Rating.Hard, 0.2: fsrs.Rating.Again}
+    card = fsrs.Card()
+    for n, (day, share) in enumerate(days, 1):
+        noon = datetime.datetime(2026, 1, 1, 12, tzinfo=UTC) + datetime.timedelta(days=day)
+        card, _ = scheduler.review_card(card, ratings[share], noon)
+        today = noon.date()
+        held = standings([run(d, s) for d, s in days[:n]], today)[Item("roots", "G", "medium")]
+        assert held.due == card.due.date()
+        assert held.due > today  # whole days: never again on the same day
+        assert held.kept_frac == pytest.approx(scheduler.get_card_retrievability(card, noon))
+
+
+def test_grades_and_items() -> None:
+    assert grade([1.0, 1.0, 1.0]) == fsrs.Rating.Easy and grade([1.0]) == fsrs.Rating.Good
+    assert grade([0.6]) == fsrs.Rating.Hard and grade([0.0, 0.5]) == fsrs.Rating.Again
+    with pytest.raises(ValueError, match="no grade"):
+        grade([])
+    # Common practice: slow to 80, medium to 130, up to 165 bpm.
+    assert [tempo_range(t) for t in (60, 96, 140, 200)] == ["slow", "medium", "up", "fast"]
+    held = standings([run(0, 1.0), run(0, 1.0, tempo_bpm=140.0)], datetime.date(2026, 1, 2))
+    assert {item.tempo for item in held} == {"medium", "up"}
+
+
+def test_tempo_climbs_and_falls_by_the_stated_rule() -> None:
+    assert next_tempo_bpm("climb", 100.0, []) == 100.0
+    assert next_tempo_bpm("climb", 100.0, [(100.0, True)]) == 100.0
+    assert next_tempo_bpm("climb", 100.0, [(100.0, True), (100.0, True)]) == 104.0
+    assert next_tempo_bpm("climb", 100.0, [(100.0, False), (100.0, False)]) == 94.0
+    assert next_tempo_bpm("climb", 100.0, [(100.0, True), (100.0, False), (100.0, True)]) == 100.0
+    assert next_tempo_bpm("climb", 239.0, [(239.0, True), (239.0, True)]) == 240.0
+    assert next_tempo_bpm("at_tempo", 100.0, [(100.0, False)] * 5) == 100.0
+    assert [next_tempo_bpm("alternate", 100.0, [(0.0, True)] * n) for n in range(4)] == [75.0, 100.0, 75.0, 100.0]
+    with pytest.raises(UsageError, match='did you mean "climb"'):
+        next_tempo_bpm("clim", 100.0, [])
+
+
+def test_interleaving_never_repeats() -> None:
+    for seed in range(20):
+        order = interleaved("abc", 6, seed)
+        assert all(a != b for a, b in itertools.pairwise(order))
+        assert {name: order.count(name) for name in "abc"} == dict.fromkeys("abc", 6)
