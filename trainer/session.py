@@ -131,6 +131,7 @@ class Session:
     pickup_beats: float = 0.0
     guide: str = "off"
     listen: bool = False
+    tempo_push_pct: float = 0.0
 
     @property
     def n_choruses(self) -> int:
@@ -157,6 +158,7 @@ class Session:
             ("pickup_beats", self.pickup_beats, 0.0),
             ("guide", self.guide, "off"),
             ("listen", self.listen, False),
+            ("tempo_push_pct", self.tempo_push_pct, 0.0),
         ):
             if value != default:
                 out[name] = value
@@ -406,7 +408,7 @@ def _shown(value: Any) -> str:
 
 _TOP_KEYS = (
     "title", "key", "tempo_bpm", "swing_ratio", "form", "groove", "count_in_bars", "seed", "loop", "start", "ending",
-    "turnaround", "pickup_beats", "guide", "listen", "chorus", "drop_out", "pedal", "chart",
+    "turnaround", "pickup_beats", "guide", "listen", "tempo_push_pct", "chorus", "drop_out", "pedal", "chart",
 )  # fmt: skip
 _CHORUS_KEYS = ("role", "times", "intensity", "line", "stop_time")
 
@@ -462,6 +464,7 @@ def session_from_dict(data: Mapping[str, Any], source: str = "session") -> Sessi
         pickup_beats=check.number(data, "pickup_beats", 0.0, 3.0, 0.0, " beats"),
         guide=check.choice(data, "guide", GUIDES, "off"),
         listen=check.flag(data, "listen", False),
+        tempo_push_pct=check.number(data, "tempo_push_pct", -10.0, 10.0, 0.0, " per cent over the song"),
     )
     if session.start != "top" and n_bars and n_bars < 4:
         check.wrong("start", session.start, "top, for a form of fewer than four bars")
@@ -688,8 +691,16 @@ def _end(session: Session, bars: list[ChartBar]) -> None:
 def _tempo_segments(session: Session, bars: Sequence[ChartBar]) -> tuple[tuple[float, float], ...]:
     start = bars[0].onset_beats - BEATS_PER_BAR * session.count_in_bars
     segments = [(min(start, 0.0), session.tempo_bpm)]
+    tempo_bpm = session.tempo_bpm
+    if session.tempo_push_pct:
+        played = [bar for bar in bars if bar.onset_beats >= 0.0]
+        for i, bar in enumerate(played[1:], 1):
+            tempo_bpm = session.tempo_bpm * (1.0 + 0.01 * session.tempo_push_pct * i / (len(played) - 1))
+            segments.append((bar.onset_beats, tempo_bpm))
     if bars[-1].ritard:
         for beat in range(BEATS_PER_BAR):
             factor = 1.0 - (1.0 - RITARD_FACTOR) * (beat + 1) / BEATS_PER_BAR
-            segments.append((bars[-1].onset_beats + beat, session.tempo_bpm * factor))
+            at = bars[-1].onset_beats + beat
+            segments = [segment for segment in segments if segment[0] < at]
+            segments.append((at, tempo_bpm * factor))
     return tuple(segments)

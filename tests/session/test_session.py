@@ -166,3 +166,13 @@ def test_missing_and_unreadable_files(tmp_path: Path) -> None:
         load_session(bad)
     with pytest.raises(UsageError, match="cannot read"):
         load_session(tmp_path)
+
+
+def test_a_pushed_tempo_rises_bar_by_bar() -> None:
+    chart = expand(
+        session_from_dict({"tempo_bpm": 100, "tempo_push_pct": 4, "ending": "ritard", "chorus": [{"role": "verse"}]})
+    )
+    beats, bpm = zip(*chart.tempo_segments, strict=True)
+    assert beats[:3] == (-8.0, 4.0, 8.0) and list(beats) == sorted(set(beats))
+    assert bpm[0] == 100.0 and bpm[beats.index(40.0)] == pytest.approx(100.0 * (1 + 0.04 * 10 / 11))
+    assert bpm[beats.index(44.0)] < 100.0  # the ritard wins in the last bar
