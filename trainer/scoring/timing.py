@@ -60,6 +60,8 @@ DRUM_REACH_BEATS = 0.12  # our choice: a drum this near to the beat belongs to i
 BAND_VARIES_S = 0.0002  # our choice: under this the band is the grid
 GAIN_MIN_N = 96  # `metrics.md` §4
 GAIN_UNCERTAIN = 0.7
+THETA_MAX = (3.0 - math.sqrt(5.0)) / 2.0  # motor variance as large as the clock's: lag-1 correlation −1/3
+CHI2_95 = 3.8415  # one degree of freedom
 SPLIT_MIN_INTERVALS = 250
 FOREIGN_CHORUS_BEATS = 48  # without a session drift is per twelve bars of four
 
@@ -445,8 +447,11 @@ def two_level_split(series: Sequence[Floats]) -> Split | None:
 def correction_gain(asynchrony_s: Floats, beats: Floats) -> Gain | None:
     """Share α of an asynchrony corrected by the next beat: A(k+1) − A(k) = −α A(k) + clock + motor(k+1) − motor(k).
 
-    Bounded generalised least squares (Jacoby et al. 2015): the noise is a moving average whose motor variance is held
-    between 0 and the clock's; 1 − lag-1 would be biased upward. None below 96 pairs one beat apart, or without spread.
+    Bounded generalised least squares (the bound of Jacoby et al. 2015: motor variance between 0 and the clock's;
+    1 − lag-1 would be biased upward). The noise is a moving average u(k) − θ u(k−1); for each θ that the bound allows,
+    both sides are whitened and the residuals are a parabola in α. The estimate is the best (α, θ); the interval is the
+    likelihood's, with θ free: one for a known θ is far too narrow (at α 0.5 it covers .5 instead of .95). None below
+    96 pairs one beat apart, or without spread.
     """
     pair = np.flatnonzero(np.diff(beats) == 1.0)
     n = len(pair)
@@ -458,31 +463,22 @@ def correction_gain(asynchrony_s: Floats, beats: Floats) -> Gain | None:
     x, y = e[pair], e[pair + 1] - e[pair]
     run = np.zeros(n, dtype=np.bool_)  # pairs that go on from the one before
     run[1:] = np.diff(pair) == 1
-    alpha, theta = -float(x @ y) / float(x @ x), 0.0
-    clock = motor = 0.0
-    fx, fy = x, y
-    for _ in range(12):
-        noise = y + alpha * x
-        g0 = float(noise @ noise) / n
-        g1 = float(noise[1:] @ (noise[:-1] * run[1:])) / max(int(np.count_nonzero(run)), 1)
-        motor = min(max(-g1, 0.0), g0 / 3.0)
-        clock = g0 - 2.0 * motor
-        rho = motor / g0 if g0 > 0.0 else 0.0
-        # Moving average u(k) − θ u(k−1) with lag-1 correlation −ρ = −θ/(1 + θ²).
-        theta_new = 0.0 if rho == 0.0 else (1.0 - math.sqrt(max(1.0 - 4.0 * rho * rho, 0.0))) / (2.0 * rho)
-        fx, fy = _whitened(x, run, theta_new), _whitened(y, run, theta_new)
-        alpha_new = -float(fx @ fy) / float(fx @ fx)
-        done = abs(alpha_new - alpha) < 1e-6 and abs(theta_new - theta) < 1e-6
-        alpha, theta = alpha_new, theta_new
-        if done:
-            break
-    rest = fy + alpha * fx
-    se = math.sqrt(float(rest @ rest) / (n - 1) / float(fx @ fx))
-    return Gain(
-        Interval(alpha, alpha - 1.96 * se, alpha + 1.96 * se, n),
-        math.sqrt(max(clock, 0.0)),
-        math.sqrt(max(motor, 0.0)),
-    )
+    thetas = np.linspace(0.0, THETA_MAX, 20)
+    sums = np.empty((len(thetas), 3))
+    for i, theta in enumerate(thetas):
+        fx, fy = _whitened(x, run, float(theta)), _whitened(y, run, float(theta))
+        sums[i] = (float(fx @ fx), float(fx @ fy), float(fy @ fy))
+    alphas = np.linspace(-0.5, 2.0, 1001)
+    rss = sums[:, 2:] + 2.0 * alphas * sums[:, 1:2] + alphas**2 * sums[:, :1]
+    profile = rss.min(axis=0)
+    at = int(np.argmin(profile))
+    inside = np.flatnonzero(n * np.log(profile / profile[at]) <= CHI2_95)
+    theta = float(thetas[int(np.argmin(rss[:, at]))])
+    innovation = float(profile[at]) / n
+    motor = theta * innovation
+    clock = max((1.0 + theta * theta) * innovation - 2.0 * motor, 0.0)
+    interval = Interval(float(alphas[at]), float(alphas[inside[0]]), float(alphas[inside[-1]]), n)
+    return Gain(interval, math.sqrt(clock), math.sqrt(motor))
 
 
 def _whitened(x: Floats, run: NDArray[np.bool_], theta: float) -> Floats:
