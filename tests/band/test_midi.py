@@ -96,7 +96,7 @@ def test_no_note_is_cut_or_left_hanging(tmp_path: Path) -> None:
         assert not sounding
 
 
-KEYS = "C G D A E B F# Gb Db Ab Eb Bb F C#m G#m D#m Ebm Bbm Am".split()
+KEYS = ["C", "G", "D", "A", "E", "B", "F#", "Gb", "Db", "Ab", "Eb", "Bb", "F", "C#m", "G#m", "D#m", "Ebm", "Bbm", "Am"]
 
 
 @pytest.mark.parametrize("key", KEYS)

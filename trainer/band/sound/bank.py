@@ -29,7 +29,7 @@ from trainer.band.sound import synth
 
 __all__ = ["INSTRUMENTS", "Sound", "cache_dir", "instrument"]
 
-_BANK_VERSION = 2  # raise when a sound changes
+_BANK_VERSION = 4  # raise when a sound changes
 _MAGIC = b"TRSOUND1"
 
 Frames = NDArray[np.int16]
@@ -96,9 +96,9 @@ def _strike(note: int, rate_hz: int, force: float, rng: np.random.Generator) -> 
 
 def _pitched(name: str, rate_hz: int) -> Iterator[tuple[Key, synth.Floats, bool]]:
     low, high, n_layers, pan, wet = {
-        "electric_piano": (54, 78, 2, -0.22, 0.5),
-        "chop": (58, 82, 2, 0.42, 0.6),
-        "lead": (57, 88, 2, 0.08, 0.7),
+        "electric_piano": (56, 76, 2, -0.22, 0.5),
+        "chop": (60, 81, 2, 0.42, 0.6),
+        "lead": (60, 84, 2, 0.08, 0.4),
         "guide": (23, 67, 2, 0.0, 0.0),
     }[name]
     make = {
@@ -118,7 +118,7 @@ def _pitched(name: str, rate_hz: int) -> Iterator[tuple[Key, synth.Floats, bool]
 
 
 def _looped(name: str, rate_hz: int) -> Iterator[tuple[Key, synth.Floats, bool]]:
-    low, high, left, right = {"organ": (54, 78, 0.8, 0.6), "voice": (55, 74, 0.7, 0.72)}[name]
+    low, high, left, right = {"organ": (56, 76, 0.8, 0.6), "voice": (60, 74, 0.7, 0.72)}[name]
     make = {"organ": synth.organ_loop, "voice": synth.voice_loop}[name]
     for pitch in range(low, high + 1):
         yield (pitch, 0, 0), make(rate_hz, float(pitch)) * np.array([left, right], dtype=np.float32), True

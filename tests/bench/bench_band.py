@@ -1,0 +1,115 @@
+"""Speed of the band: rendering against its playing time, and against the plain way of doing it.
+
+    python tests/bench/bench_band.py
+
+Plain way ("whole-song buffers"): every note added, whole, into float64 buffers as long as the song, then summed. It
+needs the song's memory and is ready only at its end; the blocks are compared with it for time and memory.
+"""
+
+from __future__ import annotations
+
+import tempfile
+import time
+import tracemalloc
+from collections.abc import Callable
+from pathlib import Path
+
+import numpy as np
+
+from trainer.band import PARTS, arrange
+from trainer.band.sound import DEFAULT_GAINS, StemRenderer, mix, monitor_note
+from trainer.band.sound import bank as bank_module
+from trainer.clock import TempoMap
+from trainer.session import Chart, ChorusPlan, Session, expand
+
+RATE_HZ = 48000
+MOST_SHARE = 0.03  # of playing time, for four minutes of the full band
+CALLBACK_FRAMES = 256
+
+
+def full_band_chart(groove: str = "shuffle") -> Chart:
+    """Ten choruses at 120 bpm, four minutes, everything playing."""
+    plans = (ChorusPlan("verse", 3, (0.6, 0.7, 0.8)), ChorusPlan("solo", 7, (0.7, 0.8, 0.9, 1.0, 1.0, 1.0, 1.0)))
+    return expand(Session(groove=groove, tempo_bpm=120.0, choruses=plans, guide="on", count_in_bars=1))
+
+
+def seconds(work: Callable[[], object]) -> float:
+    begun = time.perf_counter()
+    work()
+    return time.perf_counter() - begun
+
+
+def by_blocks(stems: StemRenderer, n_frames: int = 12000) -> None:
+    out = np.empty((n_frames, 2), dtype=np.float32)
+    for first in range(0, stems.n_frames, n_frames):
+        mix(stems.block(first, n_frames), DEFAULT_GAINS, out)
+
+
+def whole_song(stems: StemRenderer) -> None:
+    buffers = np.zeros((len(PARTS), stems.n_frames, 2))
+    for i, begin in enumerate(stems._begins.tolist()):
+        alone = np.zeros((len(PARTS), int(stems._ends[i]) - begin, 2), dtype=np.float32)
+        stems._add(alone, i, begin, int(stems._ends[i]))
+        buffers[:, begin : begin + alone.shape[1]] += alone
+    buffers.sum(axis=0)
+
+
+def main() -> None:
+    print(
+        f"{'groove':18s} {'events':>7s} {'arrange':>9s} {'list':>7s} {'blocks':>8s} {'of playing':>10s} "
+        f"{'plain/blocks':>13s}"
+    )
+    worst = 0.0
+    for groove in ("shuffle", "double_shuffle", "slow_twelve_eight", "two_beat", "straight", "rumba"):
+        chart = full_band_chart(groove)
+        tempo = TempoMap(chart.tempo_segments)
+        StemRenderer(arrange(chart), tempo, RATE_HZ)  # sounds are there
+        arrange_s = seconds(lambda chart=chart: arrange(chart))
+        score = arrange(chart)
+        list_s = seconds(lambda score=score, tempo=tempo: StemRenderer(score, tempo, RATE_HZ))
+        stems = StemRenderer(score, tempo, RATE_HZ)
+        blocks_s = min(seconds(lambda stems=stems: by_blocks(stems)) for _ in range(3))
+        plain_s = seconds(lambda stems=stems: whole_song(stems))
+        share = (arrange_s + list_s + blocks_s) / (stems.n_frames / RATE_HZ)
+        worst = max(worst, share)
+        print(
+            f"{groove:18s} {score.events.size:7d} {arrange_s:8.3f}s {list_s:6.3f}s {blocks_s:7.2f}s {share:10.2%} "
+            f"{plain_s / blocks_s:12.1f}x"
+        )
+    print(
+        f"worst {worst:.2%} of playing time; at most {MOST_SHARE:.0%} wanted: {'yes' if worst <= MOST_SHARE else 'NO'}"
+    )
+
+    stems = StemRenderer(arrange(full_band_chart()), TempoMap.constant(120.0), RATE_HZ)
+    for name, work in (("blocks", lambda: by_blocks(stems)), ("whole-song buffers", lambda: whole_song(stems))):
+        tracemalloc.start()
+        work()
+        print(f"memory while rendering by {name}: {tracemalloc.get_traced_memory()[1] / 1e6:.1f} MB at most")
+        tracemalloc.stop()
+
+    block = stems.block(RATE_HZ * 60, CALLBACK_FRAMES)
+    out = np.empty((CALLBACK_FRAMES, 2), dtype=np.float32)
+    period_s = CALLBACK_FRAMES / RATE_HZ
+    for name, gains in (("as balanced", DEFAULT_GAINS), ("all limited", (30.0,) * len(PARTS))):
+        mix_s = np.median([seconds(lambda gains=gains: mix(block, gains, out)) for _ in range(2000)])
+        print(f"mix of {CALLBACK_FRAMES} frames, {name}: {mix_s * 1e6:.0f} µs, {mix_s / period_s:.2%} of the period")
+
+    monitor_note(40.0, 100, RATE_HZ)
+    again_s = np.median([seconds(lambda: monitor_note(40.0, 100, RATE_HZ)) for _ in range(1000)])
+    first_s = np.median([seconds(lambda k=k: monitor_note(40.0 + k, 100, RATE_HZ)) for k in range(1, 13)])
+    print(f"monitor note: first {first_s * 1e6:.0f} µs, again {again_s * 1e6:.1f} µs")
+
+    kept = bank_module.cache_dir
+    with tempfile.TemporaryDirectory() as folder:
+        bank_module.cache_dir = lambda: Path(folder)
+        for when in ("made", "read"):
+            bank_module.instrument.cache_clear()
+            took_s = seconds(lambda: [bank_module.instrument(name, RATE_HZ) for name in bank_module.INSTRUMENTS])
+            size = sum(file.stat().st_size for file in Path(folder).iterdir())
+            print(f"all sounds {when}: {took_s:.2f} s ({size / 1e6:.0f} MB on disk)")
+        bank_module.cache_dir = kept
+        bank_module.instrument.cache_clear()
+
+
+if __name__ == "__main__":
+    main()
