@@ -23,8 +23,11 @@ _SHIFT = 1.0  # moving the hand at all
 _SHIFT_A_FRET = 0.35  # and by each fret
 _STRETCH = 0.5
 _CROSS = 0.18  # each string crossed
-_HIGH_A_FRET = 0.03  # low positions are the easier home
-_AWAY_A_FRET = 0.8  # per fret outside the position asked for
+_SKIP = 0.15  # jumping over a string
+_ELSEWHERE = 1.2  # the same pitch struck again in another place
+_HIGH_A_FRET = 0.04  # low positions are the easier home
+_AWAY_A_FRET = 0.8  # per fret that the hand leaves the position asked for, beyond the first
+_OPEN_IN_POSITION = 0.6  # an open string where a position up the neck is asked for
 _OPEN_FAR = 0.25  # an open string while the hand is above the fifth fret: heard as another colour
 
 
@@ -53,7 +56,10 @@ def fingering(
         # An open string or a rest before the note leaves time to move: the shift costs half.
         free = np.where((before[:, 1, None] == 0) | (gaps[i] >= 1.5), 0.5, 1.0)
         step = np.where(moved > 0, (_SHIFT + _SHIFT_A_FRET * moved) * free, 0.0)
-        step = step + _CROSS * np.abs(before[:, 0, None] - now[None, :, 0])
+        crossed = np.abs(before[:, 0, None] - now[None, :, 0])
+        step = step + _CROSS * crossed + _SKIP * (crossed > 1)
+        if notes[i] == notes[i - 1]:
+            step = step + _ELSEWHERE * (before[:, 0, None] != now[None, :, 0])
         total = cost[:, None] + step
         back = np.argmin(total, axis=0)
         backs.append(back)
@@ -83,13 +89,14 @@ def _states(pitch: int, tuning: Tuning, position: int | None) -> tuple[NDArray[n
         else:
             hands = range(max(1, fret - STRETCH_FRETS + 1), fret + 1)
         for hand in hands:
-            own = _HIGH_A_FRET * hand if position is None else 0.0
+            own = _HIGH_A_FRET * fret if position is None else 0.0
             if fret == 0:
                 own += _OPEN_FAR if hand > 5 else 0.0
+                own += _OPEN_IN_POSITION if position is not None and position > 2 else 0.0
             elif fret - hand >= HAND_FRETS:
                 own += _STRETCH
             if position is not None:
-                own += _AWAY_A_FRET * abs(hand - max(position, 1)) if fret else 0.0
+                own += _AWAY_A_FRET * max(0, abs(hand - max(position, 1)) - 1) if fret else 0.0
             states.append((string, fret, hand))
             costs.append(own)
     return np.array(states, dtype=np.int64), np.array(costs)
