@@ -12,7 +12,7 @@ import pytest
 
 from trainer.errors import FileFormatError, UsageError
 from trainer.session import Session, parse_session
-from trainer.take import FLAG_CUT, read_take
+from trainer.take import FLAG_CUT, midi_file, read_take
 from trainer.take.midi_file import MAX_FILE_BYTES, parse_midi
 
 
@@ -381,6 +381,22 @@ def test_a_hundred_megabytes_are_refused_unread(tmp_path: Path) -> None:
         read_take(path)
     with pytest.raises(FileFormatError, match=r"at most 64 MB"):
         parse_midi(bytes(MAX_FILE_BYTES + 1))
+
+
+def test_too_much_of_anything_is_refused(read: Any, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(midi_file, "MAX_EVENTS", 99)
+    monkeypatch.setattr(midi_file, "MAX_META_EVENTS", 50)
+    assert len(read(smf(chunk(*[(1, ON), (1, OFF)] * 49))).notes) == 49
+    with pytest.raises(FileFormatError, match=r"more than 99 MIDI messages; expected one song"):
+        read(smf(chunk(*[(1, ON), (1, OFF)] * 50)))
+    with pytest.raises(FileFormatError, match=r"more than 99 MIDI messages"):
+        read(smf(*[chunk(*[(1, ON), (1, OFF)] * 25)] * 2))
+    with pytest.raises(FileFormatError, match=r"more than 50 tempi, texts and other events"):
+        read(smf(chunk((0, ON), *[(1, tempo(500_000))] * 60)))
+    far = b"\xff\xff\xff\x7f\xb0\x01\x00" * 2100
+    with pytest.raises(FileFormatError, match=r"tick .* expected a song's length|MIDI messages"):
+        monkeypatch.setattr(midi_file, "MAX_EVENTS", 4_000)
+        read(smf(b"MTrk" + len(far).to_bytes(4, "big") + far))
 
 
 def test_a_song_of_days_is_refused(read: Any) -> None:

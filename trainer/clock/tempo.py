@@ -26,9 +26,14 @@ class TempoMap:
 
     __slots__ = ("_spb", "beats", "bpm", "seconds")
 
-    def __init__(self, segments: Iterable[tuple[float, float]], *, second_of_first: float | None = None) -> None:
-        """`second_of_first`: second of the first segment's beat; None puts second 0.0 at beat 0.0."""
-        pairs = np.asarray(list(segments), dtype=np.float64)
+    def __init__(
+        self, segments: Iterable[tuple[float, float]] | Floats, *, second_of_first: float | None = None
+    ) -> None:
+        """`segments` may be an (n, 2) array.
+
+        `second_of_first`: second of the first beat; None: second 0.0 at beat 0.0.
+        """
+        pairs = np.asarray(segments if isinstance(segments, np.ndarray) else list(segments), dtype=np.float64)
         if pairs.ndim != 2 or pairs.shape[0] == 0 or pairs.shape[1] != 2:
             raise ValueError("a tempo map needs at least one (beat, bpm) pair")
         beats, bpm = pairs[:, 0].copy(), pairs[:, 1].copy()

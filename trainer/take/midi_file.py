@@ -13,6 +13,7 @@ SMPTE divisions.
 from __future__ import annotations
 
 import re
+from array import array
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from typing import Any
@@ -38,6 +39,7 @@ __all__ = [
 
 MAX_FILE_BYTES = 64_000_000  # our choice: an hour of dense band and bass is under 2 MB
 MAX_EVENTS = 4_000_000  # channel messages in one file; our choice (a million notes and their bends fit)
+MAX_META_EVENTS = 2_000_000  # our choice (a tempo on each of a million beats fits)
 MAX_TICK = 1 << 38  # so that tick and message fit into 63 bits
 MAX_TEXTS = 20_000  # texts, names and markers kept of one file; our choice
 DEFAULT_BEAT_US = 500_000  # 120 quarter notes a minute until a file says otherwise (RP-001)
@@ -104,19 +106,23 @@ class _Reader:
 
     def __init__(self, source: str) -> None:
         self.source = source
-        self.tempos: list[int] = []
-        self.meters: list[tuple[int, int, int]] = []
-        self.keys: list[tuple[int, int, int]] = []
+        self.tempos = array("q")  # tick << 24 | microseconds a quarter note
+        self.meters = array("q")  # three numbers each
+        self.keys = array("q")
         self.markers: list[tuple[int, str]] = []
         self.texts: list[tuple[int, str]] = []
         self.remarks: list[str] = []
         self.n_events = 0
+        self.n_meta = 0
 
     def fail(self, number: int, at: int, found: str, expected: str) -> FileFormatError:
         return FileFormatError(
             f"{self.source}: track {number}, byte {at}: {found}; expected {expected}; "
             "the file is damaged, export it again"
         )
+
+    def too_many(self, most: int, what: str) -> FileFormatError:
+        return FileFormatError(f"{self.source}: more than {most:,} {what}; expected one song; cut the file into songs")
 
     def cut_short(self, number: int) -> None:
         remark = f"track {number} is cut short; what came before the cut was read"
@@ -125,8 +131,7 @@ class _Reader:
 
     def track(self, data: bytes, first: int, number: int) -> MidiTrack:
         """Parse one track's bytes (`first`: their place in the file)."""
-        packed: list[int] = []
-        parts: list[Ints] = []
+        packed = array("q")
         append = packed.append
         name = ""
         tick = 0
@@ -171,6 +176,9 @@ class _Reader:
                             raise self.fail(number, first + i, "a length of more than four bytes", "at most four")
                         if i + length > n:
                             raise IndexError
+                        self.n_meta += 1
+                        if self.n_meta > MAX_META_EVENTS:
+                            raise self.too_many(MAX_META_EVENTS, "tempi, texts and other events")
                         if byte == 0xFF:
                             if kind == 0x2F:
                                 break
@@ -199,22 +207,17 @@ class _Reader:
                     if (d1 | d2) >= 0x80:
                         raise self.fail(number, first + i - 1, "a status byte inside a message", "two data bytes")
                     append(tick << 24 | status << 16 | d1 << 8 | d2)
-                if len(packed) >= 1 << 16:
-                    room -= len(packed)
-                    if room < 0 or tick >= MAX_TICK:
-                        break
-                    parts.append(np.array(packed, dtype=np.int64))
-                    packed.clear()
+                if len(packed) > room:
+                    raise self.too_many(MAX_EVENTS, "MIDI messages")
         except IndexError:
             self.cut_short(number)
-        if len(packed) > room or room < 0:
-            raise FileFormatError(
-                f"{self.source}: more than {MAX_EVENTS:,} MIDI messages; expected one song; cut the file into songs"
-            )
+        except OverflowError:  # a tick too late to be packed
+            tick = MAX_TICK
         if tick >= MAX_TICK:
-            raise FileFormatError(f"{self.source}: track {number} ends at tick {tick:,}; expected a song's length")
-        parts.append(np.array(packed, dtype=np.int64))
-        events = np.concatenate(parts)
+            raise FileFormatError(
+                f"{self.source}: track {number} ends at tick {tick:,} or later; expected a song's length"
+            )
+        events = np.array(packed, dtype=np.int64)
         self.n_events += len(events)
         return MidiTrack(number, name, events, tick)
 
@@ -222,11 +225,11 @@ class _Reader:
         """Keep one meta event; gives back its text (empty for signatures)."""
         if kind == 0x58:
             if len(body) >= 2 and body[0] and body[1] <= 6:
-                self.meters.append((tick, body[0], 1 << body[1]))
+                self.meters.extend((tick, body[0], 1 << body[1]))
             return ""
         if kind == 0x59:
             if len(body) >= 2 and body[1] <= 1 and (body[0] <= 7 or body[0] >= 249):
-                self.keys.append((tick, body[0] - 256 if body[0] > 127 else body[0], body[1]))
+                self.keys.extend((tick, body[0] - 256 if body[0] > 127 else body[0], body[1]))
             return ""
         text = _text(body[:1000])
         if kind != 0x03 and len(self.markers) + len(self.texts) < MAX_TEXTS:
@@ -398,7 +401,7 @@ class FileClock:
     def tempo_map(self, origin_beats: float) -> TempoMap:
         """The tempo map whose beat 0.0 and second 0.0 lie at `origin_beats` of the file. Repeated tempi are merged."""
         keep = np.append(True, np.diff(self._bpm) != 0.0) & np.append(True, np.diff(self._beats) > 0.0)
-        return TempoMap(zip((self._beats[keep] - origin_beats).tolist(), self._bpm[keep].tolist(), strict=True))
+        return TempoMap(np.column_stack((self._beats[keep] - origin_beats, self._bpm[keep])))
 
 
 # --- writing ------------------------------------------------------------------------------------------------------
