@@ -1,0 +1,29 @@
+"""Do the 95 % intervals hold? 200 takes a cell of `tests/sim/coverage.py`, with bounds from their Monte Carlo error.
+
+The full simulation (2,000 takes a cell, written as MIDI files and read back) is the script.
+"""
+
+from __future__ import annotations
+
+import pytest
+
+from tests.sim.coverage import Cell, cells, coverage, mc_bound
+
+# Half of the cells, so that lengths, correlations, drifts and kinds of noise all occur.
+CHOSEN = cells()[::2][:4] + cells()[9::2][:4]
+
+
+@pytest.mark.parametrize("cell", CHOSEN, ids=lambda c: f"{c.noise}-{c.n_bars}-ar{c.ar}-drift{c.drift_ms}")
+def test_intervals_cover(cell: Cell) -> None:
+    got = coverage(cell, 200, seed=77)
+    for name in ("mean", "swing", "drift"):
+        assert got[name] >= 0.93 - mc_bound(200, 0.93, 3.0), name
+    assert abs(got["mean_bias"]) < 0.5 and abs(got["drift_bias"]) < 0.5 and abs(got["swing_bias"]) < 0.01
+
+
+def test_through_midi_files_the_figures_are_the_same() -> None:
+    """Written with mido, read like anybody's file: what comes out is what the note table gives, to a tick."""
+    cell = Cell(ar=0.3, drift_ms=4.0)
+    by_file, by_table = coverage(cell, 6, 5, "file"), coverage(cell, 6, 5, "table")
+    for name in ("mean_bias", "swing_bias", "drift_bias"):
+        assert by_file[name] == pytest.approx(by_table[name], abs=0.02)
