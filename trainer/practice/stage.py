@@ -1,0 +1,393 @@
+"""A night on stage: a made-up open stage, tunes called one after the other, cues given a chorus ahead, scored whole.
+
+A tune is a session like any other, with what the player may not know beforehand: the order of roles, the soloist who
+takes another chorus, the ending. `Tune.cues` says when each becomes known (a chorus before it comes, or less on a full
+night). Seeds make a night repeatable.
+
+What counts as following a cue is our choice, in the words beside each judge below; places and roots are the scorer's.
+"""
+
+from __future__ import annotations
+
+import random
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+
+from trainer.errors import UsageError, nearest
+from trainer.scoring.align import Reading
+from trainer.session import BEATS_PER_BAR, Chart, Session, expand, session_from_dict
+
+__all__ = [
+    "LEVELS",
+    "Cue",
+    "CueResult",
+    "Night",
+    "NightLevel",
+    "Tune",
+    "TuneResult",
+    "judge_night",
+    "judge_tune",
+    "make_night",
+]
+
+# Common practice: the keys called most come first; minor ones now and then.
+_KEYS = ("E", "A", "G", "E", "A", "G", "C", "D", "Bb", "F")
+_MINOR_KEYS = ("Am", "Em", "Dm", "Cm")
+_NAMES = (
+    ("Rain on the", "Back of the", "Down by the", "Late at the", "Round the", "Under the", "First bus from the"),
+    ("loading dock", "corner table", "coat rack", "side door", "dish room", "tin roof", "parking lot", "long bar"),
+)
+# groove → (lowest, highest tempo called), common practice.
+_TEMPI = {"shuffle": (88, 140), "slow_twelve_eight": (54, 72), "two_beat": (110, 150), "straight": (96, 132)}
+HEARD_IN_A_BAR = 2  # notes a bar that count as playing on; our choice
+REACH_BEATS = 0.5
+
+
+@dataclass(frozen=True, slots=True)
+class NightLevel:
+    """How hard a night is: tunes, what may be called, how far ahead cues come (beats), how far the band pushes (%)."""
+
+    name: str
+    title: str
+    n_tunes: int
+    forms: tuple[str, ...]
+    grooves: tuple[str, ...]
+    starts: tuple[str, ...]
+    endings: tuple[str, ...]
+    minor_frac: float
+    another_frac: float
+    stop_time_frac: float
+    push_pct: float
+    cue_ahead_beats: float
+
+
+LEVELS: Mapping[str, NightLevel] = {
+    level.name: level
+    for level in (
+        NightLevel(
+            "quiet_night", "A quiet night, friends at the tables", 2,
+            ("quick_change_12", "slow_change_12"), ("shuffle",), ("top",), ("plain", "stop"), 0.0, 0.3, 0.0, 0.0, 48.0,
+        ),
+        NightLevel(
+            "usual_night", "A usual night", 3, ("quick_change_12", "slow_change_12", "minor_12"),
+            ("shuffle", "shuffle", "slow_twelve_eight", "straight"), ("top", "from_the_five"), ("plain", "stop", "tag"),
+            0.2, 0.6, 0.3, 2.0, 48.0,
+        ),
+        NightLevel(
+            "full_house", "A full house, nobody counts you in twice", 4,
+            ("quick_change_12", "slow_change_12", "minor_12", "eight_bar", "two_five_12"),
+            ("shuffle", "shuffle", "slow_twelve_eight", "two_beat", "straight"),
+            ("top", "from_the_five", "from_the_turnaround"), ("plain", "stop", "tag", "ritard"),
+            0.3, 0.9, 0.5, 4.0, 16.0,
+        ),
+    )
+}  # fmt: skip
+
+
+@dataclass(frozen=True, slots=True)
+class Cue:
+    """Something called to the player. It is shown from `shown_beats` and is about `at_beats` to `end_beats`.
+
+    `kind`: "start", "solo", "verse", "another" (one more chorus), "stop_time", "ending".
+    """
+
+    kind: str
+    shown_beats: float
+    at_beats: float
+    end_beats: float
+    text: str
+
+
+@dataclass(frozen=True, slots=True)
+class Tune:
+    """One tune of the night: the session as it will be, what is called before the count-in, and the cues."""
+
+    number: int
+    session: Session
+    called: str
+    cues: tuple[Cue, ...]
+
+    def cue_at(self, at_beats: float) -> Cue | None:
+        """The cue to show at a beat: the next one that has been given and is not over yet."""
+        known = [cue for cue in self.cues if cue.shown_beats <= at_beats < cue.end_beats]
+        return min(known, key=lambda cue: (cue.at_beats <= at_beats, cue.at_beats), default=None)
+
+
+@dataclass(frozen=True, slots=True)
+class Night:
+    """The tunes of a night, in order."""
+
+    seed: int
+    level: NightLevel
+    tunes: tuple[Tune, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class CueResult:
+    """Whether a cue was followed. `followed` None: what was played cannot say; `text` is why, or what was heard."""
+
+    cue: Cue
+    followed: bool | None
+    text: str
+
+
+@dataclass(frozen=True, slots=True)
+class TuneResult:
+    """A tune as a whole: form kept, cues followed, together at the end, with the landing counted."""
+
+    tune: Tune
+    form_kept: bool | None
+    n_lost: int
+    roots: int
+    changes: int
+    cues: tuple[CueResult, ...]
+    ended_together: bool | None
+
+    @property
+    def n_followed(self) -> int:
+        return sum(result.followed is True for result in self.cues)
+
+    @property
+    def n_judged(self) -> int:
+        return sum(result.followed is not None for result in self.cues)
+
+
+# --- making a night -----------------------------------------------------------------------------------------------
+
+
+def make_night(seed: int, level: str = "usual_night") -> Night:
+    """The night of a seed and a level; `UsageError` for an unknown level."""
+    if level not in LEVELS:
+        near = nearest(level, LEVELS)
+        hint = f'; did you mean "{near}"?' if near else ""
+        raise UsageError(f'night "{level}" is not known; allowed: {", ".join(LEVELS)}{hint}')
+    rng = random.Random(f"{seed} {level}")
+    chosen = LEVELS[level]
+    return Night(seed, chosen, tuple(_tune(number, chosen, rng) for number in range(1, chosen.n_tunes + 1)))
+
+
+def _tune(number: int, level: NightLevel, rng: random.Random) -> Tune:
+    form = rng.choice(level.forms)
+    minor = form == "minor_12" or rng.random() < level.minor_frac
+    key = rng.choice(_MINOR_KEYS if minor else _KEYS)
+    groove = rng.choice(level.grooves)
+    low, high = _TEMPI[groove]
+    slow = groove == "slow_twelve_eight"
+    n_solo = 1 if slow else rng.choice((1, 2))
+    another = rng.random() < level.another_frac
+    roles = [("verse", 1 if slow else 2), ("solo", n_solo + another), ("verse", 1)]
+    if not slow and level.n_tunes > 2 and rng.random() < 0.5:
+        roles.insert(2, ("solo", 1))
+    chorus = []
+    solo_stop = rng.random() < level.stop_time_frac
+    for role, times in roles:
+        if role == "solo":
+            rising = [round(0.55 + 0.35 * i / max(1, times - 1), 2) if times > 1 else 0.7 for i in range(times)]
+            chorus.append({"role": role, "times": times, "intensity": rising})
+        else:
+            chorus.append({"role": role, "times": times, "intensity": 0.45})
+    if solo_stop and len(chorus) > 2:
+        chorus.insert(2, {"role": "solo", "times": 1, "intensity": 0.6, "stop_time": True})
+    session = session_from_dict(
+        {
+            "title": " ".join(rng.choice(part) for part in _NAMES),
+            "key": key,
+            "tempo_bpm": float(rng.randint(low, high)),
+            "form": form,
+            "groove": groove,
+            "start": rng.choice(level.starts),
+            "ending": rng.choice(level.endings),
+            "seed": rng.randrange(2**32),
+            "tempo_push_pct": round(rng.uniform(0.0, level.push_pct), 1),
+            "count_in_bars": 1 if slow else 2,
+            "chorus": chorus,
+        }
+    )
+    return Tune(number, session, _called(session), _cues(session, level, n_solo if another else None))
+
+
+def _called(session: Session) -> str:
+    feel = {
+        "shuffle": "shuffle",
+        "slow_twelve_eight": "slow twelve-eight",
+        "two_beat": "two-beat",
+        "straight": "straight",
+    }
+    form = session.form.replace("_", " ")
+    start = {"top": "from the top", "from_the_five": "from the five", "from_the_turnaround": "from the turnaround"}
+    return f"{session.title}: {feel[session.groove]} in {session.key.name}, {form}, {start[session.start]}"
+
+
+def _cues(session: Session, level: NightLevel, planned_solo: int | None) -> tuple[Cue, ...]:
+    """Cues of a tune. `planned_solo`: choruses the first solo was meant to have, if the soloist takes another."""
+    chart = expand(session)
+    ahead = level.cue_ahead_beats
+    out = []
+    first = chart.bars[0]
+    if session.start != "top":
+        text = "from the five, four bars" if session.start == "from_the_five" else "from the turnaround, two bars"
+        out.append(Cue("start", chart.count_in_beats, first.onset_beats, 0.0, text))
+    tops = list(chart.chorus_onsets_beats)
+    by_chorus = {bar.chorus: bar for bar in reversed(chart.bars)}
+    n_solo = 0
+    for number, top in enumerate(tops, 1):
+        bar = by_chorus[number]
+        end = tops[number] if number < len(tops) else chart.end_beats
+        before = by_chorus.get(number - 1)
+        n_solo = n_solo + 1 if bar.role == "solo" else 0
+        shown = max(chart.count_in_beats, top - ahead)
+        stop_time = bar.stopped and any(
+            other.stopped for other in chart.bars if other.chorus == number and other.bar == 2
+        )
+        if stop_time:
+            out.append(Cue("stop_time", shown, top, end, "stops: hit one, leave the rest"))
+        elif before is not None and before.role != bar.role:
+            text = (
+                "solo coming: follow it up"
+                if bar.role == "solo"
+                else "last verse: pin it"
+                if number == len(tops)
+                else "verse: pin it"
+            )
+            out.append(Cue("solo" if bar.role == "solo" else "verse", shown, top, end, text))
+        elif planned_solo is not None and n_solo == planned_solo + 1:
+            # The soloist nods late: two bars ahead, whatever the level.
+            out.append(Cue("another", top - 2.0 * BEATS_PER_BAR, top, end, "one more chorus"))
+            planned_solo = None
+    text = {
+        "plain": "ending: hit the one in the last bar and hold",
+        "stop": "ending: stop in the bar before the last, then the one",
+        "tag": "ending: last four bars three times",
+        "ritard": "ending: slowing in the last bar",
+    }[session.ending]
+    last_top = tops[-1]
+    out.append(
+        Cue(
+            "ending",
+            max(0.0, last_top - max(ahead - 48.0, 0.0)),
+            chart.end_beats - BEATS_PER_BAR,
+            chart.end_beats,
+            text,
+        )
+    )
+    return tuple(sorted(out, key=lambda cue: (cue.shown_beats, cue.at_beats)))
+
+
+# --- judging ------------------------------------------------------------------------------------------------------
+
+
+def judge_tune(tune: Tune, card: Mapping[str, Any], reading: Reading, chart: Chart) -> TuneResult:
+    """A tune from its scorecard (JSON data) and reading. A take without notes follows no cue and keeps no form."""
+    heard = ~reading.stacked
+    beats = reading.placed_beats[heard]
+    results = tuple(_judge_cue(cue, tune, card, beats, chart) for cue in tune.cues)
+    form = card.get("form", {})
+    lost = form.get("lost") or []
+    known = "lost" not in (form.get("why") or {}) and len(beats) > 0
+    landing = card.get("landing", {})
+    return TuneResult(
+        tune=tune,
+        form_kept=(not lost) if known else None if len(beats) else False,
+        n_lost=len(lost),
+        roots=int(landing.get("roots") or 0),
+        changes=int(landing.get("changes") or 0),
+        cues=results,
+        ended_together=next((r.followed for r in results if r.cue.kind == "ending"), None),
+    )
+
+
+def judge_night(results: Sequence[TuneResult]) -> list[str]:
+    """The night in a few plain sentences."""
+    n = len(results)
+    kept = sum(result.form_kept is True for result in results)
+    together = sum(result.ended_together is True for result in results)
+    followed, judged = sum(r.n_followed for r in results), sum(r.n_judged for r in results)
+    roots, changes = sum(r.roots for r in results), sum(r.changes for r in results)
+    return [
+        f"Form kept from start to end in {kept} of {n} tunes.",
+        f"Cues followed: {followed} of {judged}.",
+        f"Ended together in {together} of {n} tunes.",
+        f"Roots on the changes: {roots} of {changes}.",
+    ]
+
+
+def _judge_cue(cue: Cue, tune: Tune, card: Mapping[str, Any], beats: Any, chart: Chart) -> CueResult:
+    judge = {
+        "start": _start,
+        "solo": _role,
+        "verse": _role,
+        "another": _another,
+        "stop_time": _stop_time,
+        "ending": _ending,
+    }[cue.kind]
+    followed, text = judge(cue, tune, card, beats, chart)
+    return CueResult(cue, followed, text)
+
+
+_Judged = tuple[bool | None, str]
+
+
+def _count(beats: Any, start: float, end: float) -> int:
+    """Attacks from start (half a beat early allowed) to half a beat before end."""
+    return int(np.count_nonzero((beats >= start - REACH_BEATS) & (beats < end - REACH_BEATS)))
+
+
+def _start(cue: Cue, tune: Tune, card: Mapping[str, Any], beats: Any, chart: Chart) -> _Judged:
+    """Followed: there in the first bar of the intro."""
+    n = _count(beats, cue.at_beats, cue.at_beats + BEATS_PER_BAR)
+    return n > 0, "in from the first bar" if n else "not there when the band came in"
+
+
+def _role(cue: Cue, tune: Tune, card: Mapping[str, Any], beats: Any, chart: Chart) -> _Judged:
+    """Followed: a verse played pinned; a solo played open or held under the soloist."""
+    chorus = int(chart.bars[int(chart.bar_idx_at([cue.at_beats])[0])].chorus)
+    rows = card.get("shape", {}).get("choruses") or []
+    row = next((item for item in rows if item.get("chorus") == chorus), None)
+    verdict = row.get("verdict") if row is not None else None
+    if verdict is None:
+        return None, "too little heard in that chorus to say"
+    wanted = ("pinned",) if cue.kind == "verse" else ("open", "held")
+    return verdict in wanted, f"played {verdict}"
+
+
+def _another(cue: Cue, tune: Tune, card: Mapping[str, Any], beats: Any, chart: Chart) -> _Judged:
+    """Followed: played on through the extra chorus's first two bars."""
+    n = _count(beats, cue.at_beats, cue.at_beats + 2 * BEATS_PER_BAR)
+    return n >= 2 * HEARD_IN_A_BAR, "played on" if n >= 2 * HEARD_IN_A_BAR else "left when the soloist stayed"
+
+
+def _stop_time(cue: Cue, tune: Tune, card: Mapping[str, Any], beats: Any, chart: Chart) -> _Judged:
+    """Followed: in three of four stop bars, an attack on one and at most one more before the next bar."""
+    bars = [bar for bar in chart.bars if bar.stopped and cue.at_beats <= bar.onset_beats < cue.end_beats]
+    good = 0
+    for bar in bars:
+        on_one = _count(beats, bar.onset_beats, bar.onset_beats + 1.0) >= 1
+        # The last half-beat may lead into the next bar.
+        later = np.count_nonzero((beats >= bar.onset_beats + 0.5) & (beats < bar.end_beats - 1.0))
+        good += int(on_one and later <= 1)
+    return 4 * good >= 3 * len(bars), f"left room in {good} of {len(bars)} stop bars"
+
+
+def _ending(cue: Cue, tune: Tune, card: Mapping[str, Any], beats: Any, chart: Chart) -> _Judged:
+    """Followed: an attack on the last bar's one, at most one more after it, nothing beyond the end; and before it:
+    "stop": the stop bar left empty after its one; "tag": played on through the repeats."""
+    last = chart.bars[-1]
+    if not _count(beats, last.onset_beats, last.onset_beats + 1.0):
+        return False, "not on the last one"
+    after = int(np.count_nonzero(beats >= last.onset_beats + 0.5))
+    if after > 1:
+        return False, f"{after} notes after the last one"
+    if tune.session.ending == "stop":
+        stop = chart.bars[-2]
+        later = int(np.count_nonzero((beats >= stop.onset_beats + 0.5) & (beats < stop.end_beats - 1.0)))
+        if later > 1:
+            return False, f"{later} notes through the stop"
+    if tune.session.ending == "tag":
+        bars = chart.bars[-9:-1]
+        empty = [bar for bar in bars if _count(beats, bar.onset_beats, bar.end_beats) < HEARD_IN_A_BAR]
+        if len(empty) > 1:
+            return False, "left before the tag was over"
+    return True, "together on the last one"
