@@ -6,6 +6,7 @@ fault.
 
 from __future__ import annotations
 
+import copy
 import json
 import random
 import tempfile
@@ -236,7 +237,7 @@ def mutated_json(data: bytes, rng: random.Random) -> bytes:
                 if rng.random() < 0.2:
                     del inner[key]
                 else:
-                    inner[key] = rng.choice(odd)
+                    inner[key] = copy.deepcopy(rng.choice(odd))
                 break
             inner = inner[key]
     return json.dumps(tree).encode("utf-8", "replace")
