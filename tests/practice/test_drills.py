@@ -166,3 +166,94 @@ def test_mistakes_are_named() -> None:
     with pytest.raises(UsageError, match="has no bar to choose"):
         DRILLS["roots"].build("G", bar=3)
     assert drill_named("roots") is DRILLS["roots"]
+
+
+def found_of(exercise: Exercise, keep: float = 1.0) -> dict[str, Any]:
+    """A scorecard's devices section that holds a share of what the model claims, in every chorus."""
+    rows = []
+    for claim in exercise.model.claims[: round(keep * len(exercise.model.claims))]:
+        bar = exercise.chart.bars[int(exercise.chart.bar_idx_at(claim.at_beats + 1e-9))]
+        beat = int(claim.at_beats - bar.onset_beats) + 1
+        rows.append(
+            {"name": claim.name, "chorus": bar.chorus, "bar": bar.bar, "beat": beat, "at_beats": claim.at_beats}
+        )
+    return {"found": rows, "why": {}}
+
+
+@pytest.mark.parametrize("name", [*DEVICES, "triplets_against_the_shuffle"])
+def test_devices_pass_when_found_where_they_were_asked(name: str) -> None:
+    drill = DRILLS[name]
+    exercise = drill.build("C", 100.0, 2)
+    card = card_of(exercise, GOOD)
+    whole = drill.figure({**card, "devices": found_of(exercise)}, exercise)
+    assert whole.passed is True and whole.value == 1.0 and whole.n >= 1
+    half = drill.figure({**card, "devices": found_of(exercise, 0.5)}, exercise)
+    assert half.passed is False
+    none = drill.figure({**card, "devices": {"found": [], "why": {}}}, exercise)
+    assert none.passed is False and none.value == 0.0
+    # What is found in the choruses that were only to be heard does not count.
+    heard = [row for row in found_of(exercise)["found"] if row["chorus"] in exercise.heard]
+    assert drill.figure({**card, "devices": {"found": heard, "why": {}}}, exercise).value == 0.0
+
+
+def test_a_pedal_must_be_released() -> None:
+    drill = DRILLS["pedal"]
+    exercise = drill.build("C", 100.0, 2)
+    stuck = card_of(exercise, Feel(missed_frac=1.0, missed_kind="silent"))
+    figure = drill.figure({**stuck, "devices": found_of(exercise)}, exercise)
+    assert figure.value == 1.0 and figure.passed is False and "0 of" in figure.text
+
+
+def shape_card(rows: list[dict[str, Any]]) -> dict[str, Any]:
+    return {"shape": {"choruses": rows, "why": {}}}
+
+
+def test_pinning_opening_and_the_arc() -> None:
+    pin = DRILLS["pin_the_verse"]
+    exercise = pin.build("G", 100.0, 1)
+    rows = [{"chorus": c, "role": "verse", "verdict": "pinned"} for c in (1, 2, 3, 4)]
+    assert pin.figure(shape_card(rows), exercise).passed is True
+    rows[1]["verdict"] = "wandering"
+    assert pin.figure(shape_card(rows), exercise).value == 0.5
+
+    for name, denser, higher in (("density", 1.5, 0.0), ("height", 0.0, 7.0), ("both", 1.5, 7.0)):
+        drill = DRILLS[f"open_by_{name}"]
+        exercise = drill.build("G", 100.0, 1)
+        verse = {"chorus": 2, "role": "verse", "notes_per_bar": 5.5, "median_pitch": 36.0}
+        solo = {"chorus": 4, "role": "solo", "notes_per_bar": 5.5 + denser, "median_pitch": 36.0 + higher}
+        assert drill.figure(shape_card([verse, solo]), exercise).passed is True
+        flat = drill.figure(shape_card([verse, {**verse, "chorus": 4, "role": "solo"}]), exercise)
+        assert flat.passed is False and flat.value == 0.0
+
+    arc = DRILLS["arc_over_two_choruses"]
+    exercise = arc.build("G", 100.0, 1)
+    up = {"chorus": 3, "slope_semitones_per_bar": 0.6}
+    down = {"chorus": 4, "slope_semitones_per_bar": -0.5}
+    assert arc.figure(shape_card([down, up]), exercise).passed is True
+    assert arc.figure(shape_card([up, {**down, "slope_semitones_per_bar": 0.2}]), exercise).passed is False
+
+
+def test_opening_models_open_as_they_say() -> None:
+    for name in ("density", "height", "both"):
+        exercise = DRILLS[f"open_by_{name}"].build("A", 100.0, 1)
+        chorus = np.array(
+            [exercise.chart.bars[i].chorus for i in exercise.chart.bar_idx_at(exercise.model.notes["onset_beats"])]
+        )
+        verse, solo = (exercise.model.notes[chorus == c] for c in (2, 3))
+        denser = len(solo) / 12 - len(verse) / 12
+        higher = np.median(solo["pitch"]) - np.median(verse["pitch"])
+        assert (denser >= 1.0) == (name != "height")
+        assert (higher >= 5.0) == (name != "density")
+
+
+def test_the_arc_model_rises_and_falls() -> None:
+    exercise = DRILLS["arc_over_two_choruses"].build("A", 100.0, 1)
+    bars = exercise.chart.bars
+    pitch = [
+        np.median(
+            exercise.model.notes["pitch"][exercise.chart.bar_idx_at(exercise.model.notes["onset_beats"]) == b.idx]
+        )
+        for b in bars
+    ]
+    first, second = pitch[:12], pitch[12:24]
+    assert np.polyfit(range(12), first, 1)[0] > 0.3 and np.polyfit(range(12), second, 1)[0] < -0.3

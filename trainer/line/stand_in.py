@@ -334,9 +334,10 @@ def _missed(rows: Floats, chart: Chart, feel: Feel, rng: np.random.Generator) ->
 
 
 def _may_be_missed(chart: Chart, change: Change) -> bool:
-    """Changes that count: in a chorus, not the held last bar, not a free turnaround (where many things are right)."""
+    """Changes that count: in a chorus, not the held last bar, not a free last bar (where many things are right)."""
     bar = chart.bars[_bar_idx(chart, change.at_beats)]
-    return change.chorus > 0 and not bar.final and not (bar.turnaround and not chart.turnaround_pinned)
+    free = bar.turnaround and bar.bar == len(chart.form_chords) and not chart.turnaround_pinned
+    return change.chorus > 0 and not bar.final and not free
 
 
 def _bar_idx(chart: Chart, beats: float) -> int:

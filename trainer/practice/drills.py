@@ -391,7 +391,9 @@ def _make_open(name: str, denser: bool, higher: bool) -> Callable[[_Asked], Exer
             rows = []
             for bar in chart.bars:
                 solo = bar.role == "solo"
-                device, variant = ("boogie_figure", 0) if solo and denser else ("root_shuffle", 1)
+                device, variant = ("root_shuffle", 1)
+                if solo and denser:
+                    device, variant = ("boogie_figure", 0) if higher else ("root_shuffle", 0)
                 rows.append(BarPlan(device, low + 12 if solo and higher else low, variant, bar.intensity))
             return compose(chart, rows, seed=ask.seed, tuning=ask.tuning, position=ask.position)
 
