@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from mir_eval.util import match_events
 
 from tests.scoring.makers import chart_of, line_take, root_pitch, shuffle_rows, shuffle_take
 from trainer.clock.tempo import TempoMap
@@ -24,6 +25,7 @@ from trainer.scoring.align import (
     SLOT_ON,
     SLOT_TRIPLET_2,
     SLOT_TRIPLET_3,
+    nearest_onsets,
     read_notes,
 )
 from trainer.session import ChorusPlan, DropOut
@@ -174,3 +176,19 @@ def test_a_changing_tempo_map_is_the_axis() -> None:
     reading = read_notes(Take(notes_from_rows(rows), tempo, chart.session), chart)
     assert np.all(reading.figure[reading.beat_numbers < 92] == FIGURE_PAIR)
     np.testing.assert_allclose(reading.on_asynchrony_s[reading.on_note_idx >= 0], 0.03, atol=1e-9)
+
+
+@pytest.mark.parametrize("missing", [0.0, 0.2])
+def test_hits_and_misses_are_mir_evals(missing: float) -> None:
+    """mir_eval.util.match_events within 50 ms: the same beats hit, the same notes."""
+    rng = np.random.default_rng(6)
+    grid_s = 0.5 * np.arange(400)
+    onset_s = np.sort(np.concatenate((grid_s, grid_s + 1 / 3)) + rng.normal(0.0, 0.025, 800))
+    onset_s = onset_s[rng.random(len(onset_s)) >= missing]
+    got = nearest_onsets(onset_s, grid_s, 0.05, 0.05)
+    theirs = match_events(grid_s, onset_s, 0.05)
+    assert np.count_nonzero(got >= 0) == len(theirs)
+    assert {i for i, _ in theirs} == set(np.flatnonzero(got >= 0).tolist())
+    assert len(set(got[got >= 0].tolist())) == np.count_nonzero(got >= 0)
+    assert np.all(np.diff(got[got >= 0]) > 0)
+    assert nearest_onsets(np.zeros(0), grid_s, 0.05).tolist() == [-1] * 400

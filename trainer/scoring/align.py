@@ -47,6 +47,7 @@ __all__ = [
     "SLOT_TRIPLET_2",
     "SLOT_TRIPLET_3",
     "Reading",
+    "nearest_onsets",
     "read_notes",
     "target_pc",
 ]
@@ -453,7 +454,7 @@ def _place(b: Floats, ks: Floats, off_frac: float, drops: list[tuple[int, int]])
         slope[rows] = (ks[rows] - start) * (_drop_stretch(b, start, end, off_frac) - 1.0)
     on = np.full(m1, -1, dtype=np.int64)
     for _ in range(3):
-        on = _nearest_on(b, ks + local + slope, early)
+        on = nearest_onsets(b, ks + local + slope, early)
         have = np.flatnonzero(on >= 0)
         fresh = np.zeros(m1)
         if len(have) > 4:
@@ -479,8 +480,12 @@ def _place(b: Floats, ks: Floats, off_frac: float, drops: list[tuple[int, int]])
     return _Placed(on[:-1], local, n_between, first_between, beat_row.astype(np.int64), boundary)
 
 
-def _nearest_on(b: Floats, want: Floats, early: float) -> Ints:
-    """Row of the note nearest to each wanted beat within its reach, or -1; no note serves two beats."""
+def nearest_onsets(b: Floats, want: Floats, early: float, late: float = LATE_REACH_BEATS) -> Ints:
+    """Row of the onset nearest to each wanted place within its reach, or -1: hits and misses, (w,) out.
+
+    Both rise, in one unit; an onset up to `early` before and `late` after a place can be its. Order is kept and no onset
+    serves two places. O(w log n).
+    """
     if not len(b):
         return np.full(len(want), -1, dtype=np.int64)
     at = np.searchsorted(b, want)
@@ -488,7 +493,7 @@ def _nearest_on(b: Floats, want: Floats, early: float) -> Ints:
     # Of two notes the nearer; a note beyond the slot's reach on its side does not compete.
     to_left, to_right = want - b[left], b[right] - want
     left_ok = (to_left >= 0.0) & (to_left <= early)
-    right_ok = (to_right >= 0.0) & (to_right <= LATE_REACH_BEATS)
+    right_ok = (to_right >= 0.0) & (to_right <= late)
     use_left = left_ok & (~right_ok | (to_left <= to_right))
     on = np.where(use_left, left, np.where(right_ok, right, -1)).astype(np.int64)
     twice = (on[1:] == on[:-1]) & (on[1:] >= 0)
