@@ -83,7 +83,7 @@ def test_a_device_that_refuses_is_a_port_error(monkeypatch: pytest.MonkeyPatch) 
         def __init__(self) -> None:
             self.PortAudioError = PortAudioError
 
-        def OutputStream(self, **_: object) -> object:
+        def RawOutputStream(self, **_: object) -> object:
             raise PortAudioError("Error opening OutputStream: Device unavailable [PaErrorCode -9985]")
 
     monkeypatch.setattr(audio_module, "_library", Library)

@@ -127,7 +127,7 @@ class RealAudioOut:
         scratch = np.zeros((_MAX_BLOCK_FRAMES, 2), dtype=np.float32)
         stamps = self.stamps
 
-        def callback(out: Any, n_frames: int, times: Any, status: Any) -> None:
+        def callback(raw: Any, n_frames: int, times: Any, status: Any) -> None:
             host_ns = perf_counter_ns()
             frame = self._frame
             self._frame = frame + n_frames
@@ -136,6 +136,9 @@ class RealAudioOut:
             if xrun:
                 self.n_xruns += 1
             stamps.append(AudioStamp(frame, n_frames, host_ns, times.outputBufferDacTime, times.currentTime, xrun))
+            # A view of the driver's own buffer; the library's ready-made one sets an array's shape in place, which
+            # NumPy 2.5 deprecates.
+            out = np.frombuffer(raw, dtype=np.float32).reshape(n_frames, n_channels)
             if self.fault is not None:
                 out.fill(0.0)
                 return
@@ -155,7 +158,7 @@ class RealAudioOut:
             if not self._closing and self.fault is None:
                 self.fault = f'sound output "{device.name}" stopped by itself; is it still connected?'
 
-        self._stream = lib.OutputStream(
+        self._stream = lib.RawOutputStream(
             samplerate=sample_rate_hz,
             blocksize=block_frames,
             device=device.index,
