@@ -36,7 +36,7 @@ def best_cpu_s(work: Callable[[], object], repeats: int = 7) -> float:
 
 
 def song(n_choruses: int, seed: int = 1) -> Take:
-    """Shuffled eighths with a triplet fill every fourth bar, busier beats between: about 1,500 notes in twelve choruses."""
+    """Shuffled eighths, a triplet fill every fourth bar, busier beats between; about 1,500 notes in twelve choruses."""
     session = Session(choruses=(ChorusPlan("verse", n_choruses, (0.5,) * n_choruses),))
     chart = expand(session)
     tempo = TempoMap(chart.tempo_segments)

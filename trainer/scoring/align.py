@@ -483,8 +483,8 @@ def _place(b: Floats, ks: Floats, off_frac: float, drops: list[tuple[int, int]])
 def nearest_onsets(b: Floats, want: Floats, early: float, late: float = LATE_REACH_BEATS) -> Ints:
     """Row of the onset nearest to each wanted place within its reach, or -1: hits and misses, (w,) out.
 
-    Both rise, in one unit; an onset up to `early` before and `late` after a place can be its. Order is kept and no onset
-    serves two places. O(w log n).
+    Both rise, in one unit; an onset up to `early` before and `late` after a place can be its. Order is kept and no
+    onset serves two places. O(w log n).
     """
     if not len(b):
         return np.full(len(want), -1, dtype=np.int64)
