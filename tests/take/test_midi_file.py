@@ -219,6 +219,26 @@ def test_drums_are_not_the_bass(read: Any) -> None:
     assert read(mixed).notes["channel"].tolist() == [0]
 
 
+def test_instruments_of_a_format_0_file_are_told_apart_by_their_programs(read: Any) -> None:
+    """General MIDI 1: programs 33-40 are basses. Strings of one player have one program, or none."""
+
+    def part(channel: int, note: int, program: int | None) -> list[tuple[int, bytes]]:
+        set_to = [] if program is None else [(0, bytes((0xC0 | channel, program)))]
+        return [*set_to, (0, bytes((0x90 | channel, note, 80))), (9, bytes((0x80 | channel, note, 0)))]
+
+    organ, bass, drums, piano = part(0, 60, 16), part(1, 33, 33), part(9, 36, 0), part(2, 64, 0)
+    take = read(smf(chunk(*organ, *bass, *drums), kind=0))
+    assert take.notes["pitch"].tolist() == [33.0]
+    strings = read(smf(chunk(*part(0, 28, None), *part(1, 33, None), *part(2, 38, None), *drums), kind=0))
+    assert strings.notes["pitch"].tolist() == [28.0, 33.0, 38.0]
+    line = r'channels 1 \(program 17\), 3 \(program 1\); choose one with --track "channel N"'
+    with pytest.raises(UsageError, match=line):
+        read(smf(chunk(*organ, *piano, *drums), kind=0))
+    assert read(smf(chunk(*organ, *piano, *drums), kind=0), track="channel 3").notes["pitch"].tolist() == [64.0]
+    with pytest.raises(UsageError, match="0 tracks have notes on channel 7"):
+        read(smf(chunk(*organ), kind=0), track="channel 7")
+
+
 # --- pairing ------------------------------------------------------------------------------------------------------
 
 

@@ -9,6 +9,9 @@ import errno
 import json
 import multiprocessing
 import os
+import select
+import subprocess
+import sys
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -42,6 +45,7 @@ from trainer.take import (
 )
 from trainer.take.record import take_schema
 
+ROOT = Path(__file__).resolve().parents[2]
 SESSION = parse_session(
     """
 title = "Late set, öffnet um acht"
@@ -354,6 +358,41 @@ def test_where_takes_go(tmp_path: Path) -> None:
     assert takes_dir().name == "takes" and takes_dir().is_absolute()
 
 
+_WRITER = """
+import sys
+from tests.take.test_store import made_take
+from trainer.take import write_take
+take = made_take()
+print("ready", flush=True)
+while True:
+    write_take(take, sys.argv[1], "t")
+"""
+
+
+def test_killed_while_writing_every_take_that_is_there_is_whole(tmp_path: Path) -> None:
+    """kill -9 at random moments: each MIDI file has its JSON, both complete.
+
+    What was left aside is swept an hour later.
+    """
+    rng = np.random.default_rng(5)
+    for _ in range(5):
+        writer = subprocess.Popen([sys.executable, "-c", _WRITER, str(tmp_path)], stdout=subprocess.PIPE, cwd=ROOT)
+        assert writer.stdout is not None and writer.stdout.readline() == b"ready\n"
+        select.select([], [], [], float(rng.uniform(0.005, 0.08)))
+        writer.kill()
+        writer.wait()
+        writer.stdout.close()
+    whole = made_take().notes
+    written = sorted(tmp_path.glob("*.mid"))
+    assert len(written) >= 5
+    for path in written:
+        assert np.array_equal(read_take(path).notes, whole) and not read_take(path).header.foreign
+    for left in tmp_path.glob(".*.tmp"):
+        os.utime(left, (0, 0))
+    write_take(made_take(), tmp_path)
+    assert list(tmp_path.glob(".*.tmp")) == []
+
+
 # --- the JSON beside ----------------------------------------------------------------------------------------------
 
 
@@ -471,7 +510,7 @@ def test_times_that_are_no_numbers_are_never_written(tmp_path: Path) -> None:
 
 
 def test_take_json_keeps_its_schema(written: tuple[bytes, dict[str, Any]]) -> None:
-    schema = json.loads((Path(__file__).resolve().parents[2] / "shared/schema/take.schema.json").read_text())
+    schema = json.loads((ROOT / "shared/schema/take.schema.json").read_text())
     assert schema == json.loads(json.dumps(take_schema())), (
         "write it again: shared/schema/take.schema.json is json.dumps(take_schema())"
     )

@@ -76,6 +76,13 @@ class MidiTrack:
         """Channels (from 0) that have note-ons, in order."""
         return tuple(np.unique((self.events[self._is_on()] >> 16) & 0x0F).tolist())
 
+    @property
+    def programs(self) -> dict[int, int]:
+        """The first program (from 0) that each channel is given, for channels that have one."""
+        changes = self.events[(self.events >> 20) & 0x0F == 0xC]
+        channels, first = np.unique((changes >> 16) & 0x0F, return_index=True)
+        return dict(zip(channels.tolist(), ((changes[first] >> 8) & 0x7F).tolist(), strict=True))
+
     def _is_on(self) -> NDArray[np.bool_]:
         note_on: NDArray[np.bool_] = (self.events >> 20) & 0x0F == 0x9
         return note_on & (self.events & 0xFF > 0)

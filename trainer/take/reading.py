@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import hashlib
 import os
+import re
 import stat
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -29,6 +30,8 @@ from trainer.take.record import MAX_RECORD_BYTES, TakeRecord, read_record, take_
 __all__ = ["read_take"]
 
 DRUM_CHANNEL = 9  # counted from 0 (General MIDI 1)
+BASS_PROGRAMS = range(32, 40)  # as on the wire, from 0 (General MIDI 1: the bass family, 33–40)
+_CHANNEL = re.compile(r"channel[ :]?(1[0-6]|[1-9])", re.IGNORECASE)
 MAX_HOURS = 24.0  # our choice
 UNSURE = 0.8  # below this sureness a downbeat found from the notes carries a remark; our choice
 MAX_BEATS = 500_000.0  # a day at 240 bpm is 345,600; our choice
@@ -164,31 +167,50 @@ def _chosen(midi: MidiFile, track: str | int | None, source: str) -> _Choice:
         raise FileFormatError(f"{source}: no note in it; expected a track with the bass's notes")
     pitched = [item for item in sounding if item.note_channels != (DRUM_CHANNEL,)] or sounding
     if not named_sounding and len(pitched) == 1:
-        return _Choice(pitched[0], _line_channels(pitched[0]))
+        return _Choice(pitched[0], _line_channels(pitched[0], source))
     raise UsageError(
         f"{source}: {len(named_sounding) or len(sounding)} tracks could be the bass: {_listed(sounding)}; "
         "choose one with --track NAME or --track NUMBER"
     )
 
 
-def _line_channels(track: MidiTrack) -> tuple[int, ...] | None:
-    """The channels of a track that holds everything: the drums are left out."""
-    channels = track.note_channels
-    if DRUM_CHANNEL in channels and len(channels) > 1:
-        return tuple(number for number in channels if number != DRUM_CHANNEL)
-    return None
+def _line_channels(track: MidiTrack, source: str) -> tuple[int, ...] | None:
+    """The bass's channels in a track that holds more (a format 0 file holds all in one); None for all of them.
+
+    Drums are left out. If programs tell instruments apart, the channels with a General MIDI bass are taken, else the
+    channel must be chosen. Channels without different programs are the strings of one player.
+    """
+    pitched = tuple(number for number in track.note_channels if number != DRUM_CHANNEL) or track.note_channels
+    programs = {number: program for number, program in track.programs.items() if number in pitched}
+    if len(set(programs.values())) > 1:
+        basses = tuple(number for number in pitched if programs.get(number) in BASS_PROGRAMS)
+        if not basses:
+            listed = ", ".join(f"{number + 1} (program {programs.get(number, 0) + 1})" for number in pitched)
+            raise UsageError(
+                f"{source}: several instruments in one track, on the channels {listed}; "
+                'choose one with --track "channel N"'
+            )
+        return basses
+    return pitched if pitched != track.note_channels else None
 
 
 def _asked(midi: MidiFile, track: str | int, source: str) -> _Choice:
     text = str(track).strip()
     by_name = [item for item in midi.tracks if item.name.strip().casefold() == text.casefold()]
     by_name = by_name or [item for item in midi.tracks if _same(item.name, text.casefold())]
+    channel = _CHANNEL.fullmatch(text)
+    if channel and not by_name:
+        number = int(channel[1]) - 1
+        holding = [item for item in midi.tracks if number in item.note_channels]
+        if len(holding) == 1:
+            return _Choice(holding[0], (number,))
+        raise UsageError(f"{source}: {len(holding)} tracks have notes on channel {number + 1}; expected one to choose")
     with_notes = [item for item in by_name if item.n_note_ons] or by_name
     if len(with_notes) == 1:
-        return _Choice(with_notes[0], _line_channels(with_notes[0]))
+        return _Choice(with_notes[0], _line_channels(with_notes[0], source))
     if not with_notes and text.isascii() and text.isdigit() and 1 <= int(text[:9]) <= len(midi.tracks):
         item = midi.tracks[int(text[:9]) - 1]
-        return _Choice(item, _line_channels(item))
+        return _Choice(item, _line_channels(item, source))
     sounding = [item for item in midi.tracks if item.n_note_ons]
     if with_notes:
         raise UsageError(f'{source}: {len(with_notes)} tracks are named "{text}": {_listed(with_notes)}; give a number')

@@ -15,6 +15,7 @@ import math
 import os
 import secrets
 import tempfile
+import time
 import unicodedata
 from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass, replace
@@ -43,6 +44,7 @@ MAX_TICKS = 10_000_000
 CHORUS_BEATS = 48  # how often the tempo is corrected without a session: as twelve bars would
 MIN_TEMPO_US, MAX_TEMPO_US = 1, 0xFFFFFF
 MAX_SAME_NAME = 10_000
+STALE_S = 3600.0  # our choice
 
 
 @dataclass(frozen=True, slots=True)
@@ -227,10 +229,11 @@ def _temporary_place() -> Path:
 def _put(directory: Path, stem: str, midi: bytes, record: bytes) -> Path:
     """Both files into a folder under the first free name; `OSError` leaves nothing of them behind."""
     directory.mkdir(parents=True, exist_ok=True)
+    _sweep(directory)
     aside: list[Path] = []
     try:
         for body in (midi, record):
-            temporary = directory / f".{secrets.token_hex(8)}.tmp"
+            temporary = _aside(directory)
             aside.append(temporary)
             _write_synced(temporary, body)
         for attempt in range(1, MAX_SAME_NAME):
@@ -246,7 +249,7 @@ def _put(directory: Path, stem: str, midi: bytes, record: bytes) -> Path:
                 raise
             if not claimed:  # another trainer took the name between the two steps
                 beside.unlink(missing_ok=True)
-                aside[1] = directory / f".{secrets.token_hex(8)}.tmp"
+                aside[1] = _aside(directory)
                 _write_synced(aside[1], record)
                 continue
             _sync_folder(directory)
@@ -256,6 +259,18 @@ def _put(directory: Path, stem: str, midi: bytes, record: bytes) -> Path:
         for temporary in aside:
             with contextlib.suppress(OSError):
                 temporary.unlink(missing_ok=True)
+
+
+def _aside(directory: Path) -> Path:
+    return directory / f".{secrets.token_hex(8)}.tmp"
+
+
+def _sweep(directory: Path) -> None:
+    """Take away what a killed program left aside long ago; a file that is being written is younger."""
+    with contextlib.suppress(OSError):
+        for left in directory.glob(".*.tmp"):
+            if len(left.stem) == 17 and time.time() - left.stat().st_mtime > STALE_S:
+                left.unlink(missing_ok=True)
 
 
 def _write_synced(path: Path, body: bytes) -> None:
