@@ -1,0 +1,496 @@
+"""Devices of the line (`metrics.md` §8): the fourteen figures a blues bassist reaches for, each found once, where it is.
+
+A bar is read on a grid of eighth-note slots (the off-beat where the swing puts it), with triplet beats and grace notes kept apart.
+Figures that fill a bar (root_shuffle, pentatonic_riff, walking_line, octave_shift, doubled_notes, box_figure,
+boogie_figure) start with their bar; those that lead into a change (chromatic_approach, scale_descent, push, slide_in) start at
+their first note and last to the change; a pedal or a turnaround figure is one thing however many bars it takes.
+The definitions are common practice; intervals count from the chord's root (or its written bass note).
+
+Conventions: beats are quarter notes, 0.0 = first downbeat of chorus 1; `at_beats` is the grid place of the first note.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import Any, Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from trainer.music import Chord
+from trainer.scoring.align import Reading
+from trainer.scoring.why import Why, no_figure, number
+from trainer.session import BEATS_PER_BAR, Chart, ChartBar
+
+__all__ = ["DEVICE_NAMES", "Device", "Devices", "find", "find_notes"]
+
+Floats = NDArray[np.float64]
+
+DEVICE_NAMES = (
+    "root_shuffle", "pentatonic_riff", "walking_line", "chromatic_approach", "scale_descent", "triplet_figure",
+    "octave_shift", "pedal", "turnaround_figure", "doubled_notes", "box_figure", "boogie_figure", "push", "slide_in",
+)  # fmt: skip
+
+GRACE_BEATS = 0.25  # a grace note runs into its beat from no further away than this; our choice
+MAX_STEPS = 4  # semitone steps of an approach (`metrics.md` §8)
+MIN_DESCENT = 3  # notes of a descent above the root; our choice
+_MAJOR_DOWN = {12: (11, 10), 11: (9,), 10: (9,), 9: (7,), 7: (5,), 5: (4,), 4: (2,)}  # next degree down, either scale
+_MINOR_PENTATONIC = frozenset((0, 3, 5, 7, 10))
+_MAJOR_PENTATONIC = frozenset((0, 2, 4, 7, 9))
+_BAR_SLOTS = 8
+
+
+@dataclass(frozen=True, slots=True)
+class Device:
+    """One device: its name, chorus, bar and beat (1-based), where it starts and how long it takes, in beats."""
+
+    name: str
+    chorus: int
+    bar: int
+    beat: int
+    at_beats: float
+    beats: float
+
+    def to_dict(self) -> dict[str, Any]:
+        return {
+            "name": self.name,
+            "chorus": self.chorus,
+            "bar": self.bar,
+            "beat": self.beat,
+            "at_beats": number(self.at_beats, 3),
+            "beats": number(self.beats, 3),
+        }
+
+
+@dataclass(frozen=True)
+class Devices:
+    """The devices found, by start. `found` is None when nothing can be told; `why` says why."""
+
+    found: tuple[Device, ...] | None
+    why: Mapping[str, Why] = field(default_factory=dict)
+
+    def counts(self) -> dict[str, int]:
+        """How many of each name, names in their usual order, none left out."""
+        names = [device.name for device in self.found or ()]
+        return {name: names.count(name) for name in DEVICE_NAMES}
+
+    def to_dict(self) -> dict[str, Any]:
+        """The scorecard's `devices` section."""
+        found = None if self.found is None else [device.to_dict() for device in self.found]
+        return {"found": found, "why": {name: why.to_dict() for name, why in self.why.items()}}
+
+
+def find(reading: Reading, chart: Chart) -> Devices:
+    """The devices of a take: notes against the chart. No notes inside the form give None with the reason."""
+    keep = ~reading.ghost & ~reading.stacked
+    onset = reading.placed_beats[keep]
+    inside = (onset > chart.first_beats - 0.5) & (onset < chart.end_beats)
+    if not np.any(inside):
+        return Devices(None, {"found": no_figure("too_few", "no notes inside the form")})
+    return Devices(
+        find_notes(
+            chart,
+            onset[inside],
+            reading.pitch[keep][inside],
+            reading.duration_beats[keep][inside],
+            off_frac=reading.off_frac,
+        )
+    )
+
+
+@dataclass(slots=True)
+class _Bar:
+    """One bar as played: pitch per slot (None: no attack), triplet beats, and whether a grace leads out of it."""
+
+    bar: ChartBar
+    slots: list[int | None]
+    triplets: list[int]
+    n_other: int = 0
+    grace_in: bool = False
+
+    @property
+    def row(self) -> list[tuple[int, int]]:
+        return [(slot, pitch) for slot, pitch in enumerate(self.slots) if pitch is not None]
+
+    @property
+    def chord(self) -> Chord:
+        return self.bar.chords[0]
+
+
+@dataclass(frozen=True, slots=True)
+class _Note:
+    at: float  # grid place
+    pitch: int
+    end: float
+    slot: int  # eighth-note slot from the chart's first beat; -1 for a triplet partial
+    onset: float
+
+
+def _root(chord: Chord) -> int:
+    return chord.root_pc if chord.bass_pc is None else chord.bass_pc
+
+
+def find_notes(
+    chart: Chart, onset_beats: Floats, pitches: Floats, duration_beats: Floats, *, off_frac: float | None = None
+) -> tuple[Device, ...]:
+    """The devices in notes on the beat axis: (n,) onsets (sorted), MIDI pitches and sounding lengths in beats.
+
+    `off_frac` is the player's own place of the off-beat (None: the chart's). Pure; linear in notes and bars.
+    """
+    own = chart.swing_ratio / (1.0 + chart.swing_ratio)
+    off = own if off_frac is None or not np.isfinite(off_frac) else float(off_frac)
+    notes, graces, triplet_beats = _grid(chart, onset_beats, pitches, duration_beats, off, own)
+    bars = _bars(chart, notes, graces, triplet_beats)
+    out: list[tuple[str, float, float]] = [("triplet_figure", float(beat), 1.0) for beat in triplet_beats]
+    out += [("slide_in", at, length) for at, length in graces]
+    pedals = _pedals(chart, bars)
+    turns = _turnarounds(chart, bars)
+    busy: set[int] = set()
+    for first, last in pedals + turns:
+        busy.update(range(first, last + 1))
+    out += [("pedal", chart.bars[a].onset_beats, float(BEATS_PER_BAR * (b - a + 1))) for a, b in pedals]
+    out += [("turnaround_figure", chart.bars[a].onset_beats, float(BEATS_PER_BAR * (b - a + 1))) for a, b in turns]
+    leads = _into_changes(chart, notes, off, own)
+    out += leads
+    covered = {
+        int(chart.bar_idx_at(at))
+        for name, at, beats in leads
+        if name in ("scale_descent", "chromatic_approach") and beats > 2.5
+    }
+    for bar in bars:
+        if bar.bar.idx in busy or bar.bar.final or bar.bar.stopped or len(bar.bar.chords) != 1:
+            continue
+        name = _bar_figure(bar, bar.bar.idx in covered, bars)
+        if name is not None:
+            out.append((name, bar.bar.onset_beats, float(BEATS_PER_BAR)))
+    out.sort(key=lambda item: (item[1], item[0]))
+    return tuple(_device(chart, *item) for item in out)
+
+
+def _device(chart: Chart, name: str, at: float, beats: float) -> Device:
+    bar = chart.bars[int(chart.bar_idx_at(at + 1e-6))]
+    return Device(name, bar.chorus, bar.bar, int(np.floor(at - bar.onset_beats + 1e-6)) + 1, at, beats)
+
+
+def _grid(
+    chart: Chart, onset_beats: Floats, pitches: Floats, duration_beats: Floats, off: float, own: float
+) -> tuple[list[_Note], list[tuple[float, float]], list[int]]:
+    """Notes on the grid, graces taken out as (start, length), and the beats that hold a triplet figure."""
+    onset = np.asarray(onset_beats, dtype=np.float64)
+    pitch = np.rint(np.asarray(pitches, dtype=np.float64)).astype(np.intp)
+    length = np.asarray(duration_beats, dtype=np.float64)
+    n = len(onset)
+    if n == 0:
+        return [], [], []
+    gap = np.diff(onset, append=onset[-1] + 4.0)
+    follows = np.append(np.rint(onset[1:]), np.rint(onset[-1]) + 4.0)
+    next_onset = np.append(onset[1:], onset[-1] + 4.5)
+    step = np.append(np.diff(pitch), 0)
+    roots = np.array([_root(span.chord) for span in chart.spans])
+    target_pc = roots[chart.span_idx_at(follows)]
+    lands = np.append(pitch[1:] % 12, -1) == target_pc
+    near_beat = np.abs(next_onset - follows) < 0.13
+    before = onset > follows - GRACE_BEATS
+    grace = (gap < GRACE_BEATS) & (np.abs(step) <= 2) & (step != 0) & lands & near_beat & before & (length < 0.3)
+    # A grace is closer to its beat than the off-beat is.
+    grace &= follows - onset < 0.5 * (1.0 - off) + 0.06
+    graces = [(float(onset[i]), float(follows[i] - onset[i])) for i in np.flatnonzero(grace)]
+    keep = ~grace
+    onset, pitch, length = onset[keep], pitch[keep], length[keep]
+    whole = np.floor(onset)
+    phase = onset - whole
+    late = phase >= 0.5 * (off + 1.0)
+    on = late | (phase < 0.5 * min(off, 1.0 / 3.0))
+    beat = (whole + late).astype(np.intp)
+    out: list[_Note] = []
+    triplets: list[int] = []
+    edges = np.flatnonzero(np.concatenate(([True], np.diff(beat) != 0, [True]))) if len(beat) else np.zeros(1, np.intp)
+    beats, is_on, phases = beat.tolist(), on.tolist(), np.where(late, phase - 1.0, phase).tolist()
+    pitch_list, ends, onsets = pitch.tolist(), (onset + length).tolist(), onset.tolist()
+    first_beat = round(chart.first_beats)
+    for a, b in zip(edges[:-1].tolist(), edges[1:].tolist(), strict=True):
+        base = beats[a]
+        inner = [phases[i] for i in range(a, b)]
+        triplet = b - a == 3 and is_on[a] and abs(inner[1] - 1 / 3) < 0.14 and abs(inner[2] - 2 / 3) < 0.14
+        if triplet:
+            triplets.append(base)
+        for i in range(a, b):
+            if triplet:
+                k = i - a
+                slot = 2 * (base - first_beat) if k == 0 else -1
+                out.append(_Note(base + k / 3, pitch_list[i], ends[i], slot, onsets[i]))
+            elif is_on[i]:
+                out.append(_Note(float(base), pitch_list[i], ends[i], 2 * (base - first_beat), onsets[i]))
+            else:
+                out.append(_Note(base + own, pitch_list[i], ends[i], 2 * (base - first_beat) + 1, onsets[i]))
+    return out, graces, triplets
+
+
+def _bars(chart: Chart, notes: list[_Note], graces: list[tuple[float, float]], triplet_beats: list[int]) -> list[_Bar]:
+    bars = [_Bar(bar, [None] * _BAR_SLOTS, []) for bar in chart.bars]
+    first = round(chart.first_beats)
+    for note in notes:
+        idx = int(note.at + 1e-6 - first) // BEATS_PER_BAR
+        if not 0 <= idx < len(bars) or note.at < first:
+            continue
+        if note.slot < 0:
+            bars[idx].n_other += 1
+            continue
+        place = note.slot - _BAR_SLOTS * idx
+        if bars[idx].slots[place] is None:
+            bars[idx].slots[place] = note.pitch
+        else:
+            bars[idx].n_other += 1
+    for beat in triplet_beats:
+        idx = (beat - first) // BEATS_PER_BAR
+        if 0 <= idx < len(bars):
+            bars[idx].triplets.append(beat)
+    for at, _ in graces:
+        idx = int(at - first) // BEATS_PER_BAR
+        if 0 <= idx < len(bars):
+            bars[idx].grace_in = True
+    return bars
+
+
+def _bar_figure(bar: _Bar, covered: bool, bars: list[_Bar]) -> str | None:
+    """The figure that fills a bar of one chord, or None."""
+    row = bar.row
+    if bar.triplets or bar.n_other or len(row) < 4:
+        return None
+    root = _root(bar.chord)
+    slots = dict(row)
+    steps = [(pitch - root) % 12 for _, pitch in row]
+    on_beats = all(slot in slots for slot in (0, 2, 4, 6))
+    last_free = row[-1][0] == 7
+    held = bar.bar.idx > 0 and 0 not in slots and _pushed_from(bars[bar.bar.idx - 1], root)
+    if held is not False and row:
+        slots[0] = held
+        row = [(0, held), *row]
+        steps = [0, *steps]
+        on_beats = all(slot in slots for slot in (0, 2, 4, 6))
+    body = row[:-1] if last_free and row[-1][1] != row[-2][1] else row
+    body_steps = steps[: len(body)]
+    pitches = {pitch for _, pitch in body}
+    ahead = bars[bar.bar.idx + 1] if bar.bar.idx + 1 < len(bars) else None
+    if set(body_steps) == {0}:
+        pushed = ahead is not None and last_free and ahead.slots[0] is None and row[-1][1] % 12 == _root(ahead.chord)
+        if len(pitches) == 1 and on_beats and len(row) >= 6 and not pushed:
+            return "root_shuffle"
+    trimmed = row[:-1] if last_free and steps[-1] else row
+    if set(steps[: len(trimmed)]) == {0}:
+        if len(trimmed) >= 4 and len({pitch for _, pitch in trimmed}) >= 2:
+            return "octave_shift"
+        return None
+    paired = len(row) == 8 and all(slots[k] == slots[k + 1] for k in (0, 2, 4, 6))
+    if paired and len(set(steps)) >= 3:
+        return "doubled_notes"
+    low = min(pitch for _, pitch in row)
+    above = {pitch - low for _, pitch in row}
+    present = set(steps)
+    if low % 12 == root and above == {0, 7, 10, 12}:
+        return "box_figure"
+    third = bar.chord.third
+    if third is not None and present == {0, third, 7, 9, 10} and steps[0] == 0 and max(above) < 12:
+        return "boogie_figure"
+    n_off = sum(slot % 2 for slot, _ in row)
+    if covered:
+        return None
+    if ahead is not None and last_free and ahead.slots[0] is None and row[-1][1] % 12 == _root(ahead.chord):
+        return None  # a push: the bar's last note is the next bar's
+    if on_beats and n_off <= 1 and steps[0] == 0 and not bar.grace_in and 7 not in slots:
+        to = ahead.slots[0] if ahead is not None else None
+        leads = to is not None and slots[6] != to and (abs(to - (slots[6] or 0)) <= 7 or _close(slots[6] or 0, to))
+        repeats = all(slot % 2 == 0 or pitch == slots[slot - 1] for slot, pitch in row)
+        if len({pitch for _, pitch in row}) >= 3 and slots[2] != slots[0] and repeats and leads:
+            return "walking_line"
+    if len(row) >= 5 and n_off >= 1 and len(present) >= 3 and 0 in present and not bar.grace_in:
+        minor = present <= _MINOR_PENTATONIC and (
+            5 in present or (3 in present and not bar.chord.is_minor) or 10 in present
+        )
+        major = present <= _MAJOR_PENTATONIC and not bar.chord.is_minor and bool(present & {2, 9})
+        if minor or major:
+            return "pentatonic_riff"
+    return None
+
+
+def _pushed_from(before: _Bar, root: int) -> int | Literal[False]:
+    """The pitch of a root that the bar before pushed across the line, or False."""
+    last = before.slots[7]
+    return last if last is not None and last % 12 == root else False
+
+
+def _close(pitch: int, target: int) -> bool:
+    """Whether a note leads into another in any register: a step, fourth, fifth or octave away."""
+    return (pitch - target) % 12 in (0, 1, 2, 5, 7, 10, 11)
+
+
+def _changes(chart: Chart) -> list[tuple[float, Chord]]:
+    """(beat, chord) of each change of root."""
+    spans = chart.spans
+    return [
+        (b.onset_beats, b.chord) for a, b in zip(spans[:-1], spans[1:], strict=True) if _root(a.chord) != _root(b.chord)
+    ]
+
+
+def _into_changes(chart: Chart, notes: list[_Note], off: float, own: float) -> list[tuple[str, float, float]]:
+    """Approaches, descents and pushes into each change of root."""
+    out: list[tuple[str, float, float]] = []
+    places = np.array([note.at for note in notes])
+    for change, chord in _changes(chart):
+        i = int(np.searchsorted(places, change - 1e-6))
+        root = _root(chord)
+        landed = i < len(notes) and abs(notes[i].at - change) < 1e-6
+        if not landed:
+            before = notes[i - 1] if i else None
+            early = before is not None and abs(before.at - (change - 1.0 + own)) < 1e-6
+            if before is not None and early and before.pitch % 12 == root:
+                out.append(("push", before.at, change - before.at))
+            continue
+        target = notes[i]
+        if target.pitch % 12 != root:
+            continue
+        run = _run(notes, i, change)
+        if run:
+            out.append(("chromatic_approach", notes[i - run].at, change - notes[i - run].at))
+        down = _descent(notes, i, change)
+        if down and chord.third == 4:
+            out.append(("scale_descent", notes[i - down].at, change - notes[i - down].at))
+    return out
+
+
+def _run(notes: list[_Note], i: int, change: float) -> int:
+    """How many semitone steps, one way, lead into note i (0: none, at most four)."""
+    if i == 0 or change - notes[i - 1].at > 1.0 + 1e-6:
+        return 0
+    way = notes[i - 1].pitch - notes[i].pitch
+    if abs(way) != 1:
+        return 0
+    count = 1
+    while count < MAX_STEPS and i - count - 1 >= 0:
+        note, later = notes[i - count - 1], notes[i - count]
+        if note.pitch != later.pitch + way or later.at - note.at > 1.0 + 1e-6:
+            break
+        count += 1
+    return count
+
+
+def _descent(notes: list[_Note], i: int, change: float) -> int:
+    """How many notes of the target's major or mixolydian scale come down into note i (0: fewer than three)."""
+    root = notes[i].pitch
+    if i == 0 or change - notes[i - 1].at > 1.0 + 1e-6 or notes[i - 1].pitch != root + 2:
+        return 0
+    count = 1
+    while i - count - 1 >= 0:
+        note, later = notes[i - count - 1], notes[i - count]
+        if later.pitch - root not in _MAJOR_DOWN.get(note.pitch - root, ()) or later.at - note.at > 1.0 + 1e-6:
+            break
+        count += 1
+    return count if count >= MIN_DESCENT else 0
+
+
+def _pedals(chart: Chart, bars: list[_Bar]) -> list[tuple[int, int]]:
+    """(first, last) bar indices of each pedal: I or V under another chord, planned, or left onto the next root.
+
+    One that goes home to the same chord (I under the IV of a quick change) is a pedal only if the player lands that
+    change in another chorus; else it is "stayed on I" and landing's question (`metrics.md` §5).
+    """
+    tonic = chart.key.tonic_pc
+    single: list[int | None] = []
+    for bar in bars:
+        pcs = {pitch % 12 for _, pitch in bar.row}
+        held = len(pcs) == 1 and len(bar.row) >= 2 and not bar.n_other and not bar.triplets
+        single.append(pcs.pop() if held else None)
+    wrong = [
+        pc is not None
+        and pc in (tonic, (tonic + 7) % 12)
+        and any(_root(chord) != pc for chord in bar.bar.chords)
+        and not bar.bar.final
+        for pc, bar in zip(single, bars, strict=True)
+    ]
+    out: list[tuple[int, int]] = []
+    i = 0
+    while i < len(bars):
+        if not wrong[i]:
+            i += 1
+            continue
+        pc = single[i]
+        first = last = i
+        while last + 1 < len(bars) and wrong[last + 1] and single[last + 1] == pc:
+            last += 1
+        planned = bars[i].bar.pedal
+        if planned:
+            while first > 0 and bars[first - 1].bar.pedal and single[first - 1] == pc:
+                first -= 1
+            while last + 1 < len(bars) and bars[last + 1].bar.pedal and single[last + 1] == pc:
+                last += 1
+        elif first > 0 and single[first - 1] == pc and not bars[first - 1].bar.final:
+            first -= 1
+        if planned or _resolves(bars, i, last, pc):
+            out.append((first, last))
+        i = last + 1
+    return out
+
+
+def _resolves(bars: list[_Bar], wrong: int, last: int, pc: int | None) -> bool:
+    if last + 1 >= len(bars):
+        return False
+    after = bars[last + 1]
+    to = after.slots[0]
+    if to is None or to % 12 != _root(after.chord):
+        return False
+    if _root(after.chord) != pc and last > wrong - 1 and any(_root(bars[k].chord) != pc for k in (wrong - 1,)) is False:
+        return True
+    here = bars[wrong].bar
+    for bar in bars:
+        landed = bar.slots[0] is not None and bar.slots[0] % 12 == _root(bar.chord)
+        if bar.bar.bar == here.bar and bar.bar.chorus != here.chorus and landed:
+            return True
+    return False
+
+
+def _turnarounds(chart: Chart, bars: list[_Bar]) -> list[tuple[int, int]]:
+    """(first, last) of each turnaround figure: the form's last two bars, from the tonic by steps to the five."""
+    tonic, five = chart.key.tonic_pc, (chart.key.tonic_pc + 7) % 12
+    out: list[tuple[int, int]] = []
+    for a, b in zip(bars[:-1], bars[1:], strict=True):
+        pair = a.bar.turnaround and b.bar.turnaround and b.bar.bar == a.bar.bar + 1 and not b.bar.final
+        if pair and len(a.bar.chords) + len(b.bar.chords) >= 3:
+            if _roots_struck(a) and _roots_struck(b):
+                out.append((a.bar.idx, b.bar.idx))
+            continue
+        if not pair or a.slots[0] is None or a.slots[0] % 12 != tonic or _root(b.chord) != five:
+            continue
+        walk = [pitch for _, pitch in a.row]
+        tail = [pitch for slot, pitch in b.row if slot <= 2]
+        line = walk + tail
+        arrive = next((k for k in range(len(walk), len(line)) if line[k] % 12 == five), None)
+        if arrive is None:
+            continue
+        line = line[: arrive + 1]
+        collapsed = [line[0]] + [y for x, y in zip(line[:-1], line[1:], strict=True) if y != x]
+        if len(collapsed) < 4:
+            continue
+        if _walks_to_five([pitch - collapsed[-1] for pitch in collapsed]):
+            out.append((a.bar.idx, b.bar.idx))
+    return out
+
+
+def _walks_to_five(line: list[int]) -> bool:
+    """Whether pitches (from the tonic, repeats left out, measured from the five they end on) walk up or down to it.
+
+    Up by the last two semitones below, perhaps round the one above; down by ♭7 and 6 of the key, with or without ♭6.
+    """
+    body = line[:-1]
+    if body[-1] == 1 and len(body) > 2:
+        body = body[:-1]
+    return body[-2:] == [-2, -1] or (len(body) >= 3 and body[-2:] == [3, 2] and body[-3] in (5, -7))
+
+
+def _roots_struck(bar: _Bar) -> bool:
+    """Whether each chord of the bar has its root on its beat."""
+    share = _BAR_SLOTS // len(bar.bar.chords)
+    struck = [bar.slots[i * share] for i in range(len(bar.bar.chords))]
+    return all(
+        pitch is not None and pitch % 12 == _root(chord) for pitch, chord in zip(struck, bar.bar.chords, strict=True)
+    )
