@@ -14,7 +14,7 @@ import numpy as np
 
 from trainer.band.arranger import arrange
 from trainer.band.events import PARTS, BandScore
-from trainer.band.sound import DEFAULT_GAINS, StemRenderer, mix
+from trainer.band.sound import DEFAULT_GAINS, FontRenderer, StemRenderer, mix
 from trainer.clock.tempo import TempoMap
 from trainer.errors import UsageError, nearest
 from trainer.session import BEATS_PER_BAR, Chart
@@ -36,10 +36,12 @@ def render_wav(
     count_in: bool = True,
     score: BandScore | None = None,
     clicks: bool = False,
+    soundfont: str | Path | None = None,
 ) -> Path:
     """The band of a chart as a 16-bit stereo WAV file; gives its path.
 
-    `gains`: a factor for any of the parts by name (1 as balanced, 0 muted); `score` plays an arrangement made before.
+    `gains`: a factor for any of the parts by name (1 as balanced, 0 muted); `score` plays an arrangement made before;
+    `clicks` puts clicks in place of the drums; `soundfont`: a file whose sounds replace the built-in ones.
     `UsageError` for an unknown part, a gain that is not a number from 0 up, an impossible rate or a path that cannot
     be written.
     """
@@ -47,7 +49,12 @@ def render_wav(
         raise UsageError(f"sample rate: found {sample_rate_hz}; allowed: {_RATES_HZ[0]} to {_RATES_HZ[1]} Hz")
     weights = gain_row(gains)
     score = arrange(chart, guide=guide, count_in=count_in) if score is None else score
-    stems = StemRenderer(score, TempoMap(chart.tempo_segments), sample_rate_hz, clicks=clicks)
+    tempo = TempoMap(chart.tempo_segments)
+    stems: StemRenderer | FontRenderer
+    if soundfont is None:
+        stems = StemRenderer(score, tempo, sample_rate_hz, clicks=clicks)
+    else:
+        stems = FontRenderer(score, tempo, sample_rate_hz, soundfont)
     rng = np.random.default_rng(0)
 
     def write(handle: IO[bytes]) -> None:
