@@ -1,14 +1,50 @@
-"""Calibrations kept for an input with a sound output, and (later in this module) how one is made at the terminal."""
+"""`trainer calibrate`: how late an input's notes are reported, fitted from notes played to a click.
+
+The click is the guide bass alone, one short high note a beat, through the ordinary engine: the same clock, outputs and
+recorder. The fit, and what it can and cannot tell, is `trainer.scoring.latency`; the song position that notes are
+placed on already holds the output latency that the driver states.
+"""
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any
+import datetime
+import sys
+from dataclasses import asdict, replace
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from trainer.cli.facts import Json, show_json
+from trainer.cli.speaking import say, to_stderr
+from trainer.errors import PortError, UsageError
 
 if TYPE_CHECKING:
-    from trainer.settings import PortSettings
-    from trainer.take import Calibration
+    from numpy.typing import NDArray
 
-__all__ = ["calibration_key", "output_name", "stored_calibration"]
+    from trainer.live import PlayOptions
+    from trainer.scoring.latency import LatencyFit
+    from trainer.session import Session
+    from trainer.settings import PortSettings
+    from trainer.take import Calibration, Take
+
+__all__ = [
+    "TYPING_PORT",
+    "add_to",
+    "calibration_key",
+    "click_rows",
+    "click_session",
+    "clicks_of",
+    "fit_take",
+    "output_name",
+    "stored_calibration",
+]
+
+TYPING_PORT = "computer keyboard"
+CLICK_PITCH = 76
+CLICK_BEATS = 0.1
+N_CLICKS = {"strings": 64, "pad": 48, "keys": 48}  # 48 s and 36 s at 80 bpm; our choice
+STRINGS = ("E", "A", "D", "G")
 
 
 def output_name(audio: str) -> str:
@@ -44,3 +80,208 @@ def calibration_from(kept: Any) -> Calibration:
     pairs = ("base_ci95_ms", "periods_ci95", "ports")
     fields: dict[str, Any] = {name: tuple(v) if name in pairs and v is not None else v for name, v in kept.items()}
     return Calibration(**fields)
+
+
+# --- the click, and what was played to it --------------------------------------------------------------------------
+
+
+def click_session(profile: str, n_clicks: int, tempo_bpm: float) -> Session:
+    """A session whose chart shows what to play: for strings, a string at a time; else one note throughout."""
+    from trainer.session import session_from_dict
+
+    n_bars = max(2, -(-n_clicks // 4))
+    if profile == "strings":
+        bars = [STRINGS[i * len(STRINGS) // n_bars] for i in range(n_bars)]
+    else:
+        bars = ["E"] * n_bars
+    return session_from_dict(
+        {
+            "title": "Calibration: one note to each click",
+            "key": "E",
+            "tempo_bpm": tempo_bpm,
+            "swing_ratio": 1.0,
+            "groove": "straight",
+            "form": "chart",
+            "chart": {"bars": bars},
+            "count_in_bars": 1,
+            "guide": "on",
+            "chorus": [{"role": "verse"}],
+        },
+        "the calibration",
+    )
+
+
+def click_rows(session: Session) -> list[tuple[float, float, float, float]]:
+    """The click as the guide bass's line: a short high note on every beat."""
+    from trainer.session import expand
+
+    n_beats = round(expand(session).end_beats)
+    return [
+        (float(beat), CLICK_BEATS, float(CLICK_PITCH), 112.0 if beat % 4 == 0 else 100.0) for beat in range(n_beats)
+    ]
+
+
+def clicks_of(take: Take) -> NDArray[Any]:
+    """When the clicks sounded, seconds of the take: (m,) float64, rising.
+
+    The band's parts vary by a few ms as people do, under what a listener notices (6 ms: Friberg & Sundberg 1995), so a
+    player follows their even mean: the grid, moved by the mean of the variation.
+    """
+    import numpy as np
+
+    from trainer.band.arranger import CHANNELS
+
+    band = take.band
+    here = (band["channel"] == CHANNELS["guide"]) & (band["pitch"] == CLICK_PITCH)
+    sounded = np.sort(band["onset_s"][here].astype(np.float64))
+    grid = np.asarray(take.tempo.seconds_at(np.rint(take.tempo.beats_at(sounded))), dtype=np.float64)
+    return grid + float(np.mean(sounded - grid)) if len(sounded) else grid
+
+
+def fit_take(take: Take, profile: str) -> LatencyFit:
+    """The latency in a take of notes played to the click; by pitch for strings."""
+    from trainer.scoring.latency import fit_latency
+
+    notes = take.notes
+    return fit_latency(notes["onset_s"], clicks_of(take), notes["pitch"] if profile == "strings" else None)
+
+
+def words_of(fit: LatencyFit, stated_ms: float | None) -> list[str]:
+    """The fit for a person: the figure, what the driver states, and what it cannot tell."""
+    from trainer.scoring.latency import EARLY_HABIT
+
+    lines = [f"Your notes arrive {fit.sentence}."]
+    if fit.sd_ms is not None:
+        left_out = f", {fit.n_left_out} left out as strays" if fit.n_left_out else ""
+        missing = f"; {fit.n_missing} clicks had no note" if fit.n_missing else ""
+        lines.append(f"They scatter by {fit.sd_ms:.1f} ms{left_out}{missing}.")
+    for reason in fit.why.values():
+        if fit.base_ms is not None:
+            lines.append(f"Not known: {reason['text']}.")
+    if stated_ms is not None:
+        lines.append(f"The sound output states {stated_ms:.1f} ms of its own, which is already allowed for.")
+    if fit.base_ms is not None:
+        lines.append(f"Mind that {EARLY_HABIT}.")
+    return lines
+
+
+# --- the command -----------------------------------------------------------------------------------------------------
+
+
+def calibrate(
+    midi_in: Annotated[str | None, typer.Option(metavar="NAME", help="The input, by name or part of one.")] = None,
+    audio: Annotated[str | None, typer.Option(metavar="NAME", help="The sound output, or part of its name.")] = None,
+    no_audio: Annotated[bool, typer.Option("--no-audio", help="Click on --midi-out alone.")] = False,
+    midi_out: Annotated[str | None, typer.Option(metavar="NAME", help="Send the click there too.")] = None,
+    monitor: Annotated[
+        bool, typer.Option("--monitor/--no-monitor", help="With your notes heard through us, as you will play.")
+    ] = True,
+    profile: Annotated[
+        str | None, typer.Option(metavar="pad|keys|strings", help="Instead of the one the sound check found.")
+    ] = None,
+    clicks: Annotated[int | None, typer.Option(metavar="N", help="How many clicks, 8 to 256.")] = None,
+    bpm: Annotated[float, typer.Option(metavar="BPM", help="Tempo of the click.")] = 80.0,
+    plain: Annotated[bool, typer.Option("--plain", help="One line a bar instead of the screen.")] = False,
+    as_json: Json = False,
+) -> int:
+    """Measure how late your input is: play one note to each click. Remembered for this input and output."""
+    from trainer.cli.checking import known_profile
+    from trainer.cli.input_port import chosen_input
+    from trainer.live import PartMix, PlayOptions
+    from trainer.settings import PortSettings, load_port
+
+    if clicks is not None and not 8 <= clicks <= 256:
+        raise UsageError(f"--clicks {clicks}: expected a whole number from 8 to 256")
+    chosen_profile = None if profile is None else known_profile(profile)
+    output = "none" if no_audio else output_name(audio or "auto")
+    if output == "none" and midi_out is None:
+        raise PortError("nothing to hear a click from; connect a sound output, or name a MIDI one with --midi-out NAME")
+    name = chosen_input(midi_in)
+    typing = name is None
+    if typing and not sys.stdin.isatty():
+        raise PortError("no MIDI input and no keyboard to tap on; connect one and look with: trainer ports")
+    known = load_port(name or TYPING_PORT) or PortSettings(name or TYPING_PORT)
+    used = "pad" if typing else chosen_profile or known.profile
+    session = click_session(used, clicks or N_CLICKS[used], bpm)
+    for line in _instructions(used, typing):
+        typer.echo(line, err=as_json)
+    options = PlayOptions(
+        midi_in=name,
+        midi_out=midi_out,
+        audio="none" if output == "none" else audio or "auto",
+        monitor=monitor,
+        mix={"guide": PartMix(solo=True)},
+        guide="on",
+        guide_line=click_rows(session),
+        typing=typing,
+        transpose_semitones=known.transpose_semitones,
+        calm=True,
+        quiet_screen=plain or as_json,
+    )
+    with to_stderr(as_json):
+        take = _played(session, options, known.port)
+    fit = fit_take(take, used)
+    stated_ms = _stated_ms(take)
+    if as_json:
+        show_json({"input": known.port, "output": output, "monitor": monitor, "profile": used,
+                   "output_ms": stated_ms, **fit.to_dict()})  # fmt: skip
+    else:
+        for line in words_of(fit, stated_ms):
+            say(line)
+    if fit.base_ms is None or fit.base_ci95_ms is None:
+        raise UsageError(f"nothing was remembered: {fit.sentence}")
+    _remember(known, fit, output, monitor, used, stated_ms)
+    if not as_json:
+        say(f"Remembered for {known.port} with {'MIDI out' if output == 'none' else output}.")
+    return 0
+
+
+def _instructions(profile: str, typing: bool) -> list[str]:
+    if typing:
+        return ["Tap the space bar once to each click, as you feel it. The count-in is not measured."]
+    if profile == "strings":
+        return [
+            "Play one note to each click, on the string that the screen names: E, A, D, then G.",
+            "Begin at the open string and go up the neck, any notes. The count-in is not measured.",
+        ]
+    return ["Play one note to each click, any note, always the same. The count-in is not measured."]
+
+
+def _played(session: Session, options: PlayOptions, port: str) -> Take:
+    """The take of the notes played to the click; it is not kept."""
+    import tempfile
+
+    from trainer.live import play
+
+    with tempfile.TemporaryDirectory() as folder:
+        result = play(session, replace(options, takes_dir=Path(folder)))
+    if result.interrupted:
+        raise KeyboardInterrupt
+    for warning in result.warnings:
+        typer.echo(f"Note: {warning}", err=True)
+    if result.take is None or not len(result.take.notes):
+        raise PortError(f'no note came from "{port}"; is it connected, and the right input? See: trainer ports')
+    return result.take
+
+
+def _stated_ms(take: Take) -> float | None:
+    described = take.header.devices.get("audio")
+    seconds = described.get("latency_s") if isinstance(described, dict) else None
+    return None if seconds is None else 1000.0 * float(seconds)
+
+
+def _remember(
+    known: PortSettings, fit: LatencyFit, output: str, monitor: bool, profile: str, stated_ms: float | None
+) -> None:
+    from trainer.settings import save_port
+
+    made = datetime.datetime.now(datetime.UTC).isoformat(timespec="seconds")
+    calibration = fit.calibration(monitor=monitor, made=made, ports=(known.port, output))
+    # The driver's output latency is in the song position already, so what was measured is the input's side.
+    calibration = replace(calibration, output_ms=stated_ms, input_ms=None if stated_ms is None else calibration.base_ms)
+    kept = {**known.calibrations, calibration_key(output, monitor): asdict(calibration)}
+    save_port(replace(known, calibrations=kept, profile=profile if known.checked == "" else known.profile))
+
+
+def add_to(app: typer.Typer) -> None:
+    app.command()(calibrate)

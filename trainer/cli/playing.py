@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from trainer.cli.choosing import Overrides, chosen_session, part_changes, session_options
-from trainer.cli.speaking import say
+from trainer.cli.speaking import say, to_stderr
 from trainer.errors import UsageError
 
 if TYPE_CHECKING:
@@ -155,7 +155,7 @@ def demo(
         from trainer.live import play as run
 
         options = replace(options, script=performance.messages(), record=True)
-        with _demo_takes(takes) as folder:
+        with to_stderr(as_json), _demo_takes(takes) as folder:
             result = run(session, replace(options, takes_dir=folder))
         take = result.take
         if result.status not in ("completed", "stopped"):
@@ -288,7 +288,7 @@ def _shows_blocks() -> bool:
 
 def _with_input(options: PlayOptions, midi_in: str | None, profile: str | None) -> PlayOptions:
     """The options with the input that will be heard, and what is remembered of it."""
-    from trainer.cli.calibrating import stored_calibration
+    from trainer.cli.calibrating import TYPING_PORT, stored_calibration
     from trainer.cli.checking import known_profile
     from trainer.cli.input_port import chosen_input
     from trainer.settings import PortSettings, load_port
@@ -297,7 +297,9 @@ def _with_input(options: PlayOptions, midi_in: str | None, profile: str | None) 
         known_profile(profile)
     name = chosen_input(midi_in)
     if name is None:
-        return replace(options, typing=sys.stdin.isatty())
+        tapped = load_port(TYPING_PORT)
+        calibration = None if tapped is None else stored_calibration(tapped, options.audio, options.monitor)
+        return replace(options, typing=sys.stdin.isatty(), calibration=calibration)
     known = load_port(name) or PortSettings(name)
     return replace(
         options,

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+import contextlib
 import shutil
 import sys
 import textwrap
 
 import typer
 
-__all__ = ["say", "wrapped"]
+__all__ = ["say", "to_stderr", "wrapped"]
 
 WIDEST = 110  # longer lines are hard to read; our choice
 
@@ -28,3 +29,8 @@ def say(text: str) -> None:
         width = max(20, min(WIDEST, shutil.get_terminal_size().columns))
         text = "\n".join(wrapped(text, width))
     typer.echo(text)
+
+
+def to_stderr(wanted: bool) -> contextlib.AbstractContextManager[object]:
+    """While this is open, what is printed goes to standard error, where `wanted`: standard output is for a program."""
+    return contextlib.redirect_stdout(sys.stderr) if wanted else contextlib.nullcontext()
