@@ -490,6 +490,20 @@ def test_a_take_edited_in_a_sequencer_is_read_from_its_midi_file(tmp_path: Path)
     assert np.abs(again.notes["onset_s"] - take.notes["onset_s"][1:]).max() < 1e-4
 
 
+def test_a_damaged_midi_file_points_to_its_json(tmp_path: Path) -> None:
+    take = made_take()
+    path = write_take(take, tmp_path, "hurt")
+    path.write_bytes(b"MThd" + bytes(40))
+    with pytest.raises(FileFormatError, match=r"hurt\.mid: .* still in .*hurt\.json: score that file") as caught:
+        read_take(path)
+    assert "\n" not in str(caught.value)
+    again = read_take(path.with_suffix(".json"))
+    assert np.array_equal(again.notes, take.notes) and again.session == take.session
+    (tmp_path / "card.json").write_text('{"schema": {"name": "scorecard", "major": 1}}')
+    with pytest.raises(FileFormatError, match=r"card\.json: JSON, but not that of a take"):
+        read_take(tmp_path / "card.json")
+
+
 def test_another_track_of_our_own_take(tmp_path: Path) -> None:
     take = made_take()
     path = write_take(take, tmp_path)

@@ -44,7 +44,7 @@ def read_take(
     track: str | int | None = None,
     downbeat: float | str | None = None,
 ) -> Take:
-    """The take in a MIDI file, with the JSON of the same stem where there is one.
+    """The take in a MIDI file, with the JSON of the same stem where there is one (or in that JSON alone).
 
     `session` (or its file) goes before the one in the JSON, and that before a TOML file of the same stem. `track` is a
     track's name or its number in the file, from 1. `downbeat` is the second of the first downbeat, or "auto": found
@@ -54,9 +54,11 @@ def read_take(
     mistakes.
     """
     file = Path(path)
+    if file.suffix.lower() == ".json":
+        return _from_json(file, session)
     data = _bytes_of(file, MAX_FILE_BYTES, "a MIDI file")
     sha256 = hashlib.sha256(data).hexdigest()
-    given = session if session is None or isinstance(session, Session) else load_session(Path(session))
+    given = _given(session)
     beside = file.with_suffix(".json")
     record: TakeRecord | None = None
     if beside.is_file():
@@ -69,7 +71,13 @@ def read_take(
     stored = take_of(record, str(beside), sha256)
     if record.midi_sha256 == sha256 and track is None:
         return replace(stored, source=str(file), session=given or stored.session)
-    read = _from_midi(parse_midi(data, str(file)), given or stored.session, track, downbeat, str(file), sha256)
+    try:
+        midi = parse_midi(data, str(file))
+    except FileFormatError as error:
+        raise FileFormatError(
+            f"{error}; the notes as they were played are still in {beside}: score that file"
+        ) from None
+    read = _from_midi(midi, given or stored.session, track, downbeat, str(file), sha256)
     remarks = read.header.extra["remarks"]
     if record.midi_sha256 != sha256:
         remarks = [
@@ -79,13 +87,27 @@ def read_take(
     header = replace(
         stored.header,
         downbeat_from=read.header.downbeat_from,
-        extra={**stored.header.extra, **read.header.extra, "remarks": remarks},
+        # the bends stored belong to the notes of before
+        extra={**stored.header.extra, **read.header.extra, "remarks": remarks, "bends": []},
     )
     notes = read.notes
     if stored.header.profile == "typing":
         notes = notes.copy()
         notes["flags"] |= FLAG_NO_RELEASE
     return replace(read, notes=notes, header=header)
+
+
+def _given(session: Session | str | os.PathLike[str] | None) -> Session | None:
+    return session if session is None or isinstance(session, Session) else load_session(Path(session))
+
+
+def _from_json(file: Path, session: Session | str | os.PathLike[str] | None) -> Take:
+    """A take from its JSON alone, for when the MIDI file is lost or damaged."""
+    record = read_record(_bytes_of(file, MAX_RECORD_BYTES, "the JSON of a take"), str(file))
+    if record is None:
+        raise FileFormatError(f"{file}: JSON, but not that of a take; expected a MIDI file or a take's own JSON")
+    stored = take_of(record, str(file), record.midi_sha256)
+    return replace(stored, source=str(file), session=_given(session) or stored.session)
 
 
 def _bytes_of(file: Path, limit: int, expected: str) -> bytes:
