@@ -12,9 +12,11 @@ import jsonschema
 import pytest
 
 from tests.take.test_store import SESSION, made_take
+from trainer.clock import TempoMap
+from trainer.line import Feel, Slip, StandIn, model_line
 from trainer.resources import shared_dir
 from trainer.scoring import score
-from trainer.session import Session, default_session
+from trainer.session import ChorusPlan, DropOut, Session, default_session, expand
 from trainer.take import Calibration, Take, TakeHeader, empty_notes
 
 SECTIONS = ("timing", "swing", "landing", "form", "shape", "devices", "verdict")
@@ -43,7 +45,19 @@ def takes() -> dict[str, Take]:
         "empty, no session": replace(whole, notes=empty_notes(), session=None),
         "three notes": replace(whole, notes=whole.notes[:3]),
         "one chorus": made_take(Session(count_in_bars=0)),
+        "a skipped bar": played(Feel(slips=(Slip(2, 5, 3, 1, 4.0),)), "boogie_figure"),
+        "a drop-out": played(Feel(drop_out_tempo_pct=3.0), "root_shuffle", drop_outs=(DropOut(2, 5, 8),)),
+        "a walk": played(Feel(missed_frac=0.4), "walking_line"),
+        "approaches": played(Feel(), "chromatic_approach"),
     }
+
+
+def played(feel: Feel, device: str, **plan: Any) -> Take:
+    """A stand-in's take of a line with one device, over two verses and two solos."""
+    plans = (ChorusPlan("verse", 2, (0.5, 0.5)), ChorusPlan("solo", 2, (0.7, 0.9)))
+    chart = expand(Session(choruses=plans, **plan))
+    notes = StandIn(feel, seed=4).play(model_line(chart, device=device, seed=4)).notes
+    return Take(notes, TempoMap(chart.tempo_segments), chart.session)
 
 
 @pytest.fixture(scope="module")
