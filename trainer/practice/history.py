@@ -444,7 +444,7 @@ def _trend(figure: Figure, rows: Sequence[TakeRow]) -> Trend:
     values = np.array([float(np.median(days[day])) for day in ordered])
     newest = float(values[-1]) if len(values) else None
     if len(values) < MIN_TREND_N:
-        text = f"{len(values)} days so far; a trend wants {MIN_TREND_N}"
+        text = f"{len(values)} day{'s' * (len(values) != 1)} so far; a trend wants {MIN_TREND_N}"
         return Trend(figure, len(values), newest, None, None, text)
     weeks = np.array([(day - ordered[0]).days / 7.0 for day in ordered])
     slope: Slope = theil_sen(values, weeks, np.arange(len(values), dtype=np.float64))

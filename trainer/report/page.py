@@ -25,7 +25,7 @@ from trainer.scoring.align import Reading
 from trainer.session import Chart
 from trainer.take import Take
 
-__all__ = ["report_page"]
+__all__ = ["STYLE", "report_page"]
 
 Card = Mapping[str, Any]
 
@@ -42,7 +42,7 @@ _OUTCOMES: dict[str, tuple[str, str, bool]] = {
     "not_asked": ("·", "not asked", False),
 }
 
-_STYLE = """
+STYLE = """
 :root{--ink:#1c1b19;--muted:#5f5b54;--faint:#d9d4c9;--mark:#1f5f6b;--second:#8a4b12;--paper:#fbf9f4;--card:#f3efe6}
 @media (prefers-color-scheme:dark){:root{--ink:#ece8df;--muted:#b3ada1;--faint:#45413a;--mark:#7cc4d0;--second:#e3a566;
 --paper:#191815;--card:#22201c}}
@@ -88,7 +88,7 @@ def report_page(take: Take, card: Card, chart: Chart | None, reading: Reading | 
         '<!doctype html>\n<html lang="en"><head><meta charset="utf-8">'
         '<meta name="viewport" content="width=device-width,initial-scale=1">'
         "<meta http-equiv=\"Content-Security-Policy\" content=\"default-src 'none'; style-src 'unsafe-inline'\">"
-        f"<title>{escape(title)} · report</title><style>{_STYLE}</style></head>\n<body><main>\n"
+        f"<title>{escape(title)} · report</title><style>{STYLE}</style></head>\n<body><main>\n"
         + "\n".join(part for part in body if part)
         + "\n</main></body></html>\n"
     )

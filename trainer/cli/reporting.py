@@ -1,0 +1,239 @@
+"""`trainer report`, `trainer compare`, `trainer history`, `trainer import`: looking at what was played."""
+
+from __future__ import annotations
+
+import datetime
+import json
+import sys
+from collections.abc import Callable
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from trainer.cli.speaking import say
+from trainer.errors import TrainerError, UsageError
+
+if TYPE_CHECKING:
+    from trainer.practice.history import History, Trend
+
+__all__ = ["add_to"]
+
+Takes = Annotated[Path | None, typer.Option("--takes", metavar="DIR", help="The folder of takes.")]
+SessionOption = Annotated[
+    str | None, typer.Option("--session", metavar="SESSION", help="What was to be played: a file or a ready-made name.")
+]
+Out = Annotated[Path | None, typer.Option("--out", metavar="FILE", help="Where to write; beside the take otherwise.")]
+MAX_KEYS_SHOWN = 24
+
+
+def report(
+    take: Annotated[Path, typer.Argument(metavar="TAKE")], session: SessionOption = None, out: Out = None
+) -> int:
+    """Write the report of a take: one page for the screen and for paper, with pictures, figures and what they mean."""
+    from trainer.cli.choosing import named_session
+    from trainer.report import write_report
+    from trainer.scoring import score
+    from trainer.take import read_take
+
+    known = None if session is None else named_session(session)
+    read = read_take(take, session=known)
+    path = write_report(read, score(read), out or take.with_suffix(".html"))
+    typer.echo(f"Report: {path}")
+    return 0
+
+
+def compare(
+    first: Annotated[Path, typer.Argument(metavar="TAKE")],
+    second: Annotated[Path, typer.Argument(metavar="TAKE")],
+    session: SessionOption = None,
+    out: Out = None,
+) -> int:
+    """Put two takes side by side, here and as a page."""
+    from trainer.cli.choosing import named_session
+    from trainer.report.compare import comparison_rows, write_comparison
+    from trainer.scoring import score
+    from trainer.take import read_take
+
+    known = None if session is None else named_session(session)
+    takes = [read_take(path, session=known) for path in (first, second)]
+    cards = [score(take).to_dict() for take in takes]
+    rows = comparison_rows(cards[0], cards[1])
+    width = max(len(row.name) for row in rows)
+    typer.echo(f"{'':<{width}}  {first.stem[:26]:>26}  {second.stem[:26]:>26}")
+    for row in rows:
+        typer.echo(f"{row.name:<{width}}  {row.first:>26}  {row.second:>26}  {row.words}".rstrip())
+    if out is not None:
+        typer.echo(f"Page: {write_comparison((str(first), str(second)), takes, cards, out)}")
+    return 0
+
+
+def history(
+    takes: Takes = None,
+    weeks: Annotated[int | None, typer.Option(metavar="N", min=1, help="Only the last N weeks.")] = None,
+    rebuild: Annotated[bool, typer.Option("--rebuild", help="Make the index again from the take files.")] = False,
+    as_json: Annotated[bool, typer.Option("--json", help="As JSON.")] = False,
+) -> int:
+    """Takes and drills over the weeks: trends with intervals, and which change in which key."""
+    from trainer.practice.history import History
+    from trainer.take import takes_dir
+
+    since = None if weeks is None else datetime.date.today() - datetime.timedelta(weeks=weeks)
+    with History(takes_dir(takes)) as book:
+        done = book.rebuild(_progress()) if rebuild else book.refresh(_progress())
+        if as_json:
+            typer.echo(json.dumps(_history_dict(book, since), ensure_ascii=False, indent=2, allow_nan=False))
+            return 0
+        _say_history(book, since)
+        if done.unread:
+            say(f"{done.unread} files could not be read; trainer score says why.")
+    return 0
+
+
+def import_takes(
+    sources: Annotated[list[Path], typer.Argument(metavar="FILE…|DIR", help="MIDI files or folders of them.")],
+    session: SessionOption = None,
+    takes: Takes = None,
+    track: Annotated[str | None, typer.Option(metavar="NAME|N", help="The bass's track.")] = None,
+    downbeat: Annotated[str | None, typer.Option(metavar="SECONDS|auto", help="Where chorus 1 begins.")] = None,
+) -> int:
+    """Take recordings made in a sequencer into the history, with their dates."""
+    from dataclasses import replace
+
+    from trainer.batch import midi_files
+    from trainer.cli.choosing import named_session
+    from trainer.cli.scoring import _downbeat
+    from trainer.take import read_take, takes_dir, write_take
+
+    known = None if session is None else named_session(session)
+    number = int(track) if track is not None and track.isdigit() else track
+    paths = midi_files(sources)
+    if not paths:
+        raise UsageError(f"{', '.join(map(str, sources))}: no MIDI file in there; expected recordings (.mid)")
+    n_in = 0
+    for path in paths:
+        try:
+            read = read_take(path, session=known, track=number, downbeat=_downbeat(downbeat))
+        except TrainerError as error:
+            typer.echo(str(error), err=True)
+            continue
+        made = read.header.created
+        if not made:
+            made = datetime.datetime.fromtimestamp(path.stat().st_mtime).astimezone().isoformat(timespec="seconds")
+        extra = dict(read.header.extra) | {"imported_from": path.name}
+        header = replace(read.header, created=made, extra=extra)
+        kept = write_take(replace(read, header=header), takes_dir(takes), path.stem)
+        typer.echo(f"{path} → {kept}")
+        n_in += 1
+    typer.echo(f"{n_in} of {len(paths)} taken in.")
+    return 0 if n_in else 2
+
+
+def _progress() -> Callable[[int, int], None] | None:
+    if not sys.stderr.isatty():
+        return None
+
+    def show(n_done: int, n_all: int) -> None:
+        if n_all >= 30:
+            sys.stderr.write(f"\rreading takes: {n_done} of {n_all}" + ("\n" if n_done == n_all else ""))
+            sys.stderr.flush()
+
+    return show
+
+
+def _figure_text(trend: Trend) -> str:
+    if trend.newest is None:
+        return "–"
+    value = 100.0 * trend.newest if trend.figure.name.endswith("_rate") else trend.newest
+    unit = " %" if trend.figure.name.endswith("_rate") else f" {trend.figure.unit}".rstrip()
+    return f"{value:.3g}{unit}"
+
+
+def _say_history(book: History, since: datetime.date | None) -> None:
+    rows = [row for row in book.takes() if row.error is None and (since is None or row.day >= since)]
+    if not rows:
+        typer.echo("Nothing played yet. Start with: trainer play")
+        return
+    days = len({row.day for row in rows})
+    span = f"{rows[0].day} to {rows[-1].day}" if days > 1 else str(rows[0].day)
+    typer.echo(f"{len(rows)} take{'s' * (len(rows) > 1)} on {days} day{'s' * (days > 1)}, {span}.")
+    typer.echo("")
+    for trend in book.trends(since=since):
+        if trend.newest is None:
+            continue
+        slope = ""
+        if trend.per_week is not None and trend.ci95 is not None:
+            scale = 100.0 if trend.figure.name.endswith("_rate") else 1.0
+            low, high = (f"{scale * end:+.2g}" for end in trend.ci95)
+            slope = f"{scale * trend.per_week:+.2g} a week ({low} to {high}): "
+        typer.echo(f"{trend.figure.title:<36}{_figure_text(trend):>10}  {slope}{trend.words}")
+    cells = book.landing_by_key()
+    if cells:
+        _say_heat(cells)
+    runs = book.drill_runs()
+    if runs:
+        by_drill: dict[str, list[bool]] = {}
+        for run in runs:
+            by_drill.setdefault(run.drill, []).append(run.passed)
+        typer.echo("\nDrills: passes of runs")
+        for name, passed in sorted(by_drill.items()):
+            typer.echo(f"  {name:<30}{sum(passed):>4} of {len(passed)}")
+
+
+def _say_heat(cells: dict[tuple[str, str], tuple[int, int]]) -> None:
+    """Roots on the changes, key by change: counts, and a block that is fuller the more landed."""
+    keys = sorted({key for key, _ in cells})[:MAX_KEYS_SHOWN]
+    pairs = sorted(
+        {pair for _, pair in cells if "→" in pair}, key=lambda p: -sum(cells.get((k, p), (0, 0))[1] for k in keys)
+    )
+    typer.echo("\nRoots on the changes (rows: change, columns: key)")
+    typer.echo(" " * 10 + "".join(f"{key:>9}" for key in keys))
+    for pair in pairs[:10]:
+        row = []
+        for key in keys:
+            roots, n = cells.get((key, pair), (0, 0))
+            block = " ▁▂▃▄▅▆▇█"[round(8 * roots / n)] if n else " "
+            row.append(f"{f'{roots}/{n}' if n else '·':>7} {block}")
+        typer.echo(f"{pair:<10}" + "".join(row))
+
+
+def _history_dict(book: History, since: datetime.date | None) -> dict[str, Any]:
+    return {
+        "takes": [
+            {
+                "file": row.path.name,
+                "created": row.created,
+                "kind": row.kind,
+                "title": row.title,
+                "key": row.key,
+                "tempo_bpm": row.tempo_bpm,
+                "drill": row.drill,
+                "figures": dict(row.figures),
+                "error": row.error,
+            }
+            for row in book.takes()
+            if since is None or row.day >= since
+        ],
+        "trends": [
+            {
+                "figure": trend.figure.name,
+                "n": trend.n,
+                "newest": trend.newest,
+                "per_week": trend.per_week,
+                "ci95": list(trend.ci95) if trend.ci95 else None,
+                "words": trend.words,
+            }
+            for trend in book.trends(since=since)
+        ],
+        "landing": [
+            {"key": key, "change": pair, "roots": roots, "changes": n}
+            for (key, pair), (roots, n) in sorted(book.landing_by_key().items())
+        ],
+    }
+
+
+def add_to(app: typer.Typer) -> None:
+    app.command()(report)
+    app.command()(compare)
+    app.command()(history)
+    app.command("import")(import_takes)

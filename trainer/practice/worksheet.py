@@ -1,0 +1,250 @@
+"""Worksheets: what a teacher sets, as a TOML file with tasks (a session or a drill) and targets.
+
+    title = "Week three"
+    [[task]]
+    title = "Hold the form"            # optional
+    session = "back-room-slow"         # a ready-made session, or a [task.session] table as in a session file
+    target = { figure = "landing.root_rate", at_least = 0.9 }
+    [[task]]
+    drill = "change_five_four"
+    key = "A"
+    tempo_bpm = 84
+    times = 3                          # how often it is to be played
+
+A target names a figure of the scorecard by its path; for a drill without one, its own pass figure counts. Nothing
+unknown is accepted; each mistake is one line.
+"""
+
+from __future__ import annotations
+
+import math
+import tomllib
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from typing import Any
+
+from trainer.errors import SessionError, TrainerError, UsageError, nearest
+from trainer.practice.drills import DRILLS
+from trainer.session import TEMPO_RANGE_BPM, Session, session_from_dict
+
+__all__ = ["TARGETS", "TEMPLATE", "Target", "Task", "Worksheet", "parse_worksheet"]
+
+MAX_TASKS = 40
+MAX_TIMES = 20
+
+# Figures a target may name: path in the scorecard → what it is called to a person.
+TARGETS: Mapping[str, str] = {
+    "landing.root_rate": "roots on the changes",
+    "landing.landed_rate": "root, third or fifth on the changes",
+    "swing.ratio": "swing ratio",
+    "swing.log2_sd": "swing spread",
+    "timing.robust_sd_ms": "spread of the time, ms",
+    "timing.mean_ms": "place against the drums, ms",
+    "timing.drift_ms_per_chorus": "drift, ms a chorus",
+    "form.n_lost": "times lost in the form",
+}
+
+TEMPLATE = """\
+title = "Week one"
+
+[[task]]
+title = "Roots through the form"
+drill = "roots"
+key = "G"
+tempo_bpm = 88
+times = 2
+
+[[task]]
+title = "A song, verses pinned"
+target = { figure = "landing.root_rate", at_least = 0.9 }
+
+[task.session]
+key = "A"
+tempo_bpm = 96
+
+[[task.session.chorus]]
+role = "verse"
+times = 2
+
+[[task.session.chorus]]
+role = "solo"
+times = 1
+intensity = 0.7
+"""
+
+
+@dataclass(frozen=True, slots=True)
+class Target:
+    """A figure's path in the scorecard and where it should lie; either end may be None."""
+
+    figure: str
+    at_least: float | None = None
+    at_most: float | None = None
+
+    def met(self, card: Mapping[str, Any]) -> bool | None:
+        """Whether a scorecard meets it; None when the figure is absent."""
+        value = self.value(card)
+        if value is None:
+            return None
+        low = -math.inf if self.at_least is None else self.at_least
+        high = math.inf if self.at_most is None else self.at_most
+        return low <= value <= high
+
+    def value(self, card: Mapping[str, Any]) -> float | None:
+        """The figure's value, or None."""
+        section, name = self.figure.split(".")
+        part = card.get(section) or {}
+        if self.figure == "form.n_lost":
+            return None if part.get("lost") is None or "lost" in (part.get("why") or {}) else float(len(part["lost"]))
+        value = part.get(name)
+        return float(value) if isinstance(value, int | float) else None
+
+    @property
+    def text(self) -> str:
+        parts = [TARGETS[self.figure]]
+        if self.at_least is not None:
+            parts.append(f"at least {self.at_least:g}")
+        if self.at_most is not None:
+            parts.append(f"at most {self.at_most:g}")
+        return " ".join(parts)
+
+
+@dataclass(frozen=True, slots=True)
+class Task:
+    """One task: a session or a drill (then `session` is None), how often, and the target."""
+
+    title: str
+    session: Session | None
+    drill: str | None
+    key: str
+    tempo_bpm: float
+    times: int
+    target: Target | None
+
+
+@dataclass(frozen=True, slots=True)
+class Worksheet:
+    """A checked worksheet; `text` is the file as it was, so that a result can carry it."""
+
+    title: str
+    tasks: tuple[Task, ...]
+    text: str
+
+
+def parse_worksheet(text: str, source: str = "worksheet", find: Callable[[str], Session] | None = None) -> Worksheet:
+    """A worksheet from TOML text. `find` gives a ready-made session by name; `SessionError` lists every mistake."""
+    try:
+        data = tomllib.loads(text)
+    except (tomllib.TOMLDecodeError, RecursionError) as error:
+        raise SessionError(source, [f"not valid TOML: {error}"]) from None
+    problems: list[str] = []
+    _unknown(data, ("title", "task"), "", problems)
+    title = data.get("title", "Worksheet")
+    if not isinstance(title, str) or not 1 <= len(title) <= 200:
+        problems.append(f"title: found {title!r}; allowed: a text of 1 to 200 characters")
+        title = "Worksheet"
+    tables = data.get("task", [])
+    if not isinstance(tables, list) or not tables or not all(isinstance(t, dict) for t in tables):
+        problems.append("task: expected one or more [[task]] tables")
+        tables = []
+    if len(tables) > MAX_TASKS:
+        problems.append(f"task: found {len(tables)} tasks; allowed: at most {MAX_TASKS}")
+        tables = tables[:MAX_TASKS]
+    tasks = [_task(table, f"task[{i}].", problems, find) for i, table in enumerate(tables, 1)]
+    if problems:
+        raise SessionError(source, problems)
+    return Worksheet(title, tuple(task for task in tasks if task is not None), text)
+
+
+def _unknown(table: Mapping[str, Any], allowed: tuple[str, ...], where: str, problems: list[str]) -> None:
+    for name in table:
+        if name not in allowed:
+            near = nearest(str(name), allowed)
+            hint = f'; did you mean "{near}"?' if near else ""
+            problems.append(f"{where}{name}: not a known key; allowed: {', '.join(allowed)}{hint}")
+
+
+def _task(
+    table: Mapping[str, Any], where: str, problems: list[str], find: Callable[[str], Session] | None
+) -> Task | None:
+    before = len(problems)
+    _unknown(table, ("title", "session", "drill", "key", "tempo_bpm", "times", "target"), where, problems)
+    if ("session" in table) == ("drill" in table):
+        problems.append(f"{where[:-1]}: needs a session or a drill, one of the two")
+        return None
+    session, drill = None, None
+    key, tempo_bpm = table.get("key", "G"), table.get("tempo_bpm", 96.0)
+    if "session" in table:
+        for name in ("key", "tempo_bpm"):
+            if name in table:
+                problems.append(f"{where}{name}: only with a drill; a session has its own")
+        session = _session(table["session"], where, problems, find)
+    else:
+        drill = table["drill"]
+        if not isinstance(drill, str) or drill not in DRILLS:
+            near = nearest(str(drill), DRILLS)
+            hint = f'; did you mean "{near}"?' if near else ""
+            problems.append(f'{where}drill: found "{drill}"; `trainer drills` lists what there is{hint}')
+    low, high = TEMPO_RANGE_BPM
+    if not isinstance(tempo_bpm, int | float) or isinstance(tempo_bpm, bool) or not low <= tempo_bpm <= high:
+        problems.append(f"{where}tempo_bpm: found {tempo_bpm!r}; allowed: a number from {low:g} to {high:g}")
+    try:
+        session_from_dict({"key": key})
+    except TrainerError as error:
+        problems.append(f"{where}{str(error).removeprefix('session: ')}")
+    times = table.get("times", 1)
+    if not isinstance(times, int) or isinstance(times, bool) or not 1 <= times <= MAX_TIMES:
+        problems.append(f"{where}times: found {times!r}; allowed: a whole number from 1 to {MAX_TIMES}")
+    target = _target(table["target"], where, problems) if "target" in table else None
+    if session is not None and target is None and "target" not in table:
+        problems.append(
+            f'{where}target: missing; a session needs one, such as {{ figure = "landing.root_rate", at_least = 0.9 }}'
+        )
+    title = table.get("title") or (session.title if session else "")
+    if not title and isinstance(drill, str) and drill in DRILLS:
+        title = DRILLS[drill].title
+    if not isinstance(title, str) or len(title) > 200:
+        problems.append(f"{where}title: found {title!r}; allowed: a text of 1 to 200 characters")
+    if len(problems) > before:
+        return None
+    return Task(title, session, drill, key, float(tempo_bpm), times, target)
+
+
+def _session(value: Any, where: str, problems: list[str], find: Callable[[str], Session] | None) -> Session | None:
+    try:
+        if isinstance(value, Mapping):
+            return session_from_dict(value, "session")
+        if isinstance(value, str) and find is not None:
+            return find(value)
+    except SessionError as error:
+        problems += [f"{where}session.{line}" for line in error.problems]
+        return None
+    except UsageError as error:
+        problems.append(f"{where}session: {error}")
+        return None
+    problems.append(f"{where}session: found {value!r}; allowed: a ready-made session's name, or a [task.session] table")
+    return None
+
+
+def _target(value: Any, where: str, problems: list[str]) -> Target | None:
+    if not isinstance(value, Mapping):
+        problems.append(f'{where}target: found {value!r}; allowed: {{ figure = "…", at_least = …, at_most = … }}')
+        return None
+    before = len(problems)
+    _unknown(value, ("figure", "at_least", "at_most"), f"{where}target.", problems)
+    figure = value.get("figure")
+    if figure not in TARGETS:
+        near = nearest(str(figure), TARGETS)
+        hint = f'; did you mean "{near}"?' if near else ""
+        problems.append(f"{where}target.figure: found {figure!r}; allowed: {', '.join(TARGETS)}{hint}")
+    ends = {}
+    for name in ("at_least", "at_most"):
+        end = value.get(name)
+        if end is not None and (not isinstance(end, int | float) or isinstance(end, bool) or not math.isfinite(end)):
+            problems.append(f"{where}target.{name}: found {end!r}; allowed: a number")
+        ends[name] = end
+    if ends["at_least"] is None and ends["at_most"] is None:
+        problems.append(f"{where}target: needs at_least, at_most, or both")
+    if len(problems) > before:
+        return None
+    return Target(str(figure), ends["at_least"], ends["at_most"])

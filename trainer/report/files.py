@@ -1,0 +1,32 @@
+"""Writing a page: aside, synced, renamed."""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import tempfile
+from pathlib import Path
+
+from trainer.errors import UsageError
+
+__all__ = ["write_page"]
+
+
+def write_page(body: str | bytes, path: str | os.PathLike[str]) -> Path:
+    """Write a file atomically; `UsageError` when the place cannot be written."""
+    target = Path(path)
+    temporary = ""
+    try:
+        number, temporary = tempfile.mkstemp(dir=target.parent, prefix=".page-")
+        with os.fdopen(number, "wb") as handle:
+            handle.write(body.encode() if isinstance(body, str) else body)
+            handle.flush()
+            os.fsync(handle.fileno())
+        os.chmod(temporary, 0o644)
+        os.replace(temporary, target)
+    except OSError as error:
+        if temporary:
+            with contextlib.suppress(OSError):
+                os.unlink(temporary)
+        raise UsageError(f"cannot write {target}: {error.strerror or error}; name another place with --out") from None
+    return target
