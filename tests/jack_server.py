@@ -10,13 +10,16 @@ from __future__ import annotations
 import contextlib
 import os
 import shutil
+import signal
 import subprocess
 import sys
 import tempfile
 import time
 import uuid
+import warnings
 from collections.abc import Iterator
-from dataclasses import dataclass, field
+from dataclasses import dataclass
+from pathlib import Path
 
 import pytest
 
@@ -34,7 +37,6 @@ class JackServer:
     process: subprocess.Popen[bytes]
     sample_rate_hz: int = SAMPLE_RATE_HZ
     period_frames: int = PERIOD_FRAMES
-    _log: str = field(default="", repr=False)
 
     @property
     def period_s(self) -> float:
@@ -49,13 +51,64 @@ class JackServer:
         }
 
     def stop(self) -> None:
-        if self.process.poll() is None:
-            self.process.terminate()
+        _end(self.process)
+        if self.process.returncode == -signal.SIGKILL:
+            # A killed server keeps one of the eight places that a machine has for them; one of the same name that
+            # ends in order gives it back.
+            with contextlib.suppress(OSError):
+                again = subprocess.Popen(
+                    [*self.process.args], stdin=subprocess.DEVNULL, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL
+                )
+                time.sleep(0.5)
+                _end(again)
+
+
+def _end(process: subprocess.Popen[bytes]) -> None:
+    if process.poll() is None:
+        process.terminate()
+        try:
+            process.wait(timeout=5)
+        except subprocess.TimeoutExpired:
+            process.kill()
+            process.wait(timeout=5)
+
+
+_n_held = 0
+
+
+@contextlib.contextmanager
+def _turn() -> Iterator[None]:
+    """One test run at a time: servers that start and end side by side tear down each other's shared memory.
+
+    Waits for another run's turn to end, but no longer than five minutes.
+    """
+    global _n_held
+    try:
+        import fcntl
+    except ImportError:
+        yield
+        return
+    with (Path(tempfile.gettempdir()) / "trainer-tests-jack.lock").open("a") as lock:
+        end = time.monotonic() + 300.0
+        while _n_held == 0 and time.monotonic() < end:
             try:
-                self.process.wait(timeout=5)
-            except subprocess.TimeoutExpired:
-                self.process.kill()
-                self.process.wait(timeout=5)
+                fcntl.flock(lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
+                break
+            except OSError:
+                time.sleep(0.2)
+        _n_held += 1
+        try:
+            yield
+        finally:
+            _n_held -= 1
+
+
+def _dies_with_us() -> None:
+    """In the server's process before it starts: it is ended when the test run is killed (Linux)."""
+    import ctypes
+
+    with contextlib.suppress(OSError, AttributeError):
+        ctypes.CDLL(None).prctl(1, signal.SIGTERM)
 
 
 def need_jackd() -> str:
@@ -82,20 +135,29 @@ def started_server(
 ) -> Iterator[JackServer]:
     """A server with a name of its own on the dummy driver. `set_env`: this process's clients go to it meanwhile."""
     program = need_jackd()
+    with _turn(), _running(program, sample_rate_hz, period_frames, set_env) as server:
+        yield server
+
+
+@contextlib.contextmanager
+def _running(program: str, sample_rate_hz: int, period_frames: int, set_env: bool) -> Iterator[JackServer]:
     name = f"trainer-{os.getpid()}-{uuid.uuid4().hex[:6]}"
     drive = ["-d", "dummy", "-r", str(sample_rate_hz), "-p", str(period_frames)]
     troubles = []
     for options in (["-S"], ["--no-realtime", "-S"]):
         with tempfile.TemporaryFile() as log:
             env = {**os.environ, "JACK_NO_AUDIO_RESERVATION": "1"}
-            process = subprocess.Popen(
-                [program, "-n", name, *options, *drive],
-                env=env,
-                stdin=subprocess.DEVNULL,
-                stdout=log,
-                stderr=subprocess.STDOUT,
-                start_new_session=True,
-            )
+            with warnings.catch_warnings():  # newer Pythons warn of any code between fork and exec when threads run
+                warnings.simplefilter("ignore", DeprecationWarning)
+                process = subprocess.Popen(
+                    [program, "-n", name, *options, *drive],
+                    env=env,
+                    stdin=subprocess.DEVNULL,
+                    stdout=log,
+                    stderr=subprocess.STDOUT,
+                    start_new_session=True,
+                    preexec_fn=_dies_with_us,
+                )
             server = JackServer(name, process, sample_rate_hz, period_frames)
             try:
                 end = time.monotonic() + 15.0

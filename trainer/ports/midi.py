@@ -18,6 +18,7 @@ second, from
 from __future__ import annotations
 
 import contextlib
+import ctypes
 import os
 import re
 import sys
@@ -199,6 +200,11 @@ class _PythonRtmidi:
 
 class _Rtmidi2:
     def __init__(self) -> None:
+        if sys.platform == "linux":
+            # Its wheels bring a JACK library of their own, which does not understand the server of a newer system; the
+            # system's, loaded for all to see, is found first.
+            with contextlib.suppress(OSError):
+                ctypes.CDLL("libjack.so.0", mode=ctypes.RTLD_GLOBAL)
         import rtmidi2
 
         self._lib = rtmidi2
