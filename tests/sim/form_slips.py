@@ -2,7 +2,8 @@
 
     python tests/sim/form_slips.py [--takes 100] [--variant b] [--seed 1000] [--clean 500]
 
-Prints a line per slip and kind of line. Variant "a" with small seeds served tuning; the figures to quote are variant "b".
+Prints a line per slip and kind of line. Variant "a" with small seeds served tuning; the figures to quote are
+variant "b".
 """
 
 from __future__ import annotations

@@ -1,4 +1,4 @@
-"""Simulated players for the form model: lines written here from the definitions, sharing no code with the program's own.
+"""Simulated players for the form model: lines written from the definitions, sharing no code with the program's own.
 
 A player follows the chart from a place of their own: `displacement(beat)` beats ahead of the band. Four kinds of line:
 "roots" (the root on every beat or shuffled), "riff" (one of several figures repeated over every chord), "walk"

@@ -1,9 +1,9 @@
-"""Devices of the line (`metrics.md` §8): the fourteen figures a blues bassist reaches for, each found once, where it is.
+"""Devices of the line (`metrics.md` §8): the fourteen figures of blues bass, each found once, where it is.
 
-A bar is read on a grid of eighth-note slots (the off-beat where the swing puts it), with triplet beats and grace notes kept apart.
-Figures that fill a bar (root_shuffle, pentatonic_riff, walking_line, octave_shift, doubled_notes, box_figure,
-boogie_figure) start with their bar; those that lead into a change (chromatic_approach, scale_descent, push, slide_in) start at
-their first note and last to the change; a pedal or a turnaround figure is one thing however many bars it takes.
+A bar is read on a grid of eighth-note slots (the off-beat where the swing puts it), with triplet beats and grace notes
+kept apart. Figures that fill a bar (root_shuffle, pentatonic_riff, walking_line, octave_shift, doubled_notes, box_figure,
+boogie_figure) start with their bar; those that lead into a change (chromatic_approach, scale_descent, push, slide_in) start
+at their first note and last to the change; a pedal or a turnaround figure is one thing however many bars it takes.
 The definitions are common practice; intervals count from the chord's root (or its written bass note).
 
 Conventions: beats are quarter notes, 0.0 = first downbeat of chorus 1; `at_beats` is the grid place of the first note.
@@ -11,6 +11,7 @@ Conventions: beats are quarter notes, 0.0 = first downbeat of chorus 1; `at_beat
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Any, Literal
@@ -328,9 +329,7 @@ def _close(pitch: int, target: int) -> bool:
 def _changes(chart: Chart) -> list[tuple[float, Chord]]:
     """(beat, chord) of each change of root."""
     spans = chart.spans
-    return [
-        (b.onset_beats, b.chord) for a, b in zip(spans[:-1], spans[1:], strict=True) if _root(a.chord) != _root(b.chord)
-    ]
+    return [(b.onset_beats, b.chord) for a, b in itertools.pairwise(spans) if _root(a.chord) != _root(b.chord)]
 
 
 def _into_changes(chart: Chart, notes: list[_Note], off: float, own: float) -> list[tuple[str, float, float]]:
@@ -453,7 +452,7 @@ def _turnarounds(chart: Chart, bars: list[_Bar]) -> list[tuple[int, int]]:
     """(first, last) of each turnaround figure: the form's last two bars, from the tonic by steps to the five."""
     tonic, five = chart.key.tonic_pc, (chart.key.tonic_pc + 7) % 12
     out: list[tuple[int, int]] = []
-    for a, b in zip(bars[:-1], bars[1:], strict=True):
+    for a, b in itertools.pairwise(bars):
         pair = a.bar.turnaround and b.bar.turnaround and b.bar.bar == a.bar.bar + 1 and not b.bar.final
         if pair and len(a.bar.chords) + len(b.bar.chords) >= 3:
             if _roots_struck(a) and _roots_struck(b):
@@ -468,7 +467,7 @@ def _turnarounds(chart: Chart, bars: list[_Bar]) -> list[tuple[int, int]]:
         if arrive is None:
             continue
         line = line[: arrive + 1]
-        collapsed = [line[0]] + [y for x, y in zip(line[:-1], line[1:], strict=True) if y != x]
+        collapsed = [line[0]] + [y for x, y in itertools.pairwise(line) if y != x]
         if len(collapsed) < 4:
             continue
         if _walks_to_five([pitch - collapsed[-1] for pitch in collapsed]):

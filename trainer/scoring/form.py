@@ -4,8 +4,9 @@ The hidden state is the player's *displacement* from the band: place modulo the 
 (0: with the band; +8: one bar ahead). Each beat the notes vote: one vote per pitch class, weighed by how roots,
 chord tones and other notes fall on that beat of the bar under the chord at the displaced place; the table of those
 weights starts from a prior and is adapted to the take's own line (a line of roots only tells much more per
-note than a walk). Vote ratios carry an outlier floor and are capped. Transitions are sticky, and slips happen at bar lines more than
-elsewhere. The model is exact: Viterbi path and forward-backward posteriors in log space, vectorised over states.
+note than a walk). Vote ratios carry an outlier floor and are capped. Transitions are sticky, and slips happen at bar
+lines more than elsewhere. The model is exact: Viterbi path and forward-backward posteriors in log space, vectorised over
+states.
 
 Conventions: beats are quarter notes, 0.0 = first downbeat of chorus 1; `place_beats` is the nearest signed distance,
 positive ahead of the band. The model follows Rabiner (1989), Proc. IEEE 77(2):257-286; its numbers are our choice,
@@ -21,6 +22,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from trainer.scoring.align import Reading
+from trainer.scoring.why import Why, no_figure
 from trainer.session import BEATS_PER_BAR, Chart
 
 __all__ = [
@@ -32,6 +35,7 @@ __all__ = [
     "Votes",
     "emission",
     "geometry",
+    "place",
     "place_notes",
     "posteriors",
     "transition_matrix",
@@ -85,7 +89,8 @@ class Slips:
     recover_rates: tuple[float, float, float] = (0.2, 0.08, 0.01)
     sizes: tuple[tuple[float, float], ...] = (
         (4.0, 0.30), (-4.0, 0.30), (8.0, 0.07), (-8.0, 0.07), (2.0, 0.08), (-2.0, 0.08),
-        (12.0, 0.01), (-12.0, 0.01), (16.0, 0.01), (-16.0, 0.01), (1.0, 0.01), (-1.0, 0.01), (0.5, 0.001), (-0.5, 0.001),
+        (12.0, 0.01), (-12.0, 0.01), (16.0, 0.01), (-16.0, 0.01), (1.0, 0.01), (-1.0, 0.01),
+        (0.5, 0.001), (-0.5, 0.001),
     )  # fmt: skip
     anywhere: float = 0.02
 
@@ -324,11 +329,10 @@ def _first_look(geo: Geometry, evidence: Floats) -> Ints:
     """A rough displacement per beat from the evidence around it, leaning to 0."""
     total = np.concatenate((np.zeros((1, geo.n_states)), np.cumsum(evidence, axis=0)))
     t = np.arange(geo.n_beats)
-    window = (
-        total[np.minimum(t + _WINDOW_BEATS + 1, geo.n_beats)] - total[np.maximum(t - _WINDOW_BEATS, 0)]
-    )
+    window = total[np.minimum(t + _WINDOW_BEATS + 1, geo.n_beats)] - total[np.maximum(t - _WINDOW_BEATS, 0)]
     window[:, 0] += 8.0
-    return np.argmax(window, axis=1)
+    best: Ints = np.argmax(window, axis=1)
+    return best
 
 
 # --- the chain -------------------------------------------------------------------------------------------------------
@@ -354,11 +358,11 @@ def _steps(n_states: int, slips: Slips, kind: int) -> _Steps:
             merged[offset] = merged.get(offset, 0.0) + share
     total = sum(merged.values()) + slips.anywhere
     offsets = np.array(sorted(merged), dtype=np.intp)
-    share = np.array([merged[int(o)] for o in offsets]) * (rate / total)
+    shares: Floats = np.array([merged[int(o)] for o in offsets], dtype=np.float64) * (rate / total)
     anywhere = rate * slips.anywhere / total / n_states
-    stay = np.full(n_states, 1.0 - float(share.sum()) - anywhere * n_states - recover)
+    stay = np.full(n_states, 1.0 - float(shares.sum()) - anywhere * n_states - recover)
     stay[0] += recover
-    return _Steps(stay, offsets, share, anywhere, recover)
+    return _Steps(stay, offsets, shares, anywhere, recover)
 
 
 def transition_matrix(n_states: int, slips: Slips, kind: int) -> Floats:
@@ -383,7 +387,8 @@ def _initial(n_states: int) -> Floats:
     """Log probability of the first place: nearly everybody starts with the band (our choice)."""
     start = np.full(n_states, 0.05 / n_states)
     start[0] += 0.95
-    return np.log(start)
+    log_start: Floats = np.log(start)
+    return log_start
 
 
 def viterbi(evidence: Floats, kinds: Ints, slips: Slips | None = None) -> Ints:
@@ -513,6 +518,17 @@ class LostSpan:
     back_at_beats: float | None
     probability: float
 
+    def words(self) -> str:
+        """The span in words; a missed quick change is put as a question."""
+        first, last = f"chorus {self.from_chorus} bar {self.from_bar}", f"chorus {self.to_chorus} bar {self.to_bar}"
+        where = first if self.first_idx == self.last_idx else f"{first} to {last}"
+        if self.cause == "missed quick change":
+            return f"{where}: the quick change was not there; did you mean to stay?"
+        n = abs(self.place_beats)
+        size = f"{n / 4:g} bar{'' if n == 4 else 's'}" if n % 4 == 0 else f"{n:g} beats"
+        side = "ahead of" if self.place_beats > 0 else "behind"
+        return f"{where}: {size} {side} the band ({self.cause})"
+
     def to_dict(self) -> dict[str, Any]:
         back = None
         if self.back_at_beats is not None:
@@ -534,12 +550,23 @@ class FormResult:
     lost: tuple[LostSpan, ...] | None
     place: tuple[PlaceBar, ...] | None
     n_votes: int = 0
-    why: Mapping[str, Mapping[str, str]] = field(default_factory=dict)
+    why: Mapping[str, Why] = field(default_factory=dict)
 
     @property
     def bars_lost(self) -> int | None:
         """How many bars were played elsewhere, None when nothing can be told."""
         return None if self.lost is None else sum(span.last_idx - span.first_idx + 1 for span in self.lost)
+
+    @property
+    def line(self) -> str:
+        """The form in a few words, with its counts and places."""
+        if self.lost is None:
+            return f"the place cannot be told: {self.why['lost'].text}" if "lost" in self.why else ""
+        if not self.lost:
+            return "the form kept throughout"
+        said = [span.words() for span in self.lost[:3]]
+        more = f" and {len(self.lost) - 3} more" if len(self.lost) > 3 else ""
+        return "; ".join(said) + more
 
     def to_dict(self) -> dict[str, Any]:
         """The scorecard's `form` section."""
@@ -559,7 +586,7 @@ class FormResult:
             "lost": None if self.lost is None else [span.to_dict() for span in self.lost],
             "place": place,
             "bars_lost": self.bars_lost,
-            "why": {name: dict(reason) for name, reason in self.why.items()},
+            "why": {name: why.to_dict() for name, why in self.why.items()},
         }
 
 
@@ -568,8 +595,14 @@ def _plain(beats: float) -> int | float:
 
 
 def _nothing(code: str, text: str, n_votes: int) -> FormResult:
-    reason = {"code": code, "text": text}
+    reason = no_figure(code, text)
     return FormResult(None, None, n_votes, {"lost": reason, "place": reason, "bars_lost": reason})
+
+
+def place(reading: Reading, chart: Chart) -> FormResult:
+    """Where in the form the player was: the reading's notes (ghosts left out) against the chart."""
+    keep = ~reading.ghost
+    return place_notes(chart, reading.placed_beats[keep], reading.pitch[keep])
 
 
 def place_notes(chart: Chart, onset_beats: Floats, pitches: Floats, slips: Slips | None = None) -> FormResult:
@@ -583,7 +616,9 @@ def place_notes(chart: Chart, onset_beats: Floats, pitches: Floats, slips: Slips
     pitch = np.asarray(pitches, dtype=np.float64)
     votes = votes_of(geo, chart.swing_ratio, onset, pitch)
     if len(votes) < _MIN_VOTES:
-        return _nothing("too_few", f"{len(votes)} notes inside the form; {_MIN_VOTES} are needed to tell the place", len(votes))
+        return _nothing(
+            "too_few", f"{len(votes)} notes inside the form; {_MIN_VOTES} are needed to tell the place", len(votes)
+        )
     if len(set(zip(geo.root_pc.tolist(), geo.minor.tolist(), strict=True))) < 2:
         return _nothing("one_chord", "the form has one chord only, so one bar sounds like another", len(votes))
     n_groups = int(geo.group.max()) + 1
@@ -684,7 +719,7 @@ def _span(
 
 def _quick_bars(chart: Chart, geo: Geometry) -> list[int]:
     """Bars (index into the chart) that hold a quick change: one other chord between two bars of the same."""
-    out = []
+    out: list[int] = []
     code = geo.root_pc * 2 + geo.minor
     n_form = geo.n_states // BAR_STATES
     if n_form < 4:
