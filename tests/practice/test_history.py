@@ -18,6 +18,7 @@ import scipy.stats
 
 from trainer.clock import TempoMap
 from trainer.line import Feel, StandIn, planned_song
+from trainer.practice.drills import drill_named
 from trainer.practice.history import CARD_SUFFIX, History, card_of
 from trainer.scoring import score
 from trainer.session import expand, session_from_dict
@@ -33,13 +34,22 @@ def played(day: int, *, key: str = "G", swing: float = 1.8, seed: int = 1, extra
     return Take(notes=notes, tempo=tempo, session=session, header=TakeHeader(created=created, extra=extra or {}))
 
 
+def drilled(day: int, missed_frac: float) -> Take:
+    exercise = drill_named("roots").build("A", 88.0, seed=4)
+    tempo = TempoMap(exercise.chart.tempo_segments)
+    notes = StandIn(Feel(missed_frac=missed_frac), seed=day).play(exercise.model, tempo).notes
+    extra = {"drill": {"name": "roots", "key": "A", "tempo_bpm": 88.0, "seed": 4, "passed": "whatever it claims"}}
+    header = TakeHeader(created=f"2026-03-{day:02d}T19:30:00+00:00", extra=extra)
+    return Take(notes=notes, tempo=tempo, session=exercise.session, header=header)
+
+
 @pytest.fixture(scope="module")
 def a_month(tmp_path_factory: pytest.TempPathFactory) -> Path:
     folder = tmp_path_factory.mktemp("month")
     for day in range(1, 13):
         write_take(played(day, key="GAE"[day % 3], swing=1.5 + 0.04 * day, seed=day), folder, f"take-{day:02d}")
-    drill = {"name": "roots", "passed": True, "share": 0.75}
-    write_take(played(13, extra={"drill": drill}), folder, "drill-13")
+    for day, missed_frac in ((13, 0.0), (14, 0.8)):
+        write_take(drilled(day, missed_frac), folder, f"drill-{day}")
     return folder
 
 
@@ -56,7 +66,7 @@ def everything(history: History) -> list[tuple]:
 def test_the_rows_are_the_cards(folder: Path) -> None:
     with History(folder) as history:
         done = history.refresh()
-        assert (done.added, done.gone, done.unread) == (13, 0, 0)
+        assert (done.added, done.gone, done.unread) == (14, 0, 0)
         for row in history.takes():
             card = score(read_take(row.path)).to_dict()
             assert row.figures["swing_ratio"] == card["swing"]["ratio"]
@@ -72,7 +82,10 @@ def test_drill_runs_come_from_the_take_files_alone(folder: Path) -> None:
     with History(folder) as history:
         history.refresh()
         runs = history.drill_runs()
-        assert [(r.drill, r.passed, r.share, r.created.day) for r in runs] == [("roots", True, 0.75, 13)]
+        assert [(r.drill, r.key, r.tempo_bpm, r.passed, r.created.day) for r in runs] == [
+            ("roots", "A", 88.0, True, 13),
+            ("roots", "A", 88.0, False, 14),
+        ]
         assert history.drill_runs("another") == []
 
 
@@ -162,14 +175,14 @@ def test_two_programs_at_once_lose_nothing(folder: Path, tmp_path: Path) -> None
     both = [subprocess.Popen([sys.executable, "-c", program, str(folder), str(index)]) for _ in range(2)]
     assert [writer.wait() for writer in both] == [0, 0]
     with History(folder, index) as history:
-        assert history.refresh().added == 0 and len(history.takes()) == 13
+        assert history.refresh().added == 0 and len(history.takes()) == 14
 
 
 def test_trends_agree_with_scipy_and_say_when_it_is_noise(folder: Path) -> None:
     with History(folder) as history:
         history.refresh()
         trends = {trend.figure.name: trend for trend in history.trends()}
-        rows = history.takes()
+        rows = history.takes(kind="song")
         swing = trends["swing_ratio"]
         weeks = np.array([(row.day - rows[0].day).days / 7.0 for row in rows])
         values = np.array([row.figures["swing_ratio"] for row in rows])

@@ -5,7 +5,9 @@ again from them at any time; a card once worked out lies beside its take as `STE
 again reads cards and scores only what has none. Several programs may use the index at once (write-ahead log, one
 writer at a time); one that is killed while writing leaves the last whole state.
 
-A take made by a drill carries `{"drill": {...}}` in its header's extra data; a night on stage `{"stage": {...}}`.
+A take made by a drill carries `{"drill": {"name", "key", "tempo_bpm", "seed", …}}` in its header's extra data: enough
+to build the drill again, so whether it passed is worked out from the notes and never believed. A tune of a night on
+stage carries `{"stage": {"seed", "level", "tune"}}`.
 """
 
 from __future__ import annotations
@@ -26,15 +28,28 @@ import numpy as np
 
 from trainer._version import __version__
 from trainer.errors import TrainerError, UsageError
+from trainer.practice.drills import PassFigure, drill_named
 from trainer.scoring import score
 from trainer.scoring.stats import Slope, theil_sen
 from trainer.take import read_take
 
-__all__ = ["FIGURES", "DrillRun", "Figure", "History", "KeptCard", "Refreshed", "TakeRow", "Trend", "card_of"]
+__all__ = [
+    "FIGURES",
+    "DrillRun",
+    "Figure",
+    "History",
+    "KeptCard",
+    "Refreshed",
+    "TakeRow",
+    "Trend",
+    "card_of",
+    "drill_outcome",
+]
 
 VERSION = 1  # of the tables; an index of another version is made again
 BUSY_S = 20.0
 CARD_SUFFIX = ".card"
+DRILL_OPTIONS = ("seed", "form", "groove", "bar", "octave", "position")
 MIN_TREND_N = 8  # as for every trend: fewer observations are only counted
 
 Card = Mapping[str, Any]
@@ -183,6 +198,17 @@ def _write_aside(path: Path, body: bytes) -> None:
         raise
 
 
+def drill_outcome(drill: Mapping[str, Any], card: Card) -> PassFigure | None:
+    """The pass figure of a drill's take: the drill built again as the take says, judged by its card; None if unknown."""
+    options = {name: drill[name] for name in DRILL_OPTIONS if drill.get(name) is not None}
+    try:
+        made = drill_named(str(drill.get("name")))
+        exercise = made.build(str(drill.get("key", "G")), float(drill.get("tempo_bpm", 96.0)), **options)
+        return made.figure(card, exercise)
+    except (TrainerError, TypeError, ValueError, KeyError):
+        return None
+
+
 class History:
     """The index of one folder of takes. `UsageError` when neither the folder's nor another place can hold it."""
 
@@ -313,11 +339,13 @@ class History:
         )
         drill, stage = kept.extra.get("drill"), kept.extra.get("stage")
         if isinstance(drill, Mapping):
+            outcome = drill_outcome(drill, card)
+            passed = outcome.passed if outcome is not None else None
             row.update(
                 kind="drill",
                 drill=str(drill.get("name", "")),
-                passed=int(bool(drill.get("passed"))),
-                drill_share=float(drill.get("share") or 0.0),
+                passed=None if passed is None else int(passed),
+                drill_share=None if passed is None else float(passed),
             )
         elif isinstance(stage, Mapping):
             row["kind"] = "stage"
@@ -362,9 +390,9 @@ class History:
         )
 
     def drill_runs(self, drill: str | None = None) -> list[DrillRun]:
-        """Runs of drills, oldest first."""
+        """Runs of drills that could be judged, oldest first."""
         rows = self._db.execute(
-            "SELECT drill, key, tempo_bpm, created, passed, drill_share FROM takes WHERE kind='drill' "
+            "SELECT drill, key, tempo_bpm, created, passed, drill_share FROM takes WHERE passed IS NOT NULL "
             + ("AND drill=? " if drill is not None else "")
             + "ORDER BY created, path",
             (drill,) if drill is not None else (),
@@ -384,7 +412,8 @@ class History:
 
     def trends(self, *, since: datetime.date | None = None) -> list[Trend]:
         """Every figure over the weeks, by medians of each day's songs."""
-        rows = [row for row in self.takes() if row.error is None and (since is None or row.day >= since)]
+        rows = [row for row in self.takes() if row.error is None and row.kind != "drill"]
+        rows = [row for row in rows if since is None or row.day >= since]
         return [_trend(figure, rows) for figure in FIGURES]
 
     def landing_by_key(self) -> dict[tuple[str, str], tuple[int, int]]:
