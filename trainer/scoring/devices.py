@@ -1,10 +1,10 @@
 """Devices of the line (`metrics.md` §8): the fourteen figures of blues bass, each found once, where it is.
 
 A bar is read on a grid of eighth-note slots (the off-beat where the swing puts it), with triplet beats and grace notes
-kept apart. Figures that fill a bar (root_shuffle, pentatonic_riff, walking_line, octave_shift, doubled_notes, box_figure,
-boogie_figure) start with their bar; those that lead into a change (chromatic_approach, scale_descent, push, slide_in) start
-at their first note and last to the change; a pedal or a turnaround figure is one thing however many bars it takes.
-The definitions are common practice; intervals count from the chord's root (or its written bass note).
+kept apart. Figures that fill a bar (root_shuffle, pentatonic_riff, walking_line, octave_shift, doubled_notes,
+box_figure, boogie_figure) start with their bar; those that lead into a change (chromatic_approach, scale_descent, push,
+slide_in) start at their first note and last to the change; a pedal or a turnaround figure is one thing however many
+bars it takes. The definitions are common practice; intervals count from the chord's root (or its written bass note).
 
 Conventions: beats are quarter notes, 0.0 = first downbeat of chorus 1; `at_beats` is the grid place of the first note.
 """

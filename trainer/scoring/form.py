@@ -5,8 +5,8 @@ The hidden state is the player's *displacement* from the band: place modulo the 
 chord tones and other notes fall on that beat of the bar under the chord at the displaced place; the table of those
 weights starts from a prior and is adapted to the take's own line (a line of roots only tells much more per
 note than a walk). Vote ratios carry an outlier floor and are capped. Transitions are sticky, and slips happen at bar
-lines more than elsewhere. The model is exact: Viterbi path and forward-backward posteriors in log space, vectorised over
-states.
+lines more than elsewhere. The model is exact: Viterbi path and forward-backward posteriors in log space, vectorised
+over states.
 
 Conventions: beats are quarter notes, 0.0 = first downbeat of chorus 1; `place_beats` is the nearest signed distance,
 positive ahead of the band. The model follows Rabiner (1989), Proc. IEEE 77(2):257-286; its numbers are our choice,

@@ -1,0 +1,327 @@
+"""The verdict (`metrics.md` §9): four lines and at most three pieces of advice. No single number.
+
+Feel, time, landing, form and shape: each with its figure, interval, target at the chosen level, and the bars that cost
+most. Advice: what is furthest from its target first, each with its evidence and the drill that addresses it (the names
+that `trainer drills` lists). Targets are in `levels.toml`. A figure that is absent is not judged and earns no advice.
+"""
+
+from __future__ import annotations
+
+import math
+from collections import Counter
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, Any
+
+from trainer.scoring.form import FormResult
+from trainer.scoring.levels import Level, level_named
+from trainer.scoring.shape import Shape
+from trainer.scoring.stats import MIN_N
+from trainer.scoring.text import feel_line, landing_line, time_line
+from trainer.scoring.why import Why, no_figure, number
+
+if TYPE_CHECKING:
+    from trainer.scoring.card import Scorecard
+
+__all__ = ["MAX_ADVICE", "Advice", "Line", "Verdict", "verdict"]
+
+MAX_ADVICE = 3
+MAX_BARS = 4
+
+
+@dataclass(frozen=True, slots=True)
+class Line:
+    """One of the four lines. `met` None: not measured, or too few to judge. `bars`: (chorus, bar), worst first."""
+
+    name: str
+    text: str
+    figure: float
+    interval: tuple[float, float] | None
+    unit: str
+    target: str
+    met: bool | None
+    bars: tuple[tuple[int, int], ...] = ()
+    why: Why | None = None
+
+    def to_dict(self) -> dict[str, Any]:
+        interval = None if self.interval is None else [number(v, 4) for v in self.interval]
+        out: dict[str, Any] = {
+            "name": self.name,
+            "text": self.text,
+            "figure": number(self.figure, 4),
+            "interval": interval,
+            "unit": self.unit,
+            "target": self.target,
+            "met": self.met,
+            "bars": [{"chorus": chorus, "bar": bar} for chorus, bar in self.bars],
+            "why": {},
+        }
+        if self.why is not None:
+            absent = [key for key in ("figure", "interval", "met") if out[key] is None]
+            out["why"] = {key: self.why.to_dict() for key in absent}
+        return out
+
+
+@dataclass(frozen=True, slots=True)
+class Advice:
+    """One thing to practise: what, the evidence in figures, and the drill that addresses it."""
+
+    about: str
+    text: str
+    evidence: str
+    drill: str
+    weight: float
+
+    def to_dict(self) -> dict[str, Any]:
+        return {"about": self.about, "text": self.text, "evidence": self.evidence, "drill": self.drill}
+
+
+@dataclass(frozen=True)
+class Verdict:
+    """Four lines and at most three pieces of advice, the most pressing first."""
+
+    level: Level
+    lines: tuple[Line, ...]
+    advice: tuple[Advice, ...]
+    why: Mapping[str, Why] = field(default_factory=dict)
+
+    def to_dict(self) -> dict[str, Any]:
+        """The scorecard's `verdict` section."""
+        return {
+            "level": self.level.name,
+            "lines": [line.to_dict() for line in self.lines],
+            "advice": [advice.to_dict() for advice in self.advice],
+            "why": {name: why.to_dict() for name, why in self.why.items()},
+        }
+
+
+def verdict(card: Scorecard, level: str = "jam") -> Verdict:
+    """The verdict on a card at a level (`UsageError` for a level that there is not). Pure."""
+    asked = level_named(level)
+    found: list[Advice] = []
+    judges = (_feel, _time, _landing, _form_and_shape)
+    lines = tuple(judge(card, asked, found) for judge in judges)
+    found.sort(key=lambda advice: -advice.weight)
+    kept: list[Advice] = []
+    for advice in found:
+        if advice.drill not in (other.drill for other in kept):
+            kept.append(advice)
+    why: dict[str, Why] = {}
+    if not kept:
+        measured = any(line.met is not None for line in lines)
+        text = "every measured figure meets its target at this level" if measured else "nothing could be measured"
+        why["advice"] = no_figure("met" if measured else "nothing_measured", text)
+    return Verdict(asked, lines, tuple(kept[:MAX_ADVICE]), why)
+
+
+def _after(text: str) -> str:
+    """A summary line without the name before its colon."""
+    said = text.split(": ", 1)[-1]
+    return said[:1].upper() + said[1:]
+
+
+def _feel(card: Scorecard, level: Level, found: list[Advice]) -> Line:
+    swing = card.swing
+    r = swing.ratio
+    text = _after(feel_line(swing))
+    spread = 2.0**level.swing_log2
+    band = swing.band_ratio
+    if math.isnan(band):
+        target = "no band to compare with"
+    else:
+        target = f"{band / spread:.2f} to {band * spread:.2f} to one, round the band's {band:.2f}"
+    if "ratio" in swing.why or not math.isfinite(r.estimate) or r.estimate <= 0.0:
+        reason = swing.why.get("ratio") or no_figure("no_ratio", "no swing figure")
+        return Line("feel", text, math.nan, None, "ratio", target, None, (), reason)
+    interval = (r.low, r.high) if math.isfinite(r.low) and math.isfinite(r.high) else None
+    thin = no_figure("too_few", f"{r.n} pairs; {MIN_N} are needed")
+    if math.isnan(band):
+        return Line("feel", text, r.estimate, interval, "ratio", target, None, (), no_figure("no_band", target))
+    if interval is None:
+        return Line("feel", text, r.estimate, None, "ratio", target, None, (), thin)
+    away = abs(math.log2(r.estimate / band))
+    met = away <= level.swing_log2
+    if not met:
+        side = "straighter" if r.estimate < band else "more uneven"
+        evidence = f"swing {r.estimate:.2f} ({r.low:.2f} to {r.high:.2f}, {r.n} pairs); the band plays {band:.2f}"
+        weight = away / level.swing_log2
+        say = f"Your shuffle is {side} than the band's: put the short note where the band has it."
+        drill = "shuffle_one_note" if weight > 2.0 else "shuffle_through_the_form"
+        found.append(Advice("feel", say, evidence, drill, weight))
+    return Line("feel", text, r.estimate, interval, "ratio", target, met, _far_ratios(card))
+
+
+def _far_ratios(card: Scorecard) -> tuple[tuple[int, int], ...]:
+    """The bars whose swing lies furthest from the band's."""
+    chart = card.chart
+    if chart is None:
+        return ()
+    cost: Counter[int] = Counter()
+    pairs = card.swing.pairs
+    band = card.swing.band_ratio
+    for beat, ratio in zip(pairs.beat.tolist(), pairs.ratio.tolist(), strict=True):
+        away = abs(math.log2(ratio / band)) if 0.0 < ratio < math.inf else 3.0
+        if away > 0.5:  # our choice: half as long again, or a third less
+            cost[int(chart.bar_idx_at(float(beat)))] += round(100 * away)
+    return _worst(card, cost)
+
+
+def _worst(card: Scorecard, cost: Mapping[int, float]) -> tuple[tuple[int, int], ...]:
+    chart = card.chart
+    if chart is None:
+        return ()
+    order = sorted(cost, key=lambda idx: (-cost[idx], idx))
+    return tuple((chart.bars[i].chorus, chart.bars[i].bar) for i in order if chart.bars[i].chorus > 0)[:MAX_BARS]
+
+
+def _time(card: Scorecard, level: Level, found: list[Advice]) -> Line:
+    timing = card.timing
+    beat_s = 60.0 / card.tempo_bpm
+    calibrated = card.reading.calibrated
+    text = _after(time_line(timing, calibrated=calibrated, beat_s=beat_s, profile=card.profile))
+    target = f"spread at most {level.spread_pct:g} % of the beat"
+    if calibrated:
+        target += f", placed {level.early_ms:+.0f} to {level.late_ms:+.0f} ms"
+    if timing.n == 0 or math.isnan(timing.robust_sd_s):
+        why = timing.why.get("robust_sd_ms") or no_figure("too_few", f"{timing.n} notes on the beat")
+        return Line("time", text, math.nan, None, "% of the beat", target, None, (), why)
+    spread_pct = 100.0 * timing.robust_sd_s / beat_s
+    mean_ms = 1000.0 * timing.mean.estimate
+    interval = None
+    if timing.n >= MIN_N:
+        # A spread's interval: ± 1.96 / √(2n) of it, widened for a robust estimate (efficiency 0.37 of the SD's).
+        half = 1.96 / math.sqrt(2.0 * timing.n * 0.37)
+        interval = (spread_pct * max(0.0, 1.0 - half), spread_pct * (1.0 + half))
+    met = spread_pct <= level.spread_pct
+    if not met:
+        drill = "repeated_notes" if spread_pct > 2.0 * level.spread_pct else "shuffle_two_strings"
+        evidence = f"spread {spread_pct:.1f} % of the beat over {timing.n} notes; asked for {level.spread_pct:g} %"
+        found.append(
+            Advice("time", "Your notes scatter round the beat.", evidence, drill, spread_pct / level.spread_pct)
+        )
+    if calibrated and not level.early_ms <= mean_ms <= level.late_ms:
+        met = False
+        edge = level.late_ms if mean_ms > 0 else level.early_ms
+        side = "behind" if mean_ms > 0 else "ahead of"
+        evidence = f"{mean_ms:+.0f} ms on average over {timing.n} notes; asked for {edge:+.0f} ms at most"
+        found.append(
+            Advice("time", f"You sit well {side} the beat.", evidence, "shuffle_one_note", abs(mean_ms / edge))
+        )
+    drift_ms = 1000.0 * timing.drift.slope
+    sure = math.isfinite(timing.drift.low) and (timing.drift.low > 0.0 or timing.drift.high < 0.0)
+    if sure and abs(drift_ms) > level.drift_ms_per_chorus:
+        met = False
+        word = "drag" if drift_ms > 0 else "push"
+        low, high = 1000.0 * timing.drift.low, 1000.0 * timing.drift.high
+        evidence = f"{drift_ms:+.1f} ms a chorus ({low:+.1f} to {high:+.1f})"
+        say = f"Against the drums you {word} as the song goes on."
+        found.append(Advice("time", say, evidence, "drop_out_2_of_4", abs(drift_ms) / level.drift_ms_per_chorus))
+    cost: Counter[int] = Counter()
+    if card.chart is not None:
+        floor = max(timing.robust_sd_s, 0.008)
+        for beat, late in zip(timing.beat.tolist(), (timing.asynchrony_s - timing.median_s).tolist(), strict=True):
+            if abs(late) > 2.5 * floor:
+                cost[int(card.chart.bar_idx_at(float(beat)))] += round(1000 * abs(late))
+    return Line("time", text, spread_pct, interval, "% of the beat", target, met, _worst(card, cost))
+
+
+_PAIR_DRILLS = {
+    "I→IV": "change_one_four", "i→iv": "change_one_four", "IV→I": "change_four_one", "iv→i": "change_four_one",
+    "V→IV": "change_five_four", "V→iv": "change_five_four", "V→I": "change_turnaround", "V→i": "change_turnaround",
+}  # fmt: skip
+
+
+def _wilson(k: int, n: int) -> tuple[float, float]:
+    """95 % interval of a share (Wilson 1927)."""
+    z = 1.959964
+    middle = (k + z * z / 2.0) / (n + z * z)
+    half = z / (n + z * z) * math.sqrt(k * (n - k) / n + z * z / 4.0)
+    return max(0.0, middle - half), min(1.0, middle + half)
+
+
+def _landing(card: Scorecard, level: Level, found: list[Advice]) -> Line:
+    landing = card.landing
+    text = _after(landing_line(landing))
+    n, k = landing.total.changes, landing.total.landed
+    target = f"at least {level.landed_rate:.0%} of the changes on a chord note"
+    if n == 0:
+        why = next(iter(landing.why.values()), no_figure("none_asked", "no change of chord counts here"))
+        return Line("landing", text, math.nan, None, "share", target, None, (), why)
+    rate = k / n
+    interval = _wilson(k, n) if n >= MIN_N else None
+    thin = None if interval is not None else no_figure("too_few", f"{n} changes; {MIN_N} are needed to judge")
+    met = rate >= level.landed_rate if interval is not None else None
+    missed = Counter(item.pair for item in landing.missed)
+    if met is False and missed:
+        pair, count = missed.most_common(1)[0]
+        of = landing.by_pair[pair].changes
+        evidence = f"{k} of {n} changes landed; {pair} missed {count} of {of} times"
+        weight = (1.0 - rate) / max(1.0 - level.landed_rate, 0.02)
+        say = f"Be there when the chord changes: {pair} is the one that gets away."
+        found.append(Advice("landing", say, evidence, _PAIR_DRILLS.get(pair, "roots"), weight))
+    cost = Counter(item.bar_idx for item in landing.missed)
+    return Line("landing", text, rate, interval, "share", target, met, _worst(card, cost), thin)
+
+
+def _form_and_shape(card: Scorecard, level: Level, found: list[Advice]) -> Line:
+    form, shape = card.form, card.shape
+    text = _after(card.form_and_shape_line())
+    target = (
+        f"at most {level.lost_share:.0%} of the bars elsewhere, {level.planned_share:.0%} of the choruses as planned"
+    )
+    if not isinstance(form, FormResult) or form.lost is None or form.place is None:
+        why = form.why.get("lost") if isinstance(form, FormResult) else None
+        reason = why or no_figure("no_session", "without a session the form is not known")
+        lost_share = math.nan
+    else:
+        reason = None
+        bars_lost = form.bars_lost or 0
+        lost_share = bars_lost / max(len(form.place), 1)
+    met: bool | None = None if math.isnan(lost_share) else lost_share <= level.lost_share
+    cost: Counter[int] = Counter()
+    if isinstance(form, FormResult) and form.lost:
+        for span in form.lost:
+            cost[span.first_idx] += span.last_idx - span.first_idx + 1
+        quick = [span for span in form.lost if span.cause == "missed quick change"]
+        if met is False:
+            only_quick = len(quick) == len(form.lost)
+            longest = max(form.lost, key=lambda span: span.last_idx - span.first_idx)
+            weight = min(6.0, lost_share / max(level.lost_share, 0.02))
+            where = f"{form.bars_lost} of {len(form.place or ())} bars; {longest.words()}"
+            if only_quick:
+                say = "The quick change in bar 2 goes by without you."
+                found.append(Advice("form", say, where, "change_one_four", weight))
+            else:
+                say = "You were elsewhere in the form for a while: count it through on roots."
+                found.append(Advice("form", say, where, "roots", weight))
+    if isinstance(shape, Shape):
+        good, asked = shape.planned
+        if asked and good / asked < level.planned_share:
+            met = False if met is not None else None
+            _shape_advice(shape, good, asked, level, found)
+    counted = reason or no_figure("counted", "bars are counted, not sampled: no interval")
+    bars = _worst(card, cost)
+    return Line("form and shape", text, lost_share, None, "share of bars elsewhere", target, met, bars, counted)
+
+
+def _shape_advice(shape: Shape, good: int, asked: int, level: Level, found: list[Advice]) -> None:
+    off = [c for c in shape.choruses if c.as_planned is False]
+    weight = level.planned_share / max(good / asked, 0.2)
+    verses = [c for c in off if c.role == "verse"]
+    solos = [c for c in off if c.role == "solo"]
+    counts = f"{good} of {asked} choruses as planned"
+    if len(verses) >= len(solos):
+        names = ", ".join(str(c.chorus) for c in verses[:4])
+        evidence = f"{counts}; verses not pinned: chorus {names}"
+        found.append(Advice("shape", "Pin the verse: one rhythm, chord notes.", evidence, "pin_the_verse", weight))
+        return
+    names = ", ".join(str(c.chorus) for c in solos[:4])
+    evidence = f"{counts}; solos that did not open: chorus {names}"
+    if any(c.verdict == "wandering" for c in solos):
+        say = "The solos move, but the changes slip away: open up and still land."
+        drill = "open_by_height"
+    else:
+        say = "Let the solos open from the verses: busier, or higher."
+        dense = shape.contrast.get("notes_per_bar")
+        drill = "open_by_density" if dense is None or not dense.estimate > 0.5 else "open_by_height"
+    found.append(Advice("shape", say, evidence, drill, weight))
