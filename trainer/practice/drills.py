@@ -537,7 +537,8 @@ def _judge_pedal(card: Mapping[str, Any], exercise: Exercise) -> PassFigure:
 
 
 def _choruses(card: Mapping[str, Any], exercise: Exercise) -> list[Mapping[str, Any]]:
-    return [c for c in card["shape"].get("choruses") or [] if c["chorus"] in exercise.asked]
+    rows = card["shape"].get("choruses") or []
+    return [row for row in rows if row["chorus"] in exercise.asked and row.get("notes_per_bar", 1) != 0]
 
 
 def _judge_pinned(card: Mapping[str, Any], exercise: Exercise) -> PassFigure:

@@ -199,7 +199,7 @@ def _write_aside(path: Path, body: bytes) -> None:
 
 
 def drill_outcome(drill: Mapping[str, Any], card: Card) -> PassFigure | None:
-    """The pass figure of a drill's take: the drill built again as the take says, judged by its card; None if unknown."""
+    """The pass figure of a drill's take: built again, judged by its card; None for an unknown drill."""
     options = {name: drill[name] for name in DRILL_OPTIONS if drill.get(name) is not None}
     try:
         made = drill_named(str(drill.get("name")))
