@@ -14,9 +14,10 @@ from rich.cells import cell_len
 from trainer.music import Chord
 from trainer.screen.font import block_rows, block_text, block_width
 from trainer.screen.frame import Canvas, Frame, clean_text, fit
-from trainer.screen.near import figures_text, key_lines, lane_text, mix_text, notices
+from trainer.screen.grid import chord_text, draw_grid, fits_blocks, per_row
+from trainer.screen.near import figures_text, key_lines, lane_text, mix_text
 from trainer.screen.state import ScreenState
-from trainer.session import BEATS_PER_BAR, ChartBar
+from trainer.session import BEATS_PER_BAR
 
 __all__ = ["MIN_HEIGHT", "MIN_WIDTH", "ROLE_HINTS", "render"]
 
@@ -30,14 +31,6 @@ def render(state: ScreenState, width: int, height: int) -> Frame:
     if width < MIN_WIDTH or height < MIN_HEIGHT:
         return _small(state, width, height)
     return _full(state, width, height)
-
-
-def chord_text(chord: Chord, ascii_only: bool = False) -> str:
-    """A chord as it is shown: "Bb7" as "B♭7" where the terminal can."""
-    text = chord.name
-    if len(chord.root) > 1 and not ascii_only:
-        text = chord.root.replace("b", "♭") + chord.quality
-    return text
 
 
 def degree_text(degree: str, ascii_only: bool = False) -> str:
@@ -74,6 +67,7 @@ class _Plan:
     lane: bool
     figures: bool
     warnings: int
+    note: bool
     mix: bool
     keys: int
 
@@ -87,67 +81,67 @@ def _full(state: ScreenState, width: int, height: int) -> Frame:
     y += plan.roomy
     y = _place(canvas, state, y, plan)
     y += plan.roomy
-    _grid(canvas, state, y, plan)
+    draw_grid(canvas, state, y, plan.grid_rows, boxed=plan.grid_boxed, cell_rows=plan.cell_rows)
     _near(canvas, state, plan)
     return canvas.frame()
 
 
-def _per_row(n_bars: int) -> int:
-    return 4 if n_bars <= 16 else 8
-
-
 def _plan(state: ScreenState, width: int, height: int) -> _Plan:
-    n_grid = -(-len(state.chorus_bars) // _per_row(len(state.chorus_bars)))
-    n_warnings = min(len(state.warnings), 3) or 1
-    keys = 0 if state.calm else len(key_lines(state, width))
-    near = [not state.calm, state.figures is not None and not state.calm, bool(state.mix) and not state.calm]
-    scale = _scale_for(width, height)
-    roomy = height >= 30
+    n_grid = -(-len(state.chorus_bars) // per_row(len(state.chorus_bars)))
+    loud = not state.calm
+    want: dict[str, int] = {
+        "boxed": 1,
+        "note": 1,
+        "warnings": min(len(state.warnings), 3),
+        "mix": int(loud and bool(state.mix)),
+        "figures": int(loud and state.figures is not None),
+        "lane": int(loud),
+        "keys": len(key_lines(state, width)) if loud else 0,
+        "roomy": int(height >= 30),
+        "scale": _scale_for(width, height),
+    }
 
-    def rows(scale: int, boxed: bool, lane: bool, figures: bool, mix: bool, keys: int, roomy: bool) -> int:
-        top = 1 + 1 + block_rows(scale) + 2 + 3 * roomy + (2 if roomy else 0)
-        grid = 2 * n_grid + 1 if boxed else n_grid
-        return top + grid + lane + figures + n_warnings + mix + keys
+    def left() -> int:
+        top = 4 + block_rows(want["scale"]) + 5 * want["roomy"]
+        grid = 2 * n_grid + 1 if want["boxed"] else n_grid
+        near = sum(want[name] for name in ("note", "warnings", "mix", "figures", "lane", "keys"))
+        return height - top - grid - near
 
-    lane, figures, mix = near
-    boxed = True
-    # Dropped in this order until everything fits.
-    for step in ("", "boxed", "mix", "figures", "roomy", "keys", "lane"):
-        if step == "boxed":
-            boxed = False
-        elif step == "mix":
-            mix = False
-        elif step == "figures":
-            figures = False
-        elif step == "roomy":
-            roomy = False
-        elif step == "keys":
-            keys = min(keys, 1)
-        elif step == "lane":
-            lane = False
-        if rows(scale, boxed, lane, figures, mix, keys, roomy) <= height:
-            break
-    while scale > 1 and rows(scale, boxed, lane, figures, mix, keys, roomy) > height:
-        scale -= 1
-    left = height - rows(scale, boxed, lane, figures, mix, keys, roomy)
-    shown = n_grid if left >= 0 else max(1, n_grid + left)
+    # Cut back in this order until everything fits: a part of the screen, and the least that is left of it.
+    for name, least in (
+        ("warnings", 1),
+        ("note", int(not state.warnings)),
+        ("boxed", 0),
+        ("mix", 0),
+        ("figures", 0),
+        ("roomy", 0),
+        ("keys", 1),
+        ("lane", 0),
+        ("scale", 1),
+    ):
+        while left() < 0 and want[name] > least:
+            want[name] -= 1
+    over = left()
+    shown = n_grid if over >= 0 else max(1, n_grid + over)
     # What is over goes to what is read from afar: chords of the grid, then the chorus and its role, in block letters.
     cell_rows = 1
-    if boxed and left >= n_grid * (block_rows(1) - 1) and _grid_fits_blocks(state, width):
+    if want["boxed"] and over >= n_grid * (block_rows(1) - 1) and fits_blocks(state, width):
         cell_rows = block_rows(1)
-        left -= n_grid * (cell_rows - 1)
-    big_role = roomy and left >= block_rows(1)
-    return _Plan(scale, roomy, shown, boxed, cell_rows, big_role, lane, figures, n_warnings, mix, keys)
-
-
-def _grid_fits_blocks(state: ScreenState, width: int) -> bool:
-    bars = state.chorus_bars
-    room = (width - 3) // _per_row(len(bars)) - 8
-    return all(block_width(" ".join(_block_name(chord) for chord in bar.chords), 1) <= room for bar in bars)
-
-
-def _block_name(chord: Chord, ascii_only: bool = False) -> str:
-    return (chord.root if ascii_only else chord.root[0] + chord.root[1:].replace("b", "♭")) + chord.quality
+        over -= n_grid * (cell_rows - 1)
+    return _Plan(
+        scale=want["scale"],
+        roomy=bool(want["roomy"]),
+        grid_rows=shown,
+        grid_boxed=bool(want["boxed"]),
+        cell_rows=cell_rows,
+        big_role=bool(want["roomy"]) and over >= block_rows(1),
+        lane=bool(want["lane"]),
+        figures=bool(want["figures"]),
+        warnings=want["warnings"],
+        note=bool(want["note"]),
+        mix=bool(want["mix"]),
+        keys=want["keys"],
+    )
 
 
 def _scale_for(width: int, height: int) -> int:
@@ -185,7 +179,7 @@ def _block(canvas: Canvas, x: int, y: int, width: int, text: str, scale: int, ro
 
 def _chord(canvas: Canvas, x: int, y: int, width: int, chord: Chord, scale: int, rows: int, ascii_only: bool) -> int:
     """A chord in block letters: its root as large as may be, the quality smaller when both do not fit."""
-    whole = _block_name(chord, ascii_only)
+    whole = chord_text(chord, ascii_only)
     root = whole[: len(chord.root)]
     if block_width(whole, scale) <= width:
         return _block(canvas, x, y, width, whole, scale, rows, ascii_only)
@@ -348,84 +342,6 @@ def _intensity(state: ScreenState, room: int) -> str:
     return text if cell_len(text) <= room else ""
 
 
-# --- the form as a grid ----------------------------------------------------------------------------------------------
-
-
-def _grid(canvas: Canvas, state: ScreenState, y: int, plan: _Plan) -> None:
-    bars = state.chorus_bars
-    per_row = _per_row(len(bars))
-    n_rows = -(-len(bars) // per_row)
-    now = state.place_idx
-    first_row = 0
-    if plan.grid_rows < n_rows:
-        first_row = min(max(0, max(now, 0) // per_row - plan.grid_rows // 2), n_rows - plan.grid_rows)
-    cell = (canvas.width - 3) // per_row
-    side = "|" if state.ascii_only else "│"
-    row_height = plan.cell_rows + 1 if plan.grid_boxed else 1
-    left, right = (">", "<") if state.ascii_only else ("▶", "◀")
-    for i in range(plan.grid_rows):
-        row = first_row + i
-        top = y + i * row_height
-        if plan.grid_boxed:
-            canvas.write(1, top, _rule(cell, per_row, ("┌", "┬", "┐") if i == 0 else ("├", "┼", "┤"), state.ascii_only))
-            top += 1
-        for column in range(per_row):
-            idx = row * per_row + column
-            if idx >= len(bars):
-                break
-            x = 1 + column * cell
-            if plan.cell_rows > 1:
-                rows = _block_cell(bars[idx], cell - 1, state)
-            else:
-                rows = (_cell(bars[idx], cell - 1, state),)
-            for k, text in enumerate(rows):
-                canvas.write(x, top + k, side)
-                if idx == now:
-                    canvas.write(x + 1, top + k, left + text[1:-1] + right, "bold reverse")
-                else:
-                    canvas.write(x + 1, top + k, text)
-                canvas.write(x + cell, top + k, side)
-    if plan.grid_boxed:
-        canvas.write(1, y + plan.grid_rows * row_height, _rule(cell, per_row, ("└", "┴", "┘"), state.ascii_only))
-    if plan.grid_rows < n_rows:
-        more = f"{len(bars)} bars in all"
-        canvas.write_right(canvas.width - 1, y + plan.grid_rows * row_height - (not plan.grid_boxed), more)
-
-
-def _rule(cell: int, per_row: int, corners: tuple[str, str, str], ascii_only: bool) -> str:
-    line = "-" if ascii_only else "─"
-    left, middle, right = ("+", "+", "+") if ascii_only else corners
-    return left + middle.join([line * (cell - 1)] * per_row) + right
-
-
-def _cell(bar: ChartBar, width: int, state: ScreenState) -> str:
-    """One bar of the grid in exactly `width` cells: its number, its chords, and a word for what is special."""
-    ascii_only = state.ascii_only
-    chords = " ".join(chord_text(chord, ascii_only) for chord in bar.chords)
-    word = _mark(bar)
-    text = f" {bar.bar:>2} {chords}"
-    if word and cell_len(text) + len(word) + 3 <= width:
-        text = text + " " * (width - cell_len(text) - len(word) - 2) + word
-    elif word == "out" and cell_len(text) + 2 <= width:
-        text += " o"
-    if cell_len(text) > width - 1:
-        text = f" {chords}"
-    text = fit(text, width - 1)
-    return text + " " * (width - cell_len(text))
-
-
-def _mark(bar: ChartBar) -> str:
-    return "end" if bar.final else "out" if bar.drop_out else "stop" if bar.stopped else "pedal" if bar.pedal else ""
-
-
-def _block_cell(bar: ChartBar, width: int, state: ScreenState) -> tuple[str, ...]:
-    """One bar of the grid in block letters: its number and mark to the left, its chords to the right."""
-    letters = block_text(" ".join(_block_name(chord, state.ascii_only) for chord in bar.chords), 1, state.ascii_only)
-    words = [f"{bar.bar:>2}", _mark(bar)] + [""] * (len(letters) - 2)
-    rows = (f" {word:<5.5}{letter}" for word, letter in zip(words, letters, strict=True))
-    return tuple(row + " " * (width - cell_len(row)) for row in rows)
-
-
 def _near(canvas: Canvas, state: ScreenState, plan: _Plan) -> None:
     """From the foot of the screen upwards: keys, mixer, warnings, figures, lane."""
     y = canvas.height
@@ -437,9 +353,12 @@ def _near(canvas: Canvas, state: ScreenState, plan: _Plan) -> None:
     if plan.mix:
         y -= 1
         canvas.write(1, y, mix_text(state.mix, width - 2))
-    for text, style in reversed(notices(state, plan.warnings)):
+    if plan.note:
         y -= 1
-        canvas.write(1, y, fit(text, width - 2), style)
+        canvas.write(1, y, fit(clean_text(state.note or state.source), width - 2))
+    for text in reversed(state.warnings[len(state.warnings) - plan.warnings :]):
+        y -= 1
+        canvas.write(1, y, fit(f"! {clean_text(text)}", width - 2), "bold")
     if plan.figures:
         y -= 1
         canvas.write(1, y, fit(figures_text(state), width - 2))

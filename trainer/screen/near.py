@@ -1,13 +1,13 @@
-"""What is read from near, as texts: the lane of the last notes, running figures, notices, the mixer, the keys."""
+"""What is read from near, as texts: the lane of the last notes, running figures, the mixer, the keys."""
 
 from __future__ import annotations
 
 from rich.cells import cell_len
 
-from trainer.screen.frame import clean_text, fit
+from trainer.screen.frame import fit
 from trainer.screen.state import PartLevel, ScreenState
 
-__all__ = ["LANE_RANGE_MS", "figures_text", "key_lines", "lane_text", "mix_text", "notices"]
+__all__ = ["LANE_RANGE_MS", "figures_text", "key_lines", "lane_text", "mix_text"]
 
 LANE_RANGE_MS = 60.0  # either side of the beat; wide enough for a beginner's spread. Our choice
 
@@ -76,11 +76,3 @@ def key_lines(state: ScreenState, width: int) -> list[str]:
     if state.typing:
         lines.append("notes: a s d f g h j k l ; degrees of the key   space: root of the chord")
     return [fit(line, width - 2) for line in lines]
-
-
-def notices(state: ScreenState, n_rows: int) -> list[tuple[str, str]]:
-    """Warnings, then the last thing done or what is heard; exactly `n_rows`."""
-    rows = [(f"! {clean_text(text)}", "bold") for text in state.warnings[-n_rows:]]
-    if not rows:
-        rows = [(clean_text(state.note or state.source), "")]
-    return rows + [("", "")] * (n_rows - len(rows))
