@@ -7,7 +7,6 @@ in its section's `why` ({"code", "text"}). Times in ms (late positive), bars and
 from __future__ import annotations
 
 import hashlib
-import importlib
 import json
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
@@ -17,9 +16,13 @@ import numpy as np
 
 from trainer._version import __version__
 from trainer.scoring.align import Reading, read_notes
+from trainer.scoring.devices import find
+from trainer.scoring.form import place
 from trainer.scoring.landing import Landing, landing
+from trainer.scoring.shape import shape
 from trainer.scoring.swing import Swing, swing
 from trainer.scoring.timing import Timing, timing
+from trainer.scoring.verdict import verdict
 from trainer.scoring.why import Why, no_figure, number
 from trainer.session import Chart, Session, expand
 from trainer.take.model import Take
@@ -40,11 +43,11 @@ class Section(Protocol):
 class EmptySection:
     """A section that holds nothing, and says why for each of its figures."""
 
-    shape: Mapping[str, Any]
+    holds: Mapping[str, Any]
     why: Mapping[str, Why]
 
     def to_dict(self) -> dict[str, Any]:
-        return {**self.shape, "why": {name: why.to_dict() for name, why in self.why.items()}}
+        return {**self.holds, "why": {name: why.to_dict() for name, why in self.why.items()}}
 
 
 @dataclass(frozen=True)
@@ -184,36 +187,17 @@ def score(
     if take.header.calibration is None:
         card = replace(card, why={**card.why, "calibration": no_figure("not_calibrated", "no calibration was made")})
     if chart is not None:
-        card = _measured(card, chart)
-    return _judged(card, level)
+        card = replace(
+            card,
+            form=place(reading, chart),
+            shape=shape(reading, chart, card.landing),
+            devices=find(reading, chart),
+        )
+    return replace(card, verdict=verdict(card, level))
 
 
-def _measured(card: Scorecard, chart: Chart) -> Scorecard:
-    """Form, shape and devices, from their own modules."""
-    form, shape, devices = _module("form"), _module("shape"), _module("devices")
-    if form is not None and hasattr(form, "place"):
-        card = replace(card, form=form.place(card.reading, chart))
-    if shape is not None and hasattr(shape, "shape"):
-        card = replace(card, shape=shape.shape(card.reading, chart, card.landing))
-    if devices is not None and hasattr(devices, "find"):
-        card = replace(card, devices=devices.find(card.reading, chart))
-    return card
-
-
-def _judged(card: Scorecard, level: str) -> Scorecard:
-    verdict = _module("verdict")
-    return card if not hasattr(verdict, "verdict") else replace(card, verdict=verdict.verdict(card, level))
-
-
-def _module(name: str) -> Any:
-    try:
-        return importlib.import_module(f"trainer.scoring.{name}")
-    except ModuleNotFoundError:
-        return None
-
-
-def _empty(shape: Mapping[str, Any], code: str, text: str) -> EmptySection:
-    return EmptySection(shape, dict.fromkeys(shape, no_figure(code, text)))
+def _empty(holds: Mapping[str, Any], code: str, text: str) -> EmptySection:
+    return EmptySection(holds, dict.fromkeys(holds, no_figure(code, text)))
 
 
 _NO_SESSION = ("no_session", "without a session the form is not known")

@@ -24,6 +24,7 @@ __all__ = ["costly_bars", "feel_line", "landing_line", "summary", "time_line"]
 FELT_MS = 6.0  # smallest displacement that is noticed (Friberg & Sundberg 1995)
 DELIBERATE_MS = (-10.0, 25.0)  # common practice
 SOUNDS_LATE_MS = 35.0  # common practice
+STRAY_S = 0.030  # our choice
 STEADY_PCT = 2.5  # spread in % of the beat: at the edge of hearing; our choice for "steady"
 UNSTEADY_PCT = 5.0  # our choice
 
@@ -132,7 +133,8 @@ def costly_bars(card: Scorecard, n: int = 4) -> tuple[tuple[int, int, str], ...]
     t = card.timing
     if t.n >= 8 and t.robust_sd_s > 0.0:
         away = abs(t.asynchrony_s - t.median_s) / max(t.robust_sd_s, 0.008)
-        far = away > 3.0  # three spreads from the player's own place; our choice
+        # Three spreads from the player's own place, and enough to be heard in a song. Our choice.
+        far = (away > 3.0) & (abs(t.asynchrony_s - t.median_s) > STRAY_S)
         for beat, ms in zip(t.beat[far].tolist(), (1000.0 * (t.asynchrony_s - t.median_s))[far].tolist(), strict=True):
             bar = int(chart.bar_idx_at(float(beat)))
             cost[bar] = cost.get(bar, 0.0) + 1.0
