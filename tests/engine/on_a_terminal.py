@@ -85,12 +85,15 @@ class OnTerminal:
         os.write(self.master, keys.encode())
 
     def wait_for(self, text: str, timeout_s: float = 30.0) -> None:
-        wait_until(lambda: text in self.text or self.ended, f"{text!r}", timeout_s)
+        end = time.monotonic() + timeout_s
+        while text not in self.text and not self.ended:
+            assert time.monotonic() < end, f"waited {timeout_s:g} s for {text!r}: {self.words[-2000:]}"
+            time.sleep(0.01)
         assert text in self.text, f"ended without {text!r}: {self.words[-2000:]}"
 
     def wait_screen(self) -> None:
-        """Until the playing screen is there."""
-        self.wait_for("\x1b[?1049h")
+        """Until the playing screen shows the count-in."""
+        self.wait_for("COUNT-IN")
 
     @property
     def ended(self) -> bool:
@@ -104,10 +107,13 @@ class OnTerminal:
 
     def wait(self, timeout_s: float = 40.0) -> int:
         """The exit status; a key is struck when the program offers to play the worst bars again."""
-        wait_until(lambda: self.ended or "any other key leaves" in self.text, "the end", timeout_s)
-        if not self.ended:
-            self.type("x")
-        status = self.process.wait(timeout=timeout_s)
+        end = time.monotonic() + timeout_s
+        while not self.ended:
+            assert time.monotonic() < end, f"waited {timeout_s:g} s for the end: {self.words[-2000:]}"
+            time.sleep(0.05)
+            if "any other key leaves" in self.text and not self._closed:
+                self.type("x")
+        status = self.process.wait()
         self._reader.join(timeout=2.0)
         return status
 

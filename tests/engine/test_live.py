@@ -90,41 +90,36 @@ def is_silent(heard: list[tuple[int, int, str]]) -> bool:
 def test_every_note_is_there_and_at_its_time_with_sound_and_screen(
     far: JackSender, env: dict[str, str], tmp_path: Path
 ) -> None:
-    takes = tmp_path / "takes"
     rows = line()
-    with on_terminal(
-        ["play", *SHORT, "--midi-in", far.out_name, "--midi-out", "far", "--takes", str(takes)], env
-    ) as run:
-        far.wait_connected()
-        run.wait_screen()
-        time.sleep(1.2)  # into the count-in
-        far.play(rows)
-        sent = far.wait_played(30.0)
-        assert run.wait() == 0, run.words[-3000:]
-        screen = run.words
-    take = only_take(takes)
-    assert sent["n"] == len(rows)
-    assert take.notes["pitch"].tolist() == pitches(rows)
-    error_ms = (take.notes["onset_s"] - times(rows)) * 1e3
-    error_ms -= np.median(error_ms)
-    # The target is the player's, not the machine's: JACK without a sound card can stand still on a busy machine, and
-    # those spans are noted in the take and excused.
-    excused = np.zeros(len(error_ms), dtype=bool)
-    for gap in take.header.gaps:
-        excused |= (take.notes["onset_s"] >= gap.start_s - 0.05) & (take.notes["onset_s"] <= gap.end_s + 0.25)
-    judged = np.abs(error_ms[~excused])
-    assert len(judged) >= 8
-    assert np.percentile(judged, 99) <= 2.0, np.round(error_ms, 2).tolist()
-    assert take.header.completed
-    assert take.header.devices["audio"]["system"].startswith("JACK")
-    assert "Take kept" in screen and "count" in screen
-    heard = far.heard()
-    assert is_silent(heard)
-    ons = [m for _, _, m in heard if m.startswith("9") and m[4:6] != "00"]
-    band = take.band
-    assert len(ons) >= 0.98 * len(band)  # strokes of one pitch at one moment are one
-    lateness = take.header.lateness
-    assert lateness["n"] == len(ons) and len(lateness["late_us"]) == len(ons)
+    for attempt in range(3):
+        takes = tmp_path / f"takes-{attempt}"
+        arguments = ["play", *SHORT, "--midi-in", far.out_name, "--midi-out", "far", "--takes", str(takes)]
+        with on_terminal(arguments, env) as run:
+            far.wait_connected()
+            run.wait_screen()
+            time.sleep(0.8)  # into the count-in
+            far.play(rows)
+            sent = far.wait_played(30.0)
+            assert run.wait() == 0, run.words[-3000:]
+            screen = run.words
+        take = only_take(takes)
+        assert sent["n"] == len(rows)
+        assert take.notes["pitch"].tolist() == pitches(rows)
+        assert take.header.completed
+        assert take.header.devices["audio"]["system"].startswith("JACK")
+        assert "Take kept" in screen and "count" in screen
+        heard = far.heard()
+        assert is_silent(heard)
+        ons = [m for _, _, m in heard if m.startswith("9") and m[4:6] != "00"]
+        assert len(ons) >= 0.98 * len(take.band)  # strokes of one pitch at one moment are one
+        lateness = take.header.lateness
+        assert lateness["n"] == len(ons) and len(lateness["late_us"]) == len(ons)
+        error_ms = (take.notes["onset_s"] - times(rows)) * 1e3
+        error_ms -= np.median(error_ms)
+        # A server without a sound card stands still now and then on a busy machine, and says so: then once more.
+        if np.percentile(np.abs(error_ms), 99) <= 2.0 or not sent["n_xruns"]:
+            break
+    assert np.percentile(np.abs(error_ms), 99) <= 2.0, np.round(error_ms, 2).tolist()
 
 
 def test_killing_the_engine_silences_the_port_and_keeps_the_take(
@@ -136,7 +131,7 @@ def test_killing_the_engine_silences_the_port_and_keeps_the_take(
     with on_terminal(arguments, env) as run:
         far.wait_connected()
         run.wait_screen()
-        time.sleep(0.5)
+        time.sleep(0.2)
         far.play(rows)
         far.wait_played(30.0)
         time.sleep(0.3)
@@ -157,7 +152,7 @@ def test_killing_the_front_ends_in_silence_and_a_take(far: JackSender, env: dict
     with on_terminal(arguments, env) as run:
         far.wait_connected()
         run.wait_screen()
-        time.sleep(0.5)
+        time.sleep(0.2)
         far.play(rows)
         far.wait_played(30.0)
         engine = run.engine_pid
@@ -179,7 +174,7 @@ def test_after_killing_both_the_next_start_finishes_the_take_once(
     with on_terminal(arguments, env) as run:
         far.wait_connected()
         run.wait_screen()
-        time.sleep(0.5)
+        time.sleep(0.2)
         far.play(rows)
         far.wait_played(30.0)
         time.sleep(0.2)
@@ -188,6 +183,7 @@ def test_after_killing_both_the_next_start_finishes_the_take_once(
         os.kill(engine, signal.SIGKILL)
         run.process.kill()
         run.process.wait(timeout=10)
+        wait_until(lambda: not Path(f"/proc/{engine}").exists(), "the engine to be gone", 10.0)
     assert not list(takes.glob("*.mid"))
     assert len(recover_takes(takes)) == 1
     assert recover_takes(takes) == []
@@ -207,7 +203,7 @@ def test_leaving_in_mid_song_is_silent_and_keeps_what_was_played(
     with on_terminal(arguments, env) as run:
         far.wait_connected()
         run.wait_screen()
-        time.sleep(0.5)
+        time.sleep(0.2)
         far.play(rows)
         far.wait_played(30.0)
         time.sleep(0.4)
@@ -263,9 +259,10 @@ def test_keys_pause_and_go_back_and_stop_signals_pause(env: dict[str, str], tmp_
         assert children_of(run.process.pid)
         n = run.text.count("bar  2/4")
         run.type("p")
-        wait_until(lambda: run.text.count("bar  3/4") >= 1, "the song to go on")
+        run.wait_for("bar  3/4")
         run.type("r")
         wait_until(lambda: run.text.count("bar  2/4") > n, "the chorus to begin again")
         run.type("[[")
+        run.wait_for("next run at 236 bpm")
+        run.type("q")
         assert run.wait() == 0
-        assert "next run at 236 bpm" in run.words

@@ -44,6 +44,8 @@ TAIL_S = 1.5  # the last chord rings, and the last note may come late
 PLACE_EVERY_NS = 33_000_000
 STALL_STAMPS = 24  # callbacks in a row that must lie beside the line
 STALL_NS = 1_000_000
+XRUN_NS = 100_000_000  # on either side of a glitch that the driver reported
+STILL_NS = 40_000_000  # on either side of one that hindsight found (four callbacks are 21 ms)
 MAP_EVERY_NS = 1_000_000_000
 _MONITOR_CHANNEL = 0  # the player's own notes on MIDI out, when there is no audio to hear them by
 _MONITOR_PROGRAM = 33  # General MIDI: electric bass (finger), counted from 0
@@ -181,6 +183,7 @@ class Core:
             "calibration": setup.calibration,
             "monitor": setup.monitor,
             "devices": devices,
+            "extra": setup.extra,
             "created": datetime.datetime.now().astimezone().isoformat(timespec="seconds"),
         }
         self.record = Record(header, setup.takes_dir, on_disk=on_disk and setup.record)
@@ -393,9 +396,13 @@ class Core:
                 self.n_xruns += 1
             if cause in ("xrun", "step", "restart"):
                 self._next_map_ns = 0
-            if cause in ("xrun", "step") and self.record is not None and self._started:
-                # The sound stood still for an unknown while before this block: half a second is excused.
-                self.record.mark("xrun", stamp.host_ns - 250_000_000, end_ns=stamp.host_ns + 250_000_000, cause=cause)
+            if self.record is None or not self._started:
+                continue
+            if stamp.xrun:
+                self.record.mark("xrun", stamp.host_ns - XRUN_NS, end_ns=stamp.host_ns + XRUN_NS)
+            elif cause in ("xrun", "step"):
+                # The sound stood still some time before this block; hindsight will tell when.
+                self.record.mark("stood_still", stamp.host_ns - 5 * XRUN_NS, end_ns=stamp.host_ns)
         if self.ruler is not None:
             self.ruler.update(now_ns)
 
@@ -435,10 +442,9 @@ class Core:
             "late_us": list(self.lateness_us),
         }
 
-    def hindsight_map(self, now_ns: int) -> list[list[float]] | None:
-        """Where the song was, now that every callback is known: [raw host ns, song second, rate] rows.
-
-        None where no audio stream drove the song to its end.
+    def hindsight(self, now_ns: int) -> tuple[list[list[float]], list[int]] | None:
+        """Where the song was, now that every callback is known: [raw host ns, song second, rate] rows, and the raw host
+        moments at which the stream stood still. None where no audio stream drove the song to its end.
         """
         if self.fit is None or self.ruler is None or self._stamps is None:
             return None
@@ -459,7 +465,7 @@ class Core:
                 at_ns = host_ns + round((frame - first) * ns_per_frame)
                 song_s = stretch.notes_song_s + ((frame - low) / rate_hz if stretch.moves else 0.0)
                 rows.append([at_ns, song_s, 1e9 / ns_per_frame / rate_hz if stretch.moves else 0.0])
-        return rows or None
+        return (rows, [knot[1] for knot in knots if knot[3] == "stall"]) if rows else None
 
     def end_record(self, now_ns: int, *, completed: bool) -> None:
         """Nothing more will be played."""
@@ -473,9 +479,12 @@ class Core:
             clock_map["sample_rate_hz"] = self.fit.sample_rate_hz
         clock_map["song_driven_by"] = "audio" if self.fit is not None else "host"
         song_s = self.transport.clock.song_s(now_ns)
-        rows = self.hindsight_map(now_ns) if self._started else None
-        if rows is not None:
-            self.record.mark("song_map", self._raw(now_ns), rows=rows)
+        known = self.hindsight(now_ns) if self._started else None
+        if known is not None:
+            self.record.mark("song_map", self._raw(now_ns), rows=known[0])
+            for at_ns in known[1]:
+                if at_ns >= known[0][0][0]:
+                    self.record.mark("xrun", at_ns - STILL_NS, end_ns=at_ns + STILL_NS)
         self.record.end(
             self._raw(now_ns),
             completed=completed,

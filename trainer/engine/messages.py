@@ -42,7 +42,8 @@ _LENGTH = struct.Struct(">I")
 class Setup(msgspec.Struct, frozen=True, tag="setup", kw_only=True):
     """Everything that the engine needs to open its ports and arrange the band.
 
-    `script`: a stand-in player's messages as (song second, message), played into the input's place.
+    `script`: a stand-in player's messages as (song second, message), played into the input's place. `extra`: plain data
+    for the take's header (which drill this was, which tune of the night).
     """
 
     session: dict[str, Any]
@@ -65,6 +66,7 @@ class Setup(msgspec.Struct, frozen=True, tag="setup", kw_only=True):
     block_frames: int = 256
     sample_rate_hz: int | None = None
     random_origin: bool = False
+    extra: dict[str, Any] = {}
 
 
 class Ping(msgspec.Struct, frozen=True, tag="ping"):
@@ -83,7 +85,7 @@ class Start(msgspec.Struct, frozen=True, tag="start"):
 
 
 class Command(msgspec.Struct, frozen=True, tag="command"):
-    """`name`: pause · resume · restart · stop."""
+    """`name`: pause · resume · toggle (whichever of the two applies) · restart · stop."""
 
     name: str
     interrupted: bool = False

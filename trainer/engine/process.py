@@ -364,16 +364,19 @@ class Engine:
         if message.name == "stop":
             self.stopping = "interrupted" if message.interrupted else "stop"
             return
-        if core is None or message.name not in ("pause", "resume", "restart"):
+        if core is None or message.name not in ("pause", "resume", "toggle", "restart"):
             return
         if self.sound is not None:
             at_s = self.sound.effect_s()
         else:
             at_s = core.transport.clock.ruler.ruler_s(self.clock.now_ns()) + HOST_LEAD_S
         before = core.transport.timeline
-        getattr(core.transport, message.name)(at_s)
+        name = message.name
+        if name == "toggle":  # by what will be at that moment, not by what the front saw last
+            name = "resume" if before.stretches[before.index_at(at_s)].kind == "paused" else "pause"
+        getattr(core.transport, name)(at_s)
         if core.transport.timeline is not before:
-            core.mark("command", self.clock.now_ns(), name=message.name)
+            core.mark("command", self.clock.now_ns(), name=name)
             if self.sound is not None and not self.sound.take_route(core.transport.timeline, at_s):
                 self._lose_sound("the band's sound is made no more", self.clock.now_ns())
 

@@ -178,13 +178,14 @@ def take_from(journal: Journal, *, band: BandScore | None = None, session: Sessi
     table = band_notes(band, tempo)
     if not completed:
         table = table[table["onset_s"] <= _reached_s(journal, end)]
-    gaps = tuple(Gap(start_s, end_s, cause) for start_s, end_s, cause in journal.gaps_s())
+    gaps = tuple(sorted((Gap(*gap) for gap in journal.gaps_s()), key=lambda gap: gap.start_s))
     for gap in gaps:
         near = (notes["onset_s"] >= gap.start_s - _GLITCH_BEFORE_S) & (notes["onset_s"] <= gap.end_s + _GLITCH_AFTER_S)
         notes["flags"][near] |= FLAG_GLITCH
     facts: dict[str, Any] = dict(end.details) if end is not None else {}
     calibration = head.get("calibration")
-    extra: dict[str, Any] = {"take_id": journal.take_id, "monitor": bool(head.get("monitor"))}
+    extra: dict[str, Any] = dict(head.get("extra") or {})
+    extra |= {"take_id": journal.take_id, "monitor": bool(head.get("monitor"))}
     if semitones:
         extra["transpose_semitones"] = semitones
     if head.get("guide"):
@@ -216,8 +217,9 @@ def take_from(journal: Journal, *, band: BandScore | None = None, session: Sessi
 def _with_hindsight(journal: Journal) -> Journal:
     """The journal with the song's way as it was known at the end, where it was."""
     mark = next((mark for mark in reversed(journal.marks) if mark.kind == "song_map"), None)
-    if mark is None:
-        return journal
+    if mark is None:  # cut off: what was seen while playing must do
+        seen = tuple(dataclasses.replace(m, kind="xrun") if m.kind == "stood_still" else m for m in journal.marks)
+        return dataclasses.replace(journal, marks=seen)
     points = [(int(row[0]), float(row[1]), float(row[2])) for row in mark.details.get("rows", [])]
     return dataclasses.replace(journal, song_map=SongMap(points)) if points else journal
 

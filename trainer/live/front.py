@@ -313,8 +313,7 @@ class _Front:
             self.asked_to_end = "stopped"
             link.say(Command("stop"))
         elif name == "p":
-            paused = self.place is not None and self.place.state == "paused"
-            link.say(Command("resume" if paused else "pause"))
+            link.say(Command("toggle"))
         elif name == "r":
             link.say(Command("restart"))
             self.note = "back to the top of the chorus"

@@ -32,6 +32,7 @@ class PlayOptions:
     `script`: a stand-in player's (song second, MIDI message) rows, heard in the input's place. `guide_line`: rows
     (onset_beats, duration_beats, pitch, velocity) for the guide bass.
     `page_host`: serve the stand page from there (None: no page).
+    `extra`: plain data for the take's header. `cues`: (shown from beat, gone at beat, text) called to the player.
     `record` False keeps no take. `quiet_screen`:
     plain lines even on a terminal; `ascii_only`: no block characters.
     """
@@ -60,6 +61,8 @@ class PlayOptions:
     block_frames: int = 256
     page_host: str | None = None
     page_port: int = 0
+    extra: Mapping[str, Any] = field(default_factory=dict)
+    cues: Sequence[tuple[float, float, str]] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -119,4 +122,5 @@ def setup_of(session: Session, options: PlayOptions) -> Setup:
         record=options.record,
         script=None if options.script is None else [(float(second), bytes(data)) for second, data in options.script],
         block_frames=options.block_frames,
+        extra=dict(options.extra),
     )
