@@ -203,7 +203,7 @@ def _chords(canvas: Canvas, state: ScreenState, y: int, plan: _Plan) -> int:
     if state.phase != "ended":
         canvas.write(split, y, "NEXT", "bold")
     top = y + 1
-    room = split - 3
+    room = split - 4
     if state.phase == "ended":
         _block(canvas, 1, top, room, "END", plan.scale, rows, ascii_only)
         return top + rows
@@ -220,10 +220,12 @@ def _chords(canvas: Canvas, state: ScreenState, y: int, plan: _Plan) -> int:
         used = _chord(canvas, 1, top, chord_room, span.chord, plan.scale, rows, ascii_only)
         if degree_room:
             canvas.write_block(
-                1 + max(used + 2 * small, chord_room - small),
+                1 + used + 2 * small,
                 top + rows - block_rows(small),
                 block_text(degree, small, ascii_only),
             )
+    for row in range(rows + 1):
+        canvas.write(split - 2, y + row, "|" if ascii_only else "│")
     # The next chord one size smaller, with the bars until it under its label and in figures at the side.
     next_scale = max(1, plan.scale - 1)
     if change.span is None:
