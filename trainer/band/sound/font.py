@@ -27,7 +27,7 @@ _STEP_FRAMES: Final = 64  # of FluidSynth
 _GAIN: Final = 1.5
 # Place of each part from left (0) to right (127), and its level; balanced with a General MIDI set by BS.1770.
 _PAN: Final = (64, 44, 92, 70, 64, 64)
-_LEVEL: Final = (0.6, 1.2, 0.55, 0.42, 0.86, 0.26)
+_LEVEL: Final = (0.57, 0.96, 0.44, 0.34, 0.69, 0.25)
 _DRUM_CHANNEL: Final = 9
 _PAN_CONTROL: Final = 10
 

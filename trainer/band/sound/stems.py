@@ -26,18 +26,18 @@ CLICK: Final[NDArray[np.float32]] = np.concatenate(([1.0], 0.5 * 0.8 ** np.arang
 _OF_PROGRAM = {16: "organ", 4: "electric_piano", 28: "chop", 26: "lead", 53: "voice", 32: "guide", 33: "guide"}
 _OF_PART = ("drums", "organ", "chop", "lead", "guide", "drums")
 
-# Level of an instrument at velocity 127, of full scale; balanced by ear of the meter (BS.1770), our choice.
+# Level of an instrument at velocity 127, of full scale; balanced with a BS.1770 meter, our choice.
 _LEVEL = {
-    "drums": 0.62,
-    "organ": 0.14,
-    "electric_piano": 0.17,
-    "chop": 0.17,
-    "lead": 0.105,
-    "voice": 0.12,
-    "guide": 0.34,
+    "drums": 0.592,
+    "organ": 0.112,
+    "electric_piano": 0.136,
+    "chop": 0.136,
+    "lead": 0.084,
+    "voice": 0.096,
+    "guide": 0.272,
 }
 _DRUM_LEVEL = {
-    drums.KICK: 0.9,
+    drums.KICK: 1.0,
     drums.SNARE: 0.72,
     drums.SIDE_STICK: 0.42,
     drums.CLOSED_HAT: 0.30,

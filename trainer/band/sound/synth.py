@@ -111,10 +111,10 @@ def kick(rate_hz: int, force: float, rng: np.random.Generator) -> Floats:
     t = _seconds(0.42, rate_hz)
     base = 52.0 * (1.0 + 0.012 * rng.standard_normal())
     sweep = base + (70.0 + 60.0 * force) * np.exp(-t / 0.018) + 18.0 * np.exp(-t / 0.07)
-    body = np.sin(_TAU * np.cumsum(sweep) / rate_hz + 0.35) * np.exp(-t / (0.11 + 0.02 * force))
+    body = np.sin(_TAU * np.cumsum(sweep) / rate_hz + 0.35) * np.exp(-t / (0.07 + 0.015 * force))
     beater = _puff(t.size, rate_hz, rng, 200.0, 1800.0 + 2600.0 * force, 0.006, -0.4)
     knock = np.sin(_TAU * 180.0 * t) * np.exp(-t / 0.02)
-    return normalised(_fade_out(body + (0.07 + 0.12 * force) * beater + 0.2 * knock, rate_hz))
+    return normalised(_fade_out(body + (0.10 + 0.16 * force) * beater + 0.2 * knock, rate_hz))
 
 
 def snare(rate_hz: int, force: float, rng: np.random.Generator) -> Floats:
@@ -134,7 +134,7 @@ def side_stick(rate_hz: int, force: float, rng: np.random.Generator) -> Floats:
     t = _seconds(0.14, rate_hz)
     tune = 1.0 + 0.015 * rng.standard_normal()
     freqs = np.array([430.0, 860.0, 1710.0, 2580.0, 3900.0]) * tune
-    amps = np.array([0.5, 0.7, 1.0, 0.5 + 0.3 * force, 0.2 + 0.3 * force])
+    amps = np.array([0.4, 0.55, 1.0, 0.8 + 0.3 * force, 0.5 + 0.3 * force])
     decays = np.array([0.022, 0.016, 0.011, 0.008, 0.005])
     sound = _modes(t, freqs, amps, decays, np.full(5, 1.2))
     sound += 0.3 * _puff(t.size, rate_hz, rng, 1500.0, 8000.0, 0.002)
@@ -146,10 +146,10 @@ def tom(rate_hz: int, base_hz: float, force: float, rng: np.random.Generator) ->
     t = _seconds(0.6, rate_hz)
     base = base_hz * (1.0 + 0.008 * rng.standard_normal())
     sweep = base * (1.0 + (0.25 + 0.25 * force) * np.exp(-t / 0.03))
-    body = np.sin(_TAU * np.cumsum(sweep) / rate_hz + 0.5) * np.exp(-t / 0.16)
+    body = np.sin(_TAU * np.cumsum(sweep) / rate_hz + 0.5) * np.exp(-t / 0.2)
     body += 0.3 * np.sin(_TAU * np.cumsum(sweep * 1.58) / rate_hz) * np.exp(-t / 0.07)
     stick = _puff(t.size, rate_hz, rng, 500.0, 5000.0, 0.006)
-    return normalised(_fade_out(body + (0.05 + 0.12 * force) * stick, rate_hz))
+    return normalised(_fade_out(body + (0.10 + 0.16 * force) * stick, rate_hz))
 
 
 def hat(
@@ -180,11 +180,13 @@ def cymbal(rate_hz: int, kind: str, force: float, rng: np.random.Generator, meta
 
     `metal_rng` draws the plate (the same for every strike), `rng` the strike.
     """
-    length_s, n_modes, low_hz = {"ride": (1.7, 56, 340.0), "bell": (1.5, 24, 560.0), "crash": (2.6, 72, 300.0)}[kind]
+    length_s, n_modes, low_hz = {"ride": (1.7, 60, 480.0), "bell": (1.5, 24, 560.0), "crash": (2.6, 72, 300.0)}[kind]
     t = _seconds(length_s, rate_hz)
     freqs = low_hz * (11000.0 / low_hz) ** np.sort(metal_rng.uniform(0.0, 1.0, n_modes))
-    decays = np.clip(0.9 * (900.0 / freqs) ** 0.35, 0.15, 1.1) * metal_rng.uniform(0.6, 1.2, n_modes)
-    amps = rng.uniform(0.3, 1.0, n_modes) * (freqs / 2500.0) ** 0.2
+    decays = np.clip((0.9 if kind == "crash" else 0.7) * (900.0 / freqs) ** 0.35, 0.15, 1.1) * metal_rng.uniform(
+        0.6, 1.2, n_modes
+    )
+    amps = rng.uniform(0.3, 1.0, n_modes) * (freqs / 2500.0) ** (0.2 if kind == "crash" else 0.45)
     metal = _modes(t, freqs, amps, decays, rng.uniform(0, _TAU, n_modes)) / np.sqrt(n_modes)
     wash = _noise(t.size, rate_hz, rng, 2600.0, 9500.0 + 3000.0 * force, 0.1)
     if kind == "crash":
@@ -291,7 +293,7 @@ def chop_tone(rate_hz: int, pitch: float, force: float) -> Floats:
     """A guitar string plucked and damped at once."""
     t = _seconds(0.34, rate_hz)
     f0 = frequency_hz(pitch)
-    tone = _string(t, f0, rate_hz, n_partials=22, pluck=0.14, tilt=1.15 - 0.25 * force, decay_s=0.16, damping=0.10)
+    tone = _string(t, f0, rate_hz, n_partials=22, pluck=0.14, tilt=1.15 - 0.25 * force, decay_s=0.10, damping=0.08)
     rng = np.random.default_rng(round(pitch * 16) + 1)
     pick = _puff(t.size, rate_hz, rng, 1200.0, 6500.0, 0.003)
     return normalised(_fade_out(tone + (0.1 + 0.15 * force) * pick, rate_hz, 0.08))
@@ -303,7 +305,7 @@ def guitar_tone(rate_hz: int, pitch: float, force: float) -> Floats:
     f0 = frequency_hz(pitch)
     depth = 0.0045 * np.clip((t - 0.28) / 0.3, 0.0, 1.0)
     warped = t + np.cumsum(depth * np.sin(_TAU * 5.4 * t)) / rate_hz
-    tone = _string(t, f0, rate_hz, n_partials=12, pluck=0.18, tilt=1.35 - 0.3 * force, decay_s=1.3, damping=0.12)
+    tone = _string(t, f0, rate_hz, n_partials=12, pluck=0.18, tilt=1.15 - 0.3 * force, decay_s=1.3, damping=0.12)
     tone = np.interp(warped, t, tone)
     peak = max(float(np.abs(tone).max()), 1e-9)
     sound = np.tanh((1.6 + 1.6 * force) * tone / peak) * (1.0 - np.exp(-t / 0.0015))
