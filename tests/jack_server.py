@@ -20,6 +20,7 @@ import warnings
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -103,6 +104,13 @@ def _turn() -> Iterator[None]:
             _n_held -= 1
 
 
+def _let_go_of_sound() -> None:
+    """End PortAudio here before its server ends: it would end this process at exit otherwise."""
+    library: Any = sys.modules.get("sounddevice")
+    while library is not None and library._initialized:
+        library._terminate()
+
+
 def _dies_with_us() -> None:
     """In the server's process before it starts: it is ended when the test run is killed (Linux)."""
     import ctypes
@@ -175,6 +183,7 @@ def _running(program: str, sample_rate_hz: int, period_frames: int, set_env: boo
                 try:
                     yield server
                 finally:
+                    _let_go_of_sound()
                     for key, value in kept.items():
                         if value is None:
                             os.environ.pop(key, None)

@@ -70,20 +70,55 @@ def _library() -> Any:
         ) from None
     except ImportError:
         raise PortError('no sound: "python -m pip install sounddevice" adds what is missing') from None
-    # Its own clean-up at exit waits for ever, or ends the process with a failed assertion, when the sound server has
-    # died; the system cleans up after a process by itself.
-    atexit.unregister(sounddevice._exit_handler)
+    if not _state.known:
+        # Its own clean-up at exit waits for ever, or ends the process with a failed assertion, when the sound server
+        # has died; leaving without any clean-up ends in a crash when the server lives.
+        _state.known = True
+        atexit.unregister(sounddevice._exit_handler)
+        atexit.register(_leave, sounddevice)
+    if not sounddevice._initialized and not _state.abandoned:
+        try:
+            with _quiet():
+                sounddevice._initialize()
+        except sounddevice.PortAudioError as error:
+            raise PortError(f"no sound: PortAudio does not start ({error})") from None
     return sounddevice
 
 
+class _State:
+    """What is true of PortAudio in this process."""
+
+    known = False
+    n_open = 0  # streams
+    abandoned = False  # a stream never closed: its server or card is dead, and PortAudio must not be touched again
+
+
+_state = _State()
+
+
+def _leave(lib: Any) -> None:
+    """End PortAudio while its server still lives, in a thread that may be left behind if it does not."""
+    if _state.abandoned or not lib._initialized:
+        return
+
+    def end() -> None:
+        with contextlib.suppress(Exception):
+            while lib._initialized:
+                lib._terminate()
+
+    ender = threading.Thread(target=end, name="audio end", daemon=True)
+    ender.start()
+    ender.join(_CLOSE_S)
+
+
 def list_audio(*, fresh: bool = False) -> AudioList:
-    """The sound outputs; never raises. `fresh`: look again for what was plugged in since the first look (closes open
-    streams).
+    """The sound outputs; never raises. `fresh`: look again for what was plugged in since the first look (not while a
+    stream is open).
     """
     try:
         lib = _library()
         with _quiet():
-            if fresh:
+            if fresh and not _state.n_open and not _state.abandoned:
                 lib._terminate()
                 lib._initialize()
             systems: Sequence[Any] = lib.query_hostapis()
@@ -170,6 +205,7 @@ class RealAudioOut:
         )
         self._block_frames = block_frames
         self._lib = lib
+        _state.n_open += 1
 
     @property
     def name(self) -> str:
@@ -219,6 +255,11 @@ class RealAudioOut:
         closer = threading.Thread(target=shut, name="audio close", daemon=True)
         closer.start()
         closer.join(_CLOSE_S)
+        _state.n_open -= 1
+        if closer.is_alive():
+            _state.abandoned = True
+        elif not _state.n_open:  # at once, not at exit: the server may have gone by then
+            _leave(self._lib)
 
     def describe(self) -> dict[str, Any]:
         return {
@@ -251,6 +292,8 @@ def open_audio(
     `PortError` when there is no sound, no such output, or it is busy.
     """
     lib = _library()
+    if _state.abandoned:
+        raise PortError("the sound system no longer answers; leave the program and start it again to have sound")
     there = devices or list_audio()
     if not there.outputs:
         raise PortError(there.note or "no sound output found on this machine")

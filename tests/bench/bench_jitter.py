@@ -1,0 +1,179 @@
+"""How late notes go out and how exactly they come in, beside the plain way of playing a MIDI file.
+
+    python tests/bench/bench_jitter.py [--choruses 3] [--runs 1]
+
+Ours: `trainer play` on a pseudo-terminal with its screen, figures, sound and band, over a JACK server of its own
+(dummy driver, period 64); another process plays 10 notes a second into it, exact to the sample, and hears the band.
+10,000 events out: `--choruses 80`.
+
+Plain way: PyPI `mido`, `MidiFile.play()`, in the front: the same note-ons sent through the same kind of port by the
+interpreter that draws the same screen 20 times a second and fills an audio stream with blocks made beforehand.
+
+Out: milliseconds after the intended moment at which a note-on was handed to the port. In: placed time of each note
+against the sender's frame on the audio clock, constant removed; a port's own period (1.33 ms here) is part of it.
+"""
+
+from __future__ import annotations
+
+import argparse
+import io
+import json
+import os
+import subprocess
+import sys
+import tempfile
+import threading
+import time
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
+
+from tests.engine.on_a_terminal import on_terminal
+from tests.jack_sender import JackSender
+from tests.jack_server import JackServer, started_server
+
+BPM = 240
+FRAMES_A_SECOND = 20
+
+
+def quantiles(late_ms: Any) -> dict[str, float]:
+    p50, p99, p999 = np.percentile(np.asarray(late_ms, dtype=np.float64), [50.0, 99.0, 99.9]).tolist()
+    return {"n": len(late_ms), "p50": p50, "p99": p99, "p99.9": p999}
+
+
+def ours(server: JackServer, choruses: int) -> tuple[dict[str, float], dict[str, float], list[float], int]:
+    """(lateness out, error in, intended seconds of the note-ons, under-runs of the server) of one run."""
+    from trainer.take import read_take
+
+    n_notes = int(choruses * 48 * 60 / BPM * 10)
+    step_s = 0.1
+    rng = np.random.default_rng(5)
+    at_s = np.arange(n_notes) * step_s + rng.uniform(0.0, 0.04, n_notes)
+    rows = []
+    for i, on_s in enumerate(at_s.tolist()):
+        rows += [(on_s, f"90{28 + i % 40:02x}50"), (on_s + 0.05, f"80{28 + i % 40:02x}00")]
+    rows.sort()
+    with tempfile.TemporaryDirectory() as folder, JackSender(server, "far") as far:
+        env = {**server.env(), "TRAINER_CONFIG_DIR": folder, "TRAINER_LOG_DIR": folder, "XDG_DATA_HOME": folder}
+        arguments = ["play", "--bpm", str(BPM), "--choruses", str(choruses), "--figures", "--midi-in", far.out_name]
+        with on_terminal([*arguments, "--midi-out", "far", "--takes", folder], env) as run:
+            far.wait_connected()
+            run.wait_screen()
+            time.sleep(1.0)
+            far.play(rows)
+            report = far.wait_played(choruses * 48 * 60 / BPM + 60.0)
+            run.wait(choruses * 48 * 60 / BPM + 60.0)
+        take = read_take(next(Path(folder).glob("*.mid")))
+    lateness = take.header.lateness
+    onsets_s = take.notes["onset_s"]
+    sent_s = at_s[: len(onsets_s)]
+    error_ms = (onsets_s - sent_s) * 1e3
+    error_ms -= np.median(error_ms)
+    if len(onsets_s) != n_notes:
+        print(f"  ({len(onsets_s)} of {n_notes} notes lie within the song)")
+    heard = quantiles(np.abs(error_ms))
+    return quantiles(np.array(lateness["late_us"]) * 1e-3), heard, list(lateness["intended_s"]), report["n_xruns"]
+
+
+def plain(server: JackServer, intended_s: list[float]) -> dict[str, float]:
+    """Lateness of `mido.MidiFile.play()` in a process that also draws the screen and fills an audio stream."""
+    with JackSender(server, "far"):
+        done = subprocess.run(
+            [sys.executable, __file__, "--front"],
+            input=json.dumps(intended_s),
+            env=server.env(),
+            stdout=subprocess.PIPE,
+            text=True,
+            check=True,
+        )
+    return quantiles(json.loads(done.stdout.splitlines()[-1]))
+
+
+def front() -> None:
+    """The plain way's process: intended seconds come in on standard input, late milliseconds go out."""
+    import mido
+
+    from trainer.ports.audio import list_audio, open_audio
+    from trainer.ports.midi import open_output
+    from trainer.screen import ScreenState, render
+    from trainer.screen.frame import repaint
+    from trainer.session import default_session, expand
+
+    seconds = np.array(sorted(json.load(sys.stdin)))
+    seconds -= seconds[0] - 0.5
+    file = mido.MidiFile(ticks_per_beat=10_000)
+    track = mido.MidiTrack()
+    file.tracks.append(track)
+    track.append(mido.MetaMessage("set_tempo", tempo=1_000_000))  # a tick is a tenth of a millisecond
+    ticks = np.round(seconds * 1e4).astype(int)
+    for i, delta in enumerate(np.diff(ticks, prepend=0).tolist()):
+        track.append(mido.Message("note_on", note=40 + i % 40, velocity=64, time=delta))
+
+    chart = expand(default_session())
+    stop = threading.Event()
+
+    def draw() -> None:
+        sink, previous, begun = io.TextIOWrapper(open(os.devnull, "wb")), None, time.monotonic()  # noqa: SIM115
+        while not stop.wait(1.0 / FRAMES_A_SECOND):
+            lane = tuple(float(x) for x in np.random.default_rng(0).normal(0.0, 12.0, 12))
+            state = ScreenState(
+                chart=chart, at_beats=(time.monotonic() - begun) * 4.0 % chart.end_beats, phase="playing", lane_ms=lane
+            )
+            frame = render(state, 100, 30)
+            sink.write(repaint(frame, previous))
+            sink.flush()
+            previous = frame
+
+    block = np.random.default_rng(1).normal(0.0, 0.05, (8, 4096, 2)).astype(np.float32)
+
+    def fill(first_frame: int, out: Any) -> None:
+        at = first_frame % 2048
+        np.sum(block[:, at : at + len(out)], axis=0, out=out)
+
+    stream = open_audio(fill, devices=list_audio(fresh=True))
+    port = open_output("far")
+    stream.start()
+    threading.Thread(target=draw, daemon=True).start()
+    late_ms = []
+    begun = time.time()  # the clock that mido's play() runs by
+    at_s = 0.0
+    for message in file.play():
+        at_s += message.time
+        port.send(bytes(message.bytes()))
+        late_ms.append((time.time() - begun - at_s) * 1e3)
+    stop.set()
+    stream.close()
+    port.close()
+    print(json.dumps(late_ms))
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
+    parser.add_argument("--choruses", type=int, default=3)
+    parser.add_argument("--runs", type=int, default=1)
+    parser.add_argument("--front", action="store_true", help=argparse.SUPPRESS)
+    chosen = parser.parse_args()
+    if chosen.front:
+        front()
+        return
+    rows = []
+    with started_server() as server:
+        for run in range(chosen.runs):
+            out, heard, intended_s, n_xruns = ours(server, chosen.choruses)
+            other = plain(server, intended_s)
+            rows.append((out, heard, other))
+            print(f"run {run + 1}: {n_xruns} under-runs of the server")
+            for name, figures in (("out, ours", out), ("out, mido play()", other), ("in, ours", heard)):
+                shown = "  ".join(f"{key} {figures[key]:8.3f} ms" for key in ("p50", "p99", "p99.9"))
+                print(f"  {name:18s} n {figures['n']:6.0f}  {shown}")
+    print("median of the runs, plain way / ours:")
+    for key in ("p50", "p99", "p99.9"):
+        mine, others = (float(np.median([row[i][key] for row in rows])) for i in (0, 2))
+        print(f"  {key:6s} {others:8.3f} / {mine:8.3f} ms = {others / max(mine, 1e-9):6.1f}")
+
+
+if __name__ == "__main__":
+    main()
