@@ -11,7 +11,7 @@ import pytest
 
 from trainer.errors import PortError
 from trainer.ports import midi
-from trainer.ports.midi import PortInfo, PortList, find_port, list_ports, open_input, port_stem
+from trainer.ports.midi import PortInfo, PortList, find_port, list_ports, open_input, open_output, port_stem
 
 PORTS = ("Midi Through:Midi Through Port-0 14:0", "Bass Pad:Bass Pad MIDI 1 20:0", "Bass Keys:Bass Keys MIDI 1 24:0")
 
@@ -93,3 +93,69 @@ def test_own_ports_are_not_listed() -> None:
     binding = SimpleNamespace(names=lambda handle: ["trainer out:port", "trainer in-01:x", "far:out", "Midi Through:0"])
     infos = midi._infos(binding, None, "JACK")  # type: ignore[arg-type]
     assert [(info.name, info.index) for info in infos] == [("far:out", 2), ("Midi Through:0", 3)]
+
+
+class _Busy:
+    """A binding whose port another program holds, or which stops taking messages."""
+
+    def __init__(self, *, busy: bool = False) -> None:
+        self.busy, self.closed, self.sent = busy, 0, []
+
+    def systems(self) -> list[tuple[str, int]]:
+        return [("WinMM", 4)]
+
+    def new_in(self, system: int) -> Any:
+        return object()
+
+    new_out = new_in
+
+    def names(self, handle: Any) -> list[str]:
+        return ["pad"]
+
+    def listen(self, handle: Any, sink: Any) -> None:
+        pass
+
+    def open(self, handle: Any, index: int, label: str) -> None:
+        if self.busy:
+            raise RuntimeError("error creating Windows MM MIDI input port.")
+
+    def sender(self, handle: Any) -> Any:
+        def send(data: bytes) -> None:
+            if len(self.sent) >= 2:
+                raise RuntimeError("error sending message")
+            self.sent.append(data)
+
+        return send
+
+    def close(self, handle: Any) -> None:
+        self.closed += 1
+
+
+def test_a_port_that_another_program_holds_is_named_and_left_closed(monkeypatch: pytest.MonkeyPatch) -> None:
+    binding = _Busy(busy=True)
+    monkeypatch.setattr(midi, "_loaded", binding)
+    ports = list_ports()
+    assert ports.input_names == ports.output_names == ("pad",) and ports.only_input == "pad"
+    closed_before = binding.closed
+    with pytest.raises(
+        PortError, match=r'"pad" could not be opened \(error creating .*close the program that holds it'
+    ):
+        open_input("pad", deque(), ports=ports)
+    assert binding.closed == closed_before + 1
+
+
+def test_a_port_that_takes_nothing_more_is_a_port_error_and_counts_as_lost(monkeypatch: pytest.MonkeyPatch) -> None:
+    binding = _Busy()
+    monkeypatch.setattr(midi, "_loaded", binding)
+    out = open_output("pad")
+    out.send(b"\x90\x28\x64")
+    out.send(b"\x90\x29\x64")
+    assert out.is_connected()
+    with pytest.raises(
+        PortError, match=r'"pad" did not take a message \(error sending message\); is it still connected'
+    ):
+        out.send(b"\x90\x2a\x64")
+    assert not out.is_connected()
+    out.silence()  # never raises
+    out.close()
+    assert binding.sent == [b"\x90\x28\x64", b"\x90\x29\x64"]
