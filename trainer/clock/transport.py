@@ -330,6 +330,16 @@ class Transport:
             bar -= 1
         self._take_up(ruler_s, self._bar_s[bar], count=True)
 
+    def locate(self, ruler_s: float, song_s: float) -> None:
+        """Take the song up at a song second, at once: another machine says where it is."""
+        song_s = min(max(song_s, self.start_song_s), self.end_song_s)
+        self._take_up(self._moment(ruler_s), song_s, count=False)
+
+    @property
+    def done_s(self) -> float:
+        """Ruler second up to which everything was run."""
+        return self._done_s
+
     def _take_up(self, ruler_s: float, song_s: float, *, count: bool) -> None:
         pass_idx = len(self.pass_starts_s)
         early_s = EARLY_BEATS * 60.0 / float(self._tempo.bpm_at(self._tempo.beats_at(song_s)))

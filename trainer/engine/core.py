@@ -20,6 +20,7 @@ from trainer.clock.hindsight import StampKeeper, frame_knots
 from trainer.clock.sources import Clock
 from trainer.clock.tempo import TempoMap
 from trainer.clock.transport import (
+    CLOCK_PULSE,
     NOTE_OFF,
     NOTE_ON,
     SCRIPTED,
@@ -28,9 +29,11 @@ from trainer.clock.transport import (
     Ruler,
     Snapshot,
     SongEvent,
+    Timeline,
     Transport,
     note_events,
 )
+from trainer.engine.clock_out import ClockSender, FollowRuler, pulse_events
 from trainer.engine.messages import Heard, Notice, Place, Released, Setup
 from trainer.engine.record import Record
 from trainer.errors import PortError
@@ -125,12 +128,15 @@ class Core:
         self.transport = Transport(
             chart_marks(self.chart),
             self.tempo,
-            [*song_events(self.score, self.tempo), *self._script_events()],
+            [*song_events(self.score, self.tempo), *self._script_events(), *self._pulses()],
             HostRuler(clock.now_ns()),
             tail_s=TAIL_S,
         )
         self.gains: tuple[float, ...] = tuple(setup.gains) or (1.0,) * len(PARTS)
         self.midi_out: MidiOut | None = None
+        self.clock_out: MidiOut | None = None
+        self.clock_sender = ClockSender(self.transport, self.tempo, self.chart.first_beats, self.chart.end_beats)
+        self._planned: Timeline | None = None
         self.midi_in_name: str | None = None
         self.sink: deque[RawMidi] = deque()
         self.pad: deque[tuple[int, int, int, int]] = deque()  # raw host ns, pitch, velocity, number
@@ -139,6 +145,9 @@ class Core:
         self.fit: ClockFit | None = None
         self.ruler: AudioRuler | None = None
         self.record: Record | None = None
+        self.following: tuple[FollowRuler, deque[RawMidi]] | None = None
+        self._follow_driver = DriverClock()
+        self._followed_before = False
         self.recorder = Recorder(releases=setup.profile != "typing")
         self.snapshot: Snapshot | None = None
         self.lateness_us: list[int] = []
@@ -166,6 +175,11 @@ class Core:
     def _script_events(self) -> list[SongEvent]:
         script = self.setup.script or []
         return [SongEvent(second, SCRIPTED, i) for i, (second, _) in enumerate(script)]
+
+    def _pulses(self) -> list[SongEvent]:
+        if self.setup.clock_out is None:
+            return []
+        return pulse_events(self.chart.count_in_beats, self.chart.end_beats, self.tempo)
 
     # --- the record ---------------------------------------------------------------------------------------------------
 
@@ -276,11 +290,37 @@ class Core:
     # --- one step -----------------------------------------------------------------------------------------------------
 
     def next_due_ns(self) -> int | None:
-        """When the next event must go out; None when none lies ahead or nobody would get it."""
-        return self.transport.next_due_ns()
+        """When the next event must go out; None when none lies ahead."""
+        due_ns = self.transport.next_due_ns()
+        if self.clock_out is not None:
+            self._plan_clock()
+            next_s = self.clock_sender.next_s
+            if np.isfinite(next_s):
+                clock_ns = self.transport.clock.ruler.host_ns(next_s)
+                due_ns = clock_ns if due_ns is None else min(due_ns, clock_ns)
+        return due_ns
+
+    def _plan_clock(self) -> None:
+        """Work out start, stop and the like anew when the timeline has changed."""
+        if self.transport.timeline is not self._planned:
+            self._planned = self.transport.timeline
+            self.clock_sender.plan(self._planned, self.transport.done_s)
+
+    def _send_clock(self, data: bytes) -> None:
+        if self.clock_out is None:
+            return
+        try:
+            self.clock_out.send(data)
+        except PortError as error:
+            self.clock_out = None
+            self.say(Notice(f"{error} MIDI clock is no longer sent.", "warning"))
 
     def step(self, now_ns: int) -> Snapshot:
         """What is due first, then the player, then the books."""
+        if self.clock_out is not None:  # start and stop stand before the pulses of their moment
+            self._plan_clock()
+            for data in self.clock_sender.due(self.transport.clock.ruler.ruler_s(now_ns) + 1e-9):
+                self._send_clock(data)
         due, snapshot = self.transport.advance(now_ns)
         self.snapshot = snapshot
         for due_ns, event in due:
@@ -289,6 +329,8 @@ class Core:
             self._listen()
         if self.stamps:
             self._measure(now_ns)
+        if self.following is not None:
+            self._follow_clock(now_ns)
         self._cross_stretches(now_ns)
         self._keep_map(now_ns)
         if now_ns >= self._next_place_ns:
@@ -312,7 +354,9 @@ class Core:
         )
 
     def _play(self, due_ns: int, event: SongEvent) -> None:
-        if event.kind == SCRIPTED and self.setup.script is not None:
+        if event.kind == CLOCK_PULSE:
+            self._send_clock(b"\xf8")
+        elif event.kind == SCRIPTED and self.setup.script is not None:
             data = self.setup.script[event.part][1]
             delta_s = 0.0 if self._script_ns is None else (due_ns - self._script_ns) * 1e-9
             self._script_ns = due_ns
@@ -375,6 +419,39 @@ class Core:
                 )
             elif event.kind == "off" and (on_ns := self._on_ns.pop(event.note_idx, None)) is not None:
                 self.say(Released(event.note_idx, (event.host_ns - on_ns) * 1e-9, event.pitch + semitones))
+
+    # --- another machine's clock --------------------------------------------------------------------------------------
+
+    def _follow_clock(self, now_ns: int) -> None:
+        """Take in the followed machine's messages, and go where it goes."""
+        follow = self.following
+        if follow is None:
+            return
+        ruler, sink = follow
+        follower = ruler.follower
+        before_s = ruler.ruler_s(now_ns)
+        while sink:
+            raw_ns, delta_s, data = sink.popleft()
+            follower.feed(self._follow_driver.place(raw_ns, delta_s), data)
+        for news in follower.poll(self._raw(now_ns)):
+            if news.kind == "lost":
+                self.say(
+                    Notice(f"the clock that is followed has stopped coming; going on at {follower.tempo_bpm:.1f} bpm")
+                )
+            elif news.kind == "back":
+                self.say(Notice("the clock that is followed is back", "note"))
+            elif news.kind == "stop":
+                self.mark("clock_stop", now_ns)
+                if self.midi_out is not None:
+                    self.midi_out.silence()
+            elif news.kind in ("start", "position"):
+                self.mark("clock_" + news.kind, now_ns, beats=news.beats)
+                if self._followed_before or news.beats > 0.0:
+                    at_s = max(before_s, self.transport.done_s) + 1e-6
+                    ruler.rebase(at_s, now_ns)
+                    beats = self.chart.count_in_beats + news.beats
+                    self.transport.locate(at_s, float(self.tempo.seconds_at(beats)))
+                self._followed_before = True
 
     # --- the audio clock ----------------------------------------------------------------------------------------------
 
@@ -478,6 +555,9 @@ class Core:
             clock_map["audio_fit"] = [segment.to_dict() for segment in self.fit.segments]
             clock_map["sample_rate_hz"] = self.fit.sample_rate_hz
         clock_map["song_driven_by"] = "audio" if self.fit is not None else "host"
+        if self.following is not None:
+            clock_map["song_driven_by"] = "midi clock"
+            clock_map["followed_tempo_bpm"] = round(self.following[0].follower.tempo_bpm, 3)
         song_s = self.transport.clock.song_s(now_ns)
         known = self.hindsight(now_ns) if self._started else None
         if known is not None:

@@ -28,8 +28,10 @@ from typing import Any
 
 import msgspec
 
+from trainer.clock.midi_clock import STOP, ClockFollower
 from trainer.clock.sources import RealClock, SleepWatch, boot_ns
 from trainer.clock.transport import HostRuler
+from trainer.engine.clock_out import FollowRuler
 from trainer.engine.core import AudioRuler, Core
 from trainer.engine.messages import (
     Command,
@@ -159,6 +161,7 @@ class Engine:
         self.sound: BandSound | None = None
         self.ruler: AudioRuler | None = None
         self.midi_in: MidiIn | None = None
+        self._follow_in: MidiIn | None = None
         self.stopping: str | None = None  # why: "stop", "interrupted", "SIGTERM", "front gone" …
         self._offset_ns = 0
         self._raw_strikes: deque[RawMidi] = deque(maxlen=256)
@@ -204,7 +207,15 @@ class Engine:
             except PortError as error:
                 notices.append(str(error))
                 self._lost_ns["midi_out"] = perf_counter_ns()
-        if setup.audio != "none":
+        follow = self._open_follow(setup, notices)
+        if setup.clock_out is not None:
+            try:
+                core.clock_out = open_output(setup.clock_out)
+            except PortError as error:
+                notices.append(f"{error}; no MIDI clock is sent")
+        if setup.audio != "none" and follow:
+            notices.append("following another machine's clock: the band goes to MIDI out, the built-in sound is off")
+        elif setup.audio != "none":
             try:
                 self.sound = BandSound(setup, self.clock)
                 self.ruler = self.sound.prepare(core.session.to_dict(), core.gains, self._raw_strikes)
@@ -235,6 +246,21 @@ class Engine:
                 str(core.record.path) if core.record is not None and core.record.path is not None else None,
             )
         )
+
+    def _open_follow(self, setup: Setup, notices: list[str]) -> bool:
+        """Open the input whose clock is followed; whether there is one."""
+        core = self.core
+        if core is None or setup.follow is None:
+            return False
+        sink: deque[RawMidi] = deque()
+        try:
+            self._follow_in = open_input(setup.follow, sink)
+        except PortError as error:
+            notices.append(f"{error}; going by our own clock")
+            return False
+        follower = ClockFollower(tempo_bpm=core.session.tempo_bpm)
+        core.following = (FollowRuler(follower, self.clock, core.session.tempo_bpm), sink)
+        return True
 
     def _devices(self) -> dict[str, Any]:
         core, sound = self.core, self.sound
@@ -275,6 +301,10 @@ class Engine:
             at_s = self.sound.effect_s(starting=True)
             core.start(at_s)
             self.sound.take_route(core.transport.timeline, at_s)
+        elif core.following is not None:
+            core.follow(core.following[0])
+            core.start(1e-6)
+            self.pipe.say(Notice("waiting for the other machine to start", "note"))
         else:
             now_ns = self.clock.now_ns()
             core.follow(HostRuler(now_ns))
@@ -284,7 +314,8 @@ class Engine:
         gc.freeze()
         while self.stopping is None:
             now_ns = clock.now_ns()
-            due_ns = core.next_due_ns() if core.midi_out is not None or core.setup.script else None
+            wanted = core.midi_out is not None or core.clock_out is not None or core.setup.script
+            due_ns = core.next_due_ns() if wanted else None
             if due_ns is not None and due_ns <= now_ns + IDLE_NS:
                 now_ns = clock.sleep_until(due_ns)
             else:
@@ -458,6 +489,11 @@ class Engine:
             with contextlib.suppress(Exception):
                 self.sound.close()
             self.sound = None
+        if core is not None and core.clock_out is not None:
+            with contextlib.suppress(Exception):
+                core.clock_out.send(STOP)
+                core.clock_out.close()
+            core.clock_out = None
         if core is not None and core.midi_out is not None:
             with contextlib.suppress(Exception):
                 core.midi_out.close()
@@ -477,9 +513,10 @@ class Engine:
                     core.record.mark("port_lost", lost_ns, end_ns=perf_counter_ns())
                 core.end_record(now_ns, completed=completed)
         self.silence()
-        if self.midi_in is not None:
-            with contextlib.suppress(Exception):
-                self.midi_in.close()
+        for port in (self.midi_in, self._follow_in):
+            if port is not None:
+                with contextlib.suppress(Exception):
+                    port.close()
         if core is None or core.record is None or snapshot is None:
             if core is not None and core.record is not None:
                 core.record.close(remove=True)

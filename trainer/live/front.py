@@ -381,9 +381,11 @@ class _Front:
                 changes=figures.changes,
                 mean_ms=None if figures.median_asynchrony_s is None else figures.median_asynchrony_s * 1e3,
             )
+        at_beats = self._beats_at(perf_counter_ns())
+        cue = next((text for start, end, text in self.options.cues if start <= at_beats < end), None)
         return ScreenState(
             chart=self.chart,
-            at_beats=self._beats_at(perf_counter_ns()),
+            at_beats=at_beats,
             phase=phase,
             tempo_bpm=place.tempo_bpm if place is not None else None,
             lane_ms=tuple(ms - centre for ms in lane[-LANE_N:]),
@@ -400,7 +402,7 @@ class _Front:
             next_tempo_bpm=self.next_tempo_bpm,
             typing=self.options.typing,
             ascii_only=self.options.ascii_only or not _writes_blocks(sys.stdout),
-            note=self.note,
+            note=self.note if cue is None else cue,
         )
 
     def _show(self) -> None:
@@ -416,9 +418,9 @@ class _Front:
             self.screen.write(repaint(frame, self.shown, plain="NO_COLOR" in os.environ))
             self.shown = frame
             return
-        if self.note and self.note != self.last_note:
-            self.last_note = self.note
-            self._print(self.note)
+        if state.note and state.note != self.last_note:
+            self.last_note = state.note
+            self._print(state.note)
         if state.phase != "waiting":
             line = plain_line(state)
             if line != self.last_line:
