@@ -6,8 +6,9 @@ Ours: `trainer play` on a pseudo-terminal with its screen, figures, sound and ba
 (dummy driver, period 64); another process plays 10 notes a second into it, exact to the sample, and hears the band.
 10,000 events out: `--choruses 80`.
 
-Plain way: PyPI `mido`, `MidiFile.play()`, in the front: the same note-ons sent through the same kind of port by the
-interpreter that draws the same screen 20 times a second and fills an audio stream with blocks made beforehand.
+Plain way: PyPI `mido`, `MidiFile.play()`, in the front: the note-ons of such a song sent through the same kind of
+port by the interpreter that draws the same screen 20 times a second and fills an audio stream with blocks made
+beforehand; at the same time as ours, so that both meet the same load.
 
 Out: milliseconds after the intended moment at which a note-on was handed to the port. In: placed time of each note
 against the sender's frame on the audio clock, constant removed; a port's own period (1.33 ms here) is part of it.
@@ -44,8 +45,8 @@ def quantiles(late_ms: Any) -> dict[str, float]:
     return {"n": len(late_ms), "p50": p50, "p99": p99, "p99.9": p999}
 
 
-def ours(server: JackServer, choruses: int) -> tuple[dict[str, float], dict[str, float], list[float], int]:
-    """(lateness out, error in, intended seconds of the note-ons, under-runs of the server) of one run."""
+def ours(server: JackServer, choruses: int) -> tuple[dict[str, float], dict[str, float], int]:
+    """(lateness out, error in, under-runs of the server) of one run of the program."""
     from trainer.take import read_take
 
     n_notes = int(choruses * 48 * 60 / BPM * 10)
@@ -75,21 +76,36 @@ def ours(server: JackServer, choruses: int) -> tuple[dict[str, float], dict[str,
     if len(onsets_s) != n_notes:
         print(f"  ({len(onsets_s)} of {n_notes} notes lie within the song)")
     heard = quantiles(np.abs(error_ms))
-    return quantiles(np.array(lateness["late_us"]) * 1e-3), heard, list(lateness["intended_s"]), report["n_xruns"]
+    return quantiles(np.array(lateness["late_us"]) * 1e-3), heard, report["n_xruns"]
 
 
-def plain(server: JackServer, intended_s: list[float]) -> dict[str, float]:
-    """Lateness of `mido.MidiFile.play()` in a process that also draws the screen and fills an audio stream."""
-    with JackSender(server, "far"):
-        done = subprocess.run(
+class Plain:
+    """`mido.MidiFile.play()` in a process that also draws the screen and fills an audio stream, beside the program."""
+
+    def __init__(self, server: JackServer, choruses: int) -> None:
+        from trainer.band import arrange
+        from trainer.clock import TempoMap
+        from trainer.session import ChorusPlan, Session, expand
+
+        chart = expand(Session(tempo_bpm=BPM, choruses=(ChorusPlan("verse", choruses),)))
+        seconds = arrange(chart).onsets_s(TempoMap(chart.tempo_segments)).tolist()
+        self._far = JackSender(server, "beside")
+        self._process = subprocess.Popen(
             [sys.executable, __file__, "--front"],
-            input=json.dumps(intended_s),
             env=server.env(),
+            stdin=subprocess.PIPE,
             stdout=subprocess.PIPE,
             text=True,
-            check=True,
         )
-    return quantiles(json.loads(done.stdout.splitlines()[-1]))
+        assert self._process.stdin is not None
+        self._process.stdin.write(json.dumps(seconds))
+        self._process.stdin.close()
+        self._process.stdin = None
+
+    def lateness(self) -> dict[str, float]:
+        out, _ = self._process.communicate()
+        self._far.close()
+        return quantiles(json.loads(out.splitlines()[-1]))
 
 
 def front() -> None:
@@ -134,7 +150,7 @@ def front() -> None:
         np.sum(block[:, at : at + len(out)], axis=0, out=out)
 
     stream = open_audio(fill, devices=list_audio(fresh=True))
-    port = open_output("far")
+    port = open_output("beside")
     stream.start()
     threading.Thread(target=draw, daemon=True).start()
     late_ms = []
@@ -162,8 +178,9 @@ def main() -> None:
     rows = []
     with started_server() as server:
         for run in range(chosen.runs):
-            out, heard, intended_s, n_xruns = ours(server, chosen.choruses)
-            other = plain(server, intended_s)
+            beside = Plain(server, chosen.choruses)
+            out, heard, n_xruns = ours(server, chosen.choruses)
+            other = beside.lateness()
             rows.append((out, heard, other))
             print(f"run {run + 1}: {n_xruns} under-runs of the server")
             for name, figures in (("out, ours", out), ("out, mido play()", other), ("in, ours", heard)):
