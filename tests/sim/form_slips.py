@@ -17,7 +17,7 @@ import numpy as np
 
 sys.path.insert(0, str(Path(__file__).parent))
 
-from players import KINDS, Player, arrays, cycle_of, perform, stayed, truth
+from players import KINDS, Player, arrays, cycle_of, heard, perform, stayed, truth
 
 from trainer.scoring.form import place_notes
 from trainer.session import Chart, expand, session_from_dict
@@ -78,15 +78,14 @@ def found(kind: str, line: str, seed: int, variant: str) -> tuple[bool, bool, bo
         spans = truth(chart, displacement)
         cause = {"turned round": "turned round"}.get(kind, "skipped" if spans[0][2] > 0 else "repeated")
         first_bar = chart.bars[spans[0][0]]
-        if kind == "one bar" and first_bar.bar == 2 and chart.session.form == "quick_change_12":
+        quick = chart.session.form in ("quick_change_12", "two_five_12") and first_bar.bar == 2
+        if kind == "one bar" and quick:
             cause = "missed quick change"
-            spans = [(spans[0][0], spans[0][1], -4.0)]
     onset, pitch, _, _ = arrays(player)
     lost = place_notes(chart, onset, pitch).lost or ()
     got = [(span.first_idx, span.last_idx, span.place_beats) for span in lost]
-    n = len(cycle_of(chart))
-    want = [(a, b, (d + n / 2) % n - n / 2) for a, b, d in spans]
-    exact = got == want
+    want = spans
+    exact = [heard(chart, span) for span in got] == [heard(chart, span) for span in want]
     back = bool(lost) and lost[-1].back_at_beats is not None
     recovered = back and lost[-1].back_at_beats == 4.0 * (spans[-1][1] + 1)
     causes = bool(lost) and lost[0].cause == cause
@@ -125,8 +124,8 @@ def clean(line: str, seed: int, variant: str) -> tuple[int, str]:
         pc = tonic if rng.random() < 0.5 else (tonic + 7) % 12
         start = 4.0 * (3 * n_bars + bar)
         pedal(start, start + 12.0, pc)
-    for _ in range(4):  # chromatic runs of two beats or a bar into a root
-        bar = int(rng.integers(1, 4 * n_bars))
+    for _ in range(4):  # chromatic runs of two beats or a bar into a root, clear of the pedals
+        bar = int(rng.integers(1, 2 * n_bars))
         beats = float(rng.choice((2, 4)))
         end = 4.0 * bar
         root = player.low(chart.bars[bar].chords[0].root_pc)

@@ -31,6 +31,17 @@ RIFFS_B = (  # for the test
     ((0, 0), (0.66, 0), (1.66, 0), (2, 10), (2.66, 7), (3, 0)),
     ((0, 7), (1, 9), (2, 10), (3, 12), (3.66, 0)),
 )
+WALKS_A = ((0, 4, 7, 9), (0, 4, 7, 4), (0, 2, 4, 7), (0, 7, 9, 10), (0, 10, 9, 7), (0, 4, 5, 6), (0, 12, 10, 7))
+WALKS_B = (
+    (0, 4, 7, 10),
+    (0, 7, 4, 2),
+    (0, 9, 7, 4),
+    (0, 2, 3, 4),
+    (0, 4, 9, 7),
+    (0, 5, 4, 2),
+    (0, 7, 12, 10),
+    (0, 3, 4, 7),
+)
 Row = tuple[float, float, float, float]
 
 
@@ -53,6 +64,7 @@ class Player:
         self.octave = 12 * int(rng.integers(0, 2))
         self.last = 36.0
         self.last_root = -1
+        self.steps: tuple[int, ...] = ()
 
     def low(self, pc: int) -> float:
         return 28.0 + (pc - 28) % 12 + self.octave
@@ -87,21 +99,22 @@ class Player:
                     step = 3 if (minor and step == 4) else step
                     self.add(t + at - place, self.low(chord.root_pc) + step, 0.5)
         elif self.kind == "walk":
-            pcs = chord.pcs
             change = after.root_pc != chord.root_pc
+            if place == 0 or not self.steps:
+                walks = WALKS_A if self.variant == "a" else WALKS_B
+                self.steps = walks[int(rng.integers(len(walks)))]
+            step = self.steps[int(place)]
+            if chord.is_minor and step == 4:
+                step = 3
+            pc = (chord.root_pc + step) % 12
             if place == 0:
                 held = chord.root_pc == self.last_root
                 self.last_root = chord.root_pc
-                pc = pcs[0] if rng.random() < (0.8 if held else 0.96) else pcs[int(rng.integers(1, 3))]
+                if rng.random() > (0.9 if held else 0.97):
+                    pc = chord.pcs[int(rng.integers(1, 3))]
             elif place == 3 and change:
-                steps = (1, -1, -2, 7) if self.variant == "a" else (1, -1, 2, 5)
-                pc = (after.root_pc + int(rng.choice(steps))) % 12
-            else:
-                passing = (2, 5, 9) if self.variant == "a" else (2, 9, 6)
-                if rng.random() < 0.72:
-                    pc = pcs[int(rng.integers(len(pcs)))]
-                else:
-                    pc = (chord.root_pc + int(rng.choice(passing))) % 12
+                leads = (1, -1, -2, 7) if self.variant == "a" else (1, -1, 2, 5)
+                pc = (after.root_pc + int(rng.choice(leads))) % 12
             self.add(t, self.near(pc), 0.9)
         else:
             pcs = chord.pcs
@@ -164,24 +177,44 @@ def stayed(chart: Chart, player: Player, chorus: int, bar: int) -> None:
             player.beat(b.onset_beats + k, k, chord, after)
 
 
-def truth(chart: Chart, displacement: Callable[[float], float]) -> list[tuple[int, int, float]]:
-    """Spans (first bar index, last bar index, displacement) as they can be heard: bars whose chords differ."""
+def differs(chart: Chart, bar_number: int, beat: int, displacement: float) -> bool:
+    """Whether the chord at a place differs from the one played there; a tonic held in an unpinned last bar does not."""
     cycle = cycle_of(chart)
     first = (chart.session.loop or (1, 0))[0]
+    place = (bar_number - first) * 4 + beat
+    here, there = cycle[place % len(cycle)], cycle[int(place + displacement) % len(cycle)]
+    if here.root_pc == there.root_pc and here.is_minor == there.is_minor:
+        return False
+    last = bar_number == len(chart.form_chords) and not chart.turnaround_pinned
+    return not (last and there.root_pc == chart.key.tonic_pc)
+
+
+def truth(chart: Chart, displacement: Callable[[float], float]) -> list[tuple[int, int, float]]:
+    """Spans (first bar index, last bar index, displacement) as they can be heard: bars whose chords differ."""
     spans: list[tuple[int, int, float]] = []
     for bar in chart.bars:
         if bar.final:
             continue
         for k in range(4):
-            t = bar.onset_beats + k
-            d = displacement(t)
-            place = (bar.bar - first) * 4 + k
-            if d and cycle[place % len(cycle)].root_pc != cycle[int(place + d) % len(cycle)].root_pc:
+            d = displacement(bar.onset_beats + k)
+            if d and differs(chart, bar.bar, k, d):
                 if spans and spans[-1][2] == d:
                     spans[-1] = (spans[-1][0], bar.idx, d)
                 else:
                     spans.append((bar.idx, bar.idx, d))
     return spans
+
+
+def heard(chart: Chart, span: tuple[int, int, float]) -> tuple[int, int, tuple[int, ...]]:
+    """A span by what was heard in it: two displacements that play the same chords there cannot be told apart."""
+    cycle = cycle_of(chart)
+    first = (chart.session.loop or (1, 0))[0]
+    roots = tuple(
+        cycle[int((bar.bar - first) * 4 + k + span[2]) % len(cycle)].root_pc
+        for bar in chart.bars[span[0] : span[1] + 1]
+        for k in range(4)
+    )
+    return span[0], span[1], roots
 
 
 def arrays(player: Player) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:

@@ -16,7 +16,7 @@ tuned on simulated players and tested on others.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 import numpy as np
@@ -54,25 +54,29 @@ BAR_STATES = HALF * BEATS_PER_BAR
 _PRIOR = np.array(
     [
         # 1    b2    2     b3    3     4     b5    5     b6    6     b7    7
-        [0.60, 0.01, 0.03, 0.03, 0.09, 0.02, 0.01, 0.10, 0.01, 0.03, 0.05, 0.02],  # beat 1
+        [0.55, 0.01, 0.03, 0.03, 0.10, 0.02, 0.01, 0.12, 0.01, 0.03, 0.06, 0.02],  # beat 1, the chord held over
         [0.26, 0.02, 0.05, 0.05, 0.16, 0.05, 0.03, 0.19, 0.02, 0.08, 0.07, 0.02],  # beat 2
         [0.33, 0.02, 0.04, 0.04, 0.14, 0.04, 0.02, 0.22, 0.02, 0.06, 0.06, 0.01],  # beat 3
         [0.24, 0.03, 0.06, 0.05, 0.14, 0.06, 0.04, 0.18, 0.03, 0.08, 0.07, 0.02],  # beat 4
         [0.22, 0.03, 0.06, 0.06, 0.14, 0.06, 0.03, 0.17, 0.03, 0.09, 0.09, 0.02],  # any off-beat
+        [0.75, 0.01, 0.02, 0.02, 0.06, 0.01, 0.01, 0.07, 0.01, 0.02, 0.03, 0.01],  # the beat of a change
+        # Above the *next* root: the last beat before a change, and its off-beat.
+        [0.10, 0.18, 0.12, 0.03, 0.04, 0.06, 0.03, 0.12, 0.02, 0.02, 0.10, 0.18],
+        [0.22, 0.14, 0.10, 0.03, 0.04, 0.06, 0.03, 0.12, 0.02, 0.02, 0.08, 0.14],
     ]
 )
-_KINDS = 5
-_APPROACH = np.array([0.16, 0.17, 0.13, 0.02, 0.02, 0.04, 0.02, 0.12, 0.02, 0.02, 0.10, 0.18])  # above the next root
-_APPROACH_SHARE = 0.4  # of the last beat before a change of root
-_FLOOR = 0.05  # share of notes that mean nothing
-_CAP = 3.0  # largest weight of one vote against a note that says nothing, in nats
+_KINDS = 8
+_HELD, _OFF, _LANDS, _LEADS, _LEADS_OFF = 0, 4, 5, 6, 7
+_LEAD_SHARE = 0.5  # of the votes of the last beat before a change are read against the next root
+_FLOOR = 0.10  # share of notes that mean nothing
+_CAP = 3.5  # largest weight of one vote against a note that says nothing, in nats
 _BEAT_CAP = 4.0  # … and of all the votes of a beat
 _OFFBEAT_WEIGHT = 0.7
-_ROLE_STRENGTH = 6.0  # notes that the prior counts for, when the take's own line is read
-_CHORUS_STRENGTH = 12.0  # notes that the rest of the take counts for in one chorus
+_ROLE_STRENGTH = 10.0  # notes that the prior counts for, when the take's own line is read
+_CHORUS_STRENGTH = 20.0  # notes that the rest of the take counts for in one chorus
 _DROP_OUT_WEIGHT = 0.5  # the band is silent: the beat axis itself is loose
-_PEDAL_WEIGHT = 0.15
-_RUN_WEIGHT = 0.3
+_PEDAL_WEIGHT = 0.04
+_RUN_WEIGHT = 0.1
 _WINDOW_BEATS = 6  # half the first look's window
 _MIN_VOTES = 8
 _QUICK_NATS = 3.0  # evidence that makes a missed quick change
@@ -85,7 +89,7 @@ class Slips:
     `sizes` weighs displacements in beats; `anywhere` is the share of slips to any place at all.
     """
 
-    slip_rates: tuple[float, float, float] = (1 / 50, 1 / 150, 1 / 1500)
+    slip_rates: tuple[float, float, float] = (1 / 30, 1 / 100, 1 / 1500)
     recover_rates: tuple[float, float, float] = (0.2, 0.08, 0.01)
     sizes: tuple[tuple[float, float], ...] = (
         (4.0, 0.30), (-4.0, 0.30), (8.0, 0.07), (-8.0, 0.07), (2.0, 0.08), (-2.0, 0.08),
@@ -209,7 +213,7 @@ def votes_of(geo: Geometry, swing_ratio: float, onset_beats: Floats, pitches: Fl
 
 
 def _discount_runs(pitch: Floats, onset_beats: Floats, weight: Floats) -> None:
-    """Notes inside a run of four or more semitone steps one way say next to nothing (the last one does)."""
+    """Notes inside a run of three or more semitone steps one way say next to nothing (the last one does)."""
     if len(pitch) < 5:
         return
     step = np.diff(pitch)
@@ -218,7 +222,7 @@ def _discount_runs(pitch: Floats, onset_beats: Floats, weight: Floats) -> None:
         hit = np.concatenate(([False], (step == way) & near, [False]))
         edges = np.flatnonzero(np.diff(hit.astype(np.int8)))
         for start, end in zip(edges[::2], edges[1::2], strict=True):
-            if end - start >= 4:
+            if end - start >= 3:
                 weight[start:end] *= _RUN_WEIGHT
 
 
@@ -245,9 +249,14 @@ def _discount_pedals(geo: Geometry, q: Ints, pc: Ints, inside: NDArray[np.bool_]
 # --- what the notes say ----------------------------------------------------------------------------------------------
 
 
-def _kind_of(state: Ints) -> Ints:
-    """Row of the interval table for a place: the beat of the bar, or 4 for any off-beat."""
-    return np.where(state % HALF == 1, 4, (state % BAR_STATES) // HALF)
+def _kinds(geo: Geometry) -> tuple[Ints, NDArray[np.bool_], Ints]:
+    """For each place: its row of the interval table, whether a change follows, and the next beat's place."""
+    state = np.arange(geo.n_states)
+    beat = state // HALF * HALF
+    ahead, before = (beat + HALF) % geo.n_states, (beat - HALF) % geo.n_states
+    kind = np.where(state % HALF == 1, _OFF, (state % BAR_STATES) // HALF)
+    landed = (state % HALF == 0) & (geo.root_pc[before] != geo.root_pc)
+    return np.where(landed, _LANDS, kind), geo.root_pc[ahead] != geo.root_pc, ahead
 
 
 def _interval(pc: Ints, root_pc: Ints, minor: NDArray[np.bool_]) -> Ints:
@@ -262,33 +271,68 @@ def _log_table(geo: Geometry, shares: Floats) -> Floats:
 
     `shares` (5, 12) are the interval shares by kind of beat.
     """
-    states = np.arange(geo.n_states)
     pcs = np.arange(12)
-    kind = _kind_of(states)
+    kind, change, ahead = _kinds(geo)
     here = shares[kind[:, None], _interval(pcs[None, :], geo.root_pc[:, None], geo.minor[:, None])]
     if np.any(geo.turnaround):
         tonic = np.full(geo.n_states, geo.tonic_pc)
         held = shares[kind[:, None], _interval(pcs[None, :], tonic[:, None], geo.minor[:1][:, None])]
         here = np.where(geo.turnaround[:, None], 0.65 * here + 0.35 * held, here)
-    ahead = (states // HALF * HALF + HALF) % geo.n_states  # the next beat
-    next_root = geo.root_pc[ahead]
-    change = next_root != geo.root_pc
-    approach = _APPROACH[(pcs[None, :] - next_root[:, None]) % 12]
-    share = np.where(change, _APPROACH_SHARE, 0.0)[:, None]
-    mixed = (1.0 - share) * here + share * approach
+    lead = np.where(np.arange(geo.n_states) % HALF == 1, _LEADS_OFF, _LEADS)
+    coming = shares[lead[:, None], (pcs[None, :] - geo.root_pc[ahead][:, None]) % 12]
+    share = np.where(change, _LEAD_SHARE, 0.0)[:, None]
+    mixed = (1.0 - share) * here + share * coming
     ratio: Floats = np.log((1.0 - _FLOOR) * 12.0 * mixed + _FLOOR)
     return np.clip(ratio, -_CAP, _CAP)
 
 
-def _counts(geo: Geometry, votes: Votes, displacement: Ints) -> Floats:
-    """Interval counts by chorus, kind of beat and interval, with the player at `displacement` (one per beat)."""
+@dataclass(frozen=True)
+class _Cells:
+    """Where each vote is counted, with the player at a displacement: chorus, row and column of the interval table."""
+
+    group: Ints
+    kind: Ints
+    interval: Ints
+    part: Floats  # how much of the place's table that cell makes
+    used: NDArray[np.bool_]
+
+
+def _cells(geo: Geometry, votes: Votes, displacement: Ints) -> _Cells:
     state = (geo.band_state[votes.beat] + votes.off + displacement[votes.beat]) % geo.n_states
-    interval = _interval(votes.pc, geo.root_pc[state], geo.minor[state])
+    kind, change, ahead = _kinds(geo)
+    leads = change[state]
+    coming = (votes.pc - geo.root_pc[ahead[state]]) % 12
+    return _Cells(
+        group=geo.group[votes.beat],
+        kind=np.where(leads, np.where(votes.off, _LEADS_OFF, _LEADS), kind[state]),
+        interval=np.where(leads, coming, _interval(votes.pc, geo.root_pc[state], geo.minor[state])),
+        part=np.where(leads, _LEAD_SHARE, np.where(geo.turnaround[state], 0.65, 1.0)),
+        used=votes.weight > 0.2,
+    )
+
+
+def _counts(geo: Geometry, cells: _Cells) -> Floats:
+    """Interval counts by chorus, kind of beat and interval: (groups, kinds, 12)."""
     n_groups = int(geo.group.max(initial=0)) + 1
-    flat = (geo.group[votes.beat] * _KINDS + _kind_of(state)) * 12 + interval
-    used = votes.weight > 0.2
-    counts = np.bincount(flat[used], minlength=n_groups * _KINDS * 12)
+    flat = (cells.group * _KINDS + cells.kind) * 12 + cells.interval
+    counts = np.bincount(flat[cells.used], minlength=n_groups * _KINDS * 12)
     return counts.reshape(n_groups, _KINDS, 12).astype(np.float64)
+
+
+def _without_self(geo: Geometry, cells: _Cells, counts: Floats, shares: Floats) -> Floats:
+    """How much smaller each vote's own share is when the vote itself is not counted: (votes,), 0 where unused."""
+    g, k, i = cells.group, cells.kind, cells.interval
+    role_of = np.zeros(len(counts), dtype=np.intp)
+    role_of[geo.group] = geo.role
+    by_role = np.zeros((int(geo.role.max(initial=0)) + 1, _KINDS, 12))
+    np.add.at(by_role, role_of, counts)
+    prior = (_PRIOR / _PRIOR.sum(axis=1, keepdims=True))[k, i]
+    r = role_of[g]
+    n_role, n_own = by_role.sum(axis=2)[r, k], counts.sum(axis=2)[g, k]
+    lean = (_ROLE_STRENGTH * prior + by_role[r, k, i] - 1.0) / (_ROLE_STRENGTH + n_role - 1.0)
+    share = (_CHORUS_STRENGTH * lean + counts[g, k, i] - 1.0) / (_CHORUS_STRENGTH + n_own - 1.0)
+    less: Floats = np.where(cells.used, cells.part * (shares[g, k, i] - share), 0.0)
+    return less
 
 
 def _shares(geo: Geometry, counts: Floats) -> Floats:
@@ -306,8 +350,14 @@ def _shares(geo: Geometry, counts: Floats) -> Floats:
     return shares
 
 
-def emission(geo: Geometry, votes: Votes, shares: Floats) -> Floats:
-    """Evidence of each beat for each displacement, in nats: (n_beats, n_states). Beats without votes are 0."""
+def emission(
+    geo: Geometry, votes: Votes, shares: Floats, own: Ints | None = None, less: Floats | None = None
+) -> Floats:
+    """Evidence of each beat for each displacement, in nats: (n_beats, n_states). Beats without votes are 0.
+
+    `own` (n_beats,) is the displacement at which the votes were counted for `shares`, `less` (votes,) what each share
+    there owes to the vote itself: a vote must not speak for itself.
+    """
     n = geo.n_states
     out = np.zeros((geo.n_beats, n))
     if len(votes) == 0:
@@ -318,8 +368,13 @@ def emission(geo: Geometry, votes: Votes, shares: Floats) -> Floats:
         rows = np.flatnonzero(group == g)
         table = _log_table(geo, shares[g])
         place = (geo.band_state[votes.beat[rows]] + votes.off[rows])[:, None] + shifts
-        said = table[place % n, votes.pc[rows, None]] * votes.weight[rows, None]
+        said = table[place % n, votes.pc[rows, None]]
         beat = votes.beat[rows]
+        if own is not None and less is not None:
+            at = (np.arange(len(rows)), own[beat])
+            bare = np.exp(said[at]) - (1.0 - _FLOOR) * 12.0 * less[rows]
+            said[at] = np.clip(np.log(np.maximum(bare, _FLOOR)), -_CAP, _CAP)
+        said *= votes.weight[rows, None]
         first = np.flatnonzero(np.concatenate(([True], np.diff(beat) != 0)))
         out[beat[first]] = np.clip(np.add.reduceat(said, first, axis=0), -_BEAT_CAP, _BEAT_CAP)
     return out
@@ -624,18 +679,34 @@ def place_notes(chart: Chart, onset_beats: Floats, pitches: Floats, slips: Slips
     n_groups = int(geo.group.max()) + 1
     prior = np.repeat((_PRIOR / _PRIOR.sum(axis=1, keepdims=True))[None], n_groups, axis=0)
     rough = _first_look(geo, emission(geo, votes, prior))
-    evidence = emission(geo, votes, _shares(geo, _counts(geo, votes, rough)))
+    cells = _cells(geo, votes, rough)
+    counts = _counts(geo, cells)
+    shares = _shares(geo, counts)
+    evidence = emission(geo, votes, shares, rough, _without_self(geo, cells, counts, shares))
     kinds = step_kinds(geo)
     path = viterbi(evidence, kinds, slips)
+    if np.any(path) and not np.array_equal(path, rough):
+        # Somebody was lost: read the line again from where they were, then look again.
+        cells = _cells(geo, votes, path)
+        counts = _counts(geo, cells)
+        shares = _shares(geo, counts)
+        evidence = emission(geo, votes, shares, path, _without_self(geo, cells, counts, shares))
+        path = viterbi(evidence, kinds, slips)
     chance, _ = posteriors(evidence, kinds, slips)
     return _result(chart, geo, evidence, path, chance, len(votes))
 
 
 def _differs(geo: Geometry) -> NDArray[np.bool_]:
-    """Whether the chord at each place differs from the one a displacement away: (n_states, n_states) [place, d]."""
+    """Whether the chord at each place differs from the one a displacement away: (n_states, n_states) [place, d].
+
+    In a last bar that no session pins, a tonic held on is a turnaround too (`metrics.md` §5): it does not differ.
+    """
     code = geo.root_pc * 2 + geo.minor
     places = np.arange(geo.n_states)
-    out: NDArray[np.bool_] = code[:, None] != code[(places[:, None] + places[None, :]) % geo.n_states]
+    there = (places[:, None] + places[None, :]) % geo.n_states
+    out: NDArray[np.bool_] = code[:, None] != code[there]
+    last_bar = geo.turnaround & (places >= geo.n_states - BAR_STATES)
+    out &= ~(last_bar[:, None] & (geo.root_pc[there] == geo.tonic_pc))
     return out
 
 
@@ -668,6 +739,11 @@ def _result(chart: Chart, geo: Geometry, evidence: Floats, path: Ints, chance: F
             odds = 1.0 / (1.0 + np.exp(-(gain - _QUICK_NATS)))
             lost.append(_quick_span(chart, idx, float(odds)))
     lost.sort(key=lambda span: span.first_idx)
+    for i in range(len(lost) - 2, -1, -1):  # straight on into another slip: back when that one ends
+        here, then = lost[i], lost[i + 1]
+        if then.first_idx == here.last_idx + 1:
+            back = {"back_chorus": then.back_chorus, "back_bar": then.back_bar, "back_at_beats": then.back_at_beats}
+            lost[i] = replace(here, **back)
     seat = np.array([chance[i * BEATS_PER_BAR : (i + 1) * BEATS_PER_BAR, place[i]].mean() for i in range(n_bars)])
     rows_out = tuple(
         PlaceBar(bar.chorus, bar.bar, bar.onset_beats, geo.signed_beats(int(place[bar.idx])), float(seat[bar.idx]))
@@ -695,10 +771,9 @@ def _span(
         cause = "turned round"
     else:
         cause = "skipped" if move > 0 else "repeated"
-    after = np.flatnonzero(path[(last + 1) * BEATS_PER_BAR :] == 0)
-    back = None
-    if len(after):
-        back = chart.bars[int(geo.bar_idx[(last + 1) * BEATS_PER_BAR + int(after[0])])]
+    # Back in the first bar that does not differ any more; never, if the path never comes home.
+    home = np.any(path[(last + 1) * BEATS_PER_BAR :] == 0) and last + 1 < len(chart.bars)
+    back = chart.bars[last + 1] if home else None
     rows = slice(first * BEATS_PER_BAR, (last + 1) * BEATS_PER_BAR)
     first_bar, last_bar = chart.bars[first], chart.bars[last]
     return LostSpan(
