@@ -65,7 +65,7 @@ def _above_root(notes: Notes, chart: Chart, at: float, beats: float) -> list[int
 
 def root_shuffle(notes: Notes, chart: Chart, at: float, beats: float) -> bool:
     inside = notes.between(at, at + beats)
-    root = chord_at(chart, at).root_pc
+    root = owed(chart, at)
     struck = all(notes.at(at + k) is not None for k in range(1, 4))
     first = notes.at(at)
     first_pitch = first[1] if first else notes.held_at(at)
@@ -83,8 +83,7 @@ def walking_line(notes: Notes, chart: Chart, at: float, beats: float) -> bool:
     on = [notes.at(at + k) for k in range(4)]
     if any(n is None for n in on) or on[0][1] % 12 != chord_at(chart, at).root_pc:
         return False
-    moves = np.diff([n[1] for n in on])
-    return bool(np.all(moves != 0)) and len(notes.between(at, at + 4)) <= 5
+    return len({n[1] % 12 for n in on}) >= 3 and len(notes.between(at, at + 4)) <= 5
 
 
 def _into(notes: Notes, chart: Chart, at: float, beats: float):
@@ -95,7 +94,10 @@ def _into(notes: Notes, chart: Chart, at: float, beats: float):
     due = owed(chart, change)
     if landing is None or landing[1] % 12 != due or owed(chart, change - 0.05) == due:
         return None
-    return [p for _, p, _ in notes.between(at, change)], landing[1], target
+    # A grace note that runs into the landing is no step of its own.
+    inside = notes.between(at, change)
+    run = [p for o, p, end in inside if o > at + NEAR and end - o > 0.13 or o <= at + NEAR]
+    return run, landing[1], target
 
 
 def chromatic_approach(notes: Notes, chart: Chart, at: float, beats: float) -> bool:
@@ -149,17 +151,19 @@ def pedal(notes: Notes, chart: Chart, at: float, beats: float) -> bool:
 
 
 def turnaround_figure(notes: Notes, chart: Chart, at: float, beats: float) -> bool:
+    """The form's last two bars, from the tonic; the five reached by the third beat of the last, or on a beat before."""
     tonic = chart.session.key.tonic_pc
     start = notes.at(at)
-    last_bar = [notes.at(at + 4 + k) for k in range(3)]
     bars = [bar for bar in chart.bars if abs(bar.onset_beats - at) < NEAR or abs(bar.onset_beats - at - 4) < NEAR]
+    written = len(bars[0].chords) + len(bars[1].chords) > 2
+    on_five = [notes.at(at + k) for k in range(1 if written else 4, 7)]
     return (
         beats == 8
         and all(bar.turnaround for bar in bars)
         and start is not None
         and start[1] % 12 == tonic
-        and any(n is not None and n[1] % 12 == (tonic + 7) % 12 for n in last_bar)
-        and len(notes.between(at, at + 8)) >= 6
+        and any(n is not None and n[1] % 12 == (tonic + 7) % 12 for n in on_five)
+        and len(notes.between(at, at + 8)) >= 4
     )
 
 

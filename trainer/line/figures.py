@@ -39,7 +39,7 @@ PATTERNS: dict[str, tuple[str, ...]] = {
         "1 . b3 4 . 4 5 .",
         "1 1 . b7, 1 . b3 1",
         "1 . 5 b7 . 5 4 b3",
-        "1 b3 4 . b3 . 1 .",
+        "1 b3 4 . b3 . . 1",
         "1 . . 1 b3 4 b3 1",
         "1 . 4 5 b7 . 5 4",
         "1 . b7 5 4 . b3 1",
@@ -218,7 +218,7 @@ PATTERNS: dict[str, tuple[str, ...]] = {
 
 # Bars that only carry the time, between devices: all on the root, whatever the line asks for.
 FILLERS: dict[str, tuple[str, ...]] = {
-    "eighths": ("1 . 1 1 1 . 1 1", "1 1 1 1 1 1 1 1", "1 . 1 1 1 . 1 L"),
+    "eighths": ("1 . 1 1 1 . 1 1", "1 1 1 1 1 1 1 1", "1 . 1 1 1 1 1 L"),
     "quarters": ("1 . 3 . 5 . L .", "1 . 5 . 3 . L ."),
     "two_beat": ("1 . . . 5 . . .", "1 . . . 5 . . L"),
     "free": ("1 . . 5 . . 8 .", "1 . . 5 . . 5 .", "1 . . 5, . . 5, .", "1 . . 5 . . 1 ."),

@@ -19,6 +19,7 @@ from trainer.errors import UsageError, nearest
 from trainer.line.figures import FILLERS, PATTERNS, SLASH_FILLERS, Cell, cells, degree_semitones
 from trainer.line.fingering import fingering
 from trainer.line.score import DEVICES, LINE_DTYPE, Claim, LineScore
+from trainer.line.standing import standing_claims
 from trainer.music import FOUR_STRING, Chord, Tuning
 from trainer.session import BEATS_PER_BAR, Chart, ChartBar
 
@@ -48,7 +49,7 @@ LEAD_WEIGHTS = ((1, 0.31), (-1, 0.33), (-2, 0.17), (-5, 0.10), (7, 0.05), (2, 0.
 GATE_QUARTER, GATE_LONG, GATE_SHORT, GATE_TRIPLET = 0.86, 0.78, 0.62, 0.72
 LONGEST_BEATS = 3.6  # a held note stops before the bar's end
 STOP_HIT_BEATS = 0.5  # a stop-time hit is cut short
-TURNAROUND_BAR = "1 . 1 1 1 . 1 L"  # a bar of one chord in a turnaround of several chords
+TURNAROUND_BAR = "1 . 1 1 1 1 1 L"  # a bar of one chord in a turnaround of several chords
 BACKBEAT_ACCENT = 6  # velocity of 2 and 4 above 1 and 3 (common practice +3…+12)
 
 _WITHIN = (
@@ -116,6 +117,7 @@ class _Page:
     drafts: list[_Draft] = field(default_factory=list)
     claims: list[Claim] = field(default_factory=list)
     held: bool = False
+    figure: int | None = None  # the written form of a figure of two bars, from its first to its second
     awaited: int | None = None  # the pitch that the bar before leads to note by note: the next bar must begin on it
 
 
@@ -205,7 +207,10 @@ def _write_bar(page: _Page, bar: ChartBar, plan: BarPlan, plans: Sequence[BarPla
         device = None
     elif device is not None:
         parts = tuple(p.split("|")[min(plan.part, p.count("|"))] for p in PATTERNS[device])
+        if plan.part and page.figure is not None:
+            parts = (parts[page.figure],)  # what was begun is carried on
         pattern = _choose(page, parts, plan.variant, setting, device, IMPOSSIBLE - 1 if plan.pinned else TOLERATED)
+        page.figure = parts.index(pattern) if pattern is not None and plan.n_parts > 1 and not plan.part else None
     if pattern is None:
         device = {"eighths": "root_shuffle", "quarters": "walking_line"}.get(line)
         bank = FILLERS[line]
@@ -295,6 +300,12 @@ def _faults(page: _Page, pattern: str, setting: _Setting, device: str | None) ->
         faults += IMPOSSIBLE
     if device == "turnaround_figure" and page.chart.turnaround_pinned and (pitches[0] - setting.root) % 12:
         faults += IMPOSSIBLE  # a pinned turnaround wants each chord on its beat
+    if device == "walking_line":
+        steps = {(pitch - setting.root) % 12 for pitch in pitches}
+        tail = [*pitches[-3:], setting.next_root]
+        run = len(tail) == 4 and len({b - a for a, b in pairwise(tail)}) == 1 and abs(tail[1] - tail[0]) == 1
+        faults += IMPOSSIBLE * run  # three semitones in quarters are an approach
+        faults += IMPOSSIBLE * (len(steps) < 3 or steps == {0, 7, 10})  # the latter is the box, in quarters
     if device == "chromatic_approach":
         faults += IMPOSSIBLE * _run_is_longer(tokens, pitches, setting)
     if device == "scale_descent":
@@ -420,7 +431,7 @@ def _finish(page: _Page, position: int | None) -> LineScore:
     notes["velocity"] = np.clip(np.round(velocity), 1, 127)
     hand = fingering(notes["pitch"], onsets, page.tuning, position)
     notes["string"], notes["fret"] = hand[:, 0], hand[:, 1]
-    claims = tuple(sorted(page.claims, key=lambda c: (c.at_beats, c.name)))
+    claims = standing_claims(page.chart, drafts, page.claims)
     return LineScore(notes, claims, page.chart, page.tuning)
 
 
@@ -521,7 +532,8 @@ def pedal_plans(chart: Chart, plans: list[BarPlan]) -> list[BarPlan]:
 
 def pedal_spans(chart: Chart) -> list[tuple[int, int, int]]:
     """(first bar index, one past the last, pitch class) of each pedal: it spans a change of chord and is left on the
-    next root."""
+    next root, which is another. Where the session plans some, those; else the five under its own chord and a neighbour
+    (V–IV, ii–V), else the one."""
     tonic, five = chart.key.tonic_pc, (chart.key.tonic_pc + 7) % 12
     bars = chart.bars
     out: list[tuple[int, int, int]] = []
@@ -534,13 +546,18 @@ def pedal_spans(chart: Chart) -> list[tuple[int, int, int]]:
                 out.append((start, bar.idx, tonic))
                 start = None
         return out
-    for pc, other in ((five, (tonic + 5) % 12), (tonic, None)):
-        for a, b in pairwise(bars):
-            if b.final or a.stopped or b.stopped or a.chorus != b.chorus or len(a.chords) != 1 or len(b.chords) != 1:
-                continue
-            left = b.chords[0].root_pc
-            if a.chords[0].root_pc == pc and left != pc and (other is None or left == other):
-                out.append((a.idx, b.idx + 1, pc))
+    for pc in (five, tonic):
+        out = [
+            (a.idx, b.idx + 1, pc)
+            for a, b, c in zip(bars, bars[1:], bars[2:], strict=False)
+            if _leaves(a, b, pc) and bass_pc(c.chords[0]) != pc and not (c.stopped or b.final)
+        ]
         if out:
-            return out
+            break
     return out
+
+
+def _leaves(a: ChartBar, b: ChartBar, pc: int) -> bool:
+    """Whether of two bars of a chorus, one chord each, the first is on `pc` and the second is not."""
+    plain = a.chorus == b.chorus and not (a.stopped or b.stopped) and len(a.chords) == len(b.chords) == 1
+    return plain and bass_pc(a.chords[0]) == pc and bass_pc(b.chords[0]) != pc

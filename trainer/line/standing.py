@@ -1,0 +1,172 @@
+"""What stands in a written line beyond what was asked for: approaches, descents, turnarounds, bars of root shuffle.
+
+A lead-in note a semitone from the next root is a chromatic approach whether it was planned or not, and a line that
+claims
+its devices claims those too. Definitions: `metrics.md` §8 of the project's papers; each change of root is looked at
+once.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from itertools import pairwise
+from typing import Protocol
+
+from trainer.line.score import Claim
+from trainer.music import Chord
+from trainer.session import BEATS_PER_BAR, Chart, ChartBar
+
+__all__ = ["standing_claims"]
+
+NEAR = 1e-6
+MAX_STEPS = 4  # semitone steps of an approach
+MIN_DESCENT = 3  # notes of a descent above its root; our choice
+ROOT_NOTES = 6  # of a bar of root shuffle; our choice
+_SCALES = ((0, 2, 4, 5, 7, 9, 11, 12), (0, 2, 4, 5, 7, 9, 10, 12))
+_BAR_FILLERS = (
+    "root_shuffle",
+    "pentatonic_riff",
+    "walking_line",
+    "octave_shift",
+    "doubled_notes",
+    "box_figure",
+    "boogie_figure",
+)
+
+
+class _Note(Protocol):
+    @property
+    def onset_beats(self) -> float: ...
+    @property
+    def pitch(self) -> int: ...
+    @property
+    def kind(self) -> str: ...
+
+
+def standing_claims(chart: Chart, notes: Sequence[_Note], claims: Sequence[Claim]) -> tuple[Claim, ...]:
+    """The claims with those added that the finished notes bear out, each once, in order of beat."""
+    plain = [note for note in notes if note.kind != "grace"]
+    out = [claim for claim in claims if claim.name not in ("chromatic_approach", "scale_descent")]
+    out += _into_changes(chart, plain)
+    turned = _turnarounds(chart, plain, out)
+    out += turned
+    taken = [(c.at_beats, c.at_beats + c.beats) for c in out if c.name in ("turnaround_figure", "pedal")]
+    out += _root_shuffles(chart, plain, out)
+    out = [c for c in out if c.name not in _BAR_FILLERS or not any(a - NEAR <= c.at_beats < b - NEAR for a, b in taken)]
+    return tuple(sorted(out, key=lambda claim: (claim.at_beats, claim.name)))
+
+
+def _pc(chord: Chord) -> int:
+    return chord.root_pc if chord.bass_pc is None else chord.bass_pc
+
+
+def _into_changes(chart: Chart, notes: Sequence[_Note]) -> list[Claim]:
+    at = {round(note.onset_beats, 6): i for i, note in enumerate(notes)}
+    out = []
+    for before, after in pairwise(chart.spans):
+        change = after.onset_beats
+        i = at.get(round(change, 6))
+        if _pc(before.chord) == _pc(after.chord) or i is None or notes[i].pitch % 12 != _pc(after.chord):
+            continue
+        steps = _semitones(notes, i)
+        if steps:
+            start = notes[i - steps].onset_beats
+            out.append(Claim("chromatic_approach", start, change - start))
+        down = _scale_steps(notes, i) if after.chord.third == 4 else 0
+        if down >= MIN_DESCENT:
+            start = notes[i - down].onset_beats
+            out.append(Claim("scale_descent", start, change - start))
+    return out
+
+
+def _near_before(notes: Sequence[_Note], i: int) -> bool:
+    """Whether note i − 1 is there and no more than a beat before note i."""
+    return i > 0 and notes[i].onset_beats - notes[i - 1].onset_beats <= 1.0 + NEAR
+
+
+def _semitones(notes: Sequence[_Note], i: int) -> int:
+    """How many semitone steps, one way, lead into note i: 0 to 4."""
+    count, way = 0, 0
+    while count < MAX_STEPS and _near_before(notes, i - count):
+        step = notes[i - count].pitch - notes[i - count - 1].pitch
+        if abs(step) != 1 or (way and step != way):
+            break
+        way = step
+        count += 1
+    return count
+
+
+def _scale_steps(notes: Sequence[_Note], i: int) -> int:
+    """How many notes come down the major or mixolydian scale, degree by degree, into its root, note i."""
+    longest = 0
+    for scale in _SCALES:
+        count = 0
+        while count + 1 < len(scale) and _near_before(notes, i - count):
+            if notes[i - count - 1].pitch - notes[i].pitch != scale[count + 1]:
+                break
+            count += 1
+        longest = max(longest, count)
+    return longest
+
+
+def _turnarounds(chart: Chart, notes: Sequence[_Note], claims: Sequence[Claim]) -> list[Claim]:
+    """Last two bars that walk from the tonic to the five, or that take each of a written turnaround's roots."""
+    known = {round(c.at_beats, 6) for c in claims if c.name == "turnaround_figure"}
+    out = []
+    for a, b in pairwise(chart.bars):
+        pair = a.turnaround and b.turnaround and b.bar == a.bar + 1 and not (b.final or a.stopped or b.stopped)
+        if not pair or round(a.onset_beats, 6) in known:
+            continue
+        several = len(a.chords) + len(b.chords) >= 3
+        if _roots_struck(notes, a) and _roots_struck(notes, b) if several else _walks(chart, notes, a, b):
+            out.append(Claim("turnaround_figure", a.onset_beats, 2.0 * BEATS_PER_BAR))
+    return out
+
+
+def _roots_struck(notes: Sequence[_Note], bar: ChartBar) -> bool:
+    share = BEATS_PER_BAR / len(bar.chords)
+    struck = {round(note.onset_beats, 6): note.pitch % 12 for note in notes}
+    return all(struck.get(round(bar.onset_beats + i * share, 6)) == _pc(c) for i, c in enumerate(bar.chords))
+
+
+def _walks(chart: Chart, notes: Sequence[_Note], a: ChartBar, b: ChartBar) -> bool:
+    """From the tonic to the five by the two semitones below it (or round the one above), or down by ♭7 and 6."""
+    tonic, five = chart.key.tonic_pc, (chart.key.tonic_pc + 7) % 12
+    first = [n.pitch for n in notes if a.onset_beats - NEAR <= n.onset_beats < a.end_beats - NEAR]
+    second = [n.pitch for n in notes if b.onset_beats - NEAR <= n.onset_beats < b.onset_beats + 1.0 + NEAR]
+    struck = any(abs(n.onset_beats - a.onset_beats) < NEAR for n in notes)
+    if not struck or not first or first[0] % 12 != tonic or _pc(b.chords[0]) != five:
+        return False
+    arrive = next((k for k, pitch in enumerate(second) if pitch % 12 == five), None)
+    if arrive is None:
+        return False
+    line = [*first, *second[: arrive + 1]]
+    steps = [line[0]] + [y for x, y in pairwise(line) if y != x]
+    body = [pitch - steps[-1] for pitch in steps[:-1]]
+    if len(body) < 3:
+        return False
+    if body[-1] == 1:
+        body = body[:-1]
+    return body[-2:] == [-2, -1] or (len(body) >= 3 and body[-2:] == [3, 2] and body[-3] in (5, -7))
+
+
+def _root_shuffles(chart: Chart, notes: Sequence[_Note], claims: Sequence[Claim]) -> list[Claim]:
+    """Bars all on one root, every beat struck, but for a free note on the last off-beat."""
+    known = {round(c.at_beats, 6) for c in claims if c.name in _BAR_FILLERS}
+    by_bar: dict[int, list[_Note]] = {}
+    for note in notes:
+        by_bar.setdefault(int(chart.bar_idx_at(note.onset_beats + NEAR)), []).append(note)
+    out = []
+    for bar in chart.bars:
+        row = by_bar.get(bar.idx, [])
+        if len(bar.chords) != 1 or bar.final or bar.stopped or not row or round(bar.onset_beats, 6) in known:
+            continue
+        if any(note.kind == "triplet" for note in row):
+            continue
+        free = row[-1].onset_beats > bar.end_beats - 1.0 + NEAR and row[-1].pitch % 12 != _pc(bar.chords[0])
+        body = row[:-1] if free else row
+        beats = sum(note.kind == "on" for note in body)
+        one = len({note.pitch for note in body}) == 1 and body[0].pitch % 12 == _pc(bar.chords[0])
+        if one and beats == BEATS_PER_BAR and len(body) >= ROOT_NOTES:
+            out.append(Claim("root_shuffle", bar.onset_beats, float(BEATS_PER_BAR)))
+    return out
