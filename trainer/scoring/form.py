@@ -742,8 +742,9 @@ def _result(chart: Chart, geo: Geometry, evidence: Floats, path: Ints, chance: F
     for i in range(len(lost) - 2, -1, -1):  # straight on into another slip: back when that one ends
         here, then = lost[i], lost[i + 1]
         if then.first_idx == here.last_idx + 1:
-            back = {"back_chorus": then.back_chorus, "back_bar": then.back_bar, "back_at_beats": then.back_at_beats}
-            lost[i] = replace(here, **back)
+            lost[i] = replace(
+                here, back_chorus=then.back_chorus, back_bar=then.back_bar, back_at_beats=then.back_at_beats
+            )
     seat = np.array([chance[i * BEATS_PER_BAR : (i + 1) * BEATS_PER_BAR, place[i]].mean() for i in range(n_bars)])
     rows_out = tuple(
         PlaceBar(bar.chorus, bar.bar, bar.onset_beats, geo.signed_beats(int(place[bar.idx])), float(seat[bar.idx]))

@@ -1,0 +1,199 @@
+"""The form model: exact against brute force, and right about slips on lines written here (`tests/sim/players.py`)."""
+
+from __future__ import annotations
+
+import importlib.util
+import itertools
+import sys
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+
+from trainer.scoring import form
+from trainer.session import Chart, expand, session_from_dict
+
+_SIM = Path(__file__).resolve().parent.parent / "sim"
+
+
+def _load(name: str) -> Any:
+    if name in sys.modules:
+        return sys.modules[name]
+    spec = importlib.util.spec_from_file_location(name, _SIM / f"{name}.py")
+    assert spec is not None and spec.loader is not None
+    module = importlib.util.module_from_spec(spec)
+    sys.modules[name] = module
+    spec.loader.exec_module(module)
+    return module
+
+
+players = _load("players")
+form_slips = _load("form_slips")
+
+
+def chart_of(**more: Any) -> Chart:
+    base: dict[str, Any] = {"key": "G", "chorus": [{"role": "verse", "times": 4}]}
+    return expand(session_from_dict({**base, **more}))
+
+
+def roots(chart: Chart, place: Any = None) -> tuple[np.ndarray, np.ndarray]:
+    """A root on every beat, `place(beat)` beats ahead of the band."""
+    cycle = players.cycle_of(chart)
+    first = (chart.session.loop or (1, 0))[0]
+    onsets, pitches = [], []
+    for bar in chart.bars[:-1]:
+        for k in range(4):
+            t = bar.onset_beats + k
+            ahead = 0.0 if place is None else place(t)
+            onsets.append(t)
+            pitches.append(28 + (cycle[int((bar.bar - first) * 4 + k + ahead) % len(cycle)].root_pc - 28) % 12)
+    return np.array(onsets), np.array(pitches, dtype=float)
+
+
+# --- exact -------------------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_viterbi_and_posteriors_equal_brute_force_over_every_path(seed: int) -> None:
+    # Every path of a small chain, written out: the definitions of Rabiner (1989), Proc. IEEE 77(2), equations 17 and 30.
+    rng = np.random.default_rng(seed)
+    n, t = 5, 5
+    evidence = rng.normal(0.0, 3.0, (t, n))
+    kinds = np.array([0, 2, 1, 2, 0])
+    slips = form.Slips(slip_rates=(0.3, 0.2, 0.1), recover_rates=(0.3, 0.2, 0.1), sizes=((0.5, 0.6), (-1.0, 0.3)))
+    matrices = [form.transition_matrix(n, slips, kind) for kind in range(3)]
+    for matrix in matrices:
+        assert np.allclose(matrix.sum(axis=1), 1.0) and np.all(matrix >= 0.0)
+    start = np.full(n, 0.05 / n)
+    start[0] += 0.95
+    total = np.zeros((t, n))
+    best, best_path = -np.inf, ()
+    for path in itertools.product(range(n), repeat=t):
+        log = np.log(start[path[0]]) + evidence[0, path[0]]
+        for i in range(1, t):
+            log += np.log(matrices[kinds[i]][path[i - 1], path[i]]) + evidence[i, path[i]]
+        if log > best:
+            best, best_path = log, path
+        for i, state in enumerate(path):
+            total[i, state] += np.exp(log)
+    assert tuple(form.viterbi(evidence, kinds, slips)) == best_path
+    chance, log_likelihood = form.posteriors(evidence, kinds, slips)
+    assert np.isclose(log_likelihood, np.log(total[0].sum()))
+    assert np.allclose(chance, total / total.sum(axis=1, keepdims=True))
+
+
+def test_posteriors_of_a_long_take_stay_finite() -> None:
+    rng = np.random.default_rng(0)
+    chance, log_likelihood = form.posteriors(rng.normal(0.0, 5.0, (5000, 16)), np.arange(5000) % 3)
+    assert np.isfinite(log_likelihood) and np.allclose(chance.sum(axis=1), 1.0)
+
+
+# --- what it says ------------------------------------------------------------------------------------------------
+
+
+def test_a_perfect_take_is_never_lost() -> None:
+    chart = chart_of()
+    result = form.place_notes(chart, *roots(chart))
+    assert result.lost == () and result.place is not None
+    assert len(result.place) == 48 and all(row.place_beats == 0.0 for row in result.place)
+    assert result.bars_lost == 0 and "kept" in result.line
+
+
+def test_a_skipped_bar_is_found_from_the_first_bar_that_differs() -> None:
+    # From bar 3 of chorus 2 the player is one bar ahead; bar 3 sounds the same (I for I), bar 4 has the IV of bar 5.
+    chart = chart_of()
+    result = form.place_notes(chart, *roots(chart, lambda t: 4.0 if 56.0 <= t < 88.0 else 0.0))
+    assert result.lost is not None and len(result.lost) == 1
+    span = result.lost[0].to_dict()
+    assert span["from"] == {"chorus": 2, "bar": 4} and span["to"] == {"chorus": 2, "bar": 10}
+    assert span["place_beats"] == 4 and span["cause"] == "skipped"
+    assert span["back"] == {"chorus": 2, "bar": 11, "at_beats": 88.0}
+
+
+def test_a_missed_quick_change_is_named_and_put_as_a_question() -> None:
+    chart = chart_of()
+    onsets, pitches = roots(chart)
+    pitches[(onsets >= 52.0) & (onsets < 56.0)] = 31.0
+    result = form.place_notes(chart, onsets, pitches)
+    assert result.lost is not None
+    assert [(s.from_chorus, s.from_bar, s.to_bar, s.cause) for s in result.lost] == [(2, 2, 2, "missed quick change")]
+    assert result.line.endswith("?")
+
+
+def test_a_planned_pedal_is_no_missed_quick_change() -> None:
+    chart = chart_of(pedal=[{"chorus": 2, "bars": [1, 4]}])
+    onsets, pitches = roots(chart)
+    pitches[(onsets >= 48.0) & (onsets < 64.0)] = 31.0
+    assert form.place_notes(chart, onsets, pitches).lost == ()
+
+
+def test_two_beats_turned_round_without_recovery() -> None:
+    chart = chart_of()
+    result = form.place_notes(chart, *roots(chart, lambda t: -2.0 if t >= 98.0 else 0.0))
+    assert result.lost is not None and len(result.lost) == 1
+    span = result.lost[0]
+    assert (span.from_chorus, span.cause, span.place_beats, span.back_at_beats) == (3, "turned round", -2.0, None)
+
+
+@pytest.mark.parametrize(
+    "more",
+    [
+        {"loop": [5, 12]},
+        {"start": "from_the_turnaround"},
+        {"start": "from_the_five", "form": "eight_bar"},
+        {"form": "chart", "chart": {"bars": ["E7", "A7", "E7 B7", "C7", "F#7"]}},
+        {"ending": "tag", "form": "sixteen_bar"},
+    ],
+)
+def test_loops_starts_and_forms_of_any_length(more: dict[str, Any]) -> None:
+    chart = chart_of(**more)
+    assert form.place_notes(chart, *roots(chart)).lost == ()
+    n = len(players.cycle_of(chart))
+    start, end = float(n + 4), float(n + 4 + max(16, n // 2))
+
+    def ahead(t: float) -> float:
+        return 4.0 if start <= t < end else 0.0
+
+    result = form.place_notes(chart, *roots(chart, ahead))
+    want = [players.heard(chart, span) for span in players.truth(chart, ahead)]
+    assert want
+    assert [players.heard(chart, (s.first_idx, s.last_idx, s.place_beats)) for s in result.lost or ()] == want
+
+
+def test_too_little_is_null_with_a_reason() -> None:
+    chart = chart_of()
+    onsets, pitches = roots(chart)
+    out = form.place_notes(chart, onsets[:5], pitches[:5]).to_dict()
+    assert out["lost"] is None and out["place"] is None and out["why"]["lost"]["code"] == "too_few"
+    out = form.place_notes(chart, onsets[:0], pitches[:0]).to_dict()
+    assert out["why"]["place"]["code"] == "too_few"
+    vamp = chart_of(form="chart", chart={"bars": ["G7", "%", "%", "%"]})
+    assert form.place_notes(vamp, *roots(vamp)).to_dict()["why"]["lost"]["code"] == "one_chord"
+
+
+def test_transposing_chart_and_take_together_changes_nothing() -> None:
+    chart, other = chart_of(), chart_of(key="Bb")
+
+    def ahead(t: float) -> float:
+        return -4.0 if 60.0 <= t < 90.0 else 0.0
+
+    onsets, pitches = roots(chart, ahead)
+    a = form.place_notes(chart, onsets, pitches).to_dict()
+    b = form.place_notes(other, onsets, pitches + 3.0).to_dict()
+    assert a["lost"] == b["lost"] and a["lost"]
+    assert [row["place_beats"] for row in a["place"]] == [row["place_beats"] for row in b["place"]]
+
+
+@pytest.mark.parametrize("line", ["roots", "riff"])
+@pytest.mark.parametrize("kind", form_slips.SLIPS)
+def test_simulated_slips_are_found_to_the_bar(kind: str, line: str) -> None:
+    # A short run of tests/sim/form_slips.py with lines that served no tuning (variant "b").
+    results = [form_slips.found(kind, line, 5000 + i, "b") for i in range(12)]
+    assert sum(r[0] for r in results) >= 10, [r[3] for r in results if not r[0]]
+
+
+@pytest.mark.parametrize("line", players.KINDS)
+def test_clean_choruses_raise_no_alarm(line: str) -> None:
+    alarms = [form_slips.clean(line, 7000 + i, "b") for i in range(8)]
+    assert sum(a[0] for a in alarms) == 0, [a[1] for a in alarms if a[0]]
