@@ -96,7 +96,7 @@ def _into(notes: Notes, chart: Chart, at: float, beats: float):
         return None
     # A grace note that runs into the landing is no step of its own.
     inside = notes.between(at, change)
-    run = [p for o, p, end in inside if o > at + NEAR and end - o > 0.13 or o <= at + NEAR]
+    run = [p for o, p, end in inside if (o > at + NEAR and end - o > 0.13) or o <= at + NEAR]
     return run, landing[1], target
 
 
