@@ -246,6 +246,8 @@ class Transport:
         self.start_song_s = float(tempo.seconds_at(marks.count_in_beats))
         self.first_song_s = float(tempo.seconds_at(marks.first_beats))
         self.end_song_s = float(tempo.seconds_at(marks.end_beats)) + tail_s
+        waiting = Stretch(-math.inf, self.start_song_s, "waiting", 0, self.start_song_s)
+        self.clock.timeline = Timeline((waiting,))
         self._bar_s = [float(x) for x in tempo.seconds_at(list(marks.bar_onsets_beats))]
         self._at = 0  # index of the stretch being run
         self._next = 0  # index of the next event in it
@@ -352,6 +354,12 @@ class Transport:
         song_s = self.timeline.song_at(ruler_s)
         self._cut(ruler_s, [Stretch(ruler_s, song_s, "finished", len(self.pass_starts_s) - 1, song_s)])
 
+    def finish(self, ruler_s: float) -> None:
+        """The song has run to its end at `ruler_s`; the next `advance` says so."""
+        ruler_s = self._moment(ruler_s)
+        last = len(self.pass_starts_s) - 1
+        self._cut(ruler_s, [Stretch(ruler_s, self.end_song_s, "finished", last, self.end_song_s)])
+
     def keeps(self, placed: Placed) -> bool:
         """True for a note that no later pass has replaced and that was not played into a pause or a lead-in count."""
         if placed.song_s is None or placed.song_s < self.pass_starts_s[placed.pass_idx]:
@@ -374,6 +382,8 @@ class Transport:
         now_s = self.clock.ruler.ruler_s(now_ns)
         # `host_ns` rounds to whole nanoseconds: a deadline that it named must be reached by the moment it named.
         now_s = max(now_s + 1e-9, self._done_s)
+        # Where the ruler stands still, a change that was asked for must come into force all the same.
+        now_s = math.nextafter(now_s, math.inf)
         due: list[Due] = []
         while True:
             self._run_stretch(now_s, due)

@@ -444,6 +444,10 @@ class Core:
                 self.mark("clock_stop", now_ns)
                 if self.midi_out is not None:
                     self.midi_out.silence()
+                at_s = ruler.ruler_s(now_ns)
+                if self.transport.clock.timeline.song_at(at_s) >= self.transport.end_song_s - TAIL_S:
+                    # It stopped after our last bar: the song is over, although its tail cannot run out.
+                    self.transport.finish(self.transport.done_s)
             elif news.kind in ("start", "position"):
                 self.mark("clock_" + news.kind, now_ns, beats=news.beats)
                 if self._followed_before or news.beats > 0.0:
