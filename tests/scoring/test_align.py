@@ -8,6 +8,8 @@ from mir_eval.util import match_events
 
 from tests.scoring.makers import chart_of, line_take, root_pitch, shuffle_rows, shuffle_take
 from trainer.clock.tempo import TempoMap
+from trainer.line.song import planned_song
+from trainer.line.stand_in import Feel, StandIn
 from trainer.scoring.align import (
     EXCUSED_COUNT_IN,
     EXCUSED_DROP_OUT,
@@ -192,3 +194,23 @@ def test_hits_and_misses_are_mir_evals(missing: float) -> None:
     assert len(set(got[got >= 0].tolist())) == np.count_nonzero(got >= 0)
     assert np.all(np.diff(got[got >= 0]) > 0)
     assert nearest_onsets(np.zeros(0), grid_s, 0.05).tolist() == [-1] * 400
+
+
+@pytest.mark.parametrize(("jitter_ms", "allowed"), [(10.0, 0), (25.0, 4)])
+def test_slots_of_planned_songs_are_those_that_were_written(jitter_ms: float, allowed: int) -> None:
+    """Riffs, walks, triplet fills, pushes and rests through a whole song: each on-beat is read as the beat it was."""
+    chart = chart_of(choruses=(ChorusPlan("verse", 2, (0.4, 0.5)), ChorusPlan("solo", 3, (0.6, 0.7, 0.9))))
+    wrong = total = 0
+    for seed in range(3):
+        line = planned_song(chart, seed)
+        feel = Feel(lateness_ms=12.0, swing_ratio=None, jitter_sd_ms=jitter_ms, missed_frac=0.0)
+        played = StandIn(feel, seed).play(line)
+        reading = read_notes(Take(played.notes, TempoMap(chart.tempo_segments), chart.session), chart)
+        written = np.sort(line.notes["onset_beats"])
+        assert reading.n == len(written)
+        on_beat = np.abs(written - np.rint(written)) < 0.02
+        right = (reading.slot == SLOT_ON) & (reading.beat_idx == np.rint(written))
+        wrong += int(np.count_nonzero(on_beat & ~right) + np.count_nonzero(~on_beat & (reading.slot == SLOT_ON)))
+        total += len(written)
+    assert total > 1000
+    assert wrong <= allowed

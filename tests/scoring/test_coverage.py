@@ -21,6 +21,16 @@ def test_intervals_cover(cell: Cell) -> None:
     assert abs(got["mean_bias"]) < 0.5 and abs(got["drift_bias"]) < 0.5 and abs(got["swing_bias"]) < 0.01
 
 
+@pytest.mark.parametrize(("bpm", "ratio"), [(200.0, 1.9), (160.0, 3.0), (120.0, 1.0)])
+def test_unsteady_players_are_not_flattered_or_blamed(bpm: float, ratio: float) -> None:
+    """30 ms of jitter, up to a tenth of the beat: early and late on-beats are lost alike, so nothing is biased."""
+    got = coverage(Cell(bpm=bpm, ratio=ratio, sd_ms=30.0, ar=0.3, miss=0.1), 60, seed=5)
+    assert abs(got["mean_bias"]) < 1.5
+    assert abs(got["swing_bias"]) < 0.025 * ratio
+    for name in ("mean", "swing", "drift"):
+        assert got[name] >= 0.9 - mc_bound(60, 0.9, 3.0), name
+
+
 def test_through_midi_files_the_figures_are_the_same() -> None:
     """Written with mido, read like anybody's file: what comes out is what the note table gives, to a tick."""
     cell = Cell(ar=0.3, drift_ms=4.0)

@@ -132,6 +132,19 @@ def test_every_outcome_is_counted_exactly(late_ms: float, jitter_ms: float, key:
     assert t.changes == len(result.items) - counts["turnaround"] - counts["not_asked"] - counts["pedal"]
 
 
+def test_asynchronies_are_against_what_each_item_was_played_to() -> None:
+    chart = chart_of(3)
+    rows, _ = labelled_line(chart)
+    result = judged(chart, rows, late_ms=10.0)
+    beat_ms = 60000.0 / 96.0
+    want = {(1, 2): 10.0, (1, 3): 10.0, (1, 5): 10.0 + OFF * beat_ms, (1, 7): 10.0}
+    for place, late_ms in want.items():  # on the change; on the off-beat before; on the off-beat after; on it again
+        assert at(result, *place).to_dict()["asynchrony_ms"] == pytest.approx(late_ms, abs=0.01), place
+    held, silent = at(result, 2, 5).to_dict(), at(result, 1, 11).to_dict()
+    assert held["asynchrony_ms"] is None and held["pitch"] == 36.0
+    assert silent["asynchrony_ms"] is None and silent["pitch"] is None
+
+
 def test_the_off_beat_before_a_change_is_not_judged() -> None:
     """Approaches and old chord notes right before a change cost nothing."""
     chart = chart_of(2)

@@ -305,7 +305,7 @@ class _Judge:
         pitch = asynchrony = math.nan
         if idx >= 0:
             pitch = float(self.r.pitch[idx])
-            asynchrony = self._asynchrony(change, outcome, idx)
+            asynchrony = self._asynchrony(change, outcome, note, idx)
         return Item(
             chorus=change.bar.chorus,
             bar=change.bar.bar,
@@ -326,12 +326,13 @@ class _Judge:
             note_idx=idx,
         )
 
-    def _asynchrony(self, change: _Change, outcome: str, idx: int) -> float:
-        """Seconds late: against the change; an early root against the off-beat it was played on; a held one: none."""
+    def _asynchrony(self, change: _Change, outcome: str, note: str | None, idx: int) -> float:
+        """Seconds late: an early root and a riff that rests on 1 against their own slot, a root held from further back
+        not at all (NaN), the rest against the change."""
         r = self.r
-        if r.slot[idx] in (SLOT_OFF, SLOT_TRIPLET_3) and not math.isnan(r.asynchrony_s[idx]):
-            return float(r.asynchrony_s[idx]) if r.beat_idx[idx] >= change.at_beats - 1 else math.nan
-        if r.beats[idx] < change.at_beats - 0.5:
+        if outcome == "root_early" or note == "rests_on_one":
+            return float(r.asynchrony_s[idx])
+        if r.beat_idx[idx] < change.at_beats:
             return math.nan
         return float(self.onset_s[idx] - r.tempo.seconds_at(float(change.at_beats)))
 
