@@ -79,6 +79,7 @@ class ChorusShape:
     accent_offbeat: float
     missed: int
     changes: int
+    mean_pitch: float
     why: Mapping[str, Why] = field(default_factory=dict)
 
     def to_dict(self) -> dict[str, Any]:
@@ -432,7 +433,7 @@ def _chorus(p: _Played, reading: Reading, chart: Chart, landing: Landing, chorus
         nans = (math.nan,) * 7
         absent = dict.fromkeys(names if bars else (*names, "notes_per_bar"), reason)
         return ChorusShape(
-            chorus, role, intensity, n, None, None, per_bar, *nans, 0, *nans[:7], missed, changes, absent
+            chorus, role, intensity, n, None, None, per_bar, *nans, 0, *nans[:7], missed, changes, math.nan, absent
         )
     pitch, step, bar = p.pitch[rows], p.step[rows], p.bar[rows]
     medians = np.full(len(idx), np.nan)
@@ -491,6 +492,7 @@ def _chorus(p: _Played, reading: Reading, chart: Chart, landing: Landing, chorus
         accent_offbeat=offbeat,
         missed=missed,
         changes=changes,
+        mean_pitch=float(pitch.mean()),
         why=why,
     )
 
@@ -509,7 +511,7 @@ def _opens(c: ChorusShape, verses: list[ChorusShape], rules: ShapeRules) -> bool
     """Denser, higher or more varied than the take's own verses, by the minimum effect and more than their spread."""
     for name, effect in (
         ("notes_per_bar", rules.open_notes_per_bar),
-        ("median_pitch", rules.open_semitones),
+        ("mean_pitch", rules.open_semitones),
         ("entropy_bits", rules.open_entropy_bits),
     ):
         own = np.array([getattr(v, name) for v in verses], dtype=np.float64)

@@ -1,0 +1,122 @@
+"""The verdict: four lines and at most three pieces of advice, each with its evidence and a drill that there is."""
+
+from __future__ import annotations
+
+import itertools
+import json
+import tomllib
+from pathlib import Path
+from typing import Any
+
+import jsonschema
+import numpy as np
+import pytest
+
+import trainer.scoring.levels
+from trainer.clock.tempo import TempoMap
+from trainer.errors import UsageError
+from trainer.line import StandIn, planned_song
+from trainer.line.stand_in import Feel, Slip
+from trainer.practice.drills import DRILLS
+from trainer.scoring.card import Scorecard, score
+from trainer.scoring.levels import level_named, levels
+from trainer.session import expand, session_from_dict
+from trainer.take import Take, empty_notes
+
+ROOT = Path(__file__).resolve().parent.parent.parent
+PLAN = [
+    {"role": "verse", "times": 2, "intensity": 0.4},
+    {"role": "solo", "times": 2, "intensity": [0.7, 0.9]},
+    {"role": "verse", "times": 1},
+]
+SESSION = session_from_dict({"key": "G", "tempo_bpm": 110.0, "chorus": PLAN})
+CHART = expand(SESSION)
+
+
+def card_of(level: str = "jam", **feel: Any) -> Scorecard:
+    feel = {"missed_frac": 0.0, "swing_ratio": 2.0, **feel}
+    played = StandIn(Feel(**feel), seed=3).play(planned_song(CHART, 1))
+    return score(Take(played.notes, TempoMap(CHART.tempo_segments), SESSION), level=level)
+
+
+def test_a_take_to_plan_meets_every_target_and_earns_no_advice() -> None:
+    out = card_of("stage", jitter_sd_ms=5.0).verdict.to_dict()
+    assert [line["name"] for line in out["lines"]] == ["feel", "time", "landing", "form and shape"]
+    assert all(line["met"] for line in out["lines"]), out
+    assert out["advice"] == [] and out["why"]["advice"]["code"] == "met"
+
+
+@pytest.mark.parametrize(
+    ("feel", "about"),
+    [
+        ({"swing_ratio": 1.1}, "feel"),
+        ({"jitter_sd_ms": 45.0}, "time"),
+        ({"missed_frac": 0.5}, "landing"),
+        ({"slips": (Slip(2, 3, 3, 9, 4.0),)}, "form"),
+    ],
+)
+def test_what_is_weak_is_named_with_evidence_and_a_drill(feel: dict[str, Any], about: str) -> None:
+    out = card_of("jam", **feel).verdict.to_dict()
+    named = [a for a in out["advice"] if a["about"] == about]
+    assert len(named) == 1, out["advice"]
+    assert any(ch.isdigit() for ch in named[0]["evidence"]) and named[0]["drill"] in DRILLS
+
+
+def test_at_most_three_pieces_of_advice_of_drills_that_there_are() -> None:
+    bad = {"swing_ratio": 1.0, "jitter_sd_ms": 60.0, "missed_frac": 0.6, "drift_ms_per_chorus": 40.0}
+    out = card_of("stage", **bad).verdict.to_dict()
+    assert len(out["advice"]) == 3
+    assert all(a["drill"] in DRILLS for a in out["advice"])
+    assert len({a["drill"] for a in out["advice"]}) == 3
+    landing = out["lines"][2]
+    assert landing["met"] is False and landing["bars"] and landing["interval"][0] < landing["figure"]
+
+
+def test_every_drill_that_advice_can_name_exists() -> None:
+    text = Path(trainer.scoring.levels.__file__).with_name("verdict.py").read_text(encoding="utf-8")
+    named = {name for name in DRILLS if f'"{name}"' in text}
+    assert {"roots", "pin_the_verse", "shuffle_one_note", "drop_out_2_of_4", "open_by_height"} <= named
+
+
+def test_levels_grow_stricter_and_every_threshold_has_its_source() -> None:
+    table = list(levels().values())
+    assert [level.name for level in table] == ["first_steps", "rehearsal", "jam", "stage"]
+    for easy, hard in itertools.pairwise(table):
+        assert easy.swing_log2 > hard.swing_log2 and easy.spread_pct > hard.spread_pct
+        assert easy.landed_rate < hard.landed_rate and easy.lost_share > hard.lost_share
+    file = Path(trainer.scoring.levels.__file__).with_name("levels.toml")
+    text = file.read_text(encoding="utf-8")
+    assert tomllib.loads(text)
+    for line in text.splitlines():
+        if "=" in line and not line.startswith("#") and "title" not in line:
+            assert "#" in line, f"no source beside: {line}"
+    with pytest.raises(UsageError, match=r'"jamm" is not a level.*did you mean "jam"'):
+        level_named("jamm")
+
+
+def test_nothing_played_is_not_judged() -> None:
+    card = score(Take(empty_notes(), TempoMap(CHART.tempo_segments), SESSION))
+    out = card.to_dict()
+    assert all(line["met"] is None and line["figure"] is None for line in out["verdict"]["lines"])
+    assert all(line["why"]["figure"]["text"] for line in out["verdict"]["lines"])
+    assert out["verdict"]["advice"] == [] and out["verdict"]["why"]["advice"]["code"] == "nothing_measured"
+
+
+def test_without_a_session_feel_and_time_still_stand() -> None:
+    played = StandIn(Feel(missed_frac=0.0), seed=3).play(planned_song(CHART, 1))
+    out = score(Take(played.notes, TempoMap(CHART.tempo_segments))).verdict.to_dict()
+    assert out["lines"][1]["figure"] is not None and out["lines"][3]["figure"] is None
+    assert out["lines"][3]["met"] is None
+
+
+def test_the_whole_card_fits_its_schema() -> None:
+    schema = json.loads((ROOT / "shared" / "schema" / "scorecard.schema.json").read_text(encoding="utf-8"))
+    for feel in ({}, {"slips": (Slip(2, 3, 3, 9, -4.0),), "missed_frac": 0.3}, {"flat_velocity": 100}):
+        out = card_of("stage", **feel).to_dict()
+        jsonschema.validate(json.loads(json.dumps(out, allow_nan=False)), schema)
+
+
+def test_a_verdict_is_pure() -> None:
+    first, second = card_of(missed_frac=0.3).verdict.to_dict(), card_of(missed_frac=0.3).verdict.to_dict()
+    assert first == second
+    assert np.isfinite(first["lines"][0]["figure"])
