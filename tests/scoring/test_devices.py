@@ -84,6 +84,8 @@ def test_figures_of_a_bar_in_any_key_octave_swing_and_tempo(
     for seed, slots in enumerate(BARS[name]):
         for idx in (0, 1, 2):
             rows = rows_of(chart, {idx: slots, idx + 1: NEXT}, octave)
+            if name == "walking_line":  # its last note leads on: a whole step under the coming root
+                rows[-2] = (rows[-2][0], rows[-1][1] - 2.0, 0.3)
             got = found_in(chart, rows, jitter_beats=0.008 * bpm / 60.0, seed=seed)
             whole = [d for d in got if d.name in BARS]
             assert names_at(tuple(whole)) == [(name, chart.bars[idx].onset_beats)], (slots, idx, got)
@@ -208,7 +210,7 @@ TWINS = {"chromatic_approach", "turnaround_figure", "scale_descent"}
 
 @pytest.fixture(scope="module")
 def tally() -> tuple[Counter[str], Counter[str], Counter[str]]:
-    """(claimed, hit, false) of every device over the generators' lines with 8 ms of timing noise, one to one by beat."""
+    """(claimed, hit, false) of every device over the generators' lines with 8 ms of timing noise, one to one."""
     keys = ["C", "Db", "D", "Eb", "E", "F", "F#", "G", "Ab", "A", "Bb", "B", "Am", "Em", "Dm", "Cm", "Gm"]
     forms = ["quick_change_12", "slow_change_12", "minor_12", "eight_bar", "sixteen_bar"]
     rng = np.random.default_rng(11)

@@ -56,7 +56,7 @@ def roots(chart: Chart, place: Any = None) -> tuple[np.ndarray, np.ndarray]:
 
 @pytest.mark.parametrize("seed", range(4))
 def test_viterbi_and_posteriors_equal_brute_force_over_every_path(seed: int) -> None:
-    # Every path of a small chain, written out: the definitions of Rabiner (1989), Proc. IEEE 77(2), equations 17 and 30.
+    # Every path of a small chain, written out; definitions of Rabiner (1989), Proc. IEEE 77(2), equations 17 and 30.
     rng = np.random.default_rng(seed)
     n, t = 5, 5
     evidence = rng.normal(0.0, 3.0, (t, n))
