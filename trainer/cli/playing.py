@@ -64,6 +64,14 @@ def play(
     profile: Annotated[
         str | None, typer.Option(metavar="pad|keys|strings", help="Instead of the profile that the sound check found.")
     ] = None,
+    page: Annotated[
+        bool, typer.Option("--page", help="The screen as a web page too, for a tablet on the stand.")
+    ] = False,
+    page_host: Annotated[
+        str | None,
+        typer.Option("--page-host", metavar="HOST", help="Open the page to the room: 0.0.0.0, or an address."),
+    ] = None,
+    page_port: Annotated[int, typer.Option("--page-port", metavar="N", min=0, max=65535, help="Its port; 0: any.")] = 0,
 ) -> int:
     """Play a session with the band: count-in, song, then your figures. No session: a shuffle in G."""
     session = chosen_session(overrides)
@@ -82,6 +90,8 @@ def play(
         ascii_only=ascii_only,
     )
     options = _with_input(options, midi_in, profile)
+    if page or page_host is not None:
+        options = replace(options, page_host=page_host or "127.0.0.1", page_port=page_port)
     from trainer.live import play as run
     from trainer.live import recover_takes
 
