@@ -28,7 +28,7 @@ def score(
     downbeat: Annotated[
         str | None, typer.Option(metavar="SECONDS|auto", help="Where chorus 1 begins, if the file does not say.")
     ] = None,
-    level: Annotated[str | None, typer.Option(metavar="LEVEL", help="The level to judge by.")] = None,
+    level: Annotated[str | None, typer.Option(metavar="LEVEL", help="Judge as: first_steps, rehearsal, jam, stage.")] = None,
     full: Annotated[bool, typer.Option("--full", help="Every figure; every beat and pair in the JSON.")] = False,
     workers: Annotated[
         int | None, typer.Option(metavar="N", min=1, help="Programs that score many files at once; all cores.")
