@@ -16,7 +16,7 @@ if TYPE_CHECKING:
 
     from trainer.line import LineScore
 
-__all__ = ["add_to", "tablature"]
+__all__ = ["add_to", "tablature", "write_line_midi"]
 
 Volume = Annotated[
     list[str] | None, typer.Option("--volume", metavar="PART=0..1", help="Volume of a part; may be given again.")
@@ -88,8 +88,7 @@ def line(
         expand(session), device=device, seed=session.seed, tuning=tuning, position=position, octave=octave
     )
     if midi is not None:
-        _write_line(made, midi)
-        typer.echo(f"wrote {midi}", err=as_json)
+        typer.echo(f"wrote {write_line_midi(made, midi)}", err=as_json)
     if as_json:
         show_json({"session": session.to_dict(), **made.to_dict()})
     elif midi is None:
@@ -127,7 +126,8 @@ def tablature(made: LineScore, width: int = 80) -> list[str]:
     return out[:-1]
 
 
-def _write_line(made: LineScore, path: Path) -> None:
+def write_line_midi(made: LineScore, path: Path) -> Path:
+    """Write a line, with the band of its chart, as a Standard MIDI File; the path. `UsageError` if it cannot be."""
     from trainer.band import arrange
     from trainer.clock.tempo import TempoMap
     from trainer.take import Take, empty_notes
@@ -151,6 +151,7 @@ def _write_line(made: LineScore, path: Path) -> None:
         path.write_bytes(data)
     except OSError as error:
         raise UsageError(f"cannot write {path}: {error.strerror or error}") from None
+    return path
 
 
 def add_to(app: typer.Typer) -> None:

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from trainer.cli.choosing import Overrides, chosen_session, part_changes, session_options
-from trainer.cli.speaking import say, to_stderr
+from trainer.cli.speaking import card_text, say, to_stderr
 from trainer.errors import UsageError
 
 if TYPE_CHECKING:
@@ -176,12 +176,10 @@ def demo(
         data = {**card.to_dict(), "stand_in": _stand_in_dict(performance)}
         typer.echo(json.dumps(data, ensure_ascii=False, indent=2, allow_nan=False))
         return 0
-    from trainer.scoring.text import summary
-
     for line in comparison(performance, card):
         typer.echo(line)
     typer.echo("")
-    say(summary(card, full=full))
+    say(card_text(card, full=full))
     return 0
 
 
@@ -332,7 +330,6 @@ def _status(result: PlayResult) -> int:
 def _afterwards(session: Session, options: PlayOptions, result: PlayResult) -> int:
     """The figures of what was played, then the worst bars once more if wanted."""
     from trainer.scoring import score
-    from trainer.scoring.text import summary
 
     status = _status(result)
     if result.take_path is not None:
@@ -344,7 +341,7 @@ def _afterwards(session: Session, options: PlayOptions, result: PlayResult) -> i
         typer.echo("No notes were heard, so there is nothing to score. What arrives can be seen with: trainer check")
         return status
     card = score(take)
-    say(summary(card))
+    say(card_text(card))
     if result.next_tempo_bpm is not None:
         typer.echo(
             f"\nFor the next run you asked for {result.next_tempo_bpm:g} bpm: add --bpm {result.next_tempo_bpm:g}"

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from trainer.cli.speaking import say
+from trainer.cli.speaking import card_text, say
 from trainer.errors import TrainerError, UsageError
 
 if TYPE_CHECKING:
@@ -28,7 +28,9 @@ def score(
     downbeat: Annotated[
         str | None, typer.Option(metavar="SECONDS|auto", help="Where chorus 1 begins, if the file does not say.")
     ] = None,
-    level: Annotated[str | None, typer.Option(metavar="LEVEL", help="Judge as: first_steps, rehearsal, jam, stage.")] = None,
+    level: Annotated[
+        str | None, typer.Option(metavar="LEVEL", help="Judge as: first_steps, rehearsal, jam, stage.")
+    ] = None,
     full: Annotated[bool, typer.Option("--full", help="Every figure; every beat and pair in the JSON.")] = False,
     workers: Annotated[
         int | None, typer.Option(metavar="N", min=1, help="Programs that score many files at once; all cores.")
@@ -76,24 +78,20 @@ def score(
 
 def _one(path: Path, session: Session | None, options: dict[str, Any], *, as_json: bool) -> int:
     """One file: its card, or the one line that says why not."""
-    from trainer.scoring.text import summary
-
     card = _card(path, session, options)
     if as_json:
         typer.echo(json.dumps({"file": str(path), **card.to_dict()}, ensure_ascii=False, indent=2, allow_nan=False))
     else:
-        say(summary(card, full=options["full"]))
+        say(card_text(card, full=options["full"]))
     return 0
 
 
 def _many(paths: list[Path], session: Session | None, options: dict[str, Any]) -> int:
-    from trainer.scoring.text import summary
-
     n_errors = 0
     for path in paths:
         typer.echo(str(path))
         try:
-            lines = summary(_card(path, session, options), full=options["full"]).split("\n")
+            lines = card_text(_card(path, session, options), full=options["full"]).split("\n")
         except TrainerError as error:
             n_errors += 1
             lines = str(error).split("\n")

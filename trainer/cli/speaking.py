@@ -6,10 +6,14 @@ import contextlib
 import shutil
 import sys
 import textwrap
+from typing import TYPE_CHECKING
 
 import typer
 
-__all__ = ["say", "to_stderr", "wrapped"]
+if TYPE_CHECKING:
+    from trainer.scoring import Scorecard
+
+__all__ = ["card_text", "say", "to_stderr", "wrapped"]
 
 WIDEST = 110  # longer lines are hard to read; our choice
 
@@ -34,3 +38,20 @@ def say(text: str) -> None:
 def to_stderr(wanted: bool) -> contextlib.AbstractContextManager[object]:
     """While this is open, what is printed goes to standard error, where `wanted`: standard output is for a program."""
     return contextlib.redirect_stdout(sys.stderr) if wanted else contextlib.nullcontext()
+
+
+def card_text(card: Scorecard, *, full: bool = False) -> str:
+    """A scorecard for a person: its four lines and costly bars, then what to work on, each with its evidence."""
+    from trainer.scoring.text import summary
+
+    verdict = card.verdict.to_dict()
+    lines = [summary(card, full=full)]
+    if verdict["advice"]:
+        lines += ["", f"What to work on (judged as {verdict['level'].replace('_', ' ')}):"]
+        for advice in verdict["advice"]:
+            lines.append(f"  {advice['text']} {_sentence(advice['evidence'])} trainer drill {advice['drill']}")
+    return "\n".join(lines)
+
+
+def _sentence(text: str) -> str:
+    return f"{text[:1].upper()}{text[1:].rstrip('.')}."
