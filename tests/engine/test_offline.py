@@ -1,0 +1,87 @@
+"""The whole run on a fake clock: what the stand-in played is what the take holds, through pauses and restarts."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from trainer.clock.sources import FakeClock
+from trainer.engine import Heard, Place
+from trainer.line import Feel, StandIn, planned_song
+from trainer.live import PartMix, PlayOptions, play_offline
+from trainer.live.options import part_gains
+from trainer.ports.memory import MemoryMidiOut
+from trainer.scoring import score
+from trainer.session import ChorusPlan, Session, default_session, expand
+from trainer.take import read_take, write_take
+
+SHORT = Session(tempo_bpm=120.0, choruses=(ChorusPlan("verse", 2),), loop=(1, 4), count_in_bars=1)
+
+
+def performance(session: Session, seed: int = 1):
+    return StandIn(Feel(), seed).play(planned_song(expand(session), seed))
+
+
+def test_the_take_holds_what_was_played_to_the_microsecond_and_scores_as_it_was_set() -> None:
+    session = default_session()
+    played = performance(session)
+    take = play_offline(session, played)
+    assert np.abs(take.notes["onset_s"] - played.notes["onset_s"]).max() < 1e-6
+    assert np.array_equal(take.notes["pitch"], played.notes["pitch"])
+    assert take.header.completed and take.header.lateness["max_ms"] == 0.0
+    card = score(take).to_dict()
+    low, high = card["timing"]["mean_ci95_ms"]
+    assert low - 1.0 <= played.feel.lateness_ms <= high + 1.0
+    assert card["swing"]["ratio"] == pytest.approx(played.feel.swing_ratio, abs=0.12)
+
+
+def test_any_start_of_the_host_clock_gives_the_same_take(tmp_path) -> None:
+    played = performance(SHORT)
+    one, two = (play_offline(SHORT, played, start_ns=ns) for ns in (10**9, 7 * 10**14 + 13))
+    assert np.allclose(one.notes["onset_s"], two.notes["onset_s"], atol=1e-6)
+    again = read_take(write_take(one, tmp_path))
+    assert np.allclose(again.notes["onset_s"], one.notes["onset_s"], atol=1e-9)
+
+
+def test_a_restart_keeps_the_later_notes_and_sets_the_earlier_aside() -> None:
+    rows = [(i * 0.5, bytes((0x90, 40 + i, 90))) for i in range(32)]
+    rows += [(i * 0.5 + 0.2, bytes((0x80, 40 + i, 0))) for i in range(32)]
+    # The count-in takes 2 s; at 13.2 s the song stands at 11.2 s, in the second chorus, which began at 8 s.
+    take = play_offline(SHORT, rows, commands=[(13.2, "restart")])
+    assert take.notes["pitch"].tolist() == [40.0 + i for i in range(32)]
+    assert take.notes["onset_s"] == pytest.approx(np.arange(32) * 0.5, abs=1e-6)
+    aside = take.header.extra["set_aside"]
+    assert [row[2] for row in aside] == [56.0 + i for i in range(7)]
+    whole = play_offline(SHORT, rows)
+    assert "set_aside" not in whole.header.extra
+
+
+def test_stopping_keeps_what_was_played_and_a_front_hears_of_everything() -> None:
+    said: list[object] = []
+    take = play_offline(SHORT, performance(SHORT), commands=[(7.0, "stop")], on_message=said.append)
+    assert not take.header.completed
+    assert 0 < len(take.notes) == sum(isinstance(m, Heard) for m in said)
+    assert take.band["onset_s"].max() <= 5.1
+    states = [m.state for m in said if isinstance(m, Place)]
+    assert states[0] == "count_in" and states[-1] == "playing"
+
+
+def test_muted_parts_do_not_sound_and_everything_ends_in_silence() -> None:
+    made: list[MemoryMidiOut] = []
+
+    def port(clock: FakeClock) -> MemoryMidiOut:
+        made.append(MemoryMidiOut(clock))
+        return made[0]
+
+    play_offline(SHORT, (), PlayOptions(mix={"drums": PartMix(muted=True)}), midi_out=port)
+    ons = [data for _, data in made[0].sent if data[0] & 0xF0 == 0x90]
+    assert ons and made[0].sounding == []
+    drums = [data for data in ons if data[0] == 0x99]
+    assert len(drums) == 4  # the count-in's own clicks
+
+
+def test_gains_follow_mute_solo_and_volume_and_the_count_outlives_a_solo() -> None:
+    assert part_gains({}) == (1.0,) * 6
+    assert part_gains({"drums": PartMix(0.5)})[0] == 0.25
+    assert part_gains({"keys": PartMix(solo=True)}) == (0.0, 1.0, 0.0, 0.0, 0.0, 1.0)
+    assert part_gains({"keys": PartMix(solo=True, muted=True)})[1] == 0.0
