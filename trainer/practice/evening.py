@@ -65,9 +65,11 @@ class Piece:
 
 @dataclass(frozen=True, slots=True)
 class Evening:
-    """An evening in order; `minutes` is what it adds up to."""
+    """An evening in order; `minutes` is what it adds up to. `seed` and `day` are what it was planned with."""
 
     pieces: tuple[Piece, ...]
+    seed: int
+    day: datetime.date
 
     @property
     def minutes(self) -> float:
@@ -168,7 +170,7 @@ def plan_evening(
         since_break += each
     pieces.append(Piece("song", SONG_MINUTES, None, key, tempo_bpm, "put it into a song"))
     pieces.append(Piece("look", LOOK_MINUTES, why="one look at the figures"))
-    return Evening(tuple(pieces))
+    return Evening(tuple(pieces), seed, today)
 
 
 def _chosen(

@@ -134,8 +134,8 @@ def phrase_line(
 ) -> LineScore:
     """The phrase at every place of a chart where it fits, over the chord there, roots on one between.
 
-    A landing phrase goes before each change, any other into each bar (or run of bars) that it fits. `octave` moves it by
-    octaves; it is kept on the fingerboard. `UsageError` when it fits nowhere.
+    A landing phrase goes before each change, any other into each bar (or run of bars) that it fits. `octave` moves it
+    by octaves; it is kept on the fingerboard. `UsageError` when it fits nowhere.
     """
     off = float(swing_offbeat_frac(chart.swing_ratio))
     inside = {_ON: 0.0, _OFF: off, _T2: 1.0 / 3.0, _T3: 2.0 / 3.0}

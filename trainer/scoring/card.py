@@ -244,5 +244,3 @@ def _notes_sha256(take: Take) -> str:
 def _session_sha256(session: Session) -> str:
     text = json.dumps(session.to_dict(), sort_keys=True, separators=(",", ":"), ensure_ascii=True)
     return hashlib.sha256(text.encode()).hexdigest()
-
-

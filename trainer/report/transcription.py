@@ -1,0 +1,77 @@
+"""Reading a transcription: a MIDI file, or MusicXML through `music21` (an optional extra)."""
+
+from __future__ import annotations
+
+import warnings
+from pathlib import Path
+from typing import Any
+
+from trainer.clock.tempo import TempoMap, swung_beats
+from trainer.errors import FileFormatError, UsageError
+from trainer.session import Session, expand
+from trainer.take import Take, TakeHeader, notes_from_rows, read_take
+
+__all__ = ["read_transcription"]
+
+MUSICXML = (".musicxml", ".xml", ".mxl")
+MAX_BYTES = 16_000_000
+
+
+def read_transcription(path: Path, session: Session | None = None) -> Take:
+    """The transcription as a take: written eighths are swung as the session says, the first bar is bar 1 of chorus 1.
+
+    `UsageError` when it is not there, when MusicXML's reader is not installed, or when MusicXML comes without a
+    session; `FileFormatError` when it is not what its name says.
+    """
+    if path.suffix.lower() not in MUSICXML:
+        return read_take(path, session=session)
+    if session is None:
+        raise UsageError(f"{path}: MusicXML says nothing of the form; add --session, a file or a ready-made name")
+    try:
+        if path.stat().st_size > MAX_BYTES:
+            raise FileFormatError(f"{path}: over {MAX_BYTES // 1_000_000} MB; expected one song's transcription")
+    except OSError as error:
+        raise UsageError(f"cannot read {path}: {error.strerror or error}") from None
+    rows = _musicxml_rows(path)
+    if not rows:
+        raise FileFormatError(f"{path}: no notes in it; expected a bass part")
+    chart = expand(session)
+    tempo = TempoMap(chart.tempo_segments)
+    table = []
+    for onset, duration, pitch in rows:
+        straight_third = abs(onset * 3.0 - round(onset * 3.0)) < 1e-6 and abs(onset * 2.0 - round(onset * 2.0)) > 1e-6
+        on, off = (onset, onset + duration)
+        if not straight_third:
+            on, off = (float(x) for x in swung_beats([onset, onset + duration], session.swing_ratio))
+        a, b = (float(x) for x in tempo.seconds_at([on, off]))
+        table.append((a, b - a, float(pitch), 90))
+    return Take(
+        notes=notes_from_rows(table),
+        tempo=tempo,
+        session=session,
+        header=TakeHeader(foreign=True, profile="foreign", downbeat_from="start of file"),
+        source=str(path),
+    )
+
+
+def _musicxml_rows(path: Path) -> list[tuple[float, float, int]]:
+    """(beat, beats, sounding MIDI pitch) of the first part's notes, ties joined, tablature staves left out."""
+    try:
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore")
+            from music21 import converter
+    except ImportError:
+        raise UsageError("reading MusicXML wants the package music21; add it with: pip install music21") from None
+    try:
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore")
+            score: Any = converter.parse(path, format="musicxml")
+            part = score.parts[0].toSoundingPitch().stripTies().flatten()
+            return [
+                (float(note.offset), float(note.quarterLength), int(note.pitch.midi))
+                for note in part.notes
+                if "Note" in note.classes and note.quarterLength > 0
+            ]
+    except Exception as error:  # whatever a reader of foreign files may raise
+        words = " ".join(str(error).split())[:120]
+        raise FileFormatError(f"{path}: cannot be read as MusicXML ({type(error).__name__}: {words})") from None
