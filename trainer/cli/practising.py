@@ -601,7 +601,7 @@ def study(
     plain: Plain = False,
     stand_in: StandInOption = False,
 ) -> int:
-    """Lay a transcription over a session: its devices bar by bar; each can be moved, looped with the band, and drilled."""
+    """Lay a transcription over a session: its devices bar by bar; each can be moved, looped and drilled."""
     from trainer.cli.choosing import _bar_range, named_session
     from trainer.practice.study import judge_phrase, phrase_drill, phrases
     from trainer.report.transcription import read_transcription
@@ -616,10 +616,9 @@ def study(
     listed = phrases(card.reading, card.chart, found)
     if number is None:
         for phrase in listed:
-            typer.echo(
-                f"{phrase.number:>3}  chorus {phrase.chorus}, bar {phrase.bar:>2}, beat {phrase.start_beat}  "
-                f"{phrase.name.replace('_', ' '):<20}{'into ' if phrase.lands else 'over '}{phrase.chord:<6}{phrase.spelled}"
-            )
+            where = f"chorus {phrase.chorus}, bar {phrase.bar:>2}, beat {phrase.start_beat}"
+            over = f"{'into' if phrase.lands else 'over'} {phrase.chord:<6}"
+            typer.echo(f"{phrase.number:>3}  {where}  {phrase.name.replace('_', ' '):<20}{over}{phrase.spelled}")
         typer.echo(
             f"\nWork on one with: trainer study {file} --session … --phrase N --key A" if listed else "No device found."
         )

@@ -254,8 +254,7 @@ def _fitted(
 
 
 def _least_squares(design: Floats, y: Floats) -> Floats:
-    found = np.asarray(np.linalg.lstsq(design, y, rcond=None)[0], dtype=np.float64)
-    return found
+    return np.asarray(np.linalg.lstsq(design, y, rcond=None)[0], dtype=np.float64)
 
 
 def _robust(design: Floats, y: Floats) -> Floats:

@@ -15,7 +15,7 @@ from trainer.take.notes import Notes, empty_notes
 
 __all__ = ["PROFILES", "Calibration", "Gap", "Take", "TakeHeader"]
 
-# Input profiles: pads and anything exact · a keyboard · pitch-tracked strings · the computer keyboard · a file from elsewhere.
+# Input profiles: pads and anything exact · a keyboard · pitch-tracked strings · computer keyboard · a foreign file.
 PROFILES = ("pad", "keys", "strings", "typing", "foreign")
 
 
