@@ -42,7 +42,7 @@ def state(at_beats: float, of: Session | None = None, **changes: Any) -> ScreenS
     return ScreenState(**{**given, **changes})
 
 
-FIGURES = RunningFigures(1.934, 60, 2.0, 18, 20, 22, 6.2)
+FIGURES = RunningFigures(1.934, 60, 2.0, 18, 22, 6.2)
 TWO_FIVE = session(form="two_five_12", flat=True, drop_outs=(), title="Last call")
 LONG = session(
     form="chart",

@@ -154,7 +154,7 @@ def test_ascii_screens_are_ascii() -> None:
 def test_calm_shows_no_figure_of_the_player() -> None:
     loud = render(STATES["solo_figures"], 80, 24).plain
     calm = render(replace(STATES["solo_figures"], calm=True), 80, 24).plain
-    for word in ("early", "swing 1.93", "landed", "120 notes"):
+    for word in ("early", "swing 1.93", "roots on", "120 notes"):
         assert word in loud
         assert word not in calm
     assert "band out" not in calm
@@ -164,7 +164,7 @@ def test_calm_shows_no_figure_of_the_player() -> None:
 
 def test_figures_only_when_asked() -> None:
     plain = render(STATES["verse"], 80, 24).plain
-    assert "landed" not in plain and "swing 1" not in plain
+    assert "roots on" not in plain and "swing 1" not in plain
 
 
 def test_intensity_is_shown_in_solos_only() -> None:

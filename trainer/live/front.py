@@ -377,7 +377,6 @@ class _Front:
                 n_pairs=figures.n_pairs,
                 band_ratio=self.chart.swing_ratio,
                 roots=figures.roots,
-                landed=figures.roots,
                 changes=figures.changes,
                 mean_ms=None if figures.median_asynchrony_s is None else figures.median_asynchrony_s * 1e3,
             )

@@ -139,7 +139,7 @@ def plan_evening(
     held = standings(runs, today)
     for_drills = minutes - WARM_UP_MINUTES - SONG_MINUTES - LOOK_MINUTES
     n_drills = max(1, min(3 if minutes < 40.0 else 5, int(for_drills // DRILL_MINUTES)))
-    chosen = _chosen(n_drills, weak, held, runs, today, rng)
+    chosen = _chosen(n_drills, weak, held, runs, evidence, today, rng)
     pieces = [
         Piece(
             "warm_up",
@@ -178,6 +178,7 @@ def _chosen(
     weak: Mapping[str, float],
     held: Mapping[Item, Standing],
     runs: Sequence[DrillRun],
+    evidence: Sequence[Evidence],
     today: datetime.date,
     rng: random.Random,
 ) -> list[tuple[str, str]]:
@@ -198,9 +199,7 @@ def _chosen(
         return LONGEST_WAIT_DAYS + rng.random() if day is None else min((today - day).days, LONGEST_WAIT_DAYS)
 
     ranked = sorted(weak, key=urgency, reverse=True)
-    out = [
-        (name, f"it went clean in {1.0 - weak[name]:.0%} of what was heard lately") for name in ranked[: max(1, n - 1)]
-    ]
+    out = [(name, _reason(name, evidence, today)) for name in ranked[: max(1, n - 1)]]
     taken = {name for name, _ in out}
     if n >= 2:
         waiting = max((name for name in weak if name not in taken), key=wait_days, default=None)
@@ -210,6 +209,15 @@ def _chosen(
                 (waiting, "not tried yet" if day is None else f"last played {math.floor((today - day).days)} days ago")
             )
     return out
+
+
+def _reason(name: str, evidence: Sequence[Evidence], today: datetime.date) -> str:
+    """What speaks for a drill, from what was really heard."""
+    heard = [e for e in evidence if e.drill == name and (today - e.day).days <= 2 * HALF_LIFE_DAYS]
+    if not heard:
+        return "not heard lately"
+    mean = sum(e.weight * e.clean_frac for e in heard) / sum(e.weight for e in heard)
+    return f"clean in {mean:.0%} of what was heard lately"
 
 
 def _due_item(name: str, held: Mapping[Item, Standing], today: datetime.date) -> Standing | None:

@@ -78,7 +78,7 @@ def time_line(timing: Timing, *, calibrated: bool, beat_s: float, profile: str =
     else:
         place = f"placed {-mean:.0f} ms ahead of {against}{interval}"
     if math.isnan(timing.robust_sd_s):
-        return f"Time: {place}; {timing.n} notes, too few to say how steady."
+        return f"Time: {place}; {timing.n} note{'s' if timing.n != 1 else ''}, too few to say how steady."
     spread = 1000.0 * timing.robust_sd_s
     pct = 100.0 * timing.robust_sd_s / beat_s
     word = "steady" if pct <= STEADY_PCT else "unsteady" if pct > UNSTEADY_PCT else "fairly steady"

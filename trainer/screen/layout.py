@@ -368,7 +368,7 @@ def _near(canvas: Canvas, state: ScreenState, plan: _Plan) -> None:
         y -= 1
         title = "early" + (" (round your own average) " if state.lane_centred and width >= 100 else " ")
         x = canvas.write(1, y, title)
-        tail = f" late   {state.n_notes} notes"
+        tail = f" late   {state.n_notes} note{'s' if state.n_notes != 1 else ''}"
         room = min(width - x - cell_len(tail) - 1, 121)
         x = canvas.write(x, y, lane_text(state.lane_ms, room, state.ascii_only))
         canvas.write(x, y, tail)

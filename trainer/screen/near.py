@@ -41,7 +41,7 @@ def figures_text(state: ScreenState) -> str:
         swing = f"swing: too few pairs yet ({figures.n_pairs})"
     else:
         swing = f"swing {figures.swing_ratio:.2f}:1 (band {figures.band_ratio:g}:1, {figures.n_pairs} pairs)"
-    landing = f"landed {figures.landed} of {figures.changes} ({figures.roots} roots)"
+    landing = f"roots on {figures.roots} of {figures.changes} changes"
     mean = "" if figures.mean_ms is None else f"{abs(figures.mean_ms):.0f} ms {_side(figures.mean_ms)}"
     return "   ".join(piece for piece in (swing, landing, mean) if piece)
 

@@ -37,7 +37,6 @@ class RunningFigures:
     n_pairs: int = 0
     band_ratio: float = 2.0
     roots: int = 0
-    landed: int = 0
     changes: int = 0
     mean_ms: float | None = None
 
