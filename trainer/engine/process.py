@@ -195,9 +195,10 @@ class Engine:
         if setup.random_origin:
             self.clock = RealClock(random_origin=True)
         core = self.core = Core(setup, self.clock, self.pipe.say)
+        core.sink = _Sink(self._raw_strikes)  # a scripted player's notes are to be heard as well
         if setup.midi_in is not None:
             try:
-                self.midi_in = open_input(setup.midi_in, self._new_sink())
+                self.midi_in = open_input(setup.midi_in, core.sink)
             except PortError as error:
                 notices.append(str(error))
                 self._lost_ns["midi_in"] = perf_counter_ns()
@@ -270,13 +271,6 @@ class Engine:
             "audio": sound.stream.describe() if sound is not None else None,
             "typing": core is not None and core.setup.profile == "typing",
         }
-
-    def _new_sink(self) -> deque[RawMidi]:
-        if self.core is None:
-            raise RuntimeError("no session yet")
-        sink = _Sink(self._raw_strikes)
-        self.core.sink = sink
-        return sink
 
     def _pad(self, message: PadNote | PadUndo) -> None:
         """In the reader's thread: a key of the computer keyboard."""
