@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import math
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 from time import perf_counter_ns
 
@@ -17,6 +18,7 @@ from tests.jack_sender import JackSender
 from tests.jack_server import JackServer
 from trainer.cli.calibrating import (
     STRINGS,
+    calibration_from,
     calibration_key,
     click_rows,
     click_session,
@@ -27,9 +29,9 @@ from trainer.cli.calibrating import (
 )
 from trainer.clock.tempo import TempoMap
 from trainer.live import PlayOptions, play_offline
-from trainer.session import expand
+from trainer.session import Session, expand
 from trainer.settings import PortSettings, load_port, save_port
-from trainer.take import Calibration, Take
+from trainer.take import Calibration, Take, notes_from_rows, write_take
 
 Command = Callable[..., Outcome]
 OPEN = {"E": 28, "A": 33, "D": 38, "G": 43}
@@ -99,6 +101,41 @@ def test_a_calibration_is_found_again_for_its_output_and_monitor_only() -> None:
     assert known is not None
     assert stored_calibration(known, "none", True) == made
     assert stored_calibration(known, "none", False) is None
+
+
+def test_from_a_take_for_the_ports_it_was_played_with(command: Command, tmp_path: Path) -> None:
+    take = taken("strings", 9.0, 2.2, 4.0)
+    devices = {"midi_in": "pickup", "audio": {"name": "card", "latency_s": 0.012}}
+    header = replace(take.header, devices=devices, extra={**take.header.extra, "monitor": True})
+    path = write_take(replace(take, header=header), tmp_path)
+    done = command("calibrate", "--from", str(path), "--profile", "strings")
+    assert done.status == 0, done.err
+    assert "states 12.0 ms of its own, which is already allowed for" in " ".join(done.out.split())
+    known = load_port("pickup")
+    assert known is not None
+    kept = calibration_from(known.calibrations[calibration_key("card", True)])
+    fit = fit_take(take, "strings")
+    # The one reading of the figures, whoever makes it: the output's share stated, the rest the input's.
+    again = fit.calibration(output_ms=12.0, monitor=True, made=kept.made, ports=("pickup", "card"))
+    assert kept == again and kept.input_ms == kept.base_ms
+    as_json = json.loads(command("calibrate", "--from", str(path), "--profile", "strings", "--json").out)
+    assert (as_json["output_ms"], as_json["input_ms"]) == (12.0, pytest.approx(kept.base_ms))
+
+
+def test_from_a_take_without_our_click_every_beat_is_one(command: Command, tmp_path: Path) -> None:
+    rng = np.random.default_rng(4)
+    onsets_s = np.arange(40) * 0.625 + 0.022 + rng.normal(0.0, 0.004, 40)
+    rows = [(float(s), 0.2, 40.0, 90) for s in onsets_s]
+    path = write_take(Take(notes_from_rows(rows), TempoMap.constant(96.0), Session(tempo_bpm=96.0)), tmp_path)
+    done = command("calibrate", "--from", str(path))
+    assert done.status == 2 and "say it with --midi-in NAME" in done.err
+    done = command("calibrate", "--from", str(path), "--midi-in", "box")
+    assert done.status == 0, done.err
+    known = load_port("box")
+    assert known is not None
+    kept = calibration_from(known.calibrations["none|direct"])
+    assert kept.base_ci95_ms is not None and kept.base_ci95_ms[0] < 22.0 < kept.base_ci95_ms[1]
+    assert kept.input_ms is None  # output and input together
 
 
 @pytest.mark.parametrize(

@@ -122,7 +122,8 @@ def click_rows(session: Session) -> list[tuple[float, float, float, float]]:
 
 
 def clicks_of(take: Take) -> NDArray[Any]:
-    """When the clicks sounded, seconds of the take: (m,) float64, rising.
+    """When the clicks sounded, seconds of the take: (m,) float64, rising. In a take without our click, every beat from
+    the first downbeat to the last note.
 
     The band's parts vary by a few ms as people do, under what a listener notices (6 ms: Friberg & Sundberg 1995), so a
     player follows their even mean: the grid, moved by the mean of the variation.
@@ -132,6 +133,9 @@ def clicks_of(take: Take) -> NDArray[Any]:
     from trainer.band.arranger import CHANNELS
 
     band = take.band
+    if not np.any(band["pitch"] == CLICK_PITCH) and len(take.notes):
+        last = round(float(take.tempo.beats_at(take.notes["onset_s"][-1])))
+        return np.asarray(take.tempo.seconds_at(np.arange(max(last, 0) + 1.0)), dtype=np.float64)
     here = (band["channel"] == CHANNELS["guide"]) & (band["pitch"] == CLICK_PITCH)
     sounded = np.sort(band["onset_s"][here].astype(np.float64))
     grid = np.asarray(take.tempo.seconds_at(np.rint(take.tempo.beats_at(sounded))), dtype=np.float64)
@@ -158,8 +162,13 @@ def words_of(fit: LatencyFit, stated_ms: float | None) -> list[str]:
     for reason in fit.why.values():
         if fit.base_ms is not None:
             lines.append(f"Not known: {reason['text']}.")
-    if stated_ms is not None:
-        lines.append(f"The sound output states {stated_ms:.1f} ms of its own, which is already allowed for.")
+    if stated_ms is not None and fit.base_ms is not None:
+        lines.append(
+            f"The sound output states {stated_ms:.1f} ms of its own, which is already allowed for: "
+            f"the {fit.base_ms:.1f} ms are the input's, and yours."
+        )
+    elif fit.base_ms is not None:
+        lines.append("The output states no delay of its own: output and input are in that figure together.")
     if fit.base_ms is not None:
         lines.append(f"Mind that {EARLY_HABIT}.")
     return lines
@@ -182,6 +191,11 @@ def calibrate(
     clicks: Annotated[int | None, typer.Option(metavar="N", help="How many clicks, 8 to 256.")] = None,
     bpm: Annotated[float, typer.Option(metavar="BPM", help="Tempo of the click.")] = 80.0,
     plain: Annotated[bool, typer.Option("--plain", help="One line a bar instead of the screen.")] = False,
+    from_take: Annotated[
+        Path | None,
+        typer.Option("--from", metavar="TAKE", help="Fit a take that is there: one note to each click, or each beat."),
+    ] = None,
+    keep: Annotated[Path | None, typer.Option("--keep", metavar="DIR", help="Keep the take there.")] = None,
     as_json: Json = False,
 ) -> int:
     """Measure how late your input is: play one note to each click. Remembered for this input and output."""
@@ -193,6 +207,8 @@ def calibrate(
     if clicks is not None and not 8 <= clicks <= 256:
         raise UsageError(f"--clicks {clicks}: expected a whole number from 8 to 256")
     chosen_profile = None if profile is None else known_profile(profile)
+    if from_take is not None:
+        return _calibrate_from(from_take, midi_in, chosen_profile, as_json=as_json)
     output = "none" if no_audio else output_name(audio or "auto")
     if output == "none" and midi_out is None:
         raise PortError("nothing to hear a click from; connect a sound output, or name a MIDI one with --midi-out NAME")
@@ -219,12 +235,37 @@ def calibrate(
         quiet_screen=plain or as_json,
     )
     with to_stderr(as_json):
-        take = _played(session, options, known.port)
+        take = _played(session, options, known.port, keep)
+    return _concluded(take, known, output, monitor, used, as_json=as_json)
+
+
+def _calibrate_from(path: Path, midi_in: str | None, profile: str | None, *, as_json: bool) -> int:
+    """Fit a take that was kept; the ports are those it was played with."""
+    from trainer.settings import PortSettings, load_port
+    from trainer.take import read_take
+
+    take = read_take(path)
+    devices = take.header.devices
+    port = midi_in or devices.get("midi_in") or (TYPING_PORT if devices.get("typing") else None)
+    if not isinstance(port, str):
+        raise UsageError(f"{path} does not say which input it came from; say it with --midi-in NAME")
+    audio = devices.get("audio")
+    output = str(audio.get("name", "none")) if isinstance(audio, dict) else "none"
+    known = load_port(port) or PortSettings(port)
+    if take.header.calibration is not None and not as_json:
+        say("The take was scored with an earlier calibration; this one is made of its raw times.")
+    monitor = bool(take.header.extra.get("monitor", False))
+    return _concluded(take, known, output, monitor, profile or known.profile, as_json=as_json)
+
+
+def _concluded(take: Take, known: PortSettings, output: str, monitor: bool, used: str, *, as_json: bool) -> int:
+    """Fit, say, remember; the exit status."""
     fit = fit_take(take, used)
     stated_ms = _stated_ms(take)
     if as_json:
+        input_ms = None if stated_ms is None else fit.base_ms
         show_json({"input": known.port, "output": output, "monitor": monitor, "profile": used,
-                   "output_ms": stated_ms, **fit.to_dict()})  # fmt: skip
+                   "output_ms": stated_ms, "input_ms": input_ms, **fit.to_dict()})  # fmt: skip
     else:
         for line in words_of(fit, stated_ms):
             say(line)
@@ -247,16 +288,18 @@ def _instructions(profile: str, typing: bool) -> list[str]:
     return ["Play one note to each click, any note, always the same. The count-in is not measured."]
 
 
-def _played(session: Session, options: PlayOptions, port: str) -> Take:
-    """The take of the notes played to the click; it is not kept."""
+def _played(session: Session, options: PlayOptions, port: str, keep: Path | None) -> Take:
+    """The take of the notes played to the click; kept only where that was asked for."""
     import tempfile
 
     from trainer.live import play
 
     with tempfile.TemporaryDirectory() as folder:
-        result = play(session, replace(options, takes_dir=Path(folder)))
+        result = play(session, replace(options, takes_dir=keep or Path(folder)))
     if result.interrupted:
         raise KeyboardInterrupt
+    if keep is not None and result.take_path is not None:
+        typer.echo(f"Take kept: {result.take_path}", err=True)
     for warning in result.warnings:
         typer.echo(f"Note: {warning}", err=True)
     if result.take is None or not len(result.take.notes):
@@ -276,9 +319,7 @@ def _remember(
     from trainer.settings import save_port
 
     made = datetime.datetime.now(datetime.UTC).isoformat(timespec="seconds")
-    calibration = fit.calibration(monitor=monitor, made=made, ports=(known.port, output))
-    # The driver's output latency is in the song position already, so what was measured is the input's side.
-    calibration = replace(calibration, output_ms=stated_ms, input_ms=None if stated_ms is None else calibration.base_ms)
+    calibration = fit.calibration(output_ms=stated_ms, monitor=monitor, made=made, ports=(known.port, output))
     kept = {**known.calibrations, calibration_key(output, monitor): asdict(calibration)}
     save_port(replace(known, calibrations=kept, profile=profile if known.checked == "" else known.profile))
 

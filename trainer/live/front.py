@@ -43,6 +43,7 @@ TEMPO_STEP_BPM = 2.0
 VOLUME_STEP = 0.1
 PAD_VELOCITY = 90
 LANE_N = 16
+NEWS_SHOWN_S = 8.0  # how long what needs no doing stays on the screen (it is said again at the end); our choice
 TYPING_LIMITS = (
     "playing on the computer keyboard: it sends no releases and is stamped through the terminal, so note lengths are "
     "not judged and times are rougher than an instrument's"
@@ -56,6 +57,7 @@ class _Front:
         self.chart = expand(session)
         self.tempo = TempoMap(self.chart.tempo_segments)
         self.warnings: list[str] = []
+        self.shown_until_s: dict[str, float] = {}  # by warning: when it leaves the screen
         self.mix: dict[str, PartMix] = {name: options.mix.get(name, PartMix()) for name in PARTS}
         self.chosen = 0
         self.next_tempo_bpm: float | None = None
@@ -134,6 +136,7 @@ class _Front:
             self.warnings.extend(self.ready.notices)
             if self.options.typing:
                 self.warnings.append(TYPING_LIMITS)
+                self._leaves_soon(TYPING_LIMITS)
 
     def _play(self, link: EngineLink) -> None:
         with self.keys, self.screen if self.pretty else contextlib.nullcontext():
@@ -230,7 +233,7 @@ class _Front:
                 self.n_notes += 1
                 self.score.feed([(message.song_s, 0.0, message.pitch)])
         elif isinstance(message, Notice):
-            self._warn(message.text)
+            self._notice(message)
         elif isinstance(message, Ready):
             self.ready = message
         elif isinstance(message, Finished):
@@ -241,6 +244,26 @@ class _Front:
             self.warnings.append(text)
             if not self.pretty:
                 self._print(f"warning: {text}")
+
+    def _notice(self, notice: Notice) -> None:
+        self._warn(notice.text)
+        if notice.level == "note":
+            self._leaves_soon(notice.text)
+        if notice.level == "note" and notice.text.endswith(" is back"):  # what was said of its going is over
+            about = notice.text.removesuffix(" is back")
+            for text in self.warnings:
+                if text.startswith(f"{about} has gone"):
+                    self.shown_until_s[text] = 0.0
+        elif notice.level != "note":
+            self.shown_until_s.pop(notice.text, None)
+
+    def _leaves_soon(self, text: str) -> None:
+        self.shown_until_s[text] = time.monotonic() + NEWS_SHOWN_S
+
+    def _on_screen(self) -> tuple[str, ...]:
+        """The warnings that the screen still shows."""
+        now_s = time.monotonic()
+        return tuple(text for text in self.warnings if self.shown_until_s.get(text, now_s + 1.0) > now_s)
 
     def _watch(self, link: EngineLink) -> None:
         if time.monotonic() - self.last_heard_s > SILENT_S:
@@ -390,7 +413,7 @@ class _Front:
             lane_ms=tuple(ms - centre for ms in lane[-LANE_N:]),
             lane_centred=not calibrated,
             n_notes=self.n_notes,
-            warnings=tuple(self.warnings),
+            warnings=self._on_screen(),
             mix=tuple(
                 PartLevel(name, part.volume_frac, part.muted, part.solo, chosen=i == self.chosen)
                 for i, (name, part) in enumerate(self.mix.items())

@@ -99,9 +99,11 @@ class LatencyFit:
         made: str = "",
         ports: tuple[str, str] = ("", ""),
     ) -> Calibration:
-        """What is kept for a pair of ports. `output_ms`: what the driver states; the input's share is then the rest.
+        """What is kept for a pair of ports. `ValueError` while there is no base.
 
-        `ValueError` while there is no base.
+        `output_ms`: what the sound output's driver states. The notes' song position holds it already, so that all of
+        the base is then the input's (and the habit's). None, as with a click on MIDI out: the base is both sides
+        together, and the input's share is not known.
         """
         if self.base_ms is None:
             raise ValueError(f"nothing to keep: {self.sentence}")
@@ -111,7 +113,7 @@ class LatencyFit:
             base_ci95_ms=self.base_ci95_ms,
             periods_ci95=self.periods_ci95,
             output_ms=output_ms,
-            input_ms=None if output_ms is None else self.base_ms - output_ms,
+            input_ms=None if output_ms is None else self.base_ms,
             monitor=monitor,
             n=self.n,
             made=made,

@@ -1,0 +1,53 @@
+"""What the playing screen says beside the music, and for how long: messages in, lines out; no engine, no terminal."""
+
+from __future__ import annotations
+
+import pytest
+
+from trainer.engine import Notice
+from trainer.live import PlayOptions, front
+from trainer.session import default_session
+
+
+class Seconds:
+    """A clock that stands until it is moved."""
+
+    now_s = 100.0
+
+    def monotonic(self) -> float:
+        return self.now_s
+
+
+@pytest.fixture
+def seconds(monkeypatch: pytest.MonkeyPatch) -> Seconds:
+    clock = Seconds()
+    monkeypatch.setattr(front, "time", clock)
+    return clock
+
+
+def test_news_leaves_the_screen_and_a_loss_stays_until_it_is_over(seconds: Seconds) -> None:
+    shown = front._Front(default_session(), PlayOptions(quiet_screen=True))
+    gone = 'MIDI input "bass" has gone; the band plays on, and it is taken up again when it is back'
+    shown._heard(Notice(gone))
+    shown._heard(Notice("waiting for the other machine to start", "note"))
+    assert shown._on_screen() == (gone, "waiting for the other machine to start")
+    seconds.now_s += front.NEWS_SHOWN_S
+    assert shown._on_screen() == (gone,)
+    seconds.now_s += 600.0
+    assert shown._on_screen() == (gone,)  # for as long as it is so
+    shown._heard(Notice('MIDI input "bass" is back', "note"))
+    assert shown._on_screen() == ('MIDI input "bass" is back',)
+    seconds.now_s += front.NEWS_SHOWN_S
+    assert shown._on_screen() == ()
+    shown._heard(Notice(gone))  # once more
+    assert shown._on_screen() == (gone,)
+    assert len(shown.warnings) == 3  # all of it is said after the song
+
+
+def test_the_limits_of_typing_are_said_and_leave(seconds: Seconds) -> None:
+    shown = front._Front(default_session(), PlayOptions(quiet_screen=True, typing=True))
+    shown.warnings.append(front.TYPING_LIMITS)
+    shown._leaves_soon(front.TYPING_LIMITS)
+    assert shown._on_screen() == (front.TYPING_LIMITS,)
+    seconds.now_s += front.NEWS_SHOWN_S
+    assert shown._on_screen() == ()
