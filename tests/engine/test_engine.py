@@ -2,12 +2,16 @@
 
 from __future__ import annotations
 
+import os
 from collections import deque
 from pathlib import Path
 from typing import Any
 
+import pytest
+
 from trainer.engine import Setup
 from trainer.engine.process import Engine
+from trainer.engine.record import Record, finish_lost
 from trainer.session import ChorusPlan, Session
 
 SHORT = Session(tempo_bpm=240.0, choruses=(ChorusPlan("verse", 1),), loop=(1, 1), count_in_bars=0)
@@ -40,3 +44,35 @@ def test_a_scripted_player_is_heard_through_the_monitor(tmp_path: Path) -> None:
     assert heard == [data for _, data in script]
     last = engine.finish()
     assert last.n_notes == 2 and last.take is not None and Path(last.take).parent == tmp_path
+
+
+def lost_journal(folder: Path, *, damaged: bool = False) -> Path:
+    """A journal as a killed program leaves it: one note at song second 1."""
+    record = Record({"session": SHORT.to_dict()}, folder)
+    record.map(1_000_000_000, 0.0, 1.0)
+    record.message(2_000_000_000, bytes((0x90, 43, 90)), 2_000_000_000, 0.0, 0)
+    record.message(2_300_000_000, bytes((0x80, 43, 0)), 2_300_000_000, 0.0, 0)
+    if damaged:
+        record.mark("pass", 1_500_000_000)  # without the second from which it counts
+    record.close(remove=False)
+    assert record.path is not None
+    return record.path
+
+
+def n_open_files() -> int:
+    return sum(1 for _ in Path("/proc/self/fd").iterdir()) if os.path.isdir("/proc/self/fd") else 0
+
+
+def test_a_lost_take_is_finished_once_and_a_journal_that_makes_no_sense_stops_nobody(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("tempfile.tempdir", str(tmp_path / "temporary"))
+    monkeypatch.setenv("XDG_DATA_HOME", str(tmp_path / "data"))
+    takes = tmp_path / "takes"
+    whole, damaged = lost_journal(takes), lost_journal(takes, damaged=True)
+    before = n_open_files()
+    saved = finish_lost(takes)
+    assert [item.path.parent for item in saved] == [takes]
+    assert not whole.exists() and damaged.exists()
+    assert finish_lost(takes) == [] and damaged.exists()
+    assert n_open_files() == before  # the locks are let go of

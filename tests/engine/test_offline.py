@@ -56,6 +56,17 @@ def test_a_restart_keeps_the_later_notes_and_sets_the_earlier_aside() -> None:
     assert "set_aside" not in whole.header.extra
 
 
+def test_going_back_and_leaving_without_a_note_loses_nothing() -> None:
+    rows = [(i * 0.5, bytes((0x90, 40 + i, 90))) for i in range(12)]
+    take = play_offline(SHORT, rows, commands=[(8.2, "restart"), (9.0, "stop")])
+    assert take.notes["pitch"].tolist() == [40.0 + i for i in range(12)]
+    assert "set_aside" not in take.header.extra and not take.header.completed
+    assert take.band["onset_s"].max() == pytest.approx(take.notes["onset_s"].max(), abs=0.5)
+    # One note played again from the chorus's top: now the later pass is meant.
+    later = play_offline(SHORT, [(0.0, bytes((0x90, 50, 90)))], commands=[(3.0, "restart"), (5.5, "stop")])
+    assert later.notes["pitch"].tolist() == [50.0] and len(later.header.extra["set_aside"]) == 1
+
+
 def test_stopping_keeps_what_was_played_and_a_front_hears_of_everything() -> None:
     said: list[object] = []
     take = play_offline(SHORT, performance(SHORT), commands=[(7.0, "stop")], on_message=said.append)

@@ -173,11 +173,13 @@ def take_from(journal: Journal, *, band: BandScore | None = None, session: Sessi
     notes, aside = _played(journal)
     semitones = float(head.get("transpose_semitones") or 0.0)
     notes["pitch"] += semitones
+    aside["pitch"] += semitones
     end = next((mark for mark in reversed(journal.marks) if mark.kind == "end"), None)
     completed = end is not None and bool(end.details.get("completed", False))
     table = band_notes(band, tempo)
     if not completed:
-        table = table[table["onset_s"] <= _reached_s(journal, end)]
+        reached_s = max([_reached_s(journal, end), *notes["onset_s"][-1:].tolist()])
+        table = table[table["onset_s"] <= reached_s]
     gaps = tuple(sorted((Gap(*gap) for gap in journal.gaps_s()), key=lambda gap: gap.start_s))
     for gap in gaps:
         near = (notes["onset_s"] >= gap.start_s - _GLITCH_BEFORE_S) & (notes["onset_s"] <= gap.end_s + _GLITCH_AFTER_S)
@@ -262,8 +264,10 @@ def _played(journal: Journal) -> tuple[Notes, Notes]:
     starts_s = np.array([-np.inf, *(float(mark.details["from_s"]) for mark in passes)])
     which = np.searchsorted(np.array([mark.host_ns for mark in passes], dtype=np.int64), host_ns, side="right")
     # A note counts if its own pass had begun to count, and no later pass took the song up at or before its place.
-    later_s = np.append(np.minimum.accumulate(starts_s[::-1])[::-1][1:], np.inf)
+    # A pass in which nothing was played takes nothing's place: going back and leaving loses no note.
     counted = moving & (onset_s >= starts_s[which])
+    starts_s[~np.isin(np.arange(len(starts_s)), which[counted])] = np.inf
+    later_s = np.append(np.minimum.accumulate(starts_s[::-1])[::-1][1:], np.inf)
     stays = counted & (onset_s < later_s[which])
     notes["onset_s"] = onset_s
     return sorted_notes(notes[stays]), sorted_notes(notes[counted & ~stays])
@@ -305,8 +309,9 @@ def finish_journal(journal: Journal, takes: str | Path | None) -> SavedTake | No
     folder = str(journal.header.get("takes") or "") or takes
     try:
         take = take_from(journal)
-    except TrainerError:
-        return None  # the journal stays: a later version may read it
+    except (TrainerError, ArithmeticError, LookupError, TypeError, ValueError):
+        journal.close()  # it stays: a later version may read it, and it must not keep anyone from playing
+        return None
     saved: SavedTake | None = None
     if len(take.notes):
         found = _already_saved(journal.take_id, [takes_dir(folder), takes_dir(takes)])
@@ -314,7 +319,7 @@ def finish_journal(journal: Journal, takes: str | Path | None) -> SavedTake | No
             try:
                 saved = save_take(take, folder)
             except TrainerError:
+                journal.close()
                 return None
-    with contextlib.suppress(OSError):
-        journal.path.unlink()
+    journal.close(remove=True)
     return saved

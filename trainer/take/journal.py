@@ -190,6 +190,8 @@ class JournalWriter:
         with contextlib.suppress(OSError):
             os.close(self._fd)
         self._fd = -1
+        if remove:
+            _remove_closed(self.path)
 
     def _write(self, line: bytes) -> None:
         if line:
@@ -259,6 +261,8 @@ class Journal:
         while self._claim:
             with contextlib.suppress(OSError):
                 os.close(self._claim.pop())
+        if remove:
+            _remove_closed(self.path)
 
     @property
     def take_id(self) -> str:
@@ -444,6 +448,13 @@ def _modified(file: Path) -> int:
         return file.stat().st_mtime_ns
     except OSError:
         return 0
+
+
+def _remove_closed(file: Path) -> None:
+    """Windows removes no file that is open."""
+    if os.name == "nt":
+        with contextlib.suppress(OSError):
+            file.unlink()
 
 
 def _lock(fd: int) -> bool:
