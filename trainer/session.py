@@ -585,7 +585,7 @@ def load_session(path: str | Path) -> Session:
     if len(raw) > MAX_SESSION_BYTES:
         raise FileFormatError(f"{file}: more than 1 MB; expected a session of a few lines")
     try:
-        text = raw.decode("utf-8")
+        text = raw.decode("utf-8-sig")  # some editors put a byte order mark first
     except UnicodeDecodeError as error:
         raise SessionError(str(file), [f"not UTF-8 text (byte {error.start}); save the file as UTF-8"]) from None
     return parse_session(text, str(file))

@@ -166,6 +166,9 @@ def test_missing_and_unreadable_files(tmp_path: Path) -> None:
         load_session(bad)
     with pytest.raises(UsageError, match="cannot read"):
         load_session(tmp_path)
+    marked = tmp_path / "marked.toml"
+    marked.write_bytes(b'\xef\xbb\xbfkey = "A"\r\n')  # as some editors save UTF-8
+    assert load_session(marked).key.name == "A"
 
 
 def test_a_pushed_tempo_rises_bar_by_bar() -> None:

@@ -171,8 +171,10 @@ def _change_key(data: dict[str, Any], session: Session, text: str) -> None:
 
 def _choruses(tables: Sequence[dict[str, Any]], n: int, *, from_file: bool) -> list[dict[str, Any]]:
     """`n` choruses: of a file its plan, cut short or gone through again; else verses round solos that climb."""
-    if n < 1:
-        raise UsageError(f"--choruses {n}: expected a whole number from 1")
+    from trainer.session import MAX_CHORUSES
+
+    if not 1 <= n <= MAX_CHORUSES:
+        raise UsageError(f"--choruses {n}: expected a whole number from 1 to {MAX_CHORUSES}")
     if from_file:
         single = []
         for table in tables:

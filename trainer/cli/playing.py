@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 import sys
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
@@ -140,8 +140,8 @@ def demo(
     performance = StandIn(feel, session.seed).play(planned_song(expand(session), session.seed))
     options = _options(
         session,
-        midi_out=midi_out,
-        audio="none" if no_audio else audio or "auto",
+        midi_out=None if offline else midi_out,
+        audio="none" if no_audio or offline else audio or "auto",
         monitor=True,
         takes=takes,
         figures=True,
@@ -270,6 +270,7 @@ def _options(
     from trainer.live import PlayOptions
     from trainer.take import takes_dir
 
+    _find_named(audio, {"MIDI output": (midi_out, clock_out), "MIDI input": (follow,)})
     return PlayOptions(
         midi_out=midi_out,
         audio=audio,
@@ -283,6 +284,21 @@ def _options(
         quiet_screen=plain,
         ascii_only=ascii_only or not _shows_blocks(),
     )
+
+
+def _find_named(audio: str, ports: Mapping[str, Sequence[str | None]]) -> None:
+    """`PortError` for a port that is asked for by name and is not there: before the band counts in, not after."""
+    from trainer.ports.midi import find_port, list_ports
+
+    wanted = [(kind, name) for kind, names in ports.items() for name in names if name is not None]
+    if wanted:
+        there = list_ports()
+        for kind, name in wanted:
+            find_port(name, there.output_names if kind == "MIDI output" else there.input_names, kind)
+    if audio not in ("auto", "none"):
+        from trainer.cli.calibrating import output_name
+
+        output_name(audio)
 
 
 def _shows_blocks() -> bool:
