@@ -6,18 +6,20 @@ against the JACK API; what it sent is the truth that the takes are held against.
 
 from __future__ import annotations
 
+import math
 import os
 import signal
 import time
 from collections.abc import Iterator
 from pathlib import Path
+from time import perf_counter_ns
 
 import numpy as np
 import pytest
 
 from tests.engine.on_a_terminal import children_of, on_terminal, wait_until
 from tests.jack_sender import JackSender
-from tests.jack_server import JackServer
+from tests.jack_server import JackServer, started_server
 from trainer.live import recover_takes
 from trainer.take import Take, read_take
 
@@ -87,6 +89,15 @@ def is_silent(heard: list[tuple[int, int, str]]) -> bool:
     return not sounding and quiet == set(range(16))
 
 
+def silent_within_s(heard: list[tuple[int, int, str]], left_ns: int) -> float:
+    """Seconds from a moment (this process's clock) to the message after which everything is silent; inf if never."""
+    for i in range(1, len(heard) + 1):
+        if heard[i - 1][2].startswith("bf7b") and is_silent(heard[:i]):
+            assert is_silent(heard)
+            return (heard[i - 1][0] - left_ns) * 1e-9
+    return math.inf
+
+
 def test_every_note_is_there_and_at_its_time_with_sound_and_screen(
     far: JackSender, env: dict[str, str], tmp_path: Path
 ) -> None:
@@ -135,13 +146,15 @@ def test_killing_the_engine_silences_the_port_and_keeps_the_take(
         far.play(rows)
         far.wait_played(30.0)
         time.sleep(0.3)
-        os.kill(run.engine_pid, signal.SIGKILL)
+        engine = run.engine_pid
+        left_ns = perf_counter_ns()
+        os.kill(engine, signal.SIGKILL)
         assert run.wait() == 1
         assert "engine stopped unexpectedly" in run.words
     take = only_take(takes)
     assert take.notes["pitch"].tolist() == pitches(rows)
     assert not take.header.completed
-    assert is_silent(far.heard())
+    assert silent_within_s(far.heard(), left_ns) <= 1.0
     assert recover_takes(takes) == []
 
 
@@ -156,12 +169,13 @@ def test_killing_the_front_ends_in_silence_and_a_take(far: JackSender, env: dict
         far.play(rows)
         far.wait_played(30.0)
         engine = run.engine_pid
+        left_ns = perf_counter_ns()
         run.process.kill()
         run.process.wait(timeout=10)
         wait_until(lambda: not Path(f"/proc/{engine}").exists(), "the engine to leave", 10.0)
     take = only_take(takes)
     assert take.notes["pitch"].tolist() == pitches(rows)
-    assert is_silent(far.heard())
+    assert silent_within_s(far.heard(), left_ns) <= 1.0
     assert not list((takes / "unfinished").iterdir())
 
 
@@ -193,7 +207,7 @@ def test_after_killing_both_the_next_start_finishes_the_take_once(
     assert np.median(np.abs(error_s - np.median(error_s))) < 0.005
 
 
-@pytest.mark.parametrize("way", ["SIGTERM", "ctrl-c", "hang up"])
+@pytest.mark.parametrize("way", ["SIGTERM", "SIGHUP", "ctrl-c", "hang up"])
 def test_leaving_in_mid_song_is_silent_and_keeps_what_was_played(
     way: str, far: JackSender, env: dict[str, str], tmp_path: Path
 ) -> None:
@@ -207,8 +221,9 @@ def test_leaving_in_mid_song_is_silent_and_keeps_what_was_played(
         far.play(rows)
         far.wait_played(30.0)
         time.sleep(0.4)
-        if way == "SIGTERM":
-            run.process.send_signal(signal.SIGTERM)
+        left_ns = perf_counter_ns()
+        if way.startswith("SIG"):
+            run.process.send_signal(signal.Signals[way])
         elif way == "ctrl-c":
             run.type("\x03")
         else:
@@ -218,7 +233,61 @@ def test_leaving_in_mid_song_is_silent_and_keeps_what_was_played(
     take = only_take(takes)
     assert take.notes["pitch"].tolist() == pitches(rows)
     assert not take.header.completed
-    assert is_silent(far.heard())
+    assert silent_within_s(far.heard(), left_ns) <= 1.0
+
+
+FAULTS = {
+    "the engine's loop": ("trainer.engine", "trainer.engine.core", "Core", "step"),
+    "the front's loop": ("trainer", "trainer.live.front", "_Front", "_show"),
+}
+
+
+@pytest.mark.parametrize("where", FAULTS)
+def test_a_fault_of_ours_is_silent_at_once_and_keeps_what_was_played(
+    where: str, far: JackSender, env: dict[str, str], tmp_path: Path
+) -> None:
+    """A method that raises once a file appears: put into the running program as Python's own start-up file does."""
+    takes, trigger = tmp_path / "takes", tmp_path / "raise"
+    program, module, holder, method = FAULTS[where]
+    (tmp_path / "sitecustomize.py").write_text(
+        f"""
+import os, sys
+if sys.orig_argv[-1:] == ["trainer.engine"] if {program!r} == "trainer.engine" else "play" in sys.orig_argv:
+    import threading, time
+    def put_in():
+        while {module!r} not in sys.modules or not hasattr(sys.modules[{module!r}], {holder!r}):
+            time.sleep(0.01)
+        cls = getattr(sys.modules[{module!r}], {holder!r})
+        real = getattr(cls, {method!r})
+        def faulty(self, *args):
+            if os.path.exists({str(trigger)!r}):
+                raise RuntimeError("put in by a test")
+            return real(self, *args)
+        setattr(cls, {method!r}, faulty)
+    threading.Thread(target=put_in, daemon=True).start()
+""",
+        encoding="utf-8",
+    )
+    arguments = ["play", *SHORT, "--midi-in", far.out_name, "--midi-out", "far", "--no-audio", "--takes", str(takes)]
+    rows = line(15)
+    with on_terminal(arguments, {**env, "PYTHONPATH": str(tmp_path)}) as run:
+        far.wait_connected()
+        run.wait_screen()
+        time.sleep(0.2)
+        far.play(rows)
+        far.wait_played(30.0)
+        time.sleep(0.4)
+        engine = run.engine_pid
+        left_ns = perf_counter_ns()
+        trigger.touch()
+        status = run.wait()
+        wait_until(lambda: not Path(f"/proc/{engine}").exists(), "the engine to leave", 10.0)
+        words = run.words
+    assert status == 1
+    assert "fault of the program" in words or "put in by a test" in words, words[-2000:]
+    assert "Traceback" not in words
+    assert silent_within_s(far.heard(), left_ns) <= 1.0
+    assert only_take(takes).notes["pitch"].tolist() == pitches(rows)
 
 
 def test_an_input_that_goes_and_comes_back_is_taken_up_again(
@@ -239,7 +308,7 @@ def test_an_input_that_goes_and_comes_back_is_taken_up_again(
             time.sleep(0.3)
             second.play([(0.0, "902a64"), (0.2, "802a00")])
             second.wait_played(10.0)
-            wait_until(lambda: "is back" in run.words, "the return to be said", 10.0)
+            wait_until(lambda: '"cable:out" is back' in run.words, "the return to be said", 10.0)
             time.sleep(0.3)
             run.type("q")
             assert run.wait() == 0
@@ -248,6 +317,59 @@ def test_an_input_that_goes_and_comes_back_is_taken_up_again(
     assert [gap.cause for gap in take.header.gaps] == ["port_lost"]
     gap = take.header.gaps[0]
     assert take.notes["onset_s"][1] < gap.start_s < gap.end_s < take.notes["onset_s"][2]
+
+
+def test_an_output_that_goes_and_comes_back_is_used_again(
+    far: JackSender, jack_server: JackServer, env: dict[str, str], tmp_path: Path
+) -> None:
+    takes = tmp_path / "takes"
+    arguments = ["play", "--bpm", "240", "--loop", "1-12", "--choruses", "1", "--midi-in", far.out_name, "--no-audio"]
+    with (
+        JackSender(jack_server, "module") as first,
+        on_terminal([*arguments, "--midi-out", "module", "--takes", str(takes)], env) as run,
+    ):
+        far.wait_connected()
+        run.wait_screen()
+        far.play([(0.0, "902864"), (0.2, "802800"), (3.0, "902a64"), (3.2, "802a00")])
+        time.sleep(0.5)
+        assert first.heard()
+        first.close()
+        wait_until(lambda: '"module:in" has gone' in run.words, "the loss to be said", 10.0)
+        with JackSender(jack_server, "module") as second:
+            wait_until(lambda: '"module:in" is back' in run.words, "the return to be said", 10.0)
+            time.sleep(1.0)
+            heard = second.heard()
+            assert any(m.startswith("c") for _, _, m in heard)  # which instruments play, once more
+            assert any(m.startswith("9") for _, _, m in heard)
+            far.wait_played(10.0)
+            time.sleep(0.3)
+            run.type("q")
+            assert run.wait() == 0
+            assert is_silent(second.heard()[-48:])
+    take = only_take(takes)
+    assert take.notes["pitch"].tolist() == [40, 42]  # the player never lost a note by it
+    assert not take.header.gaps
+
+
+def test_a_sound_server_that_dies_leaves_the_song_going_and_the_take_whole(tmp_path: Path, env: dict[str, str]) -> None:
+    """The band's sound goes to a server of its own, killed in mid song: said, noted, and the host's clock goes on."""
+    takes = tmp_path / "takes"
+    script = ["demo", "--bpm", "240", "--loop", "1-8", "--choruses", "1", "--takes", str(takes)]
+    with (
+        started_server() as server,
+        on_terminal(script, {**env, **server.env(), "TRAINER_LOG_DIR": str(tmp_path)}) as run,
+    ):
+        run.wait_screen()
+        time.sleep(3.5)  # past the count-in
+        server.process.kill()
+        run.wait_for("going on with", 15.0)
+        assert run.wait(40.0) == 0, run.words[-2000:]
+    take = only_take(takes)
+    assert take.header.completed
+    assert "device_lost" in [gap.cause for gap in take.header.gaps]
+    lost_s = next(gap.start_s for gap in take.header.gaps if gap.cause == "device_lost")
+    assert take.notes["onset_s"][0] < lost_s < take.notes["onset_s"][-1]
+    assert take.notes["onset_s"][-1] > 6.0  # to the last bar: eight of one second
 
 
 def test_keys_pause_and_go_back_and_stop_signals_pause(env: dict[str, str], tmp_path: Path) -> None:
