@@ -294,6 +294,16 @@ def test_a_written_line_scores_as_perfect(command: Command, tmp_path: Path) -> N
     assert card["landing"]["root_rate"] > 0.95
 
 
+def test_what_is_odd_about_a_file_is_said(command: Command, tmp_path: Path) -> None:
+    path = tmp_path / "line.mid"
+    command("line", "--choruses", "2", "--midi", path)
+    assert "Note:" not in command("score", path).out
+    path.write_bytes(path.read_bytes()[:-300])
+    assert "Note: track 3 is cut short; what came before the cut was read" in command("score", path).out
+    card = json.loads(command("score", path, "--json").out)
+    assert card["take"]["remarks"] == ["track 3 is cut short; what came before the cut was read"]
+
+
 def test_score_of_many_files(command: Command, tmp_path: Path) -> None:
     folder = tmp_path / "takes"
     folder.mkdir()

@@ -19,6 +19,7 @@ from trainer.scoring.align import read_notes
 from trainer.scoring.card import score
 from trainer.scoring.clean import pitch_hz
 from trainer.scoring.swing import pairs, swing
+from trainer.scoring.text import feel_line
 from trainer.session import ChorusPlan, DropOut
 from trainer.take import Calibration, Take, TakeHeader, empty_notes, notes_from_rows, read_take
 
@@ -207,6 +208,9 @@ def test_pitch_dependent_delay_is_seen_through_pairs_of_one_pitch() -> None:
     assert float(np.median(octaves)) == pytest.approx(1.7, abs=0.05)
     assert got.same_pitch is not None and got.same_pitch.estimate == pytest.approx(2.0, rel=1e-3)
     assert got.to_dict()["same_pitch"]["ratio"] == pytest.approx(2.0, rel=1e-3)
+    assert "low notes may be reported late" in feel_line(got)
+    agreeing = swing(read_notes(replace(exact, header=TakeHeader(profile="strings")), chart))
+    assert agreeing.same_pitch is not None and "reported late" not in feel_line(agreeing)
     # Calibrated, the delay is gone, and the second figure with it.
     known = replace(late, header=TakeHeader(profile="strings", calibration=Calibration(0.0, 2.0)))
     got = swing(read_notes(known, chart))

@@ -72,6 +72,7 @@ class Scorecard:
     full: bool = False
     scorer: str = __version__
     why: Mapping[str, Why] = field(default_factory=dict)
+    remarks: tuple[str, ...] = ()  # what was odd about the file, a line each
 
     @property
     def chart(self) -> Chart | None:
@@ -128,6 +129,7 @@ class Scorecard:
             "detuned_semitones": number(r.detuned_semitones, 3),
             "octaves_off": r.octaves_off,
             "phase_ms": number(1000.0 * r.phase_s, 2),
+            "remarks": list(self.remarks),
             "why": why,
         }
 
@@ -183,6 +185,7 @@ def score(
         session_sha256=None if known is None else _session_sha256(known),
         full=full,
         why={} if known is not None else {"session_sha256": no_figure("no_session", "scored without a session")},
+        remarks=_remarks(take),
     )
     if take.header.calibration is None:
         card = replace(card, why={**card.why, "calibration": no_figure("not_calibrated", "no calibration was made")})
@@ -194,6 +197,11 @@ def score(
             devices=find(reading, chart),
         )
     return replace(card, verdict=verdict(card, level))
+
+
+def _remarks(take: Take) -> tuple[str, ...]:
+    found = take.header.extra.get("remarks")
+    return tuple(text for text in found if isinstance(text, str)) if isinstance(found, list) else ()
 
 
 def _empty(holds: Mapping[str, Any], code: str, text: str) -> EmptySection:

@@ -48,7 +48,8 @@ def feel_line(swing: Swing) -> str:
         elif math.isfinite(r.high) and r.low > swing.band_ratio:
             parts.append(", you are more uneven")
     same = swing.same_pitch
-    if same is not None and same.n >= 8 and math.isfinite(same.estimate):
+    differs = same is not None and math.isfinite(r.low) and not r.low <= same.estimate <= r.high
+    if same is not None and same.n >= 8 and math.isfinite(same.estimate) and differs:
         parts.append(f". On pairs of one pitch {same.estimate:.2f} ({same.n} pairs): low notes may be reported late")
     return "".join(parts) + "."
 
