@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import pytest
 
-from trainer.engine import Notice
+from trainer.engine import Command, Notice
 from trainer.live import PlayOptions, front
+from trainer.live.keys import Char
 from trainer.session import default_session
 
 
@@ -51,3 +54,38 @@ def test_the_limits_of_typing_are_said_and_leave(seconds: Seconds) -> None:
     assert shown._on_screen() == (front.TYPING_LIMITS,)
     seconds.now_s += front.NEWS_SHOWN_S
     assert shown._on_screen() == ()
+
+
+class Link:
+    """An engine's end that keeps what it is told."""
+
+    def __init__(self) -> None:
+        self.said: list[Any] = []
+        self.killed = False
+        self.process = self
+
+    def say(self, message: Any) -> bool:
+        self.said.append(message)
+        return True
+
+    def kill(self) -> None:
+        self.killed = True
+
+
+def test_a_silent_engine_is_given_up_but_not_for_the_front_having_been_stopped(seconds: Seconds) -> None:
+    shown, link = front._Front(default_session(), PlayOptions(quiet_screen=True)), Link()
+    shown._watch(link)  # type: ignore[arg-type]
+    seconds.now_s += 3600.0  # the whole program was stopped from outside, the engine was not
+    shown._watch(link)  # type: ignore[arg-type]
+    assert not link.killed
+    for _ in range(100):
+        seconds.now_s += 0.1
+        shown._watch(link)  # type: ignore[arg-type]
+    assert link.killed and shown.died
+
+
+def test_going_on_takes_the_word_of_the_pause_from_the_screen(seconds: Seconds) -> None:
+    shown, link = front._Front(default_session(), PlayOptions(quiet_screen=True)), Link()
+    shown.note = "paused; p goes on"
+    shown._command(link, Char(0, "p"))  # type: ignore[arg-type]
+    assert shown.note == "" and link.said == [Command("toggle")]

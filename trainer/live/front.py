@@ -39,6 +39,7 @@ PAGE_SHOWN_S = 8.0  # how long the page's address and code stand before the play
 READY_WITHIN_S = 60.0
 FACTS_EVERY_S = 1.0
 SILENT_S = 8.0  # an engine that says nothing for so long is dead
+AWAY_S = 2.0  # a loop that took so long was stopped; our choice
 TEMPO_STEP_BPM = 2.0
 VOLUME_STEP = 0.1
 PAD_VELOCITY = 90
@@ -80,7 +81,7 @@ class _Front:
         self.shown_size = (0, 0)
         self.last_line = ""
         self.last_note = ""
-        self.last_heard_s = time.monotonic()
+        self.last_heard_s = self.watched_s = time.monotonic()
         self._chars = CharReader()
         self._repeats = Repeats()
         self._pad = degree_pitches(session.key)
@@ -266,7 +267,11 @@ class _Front:
         return tuple(text for text in self.warnings if self.shown_until_s.get(text, now_s + 1.0) > now_s)
 
     def _watch(self, link: EngineLink) -> None:
-        if time.monotonic() - self.last_heard_s > SILENT_S:
+        now_s = time.monotonic()
+        before_s, self.watched_s = self.watched_s, now_s
+        if now_s - before_s > AWAY_S:  # it was we who stood still (stopped from outside): hear the engine out first
+            self.last_heard_s = now_s
+        if now_s - self.last_heard_s > SILENT_S:
             link.process.kill()
             self.died = True
 
@@ -336,6 +341,7 @@ class _Front:
             self.asked_to_end = "stopped"
             link.say(Command("stop"))
         elif name == "p":
+            self.note = ""
             link.say(Command("toggle"))
         elif name == "r":
             link.say(Command("restart"))
