@@ -43,7 +43,7 @@ class KeySource:
         self._old: Any = None
         self._fd = -1
         self._probe_r = self._probe_w = -1
-        self._thread: threading.Thread | None = None
+        self._threads: list[threading.Thread] = []
         self._old_switch_s = sys.getswitchinterval()
 
     def __enter__(self) -> KeySource:
@@ -57,9 +57,12 @@ class KeySource:
             self._fd = sys.stdin.fileno()
             self.take()
             target = self._read_posix
-        self._thread = threading.Thread(target=target, name="keys", daemon=True)
-        self._thread.start()
-        threading.Thread(target=self._probe, name="key probe", daemon=True).start()
+        self._threads = [
+            threading.Thread(target=target, name="keys", daemon=True),
+            threading.Thread(target=self._probe, name="key probe", daemon=True),
+        ]
+        for thread in self._threads:
+            thread.start()
         return self
 
     def __exit__(self, *_: object) -> None:
@@ -68,8 +71,8 @@ class KeySource:
         if self._probe_w >= 0:
             with contextlib.suppress(OSError):
                 os.write(self._probe_w, _STAMP.pack(0))
-        if self._thread is not None:
-            self._thread.join(timeout=1.0)
+        for thread in self._threads:  # both, or one could write into whatever gets the pipe's number next
+            thread.join(timeout=1.0)
         sys.setswitchinterval(self._old_switch_s)
         for fd in (self._probe_r, self._probe_w):
             if fd >= 0:
