@@ -333,3 +333,11 @@ def test_main_exits_with_the_status() -> None:
     assert done.returncode == 2
     assert done.stdout == ""
     assert done.stderr.startswith("trainer: no session")
+
+
+def test_a_stand_ins_drill_is_not_the_persons_practice(command: Command, tmp_path: Path) -> None:
+    once = ("drill", "change_one_four", "--times", "1", "--stand-in")
+    assert "on the root" in command(*once).out
+    assert command("history").out.startswith("Nothing played yet")
+    assert command(*once, "--takes", tmp_path / "shown").status == 0
+    assert len(list((tmp_path / "shown").glob("*.mid"))) == 1

@@ -112,6 +112,17 @@ def _say_figure(figure: PassFigure) -> None:
     say(f"{word}: {figure.text} (target {figure.target}).")
 
 
+def _passing_folder() -> Path:
+    """A folder that goes when the program ends."""
+    import atexit
+    import shutil
+    import tempfile
+
+    folder = tempfile.mkdtemp(prefix="trainer-stand-in-")
+    atexit.register(shutil.rmtree, folder, ignore_errors=True)
+    return Path(folder)
+
+
 class _Desk:
     """Where runs are played from: the options of a command, made once."""
 
@@ -120,7 +131,8 @@ class _Desk:
     ) -> None:
         from trainer.take import takes_dir
 
-        self.takes = takes_dir(takes)
+        # A stand-in's takes are nobody's practice: they are kept only where the person says.
+        self.takes = _passing_folder() if stand_in and takes is None else takes_dir(takes)
         self.stand_in = stand_in
         self.n_runs = 0
         self._midi_in, self._midi_out = midi_in, midi_out
@@ -163,8 +175,10 @@ class _Desk:
             take = play_offline(session, performance, PlayOptions(extra=extra, guide_line=guide_line))
             write_take(take, self.takes)
             return None, take
-        from trainer.live import play
+        from trainer.live import play, recover_takes
 
+        if self.n_runs == 1:
+            recover_takes(self.takes, lambda text: say(f"Note: {text}"))
         options = replace(self._ready(), extra=extra, guide_line=guide_line, cues=tuple(cues))
         result = play(session, options)
         return result, result.take
