@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import tracemalloc
+from collections import deque
+
 import numpy as np
 import pytest
 
@@ -96,3 +99,30 @@ def test_gains_follow_mute_solo_and_volume_and_the_count_outlives_a_solo() -> No
     assert part_gains({"drums": PartMix(0.5)})[0] == 0.25
     assert part_gains({"keys": PartMix(solo=True)}) == (0.0, 1.0, 0.0, 0.0, 0.0, 1.0)
     assert part_gains({"keys": PartMix(solo=True, muted=True)})[1] == 0.0
+
+
+def test_memory_stays_flat_over_a_long_song() -> None:
+    """At most five megabytes an hour while playing (the arrays of what was played); counted, not sampled."""
+    session = Session(tempo_bpm=240.0, choruses=(ChorusPlan("verse", 36),))  # seven minutes
+    rows = [
+        (i * 0.25 + off_s, bytes((kind, 40, 90))) for i in range(1728) for off_s, kind in ((0.0, 0x90), (0.1, 0x80))
+    ]
+    at_mb: dict[int, float] = {}
+
+    def heard(message: object) -> None:
+        song_s = getattr(message, "song_s", None)
+        if song_s is not None and (minute := int(song_s // 60.0)) not in at_mb:
+            at_mb[minute] = tracemalloc.get_traced_memory()[0] / 1e6
+
+    def forgetful(clock: FakeClock) -> MemoryMidiOut:
+        port = MemoryMidiOut(clock)
+        port.sent = deque(maxlen=1)  # type: ignore[assignment]  # what a test port keeps is not the program's
+        return port
+
+    tracemalloc.start()
+    try:
+        take = play_offline(session, rows, on_message=heard, midi_out=forgetful)
+    finally:
+        tracemalloc.stop()
+    assert len(take.notes) == 1728
+    assert at_mb[6] - at_mb[1] <= 5.0 * 5.0 / 60.0

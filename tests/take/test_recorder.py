@@ -292,3 +292,16 @@ def test_parser_agrees_with_another_library(messages: list[mido.Message]) -> Non
     other.feed(stream)
     theirs = [bytes(m.bytes()) for m in other if m.type != "sysex"]
     assert ByteParser().feed(stream) == theirs
+
+
+def test_a_recorder_that_only_tells_keeps_nothing() -> None:
+    keeps, tells = Recorder(), Recorder(keep_notes=False)
+    for i in range(50):
+        for recorder in (keeps, tells):
+            recorder.feed_message(i * 1000, bytes((0x90, 40 + i % 3, 90)))
+            recorder.feed_message(i * 1000 + 300, bytes((0xE0, 0, 60 + i % 8)))
+            recorder.feed_message(i * 1000 + 500, bytes((0x80, 40 + i % 3, 0)))
+    assert tells.poll() == keeps.poll()
+    assert tells.n_notes == keeps.n_notes == 50
+    with pytest.raises(RuntimeError, match="keeps no notes"):
+        tells.note_table(lambda ns: ns * 1e-9)

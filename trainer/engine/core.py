@@ -8,6 +8,7 @@ process's clock; what goes into the record and over the wire is raw host time.
 from __future__ import annotations
 
 import datetime
+from array import array
 from collections import deque
 from collections.abc import Callable
 from typing import Any
@@ -148,10 +149,10 @@ class Core:
         self.following: tuple[FollowRuler, deque[RawMidi]] | None = None
         self._follow_driver = DriverClock()
         self._followed_before = False
-        self.recorder = Recorder(releases=setup.profile != "typing")
+        self.recorder = Recorder(releases=setup.profile != "typing", keep_notes=False)
         self.snapshot: Snapshot | None = None
-        self.lateness_us: list[int] = []
-        self.sent_song_s: list[float] = []
+        self.lateness_us = array("q")
+        self.sent_song_s = array("d")
         self.n_xruns = 0
         self.out_lost = False
         self.monitor_out = False
@@ -401,7 +402,7 @@ class Core:
         while self.undone:
             seq = self._pad_seq.pop(self.undone.popleft(), None)
             if seq is not None and self.record is not None:
-                self.record.mark("undo", self.record.messages[seq].host_ns, seq=seq)
+                self.record.mark("undo", self.record.messages.host_ns(seq), seq=seq)
         self._tell_notes()
 
     def _tell_notes(self) -> None:
@@ -520,7 +521,7 @@ class Core:
             "p99_9_ms": round(p999, 4),
             "max_ms": round(float(late.max()), 4),
             "intended_s": [round(second, 6) for second in self.sent_song_s],
-            "late_us": list(self.lateness_us),
+            "late_us": self.lateness_us.tolist(),
         }
 
     def hindsight(self, now_ns: int) -> tuple[list[list[float]], list[int]] | None:

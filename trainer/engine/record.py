@@ -14,6 +14,7 @@ import queue
 import tempfile
 import threading
 import uuid
+from array import array
 from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
@@ -47,6 +48,42 @@ def journal_dirs(takes: str | Path | None) -> list[Path]:
     return list(dict.fromkeys(places))
 
 
+class _Messages:
+    """The player's messages, 32 bytes each, so that a night of them is a megabyte or two."""
+
+    __slots__ = ("_arrival_ns", "_driver_s", "_host_ns", "_packed", "_port_idx")
+
+    def __init__(self) -> None:
+        self._host_ns = array("q")
+        self._arrival_ns = array("q")
+        self._driver_s = array("d")
+        self._port_idx = array("H")
+        self._packed = array("L")  # the bytes (three at most), and above them how many
+
+    def __len__(self) -> int:
+        return len(self._host_ns)
+
+    def append(self, host_ns: int, arrival_ns: int, driver_s: float, port_idx: int, data: bytes) -> None:
+        self._host_ns.append(host_ns)
+        self._arrival_ns.append(arrival_ns)
+        self._driver_s.append(driver_s)
+        self._port_idx.append(min(port_idx, 65_535))
+        self._packed.append(len(data) << 24 | int.from_bytes(data))
+
+    def host_ns(self, seq: int) -> int:
+        return self._host_ns[seq]
+
+    def __getitem__(self, seq: int) -> JournalMessage:
+        packed = self._packed[seq]
+        data = (packed & 0xFFFFFF).to_bytes(packed >> 24)
+        return JournalMessage(
+            seq, self._host_ns[seq], self._arrival_ns[seq], self._driver_s[seq], self._port_idx[seq], data
+        )
+
+    def all(self) -> tuple[JournalMessage, ...]:
+        return tuple(self[seq] for seq in range(len(self)))
+
+
 class Record:
     """Keeps what happens. Every method costs a few microseconds and never waits; a thread of its own writes the disk.
 
@@ -56,7 +93,7 @@ class Record:
     def __init__(self, header: Mapping[str, Any], takes: str | Path | None, *, on_disk: bool = True) -> None:
         self.take_id = uuid.uuid4().hex
         self.header: dict[str, Any] = {"take_id": self.take_id, "takes": str(takes or ""), **header}
-        self.messages: list[JournalMessage] = []
+        self.messages = _Messages()
         self.points: list[tuple[int, float, float]] = []
         self.marks: list[JournalMark] = []
         self.ended = False
@@ -101,7 +138,7 @@ class Record:
 
     def message(self, host_ns: int, data: bytes, arrival_ns: int, driver_s: float, port_idx: int) -> int:
         seq = len(self.messages)
-        self.messages.append(JournalMessage(seq, host_ns, arrival_ns, driver_s, port_idx, data))
+        self.messages.append(host_ns, arrival_ns, driver_s, port_idx, data)
         self._put("message", host_ns, data, arrival_ns=arrival_ns, driver_s=driver_s, port_idx=port_idx)
         return seq
 
@@ -122,11 +159,12 @@ class Record:
 
     def journal(self) -> Journal:
         """All of it, as it would be read back from the disk."""
-        last_ns = max([self.end_ns, *(m.host_ns for m in self.messages[-1:]), *(m.host_ns for m in self.marks[-1:])])
+        newest_ns = self.messages.host_ns(len(self.messages) - 1) if len(self.messages) else 0
+        last_ns = max([self.end_ns, newest_ns, *(m.host_ns for m in self.marks[-1:])])
         return Journal(
             path=self.path or Path(),
             header=self.header,
-            messages=tuple(self.messages),
+            messages=self.messages.all(),
             song_map=SongMap(self.points),
             marks=tuple(self.marks),
             ended=self.ended,

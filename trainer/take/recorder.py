@@ -156,6 +156,9 @@ class _Note:
     cut: bool = False
 
 
+_ENDED = _Note(0, 0, 0, 0)  # stands for every note that was let go
+
+
 @dataclass(slots=True)
 class _Channel:
     bend_semitones: float = 0.0
@@ -175,8 +178,11 @@ class Recorder:
     are flagged.
     """
 
-    def __init__(self, *, releases: bool = True, keep_realtime: bool = False) -> None:
-        """`keep_realtime`: put clock bytes (F8–FF) and song position on `realtime` for whoever follows a clock."""
+    def __init__(self, *, releases: bool = True, keep_realtime: bool = False, keep_notes: bool = True) -> None:
+        """`keep_realtime`: put clock bytes (F8–FF) and song position on `realtime` for whoever follows a clock.
+        `keep_notes=False`: let go of what has ended, for whoever only polls; there is no table then.
+        """
+        self._keep_notes = keep_notes
         self.releases = releases
         self.stats = RecorderStats()
         self.realtime: deque[tuple[int, bytes]] | None = deque(maxlen=100_000) if keep_realtime else None
@@ -264,6 +270,8 @@ class Recorder:
             note = self._notes[idx]
             note.off_ns = max(host_ns, note.on_ns)
             note.cut = cut
+            if not self._keep_notes:
+                self._notes[idx] = _ENDED
             pitch = number + self._channels[channel].bend_semitones
             self._events.append(NoteEvent("off", note.off_ns, idx, channel, number, 0, pitch))
         if everything:
@@ -278,7 +286,9 @@ class Recorder:
         self.stats.n_bends += 1
         if semitones != state.bend_semitones:
             state.bend_semitones = semitones
-            if len(state.bends) >= _MAX_BENDS:
+            if not self._keep_notes:
+                state.bends.clear()
+            elif len(state.bends) >= _MAX_BENDS:
                 del state.bends[: _MAX_BENDS // 2]
             state.bends.append((host_ns, semitones))
             self._events.append(NoteEvent("bend", host_ns, -1, channel, 0, 0, semitones))
@@ -323,6 +333,8 @@ class Recorder:
         `release_all`, are flagged `FLAG_CUT` and end at the next note-on of their channel and pitch or at `end_ns`
         (None: the newest time fed).
         """
+        if not self._keep_notes:
+            raise RuntimeError("this recorder keeps no notes")
         n = len(self._notes)
         table = empty_notes(n)
         if n == 0:

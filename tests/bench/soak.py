@@ -1,0 +1,163 @@
+"""A long evening: does anything grow, drop out, or get later?
+
+    python tests/bench/soak.py --offline 60          # minutes of song on the fake clock, as fast as it computes
+    python tests/bench/soak.py --live 10             # minutes over real JACK ports, with screen, sound and figures
+
+Offline: the whole of `trainer.live.play_offline`, four notes a second; this process's memory each song minute. Live:
+`trainer play` on a pseudo-terminal over a JACK server of its own (dummy driver, period 64), four notes a second from
+another process; processor time and memory of the front, the engine and the renderer each second, lateness out in the
+first and the last minute, under-runs. Growth is counted from the end of the warm-up (a fifth of the run, two minutes at
+most) to the end: the largest memory of the last tenth less the largest of the warm-up's last half.
+"""
+
+from __future__ import annotations
+
+import argparse
+import os
+import sys
+import tempfile
+import threading
+import time
+from collections import deque
+from collections.abc import Sequence
+from pathlib import Path
+
+import numpy as np
+
+sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
+
+BPM = 120
+NOTES_A_SECOND = 4
+PAGE_MB = os.sysconf("SC_PAGE_SIZE") / 1e6
+TICK_S = 1.0 / os.sysconf("SC_CLK_TCK")
+
+
+def memory_mb(pid: int) -> float:
+    """Resident memory without the pages shared with files (Linux)."""
+    _, resident, shared, *_ = Path(f"/proc/{pid}/statm").read_text().split()
+    return (int(resident) - int(shared)) * PAGE_MB
+
+
+def cpu_s(pid: int) -> float:
+    fields = Path(f"/proc/{pid}/stat").read_text().rpartition(")")[2].split()
+    return (int(fields[11]) + int(fields[12])) * TICK_S
+
+
+def growth_mb(samples: Sequence[float], warm: int) -> float:
+    return max(samples[-max(1, len(samples) // 10) :]) - max(samples[warm // 2 : warm])
+
+
+def notes(minutes: float) -> list[tuple[float, bytes]]:
+    rng = np.random.default_rng(5)
+    rows = []
+    for i in range(round(minutes * 60 * NOTES_A_SECOND)):
+        on_s = i / NOTES_A_SECOND + float(rng.uniform(0.0, 0.05))
+        rows += [(on_s, bytes((0x90, 28 + i % 20, 80))), (on_s + 0.15, bytes((0x80, 28 + i % 20, 0)))]
+    return sorted(rows)
+
+
+def offline(minutes: float) -> None:
+    from trainer.clock.sources import FakeClock
+    from trainer.live import play_offline
+    from trainer.ports.memory import MemoryMidiOut
+    from trainer.session import ChorusPlan, Session
+
+    def forgetful(clock: FakeClock) -> MemoryMidiOut:  # what a test port keeps of an hour is not the program's
+        port = MemoryMidiOut(clock)
+        port.sent = deque(maxlen=1)
+        return port
+
+    choruses = max(1, round(minutes * BPM / 48))
+    session = Session(tempo_bpm=BPM, choruses=(ChorusPlan("verse", choruses),))
+    samples: list[float] = []
+
+    def heard(message: object) -> None:
+        song_s = getattr(message, "song_s", None)
+        if song_s is not None and song_s >= 60.0 * len(samples):
+            samples.append(memory_mb(os.getpid()))
+
+    began = time.perf_counter()
+    take = play_offline(session, notes(minutes), on_message=heard, midi_out=forgetful)
+    warm = max(2, min(len(samples) // 5, 10))
+    took_s = time.perf_counter() - began
+    print(f"offline: {minutes:g} min of song in {took_s:.0f} s; {len(take.notes)} notes, {choruses} choruses")
+    print(f"  memory after {warm} min {samples[warm - 1]:.1f} MB, at the end {samples[-1]:.1f}", end="")
+    print(f": growth {growth_mb(samples, warm):+.2f} MB")
+
+
+def live(minutes: float) -> None:
+    from tests.engine.on_a_terminal import children_of, on_terminal
+    from tests.jack_sender import JackSender
+    from tests.jack_server import started_server
+    from trainer.take import read_take
+
+    choruses = max(1, round(minutes * BPM / 48))
+    rows = [(s, data.hex()) for s, data in notes(choruses * 48 / BPM)]
+    names = ("front", "engine", "renderer")
+    memory: dict[str, list[float]] = {name: [] for name in names}
+    cpu: list[tuple[float, ...]] = []
+    ended = threading.Event()
+    with (
+        tempfile.TemporaryDirectory() as folder,
+        started_server() as server,
+        JackSender(server, "far") as far,
+    ):
+        env = {**server.env(), "TRAINER_CONFIG_DIR": folder, "TRAINER_LOG_DIR": folder, "XDG_DATA_HOME": folder}
+        song = ["--bpm", str(BPM), "--choruses", str(choruses), "--figures"]
+        ports = ["--midi-in", far.out_name, "--midi-out", "far", "--takes", folder]
+        with on_terminal(["play", *song, *ports], env) as run:
+            far.wait_connected()
+            run.wait_screen()
+            time.sleep(2.0)
+            far.play(rows)
+            pids = [run.process.pid, run.engine_pid, *children_of(run.engine_pid)]
+
+            def watch() -> None:
+                while not ended.wait(1.0):
+                    try:
+                        cpu.append((time.perf_counter(), *(cpu_s(pid) for pid in pids)))
+                        for name, pid in zip(names, pids, strict=True):
+                            memory[name].append(memory_mb(pid))
+                    except (OSError, ValueError):
+                        return
+
+            threading.Thread(target=watch, daemon=True).start()
+            report = far.wait_played(minutes * 60.0 + 120.0)
+            ended.set()
+            status = run.wait(120.0)
+        take = read_take(next(Path(folder).glob("*.mid")))
+    late_ms = np.array(take.header.lateness["late_us"]) * 1e-3
+    at_s = np.array(take.header.lateness["intended_s"])
+    first, last = late_ms[at_s < 60.0], late_ms[at_s >= at_s[-1] - 60.0]
+    spans = cpu[-1][0] - cpu[0][0]
+    shares = [(b - a) / spans * 100.0 for a, b in zip(cpu[0][1:], cpu[-1][1:], strict=True)]
+    n_gaps = sum(gap.cause == "xrun" for gap in take.header.gaps)
+    print(
+        f"live: {spans / 60.0:.1f} min, exit status {status}; {len(take.notes)} of {report['n'] // 2} notes in the take"
+    )
+    each = " + ".join(f"{name} {share:.1f}" for name, share in zip(names, shares, strict=True))
+    print(f"  processor, % of one core: {each} = {sum(shares):.1f}")
+    for name in names:
+        samples = memory[name]
+        warm = max(2, min(len(samples) // 5, 120))
+        print(f"  {name}: after {warm} s {samples[warm - 1]:.1f} MB, at the end {samples[-1]:.1f}", end="")
+        print(f": growth {growth_mb(samples, warm):+.2f} MB")
+    for name, part in (("first minute", first), ("last minute", last), ("all", late_ms)):
+        p50, p99, p999 = np.percentile(part, [50.0, 99.0, 99.9])
+        print(f"  MIDI out, {name}: n {len(part)}, p50 {p50:.3f}, p99 {p99:.3f}, p99.9 {p999:.3f} ms late")
+    print(f"  under-runs of the server (no card behind it): {report['n_xruns']}; stretches the take excuses: {n_gaps}")
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
+    parser.add_argument("--offline", type=float, metavar="MINUTES")
+    parser.add_argument("--live", type=float, metavar="MINUTES")
+    chosen = parser.parse_args()
+    if chosen.offline is not None:
+        offline(chosen.offline)
+    if chosen.live is not None:
+        live(chosen.live)
+
+
+if __name__ == "__main__":
+    main()
