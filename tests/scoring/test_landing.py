@@ -10,7 +10,7 @@ from tests.scoring.makers import chart_of, line_take, root_pitch, shuffle_rows, 
 from trainer.scoring.align import read_notes
 from trainer.scoring.landing import OUTCOMES, Item, Landing, landing
 from trainer.session import Chart, ChorusPlan, PedalPlan, Session, expand
-from trainer.take import FLAG_NO_RELEASE, Take, TakeHeader, empty_notes
+from trainer.take import FLAG_CUT, FLAG_NO_RELEASE, Take, TakeHeader, empty_notes
 
 ITEM_KEYS = {"chorus", "bar", "beat", "at_beats", "chord", "root_pc", "degree", "outcome", "pitch", "asynchrony_ms"}
 OFF = 2.0 / 3.0
@@ -37,7 +37,7 @@ def bar_at(chart: Chart, chorus: int, bar: int) -> float:
 def test_a_perfect_take_lands_every_change() -> None:
     chart = chart_of(5)
     result = landing(read_notes(shuffle_take(chart, jitter_ms=10.0, late_ms=12.0), chart))
-    # Eight changes a chorus, as in the worked example of the project's papers: five choruses, forty changes.
+    # Eight changes a chorus: five choruses, forty changes.
     assert (result.total.changes, result.total.roots, result.total.landed) == (40, 40, 40)
     assert [i.bar for i in result.items if i.chorus == 2 and i.outcome == "root"] == list(CHANGE_BARS)
     assert result.outcomes["turnaround"] == 4  # the last chorus ends on I: no turnaround there
@@ -302,6 +302,15 @@ def test_an_input_without_releases_sounds_until_its_next_note() -> None:
     assert at(landing(read_notes(take, chart)), 1, 5).outcome == "silent"
     take.notes["flags"] |= FLAG_NO_RELEASE
     assert at(landing(read_notes(take, chart)), 1, 5).outcome == "root_early"
+
+
+@pytest.mark.parametrize("flag", [FLAG_CUT, FLAG_NO_RELEASE])
+def test_one_note_that_never_ends_lands_one_change_not_all(flag: int) -> None:
+    chart = chart_of(4)
+    take = line_take(chart, [(0.0, 192.0, root_pitch(7))])
+    take.notes["flags"] |= flag
+    result = landing(read_notes(take, chart))
+    assert (result.total.changes, result.total.roots) == (1, 1)
 
 
 def test_changes_inside_a_bar_are_judged_on_their_beat() -> None:

@@ -123,6 +123,13 @@ def test_contrast_is_the_difference_with_its_interval() -> None:
     assert result.contrast["median_pitch"].low > 0.0
 
 
+def test_a_solo_that_was_not_played_is_no_contrast() -> None:
+    stopped = play(chart_of(), lambda bar: PINNED if bar.chorus <= 3 and not bar.final else [])
+    assert stopped.contrast == {} and stopped.why["contrast"].code == "no_notes"
+    one_left_out = play(chart_of(), lambda bar: [] if bar.chorus == 2 else verse_solo(bar))
+    assert one_left_out.to_dict()["contrast"]["notes_per_bar"]["difference"] == 3.0  # the chorus sat out drags nothing
+
+
 def test_welch_and_spearman_equal_scipy() -> None:
     # scipy.stats.ttest_ind(equal_var=False) and spearmanr are the outside judges.
     rng = np.random.default_rng(3)

@@ -24,6 +24,7 @@ from trainer.music.chords import Chord
 from trainer.scoring.align import EXCUSED_GAP, SLOT_OFF, SLOT_TRIPLET_3, Reading, target_pc
 from trainer.scoring.why import Why, no_figure, number
 from trainer.session import BEATS_PER_BAR, Chart, ChartBar
+from trainer.take.notes import FLAG_CUT
 
 __all__ = ["OUTCOMES", "Item", "Landing", "Tally", "landing"]
 
@@ -45,6 +46,7 @@ NOT_COUNTED = ("pedal", "turnaround", "not_asked")
 THIRD_BEATS = 1.0 / 3.0  # a ♭3 shorter than this that moves to the 3rd is the 3rd (`metrics.md` §5)
 GRACE_MAX_S = 0.080  # our choice: a note this short, a step below, that runs into the root is a slide into it
 TOGETHER_S = 0.030  # our choice: notes this near to the attack sound with it
+UNENDED_BEATS = 4.0  # a note without a release sounds no longer than a bar; our choice
 HELD_BEATS = 0.12  # our choice: a note that ends within this of the line does not sound across it
 RIFF_REST_BEATS = 2.0  # `metrics.md` §5
 STOPPED_BEATS = 16.0  # our choice: four bars of nothing at the end are a player who stopped, not missed changes
@@ -227,11 +229,15 @@ class _Judge:
         keep = ~reading.ghost
         self.rows = np.flatnonzero(keep)
         self.beats = reading.placed_beats[self.rows]
-        self.ends = np.where(reading.no_release, np.inf, reading.end_beats)
-        # An input without releases sounds until its next note.
-        if reading.n and np.any(reading.no_release):
+        # A note without a release (an input that sends none, a release that got lost) sounds until the next one, and is
+        # no evidence of a held root past a bar: else one lost release would land every change of the song.
+        self.ends = np.asarray(reading.end_beats, dtype=np.float64)
+        unended = reading.no_release | ((reading.notes["flags"] & FLAG_CUT) != 0)
+        if np.any(unended):
             following = np.append(reading.beats[1:], np.inf)
-            self.ends = np.where(reading.no_release, following, self.ends)
+            until = np.minimum(following, reading.beats + UNENDED_BEATS)
+            longest = np.where(reading.no_release, until, np.minimum(until, self.ends))
+            self.ends = np.where(unended, longest, self.ends)
         self.tonic_pc = chart.key.tonic_pc
         self.onset_s = reading.notes["onset_s"]
         self.last_beats = float(reading.placed_beats.max())

@@ -327,14 +327,20 @@ def shape(reading: Reading, chart: Chart, landing: Landing) -> Shape:
     by_bar = _per_bar(p, chart)
     roles = np.array([bar.role for bar in chart.bars])
     counted = np.array([bar.chorus > 0 and not bar.final and not bar.stopped for bar in chart.bars])
+    asked = [bool(np.any(counted & (roles == role))) for role in ("verse", "solo")]
+    sounded = {chart.bars[i].chorus for i in np.flatnonzero(by_bar["notes_per_bar"] > 0)}
+    counted &= np.array([bar.chorus in sounded for bar in chart.bars])  # a chorus sat out is no thin one
     contrast: dict[str, Interval] = {}
     for name, values in by_bar.items():
         if name == "velocity" and p.flat:
             continue
         contrast[name] = welch(values[counted & (roles == "verse")], values[counted & (roles == "solo")])
-    if not np.any(counted & (roles == "solo")) or not np.any(counted & (roles == "verse")):
+    if not all(asked):
         contrast = {}
         why["contrast"] = no_figure("not_asked", "the plan has no verse and solo to compare")
+    elif not all(np.any(counted & (roles == role)) for role in ("verse", "solo")):
+        contrast = {}
+        why["contrast"] = no_figure("no_notes", "no verse was played, or no solo")
     elif any(not math.isfinite(i.low) for i in contrast.values()):
         why["contrast"] = no_figure("too_few", "fewer than eight bars of verse or solo: no interval")
     plan = np.array([chorus.intensity for chorus in judged])
