@@ -5,8 +5,8 @@
 
 Offline: the whole of `trainer.live.play_offline`, four notes a second; this process's memory each song minute. Live:
 `trainer play` on a pseudo-terminal over a JACK server of its own (dummy driver, period 64), four notes a second from
-another process; processor time and memory of the front, the engine and the renderer each second, lateness out in the
-first and the last minute, under-runs. Growth is counted from the end of the warm-up (a fifth of the run, two minutes at
+another process; processor time and memory of the front, the engine and the renderer each second, in the first and the
+last minute how late notes went out and how far off they were placed (against the sender's host time), under-runs. Growth is counted from the end of the warm-up (a fifth of the run, two minutes at
 most) to the end: the largest memory of the last tenth less the largest of the warm-up's last half.
 """
 
@@ -89,6 +89,7 @@ def live(minutes: float) -> None:
     from tests.engine.on_a_terminal import children_of, on_terminal
     from tests.jack_sender import JackSender
     from tests.jack_server import started_server
+    from trainer.clock.fit import SongMap
     from trainer.take import read_take
 
     choruses = max(1, round(minutes * BPM / 48))
@@ -124,10 +125,16 @@ def live(minutes: float) -> None:
             threading.Thread(target=watch, daemon=True).start()
             report = far.wait_played(minutes * 60.0 + 120.0)
             ended.set()
+            sent = far.sent()
             status = run.wait(120.0)
         take = read_take(next(Path(folder).glob("*.mid")))
     late_ms = np.array(take.header.lateness["late_us"]) * 1e-3
     at_s = np.array(take.header.lateness["intended_s"])
+    song = SongMap([(int(ns), float(s), float(rate)) for ns, s, rate in take.header.clock_map["song_map"]])
+    sent_ns = np.array([ns for ns, _, message in sent if message.startswith("90")], dtype=np.int64)[: len(take.notes)]
+    error_ms = (take.notes["onset_s"] - song.seconds_at(sent_ns)) * 1e3
+    error_ms = np.abs(error_ms - np.median(error_ms))
+    note_s = take.notes["onset_s"]
     first, last = late_ms[at_s < 60.0], late_ms[at_s >= at_s[-1] - 60.0]
     spans = cpu[-1][0] - cpu[0][0]
     shares = [(b - a) / spans * 100.0 for a, b in zip(cpu[0][1:], cpu[-1][1:], strict=True)]
@@ -142,9 +149,11 @@ def live(minutes: float) -> None:
         warm = max(2, min(len(samples) // 5, 120))
         print(f"  {name}: after {warm} s {samples[warm - 1]:.1f} MB, at the end {samples[-1]:.1f}", end="")
         print(f": growth {growth_mb(samples, warm):+.2f} MB")
-    for name, part in (("first minute", first), ("last minute", last), ("all", late_ms)):
+    parts = {"out, first minute": first, "out, last minute": last, "out, all": late_ms}
+    parts |= {"in, first minute": error_ms[note_s < 60.0], "in, last minute": error_ms[note_s >= note_s[-1] - 60.0]}
+    for name, part in (parts | {"in, all": error_ms}).items():
         p50, p99, p999 = np.percentile(part, [50.0, 99.0, 99.9])
-        print(f"  MIDI out, {name}: n {len(part)}, p50 {p50:.3f}, p99 {p99:.3f}, p99.9 {p999:.3f} ms late")
+        print(f"  MIDI {name}: n {len(part)}, p50 {p50:.3f}, p99 {p99:.3f}, p99.9 {p999:.3f} ms")
     print(f"  under-runs of the server (no card behind it): {report['n_xruns']}; stretches the take excuses: {n_gaps}")
 
 

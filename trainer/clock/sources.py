@@ -114,12 +114,13 @@ def boot_ns() -> int:
 @dataclass(frozen=True, slots=True)
 class Sleep:
     """The machine, or this process, was away from `start_ns` to `end_ns` (host clock); `cause`: "suspended" or
-    "stalled".
+    "stalled". `away_s`: for how long, by the clock that goes on while the machine sleeps.
     """
 
     start_ns: int
     end_ns: int
     cause: str
+    away_s: float = 0.0
 
 
 class SleepWatch:
@@ -142,8 +143,9 @@ class SleepWatch:
         if last is None:
             return None
         span_ns = host_ns - last[0]
+        away_s = max(span_ns, boot_now_ns - last[1]) * 1e-9
         if boot_now_ns - last[1] - span_ns > self._jump_ns:
-            return Sleep(last[0], host_ns, "suspended")
+            return Sleep(last[0], host_ns, "suspended", away_s)
         if span_ns > self._gap_ns:
-            return Sleep(last[0], host_ns, "stalled")
+            return Sleep(last[0], host_ns, "stalled", away_s)
         return None

@@ -18,7 +18,7 @@ import numpy as np
 from trainer.band import PARTS, BandScore, arrange
 from trainer.clock.fit import ClockFit, DriverClock
 from trainer.clock.hindsight import StampKeeper, frame_knots
-from trainer.clock.sources import Clock
+from trainer.clock.sources import Clock, SleepWatch
 from trainer.clock.tempo import TempoMap
 from trainer.clock.transport import (
     CLOCK_PULSE,
@@ -170,6 +170,7 @@ class Core:
         self._n_passes = 1
         self._started = False
         self._stamps: StampKeeper | None = None
+        self._sleeps = SleepWatch()
         self._beside: deque[int] = deque(maxlen=STALL_STAMPS)
         self._script_ns: int | None = None
 
@@ -287,6 +288,14 @@ class Core:
     def input_lost(self, now_ns: int) -> None:
         self.recorder.release_all(now_ns)
         self._tell_notes()
+
+    def watch_sleep(self, now_ns: int, boot_now_ns: int) -> None:
+        """Look, a few times a second, whether the machine was suspended or this process stopped meanwhile."""
+        slept = self._sleeps.feed(self._raw(now_ns), boot_now_ns)
+        if slept is None:
+            return
+        self.mark(slept.cause, self.clock.from_raw_ns(slept.start_ns), end_ns=slept.end_ns)
+        self.say(Notice(f"the machine was away for {slept.away_s:.1f} s; notes around it are excused", "warning"))
 
     # --- one step -----------------------------------------------------------------------------------------------------
 

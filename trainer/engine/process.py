@@ -29,7 +29,7 @@ from typing import Any
 import msgspec
 
 from trainer.clock.midi_clock import STOP, ClockFollower
-from trainer.clock.sources import RealClock, SleepWatch, boot_ns
+from trainer.clock.sources import RealClock, boot_ns
 from trainer.clock.transport import HostRuler
 from trainer.engine.clock_out import FollowRuler
 from trainer.engine.core import AudioRuler, Core
@@ -169,7 +169,6 @@ class Engine:
         self._swap: deque[tuple[str, Any]] = deque()
         self._done = threading.Event()
         self._last_stamp_ns = 0
-        self._sleeps = SleepWatch()
         self._next_watch_ns = 0
         self._disk_said = False
         self._fault: str | None = None
@@ -348,11 +347,7 @@ class Engine:
             trouble = sound.trouble(raw_ns, self._last_stamp_ns)
             if trouble is not None:
                 self._lose_sound(trouble, now_ns)
-        slept = self._sleeps.feed(raw_ns, boot_ns())
-        if slept is not None:
-            core.mark(slept.cause, self.clock.from_raw_ns(slept.start_ns), end_ns=slept.end_ns)
-            seconds = (slept.end_ns - slept.start_ns) * 1e-9
-            self.pipe.say(Notice(f"the machine was away for {seconds:.1f} s; notes around it are excused", "warning"))
+        core.watch_sleep(now_ns, boot_ns())
         fault = core.record.disk_fault if core.record is not None else None
         if fault is not None and not self._disk_said:
             self._disk_said = True
