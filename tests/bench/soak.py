@@ -5,9 +5,10 @@
 
 Offline: the whole of `trainer.live.play_offline`, four notes a second; this process's memory each song minute. Live:
 `trainer play` on a pseudo-terminal over a JACK server of its own (dummy driver, period 64), four notes a second from
-another process; processor time and memory of the front, the engine and the renderer each second, in the first and the
-last minute how late notes went out and how far off they were placed (against the sender's host time), under-runs. Growth is counted from the end of the warm-up (a fifth of the run, two minutes at
-most) to the end: the largest memory of the last tenth less the largest of the warm-up's last half.
+another process; processor time and memory of the front, the engine and the renderer each second; in the first and the
+last minute how late notes went out, and how far off they were placed (against the sender's host time); under-runs.
+Growth is counted from the end of the warm-up (a fifth of the run, two minutes at most) to the end: the largest memory
+of the last tenth less the largest of the warm-up's last half.
 """
 
 from __future__ import annotations
