@@ -53,6 +53,8 @@ STILL_NS = 40_000_000  # on either side of one that hindsight found (four callba
 MAP_EVERY_NS = 1_000_000_000
 _MONITOR_CHANNEL = 0  # the player's own notes on MIDI out, when there is no audio to hear them by
 _MONITOR_PROGRAM = 33  # General MIDI: electric bass (finger), counted from 0
+_NO_BEND = b"\x00\x40"
+_BEND_RANGE_CONTROLLERS = (6, 38, 100, 101)  # data entry and the registered parameter's number (MIDI 1.0)
 
 
 def chart_marks(chart: Chart) -> Marks:
@@ -164,6 +166,8 @@ class Core:
         self.n_stamps_seen = 0
         self.facts: dict[str, Any] = {}  # from the front, for the take's header
         self._on_ns: dict[int, int] = {}
+        self._monitor_from = 0  # the channel that the player's newest note came on
+        self._monitor_bends: dict[int, bytes] = {}
         self._next_place_ns = 0
         self._next_map_ns = 0
         self._n_stretches = 1
@@ -395,8 +399,8 @@ class Core:
             if self.record is not None:
                 self.record.message(placed_raw_ns, data, raw_ns, self._driver.driver_s, self._port_idx)
             self.recorder.feed_message(placed_raw_ns, data)
-            if self.monitor_out and data[0] & 0xE0 == 0x80:
-                self._send(bytes((data[0] & 0xF0 | _MONITOR_CHANNEL,)) + data[1:])
+            if self.monitor_out:
+                self._monitor(data)
         while self.pad:
             raw_ns, pitch, velocity, number = self.pad.popleft()
             data = bytes((0x90, pitch, velocity))
@@ -413,6 +417,25 @@ class Core:
             if seq is not None and self.record is not None:
                 self.record.mark("undo", self.record.messages.host_ns(seq), seq=seq)
         self._tell_notes()
+
+    def _monitor(self, data: bytes) -> None:
+        """The player's own message to MIDI out, on the monitor's channel: notes, bends and how far a bend reaches.
+
+        An instrument with a channel for each string bends each by itself: the string played last is followed.
+        """
+        kind, channel = data[0] & 0xF0, data[0] & 0x0F
+        if kind == 0xE0:
+            self._monitor_bends[channel] = data[1:]
+            if channel != self._monitor_from:
+                return
+        elif kind == 0x90 and data[2] and channel != self._monitor_from:
+            before = self._monitor_bends.get(self._monitor_from, _NO_BEND)
+            self._monitor_from = channel
+            if (bend := self._monitor_bends.get(channel, _NO_BEND)) != before:
+                self._send(bytes((0xE0 | _MONITOR_CHANNEL,)) + bend)
+        elif kind not in (0x80, 0x90) and not (kind == 0xB0 and data[1] in _BEND_RANGE_CONTROLLERS):
+            return
+        self._send(bytes((kind | _MONITOR_CHANNEL,)) + data[1:])
 
     def _tell_notes(self) -> None:
         semitones = self.setup.transpose_semitones

@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 from trainer.band.sound import mix
 from trainer.engine.ring import BLOCK_FRAMES, MONITOR_PITCHES, Ring
 from trainer.ports.protocols import RawMidi
+from trainer.take.recorder import DEFAULT_BEND_RANGE_SEMITONES
 
 __all__ = ["FrameLine", "Mixer"]
 
@@ -35,7 +36,7 @@ class FrameLine(NamedTuple):
 
 
 class _Voice:
-    __slots__ = ("channel", "gain", "length", "number", "release_frame", "row", "start_frame")
+    __slots__ = ("at", "channel", "gain", "length", "number", "release_frame", "row", "start_frame")
 
     def __init__(
         self, row: NDArray[np.float32], length: int, gain: float, start_frame: int, channel: int, number: int
@@ -47,6 +48,7 @@ class _Voice:
         self.channel = channel
         self.number = number
         self.release_frame: int | None = None
+        self.at = 0.0  # the place in the row that is heard next
 
 
 class Mixer:
@@ -85,6 +87,12 @@ class Mixer:
         n_release = int(RELEASE_S * sample_rate_hz)
         self._release = np.linspace(1.0, 0.0, n_release, dtype=np.float32)
         self._voices: list[_Voice] = []
+        self.bend_ranges: tuple[float, ...] = (DEFAULT_BEND_RANGE_SEMITONES,) * 16
+        self._bends = [0.0] * 16  # of the range, -1 to 1
+        self._steps = np.arange(MAX_BLOCK_FRAMES, dtype=np.float64)
+        self._where = np.zeros(MAX_BLOCK_FRAMES, dtype=np.float64)
+        self._whole = np.zeros(MAX_BLOCK_FRAMES, dtype=np.intp)
+        self._low = np.zeros(MAX_BLOCK_FRAMES, dtype=np.float32)
         self._level = 1.0
 
     def fill(self, first_frame: int, out: NDArray[np.float32]) -> None:
@@ -148,6 +156,8 @@ class Mixer:
             if kind == 0xB0 and data[1] in (120, 123):
                 for voice in self._voices:
                     voice.release_frame = max(frame, voice.start_frame)
+            if kind == 0xE0:
+                self._bends[channel] = ((data[1] | data[2] << 7) - 8192) / 8192.0
             if kind not in (0x80, 0x90):
                 continue
             number = data[1]
@@ -177,23 +187,47 @@ class Mixer:
         n_release = len(self._release)
         for voice in self._voices:
             at = max(first_frame, voice.start_frame)
-            stop = min(first_frame + n, voice.start_frame + voice.length)
+            stop = first_frame + n
             if voice.release_frame is not None:
                 stop = min(stop, voice.release_frame + n_release)
+            bend = self._bends[voice.channel]
+            speed = 1.0 if bend == 0.0 else 2.0 ** (bend * self.bend_ranges[voice.channel] / 12.0)
+            stop = min(stop, at + int((voice.length - 1 - voice.at) / speed))
             if stop > at:
                 piece = self._tmp[: stop - at]
-                np.multiply(voice.row[at - voice.start_frame : stop - voice.start_frame], voice.gain, out=piece)
+                self._read_bent(voice, speed, piece)
+                voice.at += (stop - at) * speed
                 if voice.release_frame is not None and stop > voice.release_frame:
                     low = max(at, voice.release_frame)
                     piece[low - at :] *= self._release[low - voice.release_frame : stop - voice.release_frame]
                 target = own[at - first_frame : stop - first_frame]
                 target[:, 0] += piece
                 target[:, 1] += piece
-            ended = first_frame + n >= voice.start_frame + voice.length
+            ended = voice.at + speed >= voice.length - 1
             released = voice.release_frame is not None and first_frame + n >= voice.release_frame + n_release
             if not (ended or released):
                 keep.append(voice)
         self._voices = keep
+
+    def _read_bent(self, voice: _Voice, speed: float, piece: NDArray[np.float32]) -> None:
+        """The voice's next sound into `piece`, read at that speed (between its samples by a straight line)."""
+        n = len(piece)
+        first = int(voice.at)
+        if speed == 1.0 and first == voice.at:
+            np.multiply(voice.row[first : first + n], voice.gain, out=piece)
+            return
+        where, whole, low = self._where[:n], self._whole[:n], self._low[:n]
+        np.multiply(self._steps[:n], speed, out=where)
+        where += voice.at
+        np.copyto(whole, where, casting="unsafe")
+        where -= whole
+        np.take(voice.row, whole, out=low, mode="clip")
+        whole += 1
+        np.take(voice.row, whole, out=piece, mode="clip")
+        piece -= low
+        piece *= where
+        piece += low
+        piece *= voice.gain
 
     def _shut(self, n: int, out: NDArray[np.float32]) -> None:
         """Go to silence over 20 ms, and stay there until opened again."""

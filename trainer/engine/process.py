@@ -344,6 +344,7 @@ class Engine:
                 core.n_stamps_seen = sound.fit.n_stamps
                 self._last_stamp_ns = raw_ns
             sound.lend_line(self.ruler)
+            sound.mixer.bend_ranges = core.recorder.bend_ranges
             trouble = sound.trouble(raw_ns, self._last_stamp_ns)
             if trouble is not None:
                 self._lose_sound(trouble, now_ns)

@@ -198,6 +198,11 @@ class Recorder:
         return len(self._notes)
 
     @property
+    def bend_ranges(self) -> tuple[float, ...]:
+        """How many semitones a full bend is, on each of the 16 channels now."""
+        return tuple(channel.range_semitones for channel in self._channels)
+
+    @property
     def n_sounding(self) -> int:
         return sum(len(queue) for queue in self._sounding.values())
 
