@@ -7,12 +7,11 @@ What the drivers do, and what is done about it here:
 
 - A binding told to ignore a kind of message also loses that message's delta time, so everything is received and whoever
   reads the sink filters.
-- The first message's delta is 0. - Without a MIDI system both bindings raise when asked for ports, and the driver
-libraries write to the process's standard error; both
-  are kept from the person.
+- The first message's delta is 0.
+- Without a MIDI system both bindings raise when asked for ports, and the driver libraries write to the process's
+  standard error; both are kept from the person.
 - Nothing tells that the far end was unplugged: `is_connected` looks for its name in the list. Ask once or twice a
-second, from
-  a thread that may wait.
+  second, from a thread that may wait.
 """
 
 from __future__ import annotations
