@@ -1,27 +1,35 @@
 """Notation: valid MusicXML, read back to the same notes by another program, tab that sounds the written pitch.
 
-Outside judges: the MusicXML 4.0 schema (as packaged by PyPI `musicxml`, checked with `xmlschema`), and `music21`.
+Outside judges: the MusicXML 4.0 schema (as packaged by PyPI `musicxml`, checked with `xmlschema`), and `music21`, which
+also writes the source whose rhythm must come through, and `pypdf` for what an engraved page says.
 """
 
 from __future__ import annotations
 
 import importlib.util
+import io
 import re
+import sys
 import warnings
 from pathlib import Path
 from xml.etree import ElementTree as ET
 
 import numpy as np
+import pypdf
 import pytest
 import xmlschema
 
 from trainer.clock import TempoMap
+from trainer.errors import UsageError
 from trainer.line import DEVICES, Feel, StandIn, model_line, planned_song
+from trainer.report.chart_page import chart_pdf, song_rows
+from trainer.report.engrave import pdf_of, svg_pages
 from trainer.report.musicxml import musicxml
+from trainer.report.transcription import read_transcription
 from trainer.report.written import BAR, DIVISIONS, written_chart, written_line, written_take
 from trainer.scoring.align import read_notes
 from trainer.session import Chart, expand, session_from_dict
-from trainer.take import Take
+from trainer.take import Take, notes_from_rows
 
 
 @pytest.fixture(scope="module")
@@ -120,3 +128,163 @@ def test_missed_changes_get_an_x() -> None:
     heads = {note.start: note.head for note in written.notes if note.head != "normal"}
     assert heads and set(heads) <= {4 * DIVISIONS, 16 * DIVISIONS} and set(heads.values()) == {"x"}
     assert b"<notehead" in musicxml(written)
+
+
+def heard_by_music21(document: bytes) -> list[tuple[float, int]]:
+    """(beats from the first measure, sounding pitch) of the staff's notes, as another program reads them."""
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")
+        from music21 import converter
+
+        score = converter.parse(document.decode(), format="musicxml")
+        staff = score.parts[0].toSoundingPitch().stripTies().flatten()
+    return [(float(n.offset), int(n.pitch.midi)) for n in staff.notes if "Note" in n.classes]
+
+
+def take_of(chart: Chart, rows: list[tuple[float, float, float, int]]) -> Take:
+    return Take(notes=notes_from_rows(rows), tempo=TempoMap(chart.tempo_segments), session=chart.session)
+
+
+def test_a_take_is_read_back_by_another_program(schema: xmlschema.XMLSchema) -> None:
+    chart = a_chart(key="Eb", drop_out=[{"chorus": 2, "bars": [9, 10]}])
+    tempo = TempoMap(chart.tempo_segments)
+    notes = StandIn(Feel(jitter_sd_ms=14.0, missed_frac=0.2), seed=6).play(planned_song(chart, 7), tempo).notes
+    written = written_take(read_notes(Take(notes=notes, tempo=tempo, session=chart.session), chart), chart)
+    document = musicxml(written)
+    assert list(schema.iter_errors(document.decode())) == []
+    heard = heard_by_music21(document)
+    assert len(heard) == len(written.notes) > 100
+    assert np.allclose([at for at, _ in heard], [note.start / DIVISIONS for note in written.notes], atol=1e-6)
+    assert [pitch for _, pitch in heard] == [note.pitch for note in written.notes]
+
+
+def test_a_pick_up_is_an_incomplete_bar(schema: xmlschema.XMLSchema) -> None:
+    """Both a model line's pick-up and a played one; without a planned one, what comes before bar 1 is counted out."""
+    chart = a_chart(pickup_beats=2.0)
+    line = planned_song(chart, 4)
+    written = written_line(line)
+    assert written.pickup == 2 * DIVISIONS and min(note.start for note in written.notes) == -2 * DIVISIONS
+    document = musicxml(written)
+    assert list(schema.iter_errors(document.decode())) == []
+    first = next(ET.fromstring(document).iter("measure"))
+    assert (first.get("number"), first.get("implicit")) == ("0", "yes")
+    lengths = [int(n.findtext("duration", "0")) for n in first.iter("note") if n.findtext("voice") == "1"]
+    assert sum(lengths) == 2 * DIVISIONS
+    heard = heard_by_music21(document)
+    assert [at for at, _ in heard] == [(note.start + written.pickup) / DIVISIONS for note in written.notes]
+    tempo = TempoMap(chart.tempo_segments)
+    notes = StandIn(Feel(missed_frac=0.0, jitter_sd_ms=3.0), seed=3).play(line, tempo).notes
+    played = written_take(read_notes(Take(notes=notes, tempo=tempo, session=chart.session), chart), chart)
+    assert played.pickup == 2 * DIVISIONS and played.n_left_out == 0
+    before = [(note.start, note.pitch) for note in written.notes if note.start < 0]
+    assert [(note.start, note.pitch) for note in played.notes if note.start < 0] == before
+    plain = a_chart()
+    noodled = written_take(read_notes(Take(notes=notes, tempo=tempo, session=plain.session), plain), plain)
+    assert noodled.pickup == 0 and noodled.n_left_out == len(before)
+
+
+def test_straight_sixteenths_and_triplets_are_told_apart() -> None:
+    chart = a_chart(groove="straight", swing_ratio=1.0, tempo_bpm=80.0)
+    tempo = TempoMap(chart.tempo_segments)
+    rng = np.random.default_rng(2)
+    want, rows = [], []
+    for bar in range(24):
+        for beat, parts in enumerate(((0, 3, 6, 9), (0, 6), (0, 4, 8), (0, 6, 9))):
+            for part in parts:
+                at = 4 * bar + beat + part / DIVISIONS
+                want.append(round(at * DIVISIONS))
+                rows.append((float(tempo.seconds_at(at)) + rng.normal(0.0, 0.008), 0.1, 40, 90))
+    written = written_take(read_notes(take_of(chart, rows), chart), chart)
+    got = {note.start for note in written.notes}
+    assert len(got & set(want)) >= 0.99 * len(want)
+
+
+def test_a_players_own_strings_are_obeyed() -> None:
+    """Each string on a channel of its own (mode 4): the tab shows that string, not the handiest one."""
+    chart = a_chart()
+    tempo = TempoMap(chart.tempo_segments)
+    # A1 on the E string's fifth fret, D2 on the A string's fifth, E2 on the D string's second: not the least motion.
+    cells = [(33, 3, 4, 5), (38, 2, 3, 5), (40, 1, 2, 2), (33, 3, 4, 5)]  # pitch, channel, string, fret
+    rows = [
+        (float(tempo.seconds_at(float(beat))), 0.3, pitch, 90, channel)
+        for beat in range(96)
+        for pitch, channel, _, _ in [cells[beat % 4]]
+    ]
+    written = written_take(read_notes(take_of(chart, rows), chart), chart)  # type: ignore[arg-type]
+    assert [(n.pitch, n.string, n.fret) for n in written.notes[:4]] == [(p, s, f) for p, _, s, f in cells]
+    # The same notes on one channel: open strings where they are nearer.
+    plain = written_take(read_notes(take_of(chart, [row[:4] for row in rows]), chart), chart)
+    assert {n.fret for n in plain.notes} != {5, 2}
+
+
+def test_the_rhythm_of_a_known_source_comes_through(tmp_path: Path) -> None:
+    """music21 writes the source; read as a transcription and written again, every note stands where it stood."""
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")
+        from music21 import clef, meter, note, stream
+
+        part = stream.Part([clef.Bass8vbClef(), meter.TimeSignature("4/4")])
+        want: list[tuple[float, int]] = []
+        at = 0.0
+        for bar in range(24):
+            for length, pitch in ((1.0, 33), (0.5, 33), (0.5, 36), (1 / 3, 40), (1 / 3, 41), (1 / 3, 42), (1.0, 43)):
+                part.append(note.Note(pitch, quarterLength=length))
+                want.append((round((at + 4 * bar) * DIVISIONS), pitch))
+                at = (at + length) % 4.0 if round((at + length) * 3) != 12 else 0.0
+        path = Path(part.write("musicxml", tmp_path / "source.musicxml"))
+        chart = a_chart()
+        take = read_transcription(path, chart.session)
+    written = written_take(read_notes(take, chart), chart)
+    assert [(note.start, note.pitch) for note in written.notes] == want
+
+
+def test_engraved_pages_say_what_is_written(monkeypatch: pytest.MonkeyPatch) -> None:
+    chart = a_chart()
+    written = written_line(planned_song(chart, 4))
+    pages = svg_pages(musicxml(written))
+    heads = sum(page.count('class="notehead"') for page in pages)
+    assert heads >= len(written.notes)  # tied notes have a head for each part
+    frets = sum(page.count('class="tabGrp"') for page in pages)
+    assert frets >= len(written.notes)
+    read = pypdf.PdfReader(io.BytesIO(pdf_of(pages)))
+    assert len(read.pages) == len(pages)
+    text = " ".join(page.extract_text() for page in read.pages)
+    for words in (chart.session.title, "Swing 2 : 1", "1 verse", "2 solo", "turnaround", "A7", "D7", "E7", "=\xa096"):
+        assert words in text, words
+    monkeypatch.setitem(sys.modules, "verovio", None)
+    with pytest.raises(UsageError, match=r"pip install .*notation"):
+        svg_pages(b"")
+
+
+@pytest.mark.parametrize("name", CHARTS)
+def test_the_chart_is_one_page(name: str) -> None:
+    chart = a_chart(**CHARTS[name])
+    read = pypdf.PdfReader(io.BytesIO(chart_pdf(chart)))
+    assert len(read.pages) == 1
+    text = read.pages[0].extract_text()
+    for bar in (b for b in chart.bars if b.chorus == 1):
+        for chord, degree in zip(bar.chords, bar.degrees, strict=True):
+            name_shown = chord.name[0] + chord.name[1:].replace("b", "♭", 1) if chord.name[1:2] == "b" else chord.name
+            assert name_shown in text and degree.removeprefix("b") in text
+    assert "turnaround" in text and f"= {chart.session.tempo_bpm:g}" in text and "The song" in text
+
+
+def test_the_chart_tells_the_song_chorus_by_chorus() -> None:
+    chart = expand(
+        session_from_dict(
+            {
+                "key": "A",
+                "start": "from_the_turnaround",
+                "chorus": [{"role": "verse", "times": 3}, {"role": "solo", "times": 2, "intensity": [0.5, 0.9]}],
+                "drop_out": [{"chorus": 4, "bars": [9, 10]}],
+            }
+        )
+    )
+    assert song_rows(chart) == [
+        ("", "intro", 0.5, "bars 11–12 of the form"),
+        ("1–3", "verse", 0.5, ""),
+        ("4", "solo", 0.5, "bars 9–10 band out: you carry the time"),
+        ("5", "solo", 0.9, "bar 12 A7, the last bar is held"),
+    ]
+    long = expand(session_from_dict({"chorus": [{"role": r, "times": 1} for r in ("verse", "solo") * 40]}))
+    assert len(pypdf.PdfReader(io.BytesIO(chart_pdf(long))).pages) == 1

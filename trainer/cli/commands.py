@@ -6,7 +6,7 @@ from typing import Annotated
 
 import typer
 
-from trainer.cli import calibrating, checking, facts, making, playing, practising, reporting, scoring
+from trainer.cli import calibrating, checking, exporting, facts, making, playing, practising, reporting, scoring
 
 __all__ = ["app"]
 
@@ -36,5 +36,5 @@ def start(
             typer.echo(line)
 
 
-for _module in (playing, practising, scoring, reporting, making, facts, checking, calibrating):
+for _module in (playing, practising, scoring, reporting, exporting, making, facts, checking, calibrating):
     _module.add_to(app)

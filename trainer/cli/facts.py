@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from pathlib import Path
 from typing import Annotated, Any
 
 import typer
@@ -126,11 +127,31 @@ def grooves(as_json: Json = False) -> None:
 
 
 @session_options
-def chart(overrides: Overrides, as_json: Json = False) -> None:
+def chart(
+    overrides: Overrides,
+    pdf: Annotated[Path | None, typer.Option("--pdf", metavar="FILE", help="One page for the stand.")] = None,
+    musicxml: Annotated[
+        Path | None, typer.Option("--musicxml", metavar="FILE", help="Chords over empty bars, MusicXML 4.0.")
+    ] = None,
+    as_json: Json = False,
+) -> None:
     """Print the chart of a session: every chorus with its role, and the bars as they are played."""
     from trainer.session import expand
 
     made = expand(chosen_session(overrides))
+    if pdf is not None or musicxml is not None:
+        from trainer.report.chart_page import chart_pdf
+        from trainer.report.files import write_page
+        from trainer.report.musicxml import musicxml as document_of
+        from trainer.report.written import written_chart
+
+        if pdf is not None:
+            typer.echo(f"wrote {write_page(chart_pdf(made), pdf)}", err=as_json)
+        if musicxml is not None:
+            path = write_page(document_of(written_chart(made), tab=False), musicxml)
+            typer.echo(f"wrote {path}", err=as_json)
+        if not as_json:
+            return
     if as_json:
         show_json(
             {

@@ -1,4 +1,4 @@
-"""Commands that write: the band to a file, a model line as tablature or MIDI."""
+"""Commands that write: the band, or a take with its band, to a file; a model line as tablature, notation or MIDI."""
 
 from __future__ import annotations
 
@@ -7,14 +7,17 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from trainer.cli.choosing import Overrides, chosen_session, part_changes, session_options
+from trainer.cli.choosing import Overrides, chosen_session, own_sounds, part_changes, session_options
+from trainer.cli.exporting import MusicXml, Pdf, Svg, write_notation
 from trainer.cli.facts import Json, show_json
 from trainer.errors import UsageError
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
+    from trainer.band import BandScore
     from trainer.line import LineScore
+    from trainer.session import Chart
 
 __all__ = ["add_to", "tablature", "write_line_midi"]
 
@@ -35,9 +38,13 @@ def render(
     volume: Volume = None,
     mute: Mute = None,
     solo: Solo = None,
+    soundfont: Annotated[
+        Path | None, typer.Option("--soundfont", metavar="FILE", help="Your own SoundFont (.sf2) for the sounds.")
+    ] = None,
 ) -> None:
-    """Write the band of a session to a file: --wav FILE, --midi FILE, or both."""
+    """Write the band of a session to a file, or a take with its band: --wav FILE, --midi FILE, or both."""
     from dataclasses import replace
+    from functools import partial
 
     import numpy as np
 
@@ -47,20 +54,68 @@ def render(
     if wav is None and midi is None:
         raise UsageError("nothing to write; expected --wav FILE, --midi FILE, or both")
     changes = part_changes(volume or [], mute or [], solo or [])
-    chart = expand(chosen_session(overrides))
     from trainer.band import arrange, render_midi, render_wav
     from trainer.live.options import PartMix, part_gains
 
+    if overrides.session is not None and Path(overrides.session).suffix.lower() in (".mid", ".midi"):
+        chart, whole = _take_and_band(Path(overrides.session), overrides, count_in)
+    else:
+        chart = expand(chosen_session(overrides))
+        whole = arrange(chart, count_in=count_in)
     mix = {name: PartMix(**change) for name, change in changes.items()}
     gains = dict(zip(PARTS, part_gains(mix), strict=True))
+    write_wav = partial(render_wav, soundfont=own_sounds(soundfont))
     if wav is not None:
-        typer.echo(f"wrote {render_wav(chart, wav, gains=gains, sample_rate_hz=sample_rate, count_in=count_in)}")
+        typer.echo(f"wrote {write_wav(chart, wav, gains=gains, sample_rate_hz=sample_rate, score=whole)}")
     if midi is not None:
         # A MIDI file has no mixer: a silenced part is left out, the other volumes are the sequencer's business.
-        whole = arrange(chart, count_in=count_in)
         heard = [gains[name] > 0.0 for name in PARTS]
         kept = replace(whole, events=whole.events[np.array(heard)[whole.events["part"]]])
         typer.echo(f"wrote {render_midi(chart, midi, score=kept)}")
+
+
+def _take_and_band(path: Path, overrides: Overrides, count_in: bool) -> tuple[Chart, BandScore]:
+    """The chart of a take, and its band with the player's notes in the place of the guide bass: as they were heard.
+
+    `UsageError` when the take does not say what was to be played, or when the session's options are given too: what
+    was played cannot be changed afterwards.
+    """
+    from dataclasses import replace
+
+    import numpy as np
+
+    from trainer.band import BAND_DTYPE, PARTS, arrange
+    from trainer.band.arranger import CHANNELS
+    from trainer.clock.tempo import TempoMap
+    from trainer.scoring.align import read_notes
+    from trainer.session import expand
+    from trainer.take import read_take
+
+    if replace(overrides, session=None) != Overrides():
+        raise UsageError(f"{path}: a take is rendered as it was played; leave out the options that change the session")
+    take = read_take(path)
+    if take.session is None:
+        raise UsageError(
+            f"{path}: it does not say what was to be played; put the session beside it as {path.stem}.toml"
+        )
+    chart = expand(take.session)
+    band = arrange(chart, guide="off", count_in=count_in)
+    notes = read_notes(take, chart).notes  # latency taken off: against the band as the player heard it
+    notes = notes[(notes["pitch"] >= 0) & (notes["pitch"] < 127.5) & (notes["velocity"] > 0)]
+    tempo = TempoMap(chart.tempo_segments)
+    played = np.zeros(len(notes), dtype=BAND_DTYPE)
+    played["onset_beats"] = tempo.beats_at(notes["onset_s"])
+    played["duration_beats"] = (
+        tempo.beats_at(notes["onset_s"] + np.maximum(notes["duration_s"], 0.05)) - played["onset_beats"]
+    )
+    played["pitch"] = np.rint(notes["pitch"])
+    played["velocity"] = notes["velocity"]
+    played["channel"] = CHANNELS["guide"]
+    played["part"] = PARTS.index("guide")
+    inside = (played["onset_beats"] >= band.first_beats) & (played["onset_beats"] < chart.end_beats)
+    events = np.concatenate([band.events, played[inside]])
+    order = np.lexsort((events["pitch"], events["part"], events["onset_beats"]))
+    return chart, replace(band, events=events[order])
 
 
 @session_options
@@ -73,9 +128,12 @@ def line(
     position: Annotated[int | None, typer.Option(metavar="FRET", help="The fret that the hand stays near.")] = None,
     strings: Annotated[int, typer.Option(metavar="4|5", help="Strings on the bass.")] = 4,
     midi: Annotated[Path | None, typer.Option(metavar="FILE", help="Write it, with the band, as MIDI.")] = None,
+    musicxml: MusicXml = None,
+    svg: Svg = None,
+    pdf: Pdf = None,
     as_json: Json = False,
 ) -> None:
-    """Write a bass line over a session's chart: tablature here, or --midi FILE, or --json."""
+    """Write a bass line over a session's chart: tablature here, notation with tab, MIDI, or JSON."""
     from trainer.line import model_line
     from trainer.music import FIVE_STRING, FOUR_STRING
     from trainer.session import expand
@@ -89,9 +147,14 @@ def line(
     )
     if midi is not None:
         typer.echo(f"wrote {write_line_midi(made, midi)}", err=as_json)
+    if musicxml or svg or pdf:
+        from trainer.report.written import written_line
+
+        for path in write_notation(written_line(made), musicxml, svg, pdf):
+            typer.echo(f"wrote {path}", err=as_json)
     if as_json:
         show_json({"session": session.to_dict(), **made.to_dict()})
-    elif midi is None:
+    elif not (midi or musicxml or svg or pdf):
         for text in tablature(made):
             typer.echo(text)
 

@@ -61,14 +61,19 @@ def musicxml(written: Written, *, tab: bool = True) -> bytes:
     _text(midi, "midi-channel", "1")
     _text(midi, "midi-program", "34")  # General MIDI 34: finger bass
     part = ET.SubElement(root, "part", id="P1")
-    pieces = _pieces(written)
+    pickup, *pieces = _pieces(written)
+    if written.pickup:
+        measure = ET.SubElement(part, "measure", number="0", implicit="yes")
+        _attributes(measure, written, tab)
+        _tempo(measure, written)
+        _measure(measure, (), written, pickup, tab, written.pickup)
     for number, bar in enumerate(chart.bars, 1):
         measure = ET.SubElement(part, "measure", number=str(number))
-        if number == 1:
+        if number == 1 and not written.pickup:
             _attributes(measure, written, tab)
             _tempo(measure, written)
         _role(measure, chart.bars, number - 1)
-        _measure(measure, bar, written, pieces[number - 1], tab)
+        _measure(measure, bar.chords, written, pieces[number - 1], tab, BAR)
         if number == len(chart.bars):
             _text(ET.SubElement(measure, "barline", location="right"), "bar-style", "light-heavy")
     body = ET.tostring(root, encoding="unicode")
@@ -119,13 +124,11 @@ def _attributes(measure: ET.Element, written: Written, tab: bool) -> None:
 def _tempo(measure: ET.Element, written: Written) -> None:
     session = written.chart.session
     direction = ET.SubElement(measure, "direction", placement="above")
-    kind = ET.SubElement(direction, "direction-type")
-    metronome = ET.SubElement(kind, "metronome")
+    if session.swing_ratio > 1.0:
+        _text(ET.SubElement(direction, "direction-type"), "words", f"Swing {session.swing_ratio:g} : 1  ")
+    metronome = ET.SubElement(ET.SubElement(direction, "direction-type"), "metronome")
     _text(metronome, "beat-unit", "quarter")
     _text(metronome, "per-minute", f"{session.tempo_bpm:g}")
-    if session.swing_ratio > 1.0:
-        words = ET.SubElement(ET.SubElement(direction, "direction-type"), "words")
-        words.text = f" swing {session.swing_ratio:g} : 1"
     _text(direction, "staff", _STAFF)
     sound = ET.SubElement(direction, "sound", tempo=f"{session.tempo_bpm:g}")
     if session.swing_ratio > 1.0:
@@ -171,13 +174,16 @@ def _harmony(measure: ET.Element, chord: Chord) -> None:
 
 
 def _pieces(written: Written) -> list[list[_Piece]]:
-    """Every bar filled with notes and rests that single symbols can show, ties where a note is cut."""
+    """Every bar filled with notes and rests that single symbols can show, ties where a note is cut; first the pick-up.
+
+    Places inside the pick-up count as in a whole bar that ends where bar 1 begins.
+    """
     n_bars = len(written.chart.bars)
-    bars: list[list[_Piece]] = [[] for _ in range(n_bars)]
+    bars: list[list[_Piece]] = [[] for _ in range(n_bars + 1)]
     triplet_beats = {
         note.start // DIVISIONS for note in written.notes if note.start % DIVISIONS in (4, 8)
     }  # beats that hold a triplet member
-    at = 0
+    at = -written.pickup
     for note in (*written.notes, None):
         start = note.start if note is not None else n_bars * BAR
         if start > at:
@@ -191,7 +197,7 @@ def _pieces(written: Written) -> list[list[_Piece]]:
 def _lay(bars: list[list[_Piece]], start: int, length: int, note: WrittenNote | None, triplets: set[int]) -> None:
     cuts = list(_cuts(start, length, triplets))
     for i, (at, part) in enumerate(cuts):
-        bars[at // BAR].append(
+        bars[at // BAR + 1].append(
             _Piece(
                 at % BAR,
                 part,
@@ -235,9 +241,11 @@ def _cuts(start: int, length: int, triplets: set[int]) -> Iterator[tuple[int, in
         left -= part
 
 
-def _measure(measure: ET.Element, bar: ChartBar, written: Written, pieces: list[_Piece], tab: bool) -> None:
-    share = BAR // len(bar.chords)
-    due = [(i * share, chord) for i, chord in enumerate(bar.chords)]
+def _measure(
+    measure: ET.Element, chords: tuple[Chord, ...], written: Written, pieces: list[_Piece], tab: bool, length: int
+) -> None:
+    share = BAR // max(1, len(chords))
+    due = [(i * share, chord) for i, chord in enumerate(chords)]
     for i, piece in enumerate(pieces):
         while due and due[0][0] <= piece.start:
             _harmony(measure, due.pop(0)[1])
@@ -253,7 +261,7 @@ def _measure(measure: ET.Element, bar: ChartBar, written: Written, pieces: list[
             due = due[len(inside) :]
     if not tab:
         return
-    _text(ET.SubElement(measure, "backup"), "duration", str(BAR))
+    _text(ET.SubElement(measure, "backup"), "duration", str(length))
     for i, piece in enumerate(pieces):
         _note(measure, piece, written, _TAB, _TAB_VOICE, _tuplet_mark(pieces, i), "")
 

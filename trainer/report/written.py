@@ -1,10 +1,11 @@
 """From played or modelled notes to written ones: what a copyist would put on paper.
 
 Rhythm is read musically, beat by beat, as the scorer reads it (`metrics.md` §2 of the project's papers): a swung
-off-beat is a plain eighth under a swing mark, triplet figures are triplets, anything else the nearest sixteenth. A
-note is written up to the next one unless a rest of an eighth or more was left.
+off-beat is a plain eighth under a swing mark, triplet figures are triplets, anything else the nearest sixteenth. In a
+straight groove each beat is sixteenths or triplets, whichever lies nearer. A note is written up to the next one unless
+a rest of an eighth or more was left.
 
-Conventions: written time is counted in `DIVISIONS` to the quarter, from the chart's first bar.
+Conventions: written time is counted in `DIVISIONS` to the quarter, from the chart's first bar; a pick-up is negative.
 """
 
 from __future__ import annotations
@@ -27,6 +28,7 @@ __all__ = ["DIVISIONS", "Written", "WrittenNote", "written_chart", "written_line
 DIVISIONS = 12  # to a quarter: eighths 6, triplet eighths 4, sixteenths 3
 BAR = BEATS_PER_BAR * DIVISIONS
 _EIGHTH = DIVISIONS // 2
+STRAIGHT_RATIO = 1.1  # up to here eighths are written and read as even; our choice
 
 Ints = NDArray[np.int64]
 
@@ -48,12 +50,18 @@ class WrittenNote:
 
 @dataclass(frozen=True)
 class Written:
-    """Notes on paper over a chart; the first bar of the chart is division 0."""
+    """Notes on paper over a chart; the first bar of the chart is division 0.
+
+    `pickup` is the length in divisions of the incomplete bar before it, 0 without one. `n_left_out` counts the notes
+    that found no place: before the first bar without a planned pick-up, after the last one.
+    """
 
     chart: Chart
     notes: tuple[WrittenNote, ...]
     title: str
     tuning: Tuning = FOUR_STRING
+    pickup: int = 0
+    n_left_out: int = 0
 
 
 def written_chart(chart: Chart) -> Written:
@@ -66,28 +74,34 @@ def written_line(line: LineScore, title: str | None = None) -> Written:
     notes = line.notes
     places = _places(notes["onset_beats"], line.chart)
     ends = notes["onset_beats"] + notes["duration_beats"]
-    return Written(
-        line.chart,
-        _written(places, ends, line.chart, notes["pitch"], notes["string"], notes["fret"], None),
-        title or line.chart.session.title,
-        line.tuning,
-    )
+    pickup = _pickup(places)
+    out = _written(places, ends, line.chart, notes["pitch"], notes["string"], notes["fret"], None, pickup)
+    n_left_out = int(np.sum((places < -pickup) | (places >= len(line.chart.bars) * BAR)))
+    return Written(line.chart, out, title or line.chart.session.title, line.tuning, pickup, n_left_out)
 
 
 def written_take(reading: Reading, chart: Chart, missed: Sequence[float] = ()) -> Written:
     """A take on paper. `missed` holds the beats of changes that were missed; the note there gets an x for its head.
 
     A player's own string channels are kept where every pitch lies on its string; else strings and frets are chosen for
-    least motion of the hand. `UsageError` when a pitch is not on a bass.
+    least motion of the hand, and a pitch that no bass has stands without a fret. What was played before the first bar
+    is written only where the session plans a pick-up.
     """
-    keep = ~reading.stacked & (reading.beats >= chart.first_beats - 0.5) & (reading.beats < chart.end_beats)
+    lead_in = -np.ceil(chart.session.pickup_beats)
+    early = reading.beat_idx < chart.first_beats + lead_in
+    late = reading.beats >= chart.end_beats
+    keep = ~reading.stacked & ~early & ~late
     beats = reading.placed_beats[keep]
     slots = reading.slot[keep]
     pitch = np.rint(reading.pitch[keep]).astype(np.int64)
     whole = reading.beat_idx[keep].astype(np.float64)
-    part = np.array([0, _EIGHTH, DIVISIONS // 3, 2 * DIVISIONS // 3, -1])[slots]
-    other = np.rint((beats - whole) * 4.0).astype(np.int64) * 3
-    places = np.rint((whole - chart.first_beats) * DIVISIONS).astype(np.int64) + np.where(part >= 0, part, other)
+    if chart.swing_ratio <= STRAIGHT_RATIO:
+        inside = _straight(whole, beats - whole)
+    else:
+        part = np.array([0, _EIGHTH, DIVISIONS // 3, 2 * DIVISIONS // 3, -1])[slots]
+        other = np.rint((beats - whole) * 4.0).astype(np.int64) * 3
+        inside = np.where(part >= 0, part, other)
+    places = np.rint((whole - chart.first_beats) * DIVISIONS).astype(np.int64) + inside
     ends = beats + reading.duration_beats[keep]
     tuning = FIVE_STRING if pitch.size and int(pitch.min()) < FOUR_STRING.lowest else FOUR_STRING
     strings, frets = _hand(pitch, beats, reading.notes["channel"][keep], tuning)
@@ -96,20 +110,44 @@ def written_take(reading: Reading, chart: Chart, missed: Sequence[float] = ()) -
         near = np.flatnonzero(np.abs(places - round((at - chart.first_beats) * DIVISIONS)) <= 1)
         if near.size:
             heads[int(near[0])] = "x"
-    title = chart.session.title
-    return Written(chart, _written(places, ends, chart, pitch, strings, frets, heads), title, tuning)
+    pickup = _pickup(places)
+    out = _written(places, ends, chart, pitch, strings, frets, heads, pickup)
+    return Written(chart, out, chart.session.title, tuning, pickup, int(np.sum(early | late)))
+
+
+def _pickup(places: Ints) -> int:
+    """Divisions of the incomplete bar that holds the notes before the first one: whole beats, at most a bar."""
+    before = places[(places < 0) & (places >= -BAR)]
+    return int(-(before.min() // DIVISIONS) * DIVISIONS) if before.size else 0
+
+
+def _straight(whole: NDArray[np.float64], phase: NDArray[np.float64]) -> Ints:
+    """Divisions into the beat where eighths are even: the grid of four or of three, whichever a beat's notes fit."""
+    out = np.rint(phase * 4.0).astype(np.int64) * 3
+    for beat in np.unique(whole):
+        idx = np.flatnonzero(whole == beat)
+        if idx.size < 2:
+            continue
+        misses = [float(np.sum((phase[idx] - np.rint(phase[idx] * n) / n) ** 2)) for n in (4, 3)]
+        if misses[1] < 0.5 * misses[0]:  # our choice: three only when it fits clearly better
+            out[idx] = np.rint(phase[idx] * 3.0).astype(np.int64) * 4
+    return out
 
 
 def _hand(pitch: Ints, beats: NDArray[np.float64], channel: NDArray[np.uint8], tuning: Tuning) -> tuple[Ints, Ints]:
     """String and fret of each pitch: the string channels if they make sense, else least motion."""
     channels = np.unique(channel)
-    if 2 <= channels.size <= len(tuning.open_pitches):
-        # Mode 4: the highest string on the lowest channel, as guitar-type controllers send (MIDI 1.0).
-        string = channel.astype(np.int64) - int(channels.min()) + 1
-        open_pitch = np.array(tuning.open_pitches)[::-1]
-        fret = pitch - open_pitch[np.clip(string - 1, 0, len(open_pitch) - 1)]
-        if np.all((fret >= 0) & (fret <= tuning.n_frets)):
-            return string, fret
+    open_pitch = np.array(tuning.open_pitches)[::-1]
+    n_strings = len(open_pitch)
+    if 2 <= channels.size <= n_strings and int(channels.max() - channels.min()) < n_strings:
+        # Mode 4: the highest string on the lowest channel, as guitar-type controllers send (MIDI 1.0). Which channel is
+        # the lowest cannot be seen when a string was not played: the first base that puts every pitch on its string.
+        low, high = int(channels.min()), int(channels.max())
+        for base in range(low, high - n_strings, -1):
+            string = channel.astype(np.int64) - base + 1
+            fret = pitch - open_pitch[string - 1]
+            if np.all((fret >= 0) & (fret <= tuning.n_frets)):
+                return string, fret
     if not pitch.size:
         return pitch, pitch
     try:
@@ -150,6 +188,7 @@ def _written(
     string: ArrayLike,
     fret: ArrayLike,
     heads: Sequence[str] | None,
+    pickup: int,
 ) -> tuple[WrittenNote, ...]:
     """Places and releases to notes with lengths: one voice, one note at a time."""
     pitches, strings, frets = (np.asarray(x, dtype=np.int64) for x in (pitch, string, fret))
@@ -158,7 +197,7 @@ def _written(
     out: list[WrittenNote] = []
     for k, i in enumerate(order):
         start = int(places[i])
-        if not 0 <= start < total or (out and out[-1].start == start):
+        if not -pickup <= start < total or (out and out[-1].start == start):
             continue
         later = places[order[k + 1 :]]
         after = later[later > start]

@@ -1,0 +1,101 @@
+"""`trainer export`: a take for other programs and for paper; and the notation of lines and charts."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from trainer.cli.speaking import say
+from trainer.errors import UsageError
+
+if TYPE_CHECKING:
+    from trainer.report.written import Written
+
+__all__ = ["MusicXml", "Pdf", "Svg", "add_to", "write_notation"]
+
+MusicXml = Annotated[Path | None, typer.Option("--musicxml", metavar="FILE", help="Notation with tab, MusicXML 4.0.")]
+Svg = Annotated[Path | None, typer.Option("--svg", metavar="FILE", help="Notation engraved, a file a page.")]
+Pdf = Annotated[Path | None, typer.Option("--pdf", metavar="FILE", help="Notation engraved for paper.")]
+
+
+def write_notation(written: Written, musicxml: Path | None, svg: Path | None, pdf: Path | None) -> list[Path]:
+    """Write what is asked for; the files, in order. `UsageError` when a place cannot be written."""
+    from trainer.report.engrave import pdf_of, svg_pages
+    from trainer.report.files import write_page
+    from trainer.report.musicxml import musicxml as document_of
+
+    out = []
+    document = document_of(written)
+    if musicxml is not None:
+        out.append(write_page(document, musicxml))
+    if svg is None and pdf is None:
+        return out
+    pages = svg_pages(document)
+    if svg is not None:
+        for number, page in enumerate(pages, 1):
+            path = svg if len(pages) == 1 else svg.with_stem(f"{svg.stem}-{number}")
+            out.append(write_page(page, path))
+    if pdf is not None:
+        out.append(write_page(pdf_of(pages), pdf))
+    return out
+
+
+def export(
+    take: Annotated[Path, typer.Argument(metavar="TAKE", help="A take, or any MIDI file with a bass track.")],
+    session: Annotated[
+        str | None, typer.Option("--session", metavar="SESSION", help="What was to be played: a file or a name.")
+    ] = None,
+    musicxml: MusicXml = None,
+    svg: Svg = None,
+    pdf: Pdf = None,
+    csv: Annotated[Path | None, typer.Option("--csv", metavar="FILE", help="A row a note.")] = None,
+    measures: Annotated[Path | None, typer.Option("--measures", metavar="FILE", help="A row a bar, as CSV.")] = None,
+    as_json: Annotated[Path | None, typer.Option("--json", metavar="FILE", help="Notes and bars as JSON.")] = None,
+    midi: Annotated[
+        Path | None, typer.Option("--midi", metavar="FILE", help="MIDI with markers: bass, band, chords, choruses.")
+    ] = None,
+) -> int:
+    """Write a take for other programs and for paper: notation with tab, tables of notes and bars, MIDI."""
+    from trainer.cli.choosing import named_session
+    from trainer.report.export import MEASURE_COLUMNS, NOTE_COLUMNS, as_csv, measure_rows, note_rows
+    from trainer.report.files import write_page
+    from trainer.report.written import written_take
+    from trainer.scoring import score
+    from trainer.take import read_take
+    from trainer.take.store import take_midi
+
+    if not any((musicxml, svg, pdf, csv, measures, as_json, midi)):
+        raise UsageError(
+            "nothing to write; expected one or more of --musicxml, --svg, --pdf, --csv, --measures, --json, --midi, "
+            "each with a FILE (sound: trainer render TAKE --wav FILE)"
+        )
+    read = read_take(take, session=None if session is None else named_session(session))
+    card = score(read)
+    needs_form = musicxml or svg or pdf or measures
+    if card.chart is None and needs_form:
+        raise UsageError(f"{take}: without a session its bars are not known; add --session, a file or a name")
+    out: list[Path] = []
+    if csv is not None:
+        out.append(write_page(as_csv(note_rows(card.reading, card.chart), NOTE_COLUMNS), csv))
+    if measures is not None:
+        out.append(write_page(as_csv(measure_rows(card), MEASURE_COLUMNS), measures))
+    if as_json is not None:
+        data = {"notes": note_rows(card.reading, card.chart), "measures": measure_rows(card)}
+        out.append(write_page(json.dumps(data, ensure_ascii=False, indent=1, allow_nan=False) + "\n", as_json))
+    if midi is not None:
+        out.append(write_page(take_midi(read), midi))
+    if card.chart is not None and (musicxml or svg or pdf):
+        written = written_take(card.reading, card.chart, [item.at_beats for item in card.landing.missed])
+        out += write_notation(written, musicxml, svg, pdf)
+        if written.n_left_out:
+            say(f"{written.n_left_out} notes outside the song's bars are not in the notation.")
+    for path in out:
+        typer.echo(f"wrote {path}")
+    return 0
+
+
+def add_to(app: typer.Typer) -> None:
+    app.command()(export)

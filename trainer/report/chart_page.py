@@ -1,0 +1,188 @@
+"""The chart on one page for the stand: the form's bars with chords and numerals, and the song chorus by chorus. PDF.
+
+Painted with matplotlib, A4 upright, black on white; shapes and words only, so that any printer will do.
+"""
+
+from __future__ import annotations
+
+import io
+from collections.abc import Sequence
+from typing import Any
+
+from trainer.music import FORMS, GROOVES
+from trainer.session import Chart, ChartBar
+
+__all__ = ["chart_pdf", "song_rows"]
+
+_WIDTH, _HEIGHT = 210.0, 297.0  # ISO 216, A4, in millimetres
+_LEFT, _RIGHT = 16.0, 194.0
+_MAX_SONG_ROWS = 18
+_INK, _GREY = "#111111", "#555555"
+
+
+def song_rows(chart: Chart) -> list[tuple[str, str, float, str]]:
+    """(chorus or choruses, role, intensity, what is special), choruses that are alike next to one another together."""
+    plain = _form_bars(chart)
+    rows: list[tuple[int, int, str, float, str]] = []
+    for chorus in range(chart.bars[0].chorus, chart.n_choruses + 1):
+        bars = [bar for bar in chart.bars if bar.chorus == chorus]
+        role, level, words = bars[0].role if chorus else "intro", bars[0].intensity, _special(bars, plain)
+        if rows and chorus > 1 and rows[-1][2:] == (role, level, words):
+            rows[-1] = (rows[-1][0], chorus, role, level, words)
+        else:
+            rows.append((chorus, chorus, role, level, words))
+    return [
+        ("" if first == 0 else str(first) if first == last else f"{first}–{last}", role, level, words)
+        for first, last, role, level, words in rows
+    ]
+
+
+def _form_bars(chart: Chart) -> list[ChartBar]:
+    """Chorus 1, by which the others are told apart."""
+    return [bar for bar in chart.bars if bar.chorus == 1]
+
+
+def _special(bars: Sequence[ChartBar], plain: Sequence[ChartBar]) -> str:
+    usual = {bar.bar: bar for bar in plain}
+    words = []
+    if bars[0].chorus == 0:
+        words.append(f"bars {_span([bar.bar for bar in bars])} of the form")
+    for name, which in (
+        ("band out: you carry the time", [bar.bar for bar in bars if bar.drop_out]),
+        ("stops", [bar.bar for bar in bars if bar.stopped]),
+        ("pedal", [bar.bar for bar in bars if bar.pedal]),
+    ):
+        if which:
+            words.append(f"bar{'s' * (len(which) > 1)} {_span(which)} {name}")
+    line = bars[0].line
+    if line != plain[0].line and bars[0].chorus:
+        words.append(line.replace("_", "-"))
+    changed = [bar for bar in bars if bar.bar not in usual or bar.chords != usual[bar.bar].chords]
+    if changed and bars[0].chorus:
+        words.append("; ".join(f"bar {bar.bar} {_chords(bar)}" for bar in changed[-4:]))
+    if bars[-1].ritard:
+        words.append("slowing down")
+    if bars[-1].final:
+        words.append("the last bar is held")
+    return ", ".join(words)
+
+
+def _span(numbers: Sequence[int]) -> str:
+    """Numbers as ranges: 1–3, 7."""
+    out: list[list[int]] = []
+    for number in numbers:
+        if out and number == out[-1][1] + 1:
+            out[-1][1] = number
+        else:
+            out.append([number, number])
+    return ", ".join(str(a) if a == b else f"{a}–{b}" for a, b in out)
+
+
+def _chords(bar: ChartBar) -> str:
+    return " ".join(_sign(chord.name) for chord in bar.chords)
+
+
+def _sign(name: str) -> str:
+    return name[:1] + name[1:].replace("b", "♭", 1) if name[1:2] == "b" else name
+
+
+def _plain_text(text: str) -> str:
+    return "".join(c if c.isprintable() else " " for c in text)
+
+
+def chart_pdf(chart: Chart) -> bytes:
+    """The page as a PDF."""
+    import matplotlib
+    from matplotlib.figure import Figure
+
+    buffer = io.BytesIO()
+    with matplotlib.rc_context({"pdf.fonttype": 42, "font.family": "DejaVu Sans"}):
+        figure = Figure(figsize=(_WIDTH / 25.4, _HEIGHT / 25.4))
+        axes = figure.add_axes((0, 0, 1, 1))
+        axes.set_xlim(0, _WIDTH)
+        axes.set_ylim(_HEIGHT, 0)
+        axes.axis("off")
+        y = _head(axes, chart)
+        y = _grid(axes, chart, y)
+        _song(axes, chart, y + 10.0)
+        figure.savefig(buffer, format="pdf", metadata={"CreationDate": None, "Producer": None})
+    return buffer.getvalue()
+
+
+def _write(axes: Any, x: float, y: float, text: str, size: float, **style: Any) -> None:
+    axes.text(x, y, text, fontsize=size, parse_math=False, **({"color": _INK, "va": "baseline"} | style))
+
+
+def _fitting(text: str, size: float, width_mm: float) -> float:
+    """The size at which a text fits a width; DejaVu Sans bold is about 0.7 of its size wide a letter."""
+    return min(size, width_mm / max(1, len(text)) / 0.7 / 0.3528)
+
+
+def _head(axes: Any, chart: Chart) -> float:
+    session = chart.session
+    title = _plain_text(session.title)
+    _write(axes, _LEFT, 26.0, title, _fitting(title, 24.0, _RIGHT - _LEFT), weight="bold")
+    form = FORMS[session.form].title if session.form in FORMS else "a chart of its own"
+    feel = "even eighths" if session.swing_ratio <= 1.0 else f"swing {session.swing_ratio:g} : 1"
+    groove = GROOVES[session.groove].title if session.groove in GROOVES else session.groove
+    first = f"Key of {_sign(session.key.name)}   ♩ = {session.tempo_bpm:g}   {feel}   {groove}"
+    count = f"{session.count_in_bars} bar{'s' * (session.count_in_bars != 1)} counted in"
+    _write(axes, _LEFT, 36.0, first, _fitting(first, 13.0, _RIGHT - _LEFT))
+    second = f"{form}, {len(_form_bars(chart))} bars; {chart.n_choruses} choruses; {count}"
+    _write(axes, _LEFT, 43.0, second, _fitting(second, 10.5, _RIGHT - _LEFT), color=_GREY)
+    return 50.0
+
+
+def _grid(axes: Any, chart: Chart, y: float) -> float:
+    from matplotlib.patches import Rectangle
+
+    bars = _form_bars(chart)
+    across = 4 if len(bars) <= 32 else 8
+    n_rows = -(-len(bars) // across)
+    width, height = (_RIGHT - _LEFT) / across, min(26.0, 150.0 / n_rows)
+    for i, bar in enumerate(bars):
+        x, top = _LEFT + (i % across) * width, y + (i // across) * height
+        axes.add_artist(Rectangle((x, top), width, height, facecolor="none", edgecolor=_INK, linewidth=1.0))
+        _write(axes, x + 1.2, top + 3.6, str(bar.bar), 7.5, color=_GREY)
+        share = width / len(bar.chords)
+        size = min(26.0, height * 1.0) if len(bar.chords) == 1 else min(17.0, height * 0.8)
+        for k, (chord, degree) in enumerate(zip(bar.chords, bar.degrees, strict=True)):
+            middle = x + (k + 0.5) * share
+            name = _sign(chord.name)
+            fits = _fitting(name, size, share - 3.0)
+            _write(axes, middle, top + height * 0.62, name, fits, ha="center", weight="bold")
+            degree = "♭" + degree[1:] if degree.startswith("b") else degree
+            _write(axes, middle, top + height * 0.87, degree, min(10.0, height * 0.42), ha="center", color=_GREY)
+        if bar.turnaround and not (i and bars[i - 1].turnaround):
+            _write(axes, x + width - 1.2, top + 3.6, "turnaround", 7.5, ha="right", style="italic")
+    for row in range(n_rows):  # a heavier line where each line of the form begins and ends
+        top = y + row * height
+        ends = min(across, len(bars) - row * across)
+        for x in (_LEFT, _LEFT + ends * width):
+            axes.plot((x, x), (top, top + height), color=_INK, linewidth=2.4, solid_capstyle="butt")
+    return y + n_rows * height
+
+
+def _song(axes: Any, chart: Chart, y: float) -> None:
+    from matplotlib.patches import Rectangle
+
+    rows = song_rows(chart)
+    _write(axes, _LEFT, y, "The song", 13.0, weight="bold")
+    _write(axes, _LEFT + 62.0, y, "how hard the band plays", 7.5, color=_GREY)
+    step = min(8.0, (_HEIGHT - 14.0 - y) / max(1, min(len(rows), _MAX_SONG_ROWS)))
+    hints = {"verse": "pin it", "solo": "open up", "head": "as written", "intro": "lead in"}
+    for i, (number, role, level, words) in enumerate(rows[:_MAX_SONG_ROWS]):
+        at = y + (i + 1) * step
+        if i == _MAX_SONG_ROWS - 1 and len(rows) > _MAX_SONG_ROWS:
+            _write(axes, _LEFT, at, f"… and {len(rows) - i} more lines like these", 9.0)
+            break
+        _write(axes, _LEFT, at, number, 10.0, weight="bold")
+        _write(axes, _LEFT + 14.0, at, role, 10.0, weight="bold")
+        _write(axes, _LEFT + 30.0, at, hints.get(role, ""), 9.0, color=_GREY)
+        axes.add_artist(Rectangle((_LEFT + 62.0, at - 2.6), 24.0, 2.6, facecolor="none", edgecolor=_INK, linewidth=0.7))
+        axes.add_artist(Rectangle((_LEFT + 62.0, at - 2.6), 24.0 * level, 2.6, facecolor=_INK, linewidth=0))
+        _write(axes, _LEFT + 88.5, at, f"{level:.2g}", 8.0, color=_GREY)
+        if words:
+            _write(
+                axes, _LEFT + 98.0, at, words, _fitting(words, 9.0, _RIGHT - _LEFT - 98.0) if len(words) > 40 else 9.0
+            )

@@ -1,0 +1,305 @@
+"""Engraving: MusicXML to pages of SVG by `verovio` (the optional extra `notation`), and those pages to one PDF.
+
+The PDF is painted by matplotlib, which the report needs anyway, with fontTools (matplotlib's own) reading the path
+data: no program or system library besides. What is painted is what `verovio` puts into its pages: groups, symbols,
+paths, polygons, rectangles, ellipses and text.
+"""
+
+from __future__ import annotations
+
+import io
+import re
+import xml.etree.ElementTree as ET
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, replace
+from functools import lru_cache
+from typing import Any
+
+import numpy as np
+
+from trainer.errors import UsageError
+
+__all__ = ["pdf_of", "svg_pages"]
+
+_SVG = "{http://www.w3.org/2000/svg}"
+_LINK = "{http://www.w3.org/1999/xlink}href"
+_PAGE_MM = (210.0, 297.0)  # ISO 216, A4
+_MOVE, _LINE, _CURVE3, _CURVE4, _CLOSE = 1, 2, 3, 4, 79  # matplotlib's codes of a path
+_BOLD, _ITALIC = {"ending", "fing", "reh", "tempo"}, {"dir", "dynam", "mNum"}  # as the pages' own style sheet has it
+_NOTE_SIGNS = {"\ueca2": "𝅝", "\ueca3": "𝅗𝅥", "\ueca5": "♩", "\ueca7": "♪", "\ue1d5": "♩", "\ue1d7": "♪"}  # SMuFL 1.4
+
+
+def svg_pages(musicxml: bytes) -> list[str]:
+    """A4 pages of SVG. `UsageError` when the engraver is not installed or cannot read the document."""
+    try:
+        import verovio
+    except ImportError:
+        raise UsageError(
+            'engraving wants the package verovio; add it with: pip install "shuffle-partner[notation]" '
+            "(MusicXML can be written without it: --musicxml FILE)"
+        ) from None
+    verovio.enableLog(verovio.LOG_OFF)
+    kit = verovio.toolkit()
+    kit.setOptions(
+        {
+            "pageWidth": int(10 * _PAGE_MM[0]),
+            "pageHeight": int(10 * _PAGE_MM[1]),
+            "pageMarginLeft": 150,
+            "pageMarginRight": 120,
+            "pageMarginTop": 120,
+            "pageMarginBottom": 120,
+            "scale": 40,
+            "footer": "none",
+            "breaks": "auto",
+            "spacingStaff": 6,
+            "smuflTextFont": "none",
+            "xmlIdSeed": 1,
+        }
+    )
+    if not kit.loadData(musicxml.decode()):
+        raise UsageError("the engraver could not read the notation; write --musicxml FILE and open it elsewhere")
+    return [_signs(kit.renderToSVG(page)) for page in range(1, kit.getPageCount() + 1)]
+
+
+def _signs(svg: str) -> str:
+    """Note signs inside text as plain characters, so that a page needs no music font."""
+    for private, plain in _NOTE_SIGNS.items():
+        svg = svg.replace(private, plain)
+    return svg.replace('font-family="Leipzig"', 'font-family="DejaVu Sans, Noto Music, sans-serif"')
+
+
+@dataclass(frozen=True, slots=True)
+class _Ink:
+    """What is inherited on the way down: the transform (a, b, c, d, e, f), weight and slant."""
+
+    matrix: tuple[float, float, float, float, float, float] = (1.0, 0.0, 0.0, 1.0, 0.0, 0.0)
+    bold: bool = False
+    italic: bool = False
+
+
+def pdf_of(pages: Sequence[str]) -> bytes:
+    """The pages as one PDF, in order."""
+    import matplotlib
+    from matplotlib.backends.backend_pdf import PdfPages
+    from matplotlib.figure import Figure
+
+    buffer = io.BytesIO()
+    with (
+        matplotlib.rc_context({"pdf.fonttype": 42}),
+        PdfPages(buffer, metadata={"CreationDate": None, "Producer": None}) as pdf,
+    ):
+        for page in pages:
+            figure = Figure(figsize=(_PAGE_MM[0] / 25.4, _PAGE_MM[1] / 25.4))
+            _paint(figure, ET.fromstring(page))
+            pdf.savefig(figure)
+    return buffer.getvalue()
+
+
+def _paint(figure: Any, root: ET.Element) -> None:
+    inner = next(node for node in root.iter(f"{_SVG}svg") if node.get("viewBox"))
+    _, _, width, height = (float(number) for number in inner.get("viewBox", "").split())
+    axes = figure.add_axes((0, 0, 1, 1))
+    axes.set_xlim(0, width)
+    axes.set_ylim(height, 0)
+    axes.axis("off")
+    known = {node.get("id"): node for node in root.iter() if node.get("id")}
+    points = 72.0 * _PAGE_MM[0] / 25.4 / width  # points to a unit of the page
+    for node, ink in _leaves(inner, _Ink(), known):
+        if node.tag == f"{_SVG}text":
+            _text(axes, node, ink, points)
+        else:
+            _shape(axes, node, ink, points)
+
+
+def _leaves(node: ET.Element, ink: _Ink, known: dict[str | None, ET.Element]) -> Iterator[tuple[ET.Element, _Ink]]:
+    """Everything that is drawn, with what it inherits; symbols in the place where they are used."""
+    names = set((node.get("class") or "").split())
+    ink = replace(
+        ink,
+        matrix=_times(ink.matrix, _transform(node.get("transform", ""))),
+        bold=ink.bold or bool(names & _BOLD),
+        italic=ink.italic or bool(names & _ITALIC),
+    )
+    if node.tag == f"{_SVG}use":
+        target = known.get(node.get(_LINK, "").removeprefix("#"))
+        if target is not None:
+            yield from _leaves(target, ink, known)
+    elif node.tag in (f"{_SVG}g", f"{_SVG}svg") and "systemMilestone" not in names:  # those hold marks not to be seen
+        for child in node:
+            yield from _leaves(child, ink, known)
+    elif node.tag in {f"{_SVG}{name}" for name in ("path", "polygon", "polyline", "rect", "ellipse", "text")}:
+        yield node, ink
+
+
+_Matrix = tuple[float, float, float, float, float, float]
+
+
+def _transform(text: str) -> _Matrix:
+    out: _Matrix = (1.0, 0.0, 0.0, 1.0, 0.0, 0.0)
+    for name, inside in re.findall(r"(\w+)\(([^)]*)\)", text):
+        n = [float(number) for number in re.split(r"[\s,]+", inside.strip())]
+        if name == "translate":
+            out = _times(out, (1.0, 0.0, 0.0, 1.0, n[0], n[1] if len(n) > 1 else 0.0))
+        elif name == "scale":
+            out = _times(out, (n[0], 0.0, 0.0, n[-1], 0.0, 0.0))
+        elif name == "rotate":
+            turn = np.radians(n[0])
+            x, y = (n[1], n[2]) if len(n) > 2 else (0.0, 0.0)
+            c, s = float(np.cos(turn)), float(np.sin(turn))
+            out = _times(_times(_times(out, (1, 0, 0, 1, x, y)), (c, s, -s, c, 0.0, 0.0)), (1, 0, 0, 1, -x, -y))
+    return out
+
+
+def _times(m: _Matrix, n: _Matrix) -> _Matrix:
+    a, b, c, d, e, f = m
+    return (
+        a * n[0] + c * n[1], b * n[0] + d * n[1], a * n[2] + c * n[3], b * n[2] + d * n[3],
+        a * n[4] + c * n[5] + e, b * n[4] + d * n[5] + f,
+    )  # fmt: skip
+
+
+def _at(matrix: _Matrix, x: float, y: float) -> tuple[float, float]:
+    a, b, c, d, e, f = matrix
+    return a * x + c * y + e, b * x + d * y + f
+
+
+def _shape(axes: Any, node: ET.Element, ink: _Ink, points: float) -> None:
+    from matplotlib.patches import PathPatch
+    from matplotlib.path import Path
+
+    vertices, codes = _outline(node)
+    if not vertices:
+        return
+    placed = [_at(ink.matrix, x, y) for x, y in vertices]
+    size = abs(ink.matrix[0] * ink.matrix[3] - ink.matrix[1] * ink.matrix[2]) ** 0.5
+    stroke = float(re.sub(r"[^\d.]", "", node.get("stroke-width", "0")) or 0.0) * size * points
+    # A line has no inside; a filled sign has no edge of its own.
+    line = len([code for code in codes if code != _CLOSE]) <= 2
+    open_rect = node.get("fill-opacity") == "0" or node.get("fill") in ("none", "transparent")
+    filled = not line and not open_rect
+    axes.add_artist(
+        PathPatch(
+            Path(placed, codes),
+            facecolor="black" if filled else "none",
+            edgecolor="black" if stroke else "none",
+            linewidth=stroke,
+            capstyle="round" if node.get("stroke-linecap") == "round" else "butt",
+            clip_on=False,
+        )
+    )
+
+
+def _outline(node: ET.Element) -> tuple[list[tuple[float, float]], list[int]]:
+    """Vertices and codes as matplotlib's paths take them."""
+    name = node.tag.removeprefix(_SVG)
+    if name == "path":
+        from fontTools.pens.recordingPen import RecordingPen
+        from fontTools.svgLib.path import parse_path
+
+        pen = RecordingPen()
+        parse_path(node.get("d", ""), pen)
+        vertices: list[tuple[float, float]] = []
+        codes: list[int] = []
+        kinds = {"moveTo": _MOVE, "lineTo": _LINE, "curveTo": _CURVE4, "qCurveTo": _CURVE3}
+        for verb, where in pen.value:
+            if verb in kinds:
+                vertices += [(float(x), float(y)) for x, y in where]
+                codes += [kinds[verb]] * len(where)
+            elif verb == "closePath":
+                vertices.append(vertices[-1])
+                codes.append(_CLOSE)
+        return vertices, codes
+    number = {key: float(node.get(key, "0")) for key in ("x", "y", "width", "height", "cx", "cy", "rx", "ry")}
+    if name == "rect":
+        x, y, w, h = (number[key] for key in ("x", "y", "width", "height"))
+        vertices = [(x, y), (x + w, y), (x + w, y + h), (x, y + h)]
+    elif name == "ellipse":
+        turn = np.linspace(0.0, 2.0 * np.pi, 33)[:-1]
+        vertices = [
+            (number["cx"] + number["rx"] * float(np.cos(t)), number["cy"] + number["ry"] * float(np.sin(t)))
+            for t in turn
+        ]
+    else:
+        flat = [float(n) for n in re.split(r"[\s,]+", node.get("points", "").strip()) if n]
+        vertices = list(zip(flat[::2], flat[1::2], strict=False))
+    if not vertices or (name == "rect" and not number["width"]):
+        return [], []
+    closed = name != "polyline"
+    codes = [_MOVE] + [_LINE] * (len(vertices) - 1) + ([_CLOSE] if closed else [])
+    return vertices + ([vertices[0]] if closed else []), codes
+
+
+@dataclass(frozen=True, slots=True)
+class _Run:
+    """Text in one style. `start`: (x, y, anchor) where it begins a new place, None where it goes on."""
+
+    text: str
+    size: float
+    bold: bool
+    italic: bool
+    start: tuple[float, float, str] | None
+
+
+def _runs(node: ET.Element, size: float, ink: _Ink, start: tuple[float, float, str] | None) -> list[_Run]:
+    if node.tag not in (f"{_SVG}text", f"{_SVG}tspan"):
+        return []
+    if node.get("x") is not None and node.get("y") is not None:
+        start = float(node.get("x", "0")), float(node.get("y", "0")), node.get("text-anchor", "start")
+    size = float(re.sub(r"[^\d.]", "", node.get("font-size", "")) or size)
+    weight, slant = node.get("font-weight"), node.get("font-style")
+    ink = replace(
+        ink,
+        bold=ink.bold if weight is None else weight == "bold",
+        italic=ink.italic if slant is None else slant == "italic",
+    )
+    out: list[_Run] = []
+
+    def add(text: str | None) -> None:
+        if text and text.strip() and size > 0.0:
+            out.append(_Run(text.strip("\n"), size, ink.bold, ink.italic, None if out else start))
+
+    add(node.text)
+    for child in node:
+        out += _runs(child, size, ink, None if out else start)
+        add(child.tail)
+    return out
+
+
+@lru_cache(maxsize=1024)
+def _width(text: str, family: tuple[str, ...], bold: bool, italic: bool) -> float:
+    """The advance of a text in units of its size, spaces at its ends included."""
+    from matplotlib.font_manager import FontProperties
+    from matplotlib.textpath import TextPath
+
+    font = FontProperties(
+        family=list(family), weight="bold" if bold else "normal", style="italic" if italic else "normal"
+    )
+    framed, frame = (TextPath((0, 0), shown, size=100, prop=font).get_extents().width for shown in (f"|{text}|", "||"))
+    return float(framed - frame) / 100.0
+
+
+def _text(axes: Any, node: ET.Element, ink: _Ink, points: float) -> None:
+    from matplotlib.font_manager import FontProperties
+
+    runs = _runs(node, 0.0, ink, None)
+    for first in [i for i, run in enumerate(runs) if run.start is not None]:
+        more = next((i for i in range(first + 1, len(runs)) if runs[i].start is not None), len(runs))
+        together = runs[first:more]
+        x, y, anchor = together[0].start or (0.0, 0.0, "start")
+        x, y = _at(ink.matrix, x, y)
+        scale = ink.matrix[3]
+        widths = [run.size * scale * _width(run.text, _family(run.text), run.bold, run.italic) for run in together]
+        x -= sum(widths) * {"start": 0.0, "middle": 0.5, "end": 1.0}.get(anchor, 0.0)
+        for run, width in zip(together, widths, strict=True):
+            font = FontProperties(
+                family=list(_family(run.text)),
+                weight="bold" if run.bold else "normal",
+                style="italic" if run.italic else "normal",
+                size=run.size * scale * points,
+            )
+            axes.text(x, y, run.text, fontproperties=font, ha="left", va="baseline", color="black", parse_math=False)
+            x += width
+
+
+def _family(text: str) -> tuple[str, ...]:
+    return ("DejaVu Sans",) if any(ord(c) > 0x2500 for c in text) else ("STIXGeneral", "DejaVu Serif")
