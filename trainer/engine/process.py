@@ -54,10 +54,11 @@ from trainer.engine.messages import (
 )
 from trainer.engine.record import take_from
 from trainer.engine.sound import BandSound
-from trainer.errors import PortError, TrainerError
+from trainer.errors import PortError, TrainerError, UsageError
 from trainer.ports.midi import open_input, open_output
 from trainer.ports.protocols import MidiIn, RawMidi
-from trainer.take.store import save_take
+from trainer.take.model import Take
+from trainer.take.store import SavedTake, save_take
 
 __all__ = ["Engine", "main"]
 
@@ -65,6 +66,8 @@ IDLE_NS = 2_000_000  # how often the loop looks around when nothing is due
 HOST_LEAD_S = 0.02
 HOST_START_LEAD_S = 0.25
 PORTS_EVERY_S = 1.0
+ROOM_WITHIN_S = 120.0  # how long a take waits for room on a disk, our choice
+ROOM_EVERY_S = 1.0
 MAX_WAITING = 20_000  # messages kept for a front that does not read; the journal has the notes anyway
 
 
@@ -490,6 +493,22 @@ class Engine:
                 core.midi_out.close()
             core.midi_out = None
 
+    def _saved(self, take: Take) -> SavedTake:
+        """Write the take. While no folder has room for it, ask for room and try again: it is whole in memory still."""
+        core = self.core
+        folder = None if core is None else core.setup.takes_dir or None
+        until_s = time.monotonic() + ROOM_WITHIN_S
+        self.pipe.inbox.clear()
+        while True:
+            try:
+                return save_take(take, folder)
+            except UsageError as error:
+                given_up = any(isinstance(m, Command) and m.name == "stop" for m in tuple(self.pipe.inbox))
+                if given_up or self.pipe.ended.is_set() or time.monotonic() >= until_s:
+                    raise
+                self.pipe.say(Notice(f"{error}; make room now: it is tried again for {ROOM_WITHIN_S:g} s (q gives up)"))
+            time.sleep(min(ROOM_EVERY_S, ROOM_WITHIN_S))
+
     def finish(self) -> Finished:
         """Silence, then the take."""
         self._done.set()
@@ -520,7 +539,7 @@ class Engine:
             if not len(take.notes):
                 core.record.close(remove=True)
                 return Finished(None, completed, 0, self._fault)
-            saved = save_take(take, core.setup.takes_dir or None)
+            saved = self._saved(take)
             if saved.remark is not None:
                 self.pipe.say(Notice(saved.remark))
         except Exception as error:
@@ -528,6 +547,8 @@ class Engine:
                 traceback.print_exc()
             core.record.close(remove=False)
             where = f"; what was played is safe in {core.record.path}" if core.record.path is not None else ""
+            if core.record.n_unwritten:
+                where += " up to when the disk was full; what was played later than that is lost"
             said = str(error) if isinstance(error, TrainerError) else f"fault of the program: {error!r}"
             return Finished(None, completed, 0, self._fault or f"{said}{where}")
         core.record.close(remove=True)
@@ -535,10 +556,22 @@ class Engine:
 
 
 def _hurry() -> None:
-    """Ask the system to wake this thread first, where it lets us (Linux, with the rights that audio users have)."""
-    if hasattr(os, "sched_setscheduler"):
+    """Ask the system to wake this thread first, where it lets us (Linux, with the rights that audio users have).
+
+    The other threads come before other programs too, if behind this one: whichever of them holds the interpreter
+    when another program wants the processor would keep this one waiting.
+    """
+    if not hasattr(os, "sched_setscheduler"):
+        return
+    me = threading.get_native_id()
+    for thread in threading.enumerate():
+        if thread.native_id is None:
+            continue
+        first = thread.native_id == me
         with contextlib.suppress(OSError, ValueError):
-            os.sched_setscheduler(0, os.SCHED_RR | os.SCHED_RESET_ON_FORK, os.sched_param(5))
+            os.sched_setscheduler(
+                thread.native_id, os.SCHED_RR | os.SCHED_RESET_ON_FORK, os.sched_param(5 if first else 2)
+            )
 
 
 def _going_on(trouble: str, has_midi_out: bool) -> str:

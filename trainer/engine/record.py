@@ -100,6 +100,7 @@ class Record:
         self.end_ns = 0
         self.path: Path | None = None
         self.trouble: str | None = None
+        self.n_unwritten = 0  # records that the disk would not take, known after `close`
         self._writer: JournalWriter | None = None
         self._queue: queue.SimpleQueue[tuple[str, tuple[Any, ...], dict[str, Any]] | None] = queue.SimpleQueue()
         if on_disk:
@@ -178,6 +179,7 @@ class Record:
         self._queue.put(None)
         self._thread.join(timeout=10.0)
         self._writer.close(remove=remove)
+        self.n_unwritten = self._writer.n_waiting
         self._writer = None
 
 

@@ -145,6 +145,11 @@ class JournalWriter:
         self._thread = threading.Thread(target=self._keep_synced, args=(sync_s,), name="journal sync", daemon=True)
         self._thread.start()
 
+    @property
+    def n_waiting(self) -> int:
+        """Records that the disk has not taken yet."""
+        return len(self._waiting)
+
     def message(
         self, host_ns: int, data: bytes, *, arrival_ns: int | None = None, driver_s: float = 0.0, port_idx: int = 0
     ) -> int:
