@@ -12,15 +12,21 @@ from typing import Any
 import numpy as np
 import pytest
 
+from tests.band.tiny_font import write_tiny_font
 from trainer.band import PARTS, arrange, render_wav
-from trainer.band.sound import FontRenderer, check_soundfont, stem_renderer
+from trainer.band.sound import FontRenderer, check_soundfont, stem_renderer, tried_soundfont
 from trainer.clock import TempoMap
+from trainer.engine.render import RouteRenderer, Work, _Renderer
+from trainer.engine.ring import BLOCK_FRAMES, Geometry, make_ring_file
 from trainer.errors import FileFormatError, UsageError
+from trainer.live.options import PlayOptions, setup_of
 from trainer.session import Chart, ChorusPlan, Session, expand
 
 FONTS = [p for folder in ("sf3", "sf2") for p in sorted(Path("/usr/share/sounds", folder).glob("*.sf?"))]
+HAS_FLUIDSYNTH = find_library("fluidsynth") is not None and importlib.util.find_spec("fluidsynth") is not None
+needs_fluidsynth = pytest.mark.skipif(not HAS_FLUIDSYNTH, reason="FluidSynth is not installed here")
 needs_font = pytest.mark.skipif(
-    not FONTS or find_library("fluidsynth") is None or importlib.util.find_spec("fluidsynth") is None,
+    not FONTS or not HAS_FLUIDSYNTH,
     reason="FluidSynth or a General MIDI SoundFont is not installed here",
 )
 
@@ -64,7 +70,7 @@ def test_without_fluidsynth_it_says_what_to_install(tmp_path: Path, monkeypatch:
         stem_renderer(arrange(song), TempoMap(song.tempo_segments), 8000, soundfont=file)
 
 
-@needs_font
+@needs_fluidsynth
 def test_a_font_with_nothing_inside_is_refused(tmp_path: Path) -> None:
     file = tmp_path / "mine.sf2"
     file.write_bytes(riff(40, listed(b"INFO") + listed(b"sdta") + listed(b"pdta")))
@@ -98,3 +104,50 @@ def test_a_soundfont_plays_the_parts_where_they_are(tmp_path: Path) -> None:
     stems.close()
     path = render_wav(song, tmp_path / "font.wav", sample_rate_hz=rate_hz, soundfont=FONTS[0])
     assert path.stat().st_size > stems.n_frames * 4
+
+
+@needs_fluidsynth
+def test_a_font_is_tried_before_anything_sounds(tmp_path: Path) -> None:
+    good = write_tiny_font(tmp_path / "good.sf2")
+    assert tried_soundfont(good) == good.absolute()
+    with pytest.raises(FileFormatError, match="no instrument in it gives a sound; expected a General MIDI"):
+        tried_soundfont(write_tiny_font(tmp_path / "silent.sf2", level=0.0))
+    hollow = tmp_path / "hollow.sf2"
+    hollow.write_bytes(riff(40, listed(b"INFO") + listed(b"sdta") + listed(b"pdta")))
+    with pytest.raises(FileFormatError, match="FluidSynth cannot load it; expected a whole SoundFont"):
+        tried_soundfont(hollow)
+    whole = good.read_bytes()
+    cut = tmp_path / "cut.sf2"
+    cut.write_bytes(whole[:-100])
+    with pytest.raises(FileFormatError, match="get the whole file again"):
+        tried_soundfont(cut)
+
+
+@needs_fluidsynth
+def test_a_running_session_is_rendered_with_the_font_it_is_given(tmp_path: Path) -> None:
+    """The engine's renderer fills its ring with what the font gives, not with the built-in sounds."""
+    rate_hz = 24000
+    session = Session(choruses=(ChorusPlan("solo", 1, (0.8,)),), loop=(9, 12), count_in_bars=1)
+    setup = setup_of(session, PlayOptions(soundfont=write_tiny_font(tmp_path / "mine.sf2")))
+    geometry = Geometry.for_rate(len(PARTS), rate_hz)
+    ring = make_ring_file(geometry)
+    try:
+        work = Work(str(ring), geometry.n_parts, geometry.n_blocks, geometry.monitor_frames, rate_hz, setup.session,
+                    None, None, False, setup.soundfont)  # fmt: skip
+        renderer = _Renderer(work)
+        assert isinstance(renderer._sound._stems, FontRenderer)
+        song = expand(session)
+        score, tempo = arrange(song), TempoMap(song.tempo_segments)
+        expected = RouteRenderer(stem_renderer(score, tempo, rate_hz, soundfont=setup.soundfont), rate_hz)
+        start_s = float(tempo.seconds_at(score.first_beats))
+        for route in (renderer._sound, expected):
+            route.set_route([(0.0, start_s, True)])
+        renderer._route, renderer._next_block = 1, 0
+        while renderer.step():
+            pass
+        n = min(renderer._next_block, geometry.n_blocks - 2) * BLOCK_FRAMES
+        heard = np.array(renderer._ring.stems[:, :n])
+        assert np.abs(heard).max() > 0.01
+        np.testing.assert_allclose(heard, expected.block(0, n), atol=2e-3)  # FluidSynth dithers
+    finally:
+        ring.unlink()

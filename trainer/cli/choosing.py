@@ -16,7 +16,7 @@ from trainer.errors import UsageError, nearest
 if TYPE_CHECKING:
     from trainer.session import Session
 
-__all__ = ["Overrides", "chosen_session", "part_changes", "session_options", "with_overrides"]
+__all__ = ["Overrides", "chosen_session", "own_sounds", "part_changes", "session_options", "with_overrides"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -203,6 +203,15 @@ def _bar_range(text: str) -> tuple[int, int]:
     if match is None:
         raise UsageError(f'--loop: found "{text}"; expected bars of the form, such as 9-12')
     return int(match[1]), int(match[2] or match[1])
+
+
+def own_sounds(soundfont: Path | None) -> Path | None:
+    """The SoundFont asked for, once it has been seen to work; a broken one is refused before anything sounds."""
+    if soundfont is None:
+        return None
+    from trainer.band.sound import tried_soundfont
+
+    return tried_soundfont(soundfont)
 
 
 def part_changes(volume: Sequence[str], mute: Sequence[str], solo: Sequence[str]) -> dict[str, dict[str, Any]]:

@@ -11,9 +11,9 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from trainer.cli.choosing import Overrides, chosen_session, part_changes, session_options
+from trainer.cli.choosing import Overrides, chosen_session, own_sounds, part_changes, session_options
 from trainer.cli.speaking import card_text, say, to_stderr
-from trainer.errors import UsageError
+from trainer.errors import UsageError, nearest
 
 if TYPE_CHECKING:
     from trainer.line import Performance
@@ -37,6 +37,13 @@ Volume = Annotated[
 ]
 Mute = Annotated[list[str] | None, typer.Option("--mute", metavar="PART", help="Silence a part.")]
 Solo = Annotated[list[str] | None, typer.Option("--solo", metavar="PART", help="Only this part, and the count-in.")]
+Soundfont = Annotated[
+    Path | None, typer.Option("--soundfont", metavar="FILE", help="Your own SoundFont (.sf2) for the band's sounds.")
+]
+GuideLine = Annotated[
+    str | None,
+    typer.Option("--guide-line", metavar="DEVICE|song", help="What the guide bass plays instead of the roots."),
+]
 ClockOut = Annotated[str | None, typer.Option("--clock-out", metavar="NAME", help="Send MIDI clock there.")]
 Follow = Annotated[str | None, typer.Option("--follow", metavar="NAME", help="Follow the MIDI clock of this input.")]
 Plain = Annotated[bool, typer.Option("--plain", help="One line a bar instead of the screen.")]
@@ -57,6 +64,8 @@ def play(
     volume: Volume = None,
     mute: Mute = None,
     solo: Solo = None,
+    soundfont: Soundfont = None,
+    guide_line: GuideLine = None,
     clock_out: ClockOut = None,
     follow: Follow = None,
     plain: Plain = False,
@@ -84,11 +93,14 @@ def play(
         figures=figures,
         calm=calm,
         mix=_mix(volume, mute, solo),
+        soundfont=soundfont,
         clock_out=clock_out,
         follow=follow,
         plain=plain,
         ascii_only=ascii_only,
     )
+    if guide_line is not None:
+        options = _with_guide_line(session, options, guide_line)
     options = _with_input(options, midi_in, profile)
     if page or page_host is not None:
         options = replace(options, page_host=page_host or "127.0.0.1", page_port=page_port)
@@ -97,7 +109,7 @@ def play(
 
     recover_takes(options.takes_dir, lambda text: typer.echo(f"Note: {text}"))
     result = run(session, options)
-    return _afterwards(session, options, result)
+    return _afterwards(session, replace(options, guide_line=None), result)
 
 
 @session_options
@@ -119,6 +131,7 @@ def demo(
     volume: Volume = None,
     mute: Mute = None,
     solo: Solo = None,
+    soundfont: Soundfont = None,
     plain: Plain = False,
     ascii_only: Ascii = False,
 ) -> int:
@@ -147,6 +160,7 @@ def demo(
         figures=True,
         calm=False,
         mix=_mix(volume, mute, solo),
+        soundfont=soundfont,
         clock_out=None,
         follow=None,
         plain=plain or as_json,
@@ -262,6 +276,7 @@ def _options(
     figures: bool,
     calm: bool,
     mix: dict[str, PartMix],
+    soundfont: Path | None = None,
     clock_out: str | None,
     follow: str | None,
     plain: bool,
@@ -277,6 +292,7 @@ def _options(
         monitor=monitor,
         takes_dir=takes_dir(takes),
         mix=mix,
+        soundfont=own_sounds(soundfont),
         figures=figures and not calm,
         calm=calm,
         clock_out=clock_out,
@@ -284,6 +300,20 @@ def _options(
         quiet_screen=plain,
         ascii_only=ascii_only or not _shows_blocks(),
     )
+
+
+def _with_guide_line(session: Session, options: PlayOptions, name: str) -> PlayOptions:
+    """The guide bass plays a model line; it is switched on where the session leaves it off."""
+    from trainer.line import DEVICES, model_line, planned_song
+    from trainer.session import expand
+
+    if name != "song" and name not in DEVICES:
+        near = nearest(name, ("song", *DEVICES))
+        hint = f'; did you mean "{near}"?' if near else ""
+        raise UsageError(f'--guide-line: found "{name}"; expected song, or a device: {", ".join(DEVICES)}{hint}')
+    chart = expand(session)
+    made = planned_song(chart, session.seed) if name == "song" else model_line(chart, device=name, seed=session.seed)
+    return replace(options, guide_line=made.rows(), guide="on" if session.guide == "off" else None)
 
 
 def _find_named(audio: str, ports: Mapping[str, Sequence[str | None]]) -> None:

@@ -43,7 +43,8 @@ class Setup(msgspec.Struct, frozen=True, tag="setup", kw_only=True):
     """Everything that the engine needs to open its ports and arrange the band.
 
     `script`: a stand-in player's messages as (song second, message), played into the input's place. `extra`: plain data
-    for the take's header (which drill this was, which tune of the night).
+    for the take's header (which drill this was, which tune of the night). `soundfont`: a file whose sounds replace the
+    built-in ones.
     """
 
     session: dict[str, Any]
@@ -55,6 +56,7 @@ class Setup(msgspec.Struct, frozen=True, tag="setup", kw_only=True):
     gains: tuple[float, ...] = ()
     guide: str | None = None
     guide_line: list[tuple[float, float, float, float]] | None = None
+    soundfont: str | None = None
     profile: str = "pad"
     velocity_floor: int = 0
     transpose_semitones: int = 0

@@ -18,7 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from trainer.band import arrange
-from trainer.band.sound import StemRenderer, monitor_note
+from trainer.band.sound import monitor_note, stem_renderer
 from trainer.clock.tempo import TempoMap
 from trainer.clock.transport import Stretch, Timeline
 from trainer.engine.messages import Reader
@@ -47,6 +47,7 @@ class Work(msgspec.Struct, frozen=True, tag="work"):
     guide: str | None
     guide_line: list[tuple[float, float, float, float]] | None
     monitor: bool
+    soundfont: str | None = None
 
 
 class Route(msgspec.Struct, frozen=True, tag="route"):
@@ -58,7 +59,7 @@ class Route(msgspec.Struct, frozen=True, tag="route"):
 
 
 class RouteRenderer:
-    """Stems in the order of the stream: a `StemRenderer` read along a route. Pure but for the ring it is given."""
+    """Stems in the order of the stream: what `stem_renderer` gives, read along a route."""
 
     def __init__(self, stems: Any, sample_rate_hz: int) -> None:
         self._stems = stems
@@ -122,7 +123,8 @@ class _Renderer:
         session = session_from_dict(work.session)
         chart = expand(session)
         score = arrange(chart, guide=work.guide, guide_line=work.guide_line)
-        stems = StemRenderer(score, TempoMap(chart.tempo_segments), work.sample_rate_hz)
+        tempo = TempoMap(chart.tempo_segments)
+        stems = stem_renderer(score, tempo, work.sample_rate_hz, soundfont=work.soundfont)
         self._sound = RouteRenderer(stems, work.sample_rate_hz)
         self._route = 0
         self._next_block = 0

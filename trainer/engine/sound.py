@@ -89,6 +89,7 @@ class BandSound:
                 self._setup.guide,
                 self._setup.guide_line,
                 self._setup.monitor,
+                self._setup.soundfont,
             )
         )
         until = time.monotonic() + READY_WITHIN_S

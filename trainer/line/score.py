@@ -63,6 +63,11 @@ class LineScore:
     chart: Chart
     tuning: Tuning = FOUR_STRING
 
+    def rows(self) -> list[tuple[float, float, float, float]]:
+        """(onset_beats, duration_beats, pitch, velocity) of each note: what the band's guide bass plays from."""
+        names = ["onset_beats", "duration_beats", "pitch", "velocity"]
+        return [(float(a), float(b), float(c), float(d)) for a, b, c, d in self.notes[names].tolist()]
+
     def to_dict(self) -> dict[str, Any]:
         """As plain data, for notation and other programs."""
         return {

@@ -31,7 +31,8 @@ class PlayOptions:
     `midi_in`, `midi_out`, `clock_out`, `follow`: port names or parts of one, None for none. `audio`: "auto", "none" or
     an output's name. `mix` by part name (`trainer.band.PARTS`). `typing`: the computer keyboard is played as a pad.
     `script`: a stand-in player's (song second, MIDI message) rows, heard in the input's place. `guide_line`: rows
-    (onset_beats, duration_beats, pitch, velocity) for the guide bass.
+    (onset_beats, duration_beats, pitch, velocity) for the guide bass. `soundfont`: a file whose sounds
+    replace the built-in ones.
     `page_host`: serve the stand page from there (None: no page).
     `extra`: plain data for the take's header. `cues`: (shown from beat, gone at beat, text) called to the player.
     `record` False keeps no take. `quiet_screen`:
@@ -53,6 +54,7 @@ class PlayOptions:
     calibration: Calibration | None = None
     guide: str | None = None
     guide_line: Sequence[tuple[float, float, float, float]] | None = None
+    soundfont: Path | None = None
     clock_out: str | None = None
     follow: str | None = None
     quiet_screen: bool = False
@@ -114,6 +116,7 @@ def setup_of(session: Session, options: PlayOptions) -> Setup:
         gains=part_gains(options.mix),
         guide=options.guide,
         guide_line=None if options.guide_line is None else [tuple(map(float, row)) for row in options.guide_line],  # type: ignore[misc]
+        soundfont=None if options.soundfont is None else str(options.soundfont.absolute()),
         profile="typing" if options.typing else options.profile,
         velocity_floor=options.velocity_floor,
         transpose_semitones=options.transpose_semitones,

@@ -5,7 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 
 from trainer.band.events import BandScore
-from trainer.band.sound.font import FontRenderer, check_soundfont
+from trainer.band.sound.font import FontRenderer, check_soundfont, tried_soundfont
 from trainer.band.sound.mixer import CEILING, DEFAULT_GAINS, limit, mix
 from trainer.band.sound.monitor import monitor_note
 from trainer.band.sound.stems import StemRenderer
@@ -21,6 +21,7 @@ __all__ = [
     "mix",
     "monitor_note",
     "stem_renderer",
+    "tried_soundfont",
 ]
 
 

@@ -8,6 +8,8 @@ ringing. FluidSynth takes notes at steps of 64 frames: an onset is up to 1.4 ms 
 from __future__ import annotations
 
 import contextlib
+import subprocess
+import sys
 from importlib import import_module
 from pathlib import Path
 from typing import Any, BinaryIO, Final
@@ -19,7 +21,7 @@ from trainer.band.events import PARTS, BandScore
 from trainer.clock.tempo import TempoMap
 from trainer.errors import FileFormatError, UsageError
 
-__all__ = ["FontRenderer", "check_soundfont"]
+__all__ = ["FontRenderer", "check_soundfont", "tried_soundfont"]
 
 _RUN_UP_S: Final = 3.0  # played silently before a block that does not follow the one before
 _TAIL_S: Final = 3.0
@@ -30,6 +32,8 @@ _PAN: Final = (64, 44, 92, 70, 64, 64)
 _LEVEL: Final = (0.57, 0.96, 0.44, 0.34, 0.69, 0.25)
 _DRUM_CHANNEL: Final = 9
 _PAN_CONTROL: Final = 10
+_TRIAL_S: Final = 60.0  # fonts of a gigabyte exist
+_UNLOADABLE, _EMPTY = 3, 4
 
 
 def check_soundfont(path: str | Path) -> Path:
@@ -54,6 +58,45 @@ def check_soundfont(path: str | Path) -> Path:
     if missing:
         raise FileFormatError(f"{file}: found no {', '.join(sorted(missing))} part in it; expected a whole SoundFont")
     return file
+
+
+def tried_soundfont(path: str | Path) -> Path:
+    """The absolute path of a SoundFont that FluidSynth has loaded once: to be asked before anything sounds.
+
+    The trial runs in a process of its own, so that a file which brings the library down is refused like any other.
+    `UsageError` without the file or FluidSynth, `FileFormatError` for a file that cannot be played.
+    """
+    file = check_soundfont(path).absolute()
+    trial = "import sys; from trainer.band.sound.font import _load; sys.exit(_load(sys.argv[1]))"
+    _library()
+    try:
+        done = subprocess.run(
+            [sys.executable, "-c", trial, str(file)],
+            stdin=subprocess.DEVNULL,
+            capture_output=True,
+            timeout=_TRIAL_S,
+            check=False,
+        ).returncode
+    except subprocess.TimeoutExpired:
+        raise FileFormatError(f"{file}: FluidSynth did not load it within {_TRIAL_S:g} s; try a smaller one") from None
+    if done == _EMPTY:
+        raise FileFormatError(f"{file}: no instrument in it gives a sound; expected a General MIDI SoundFont")
+    if done != 0:
+        raise FileFormatError(f"{file}: FluidSynth cannot load it; expected a whole SoundFont (.sf2 or .sf3)")
+    return file
+
+
+def _load(path: str) -> int:
+    """Load a font and strike a note of its first instrument: 0, or what is wrong as an exit status."""
+    synth = _library().Synth(gain=_GAIN, samplerate=22050.0)
+    if synth.sfload(path, update_midi_preset=1) < 0:
+        return _UNLOADABLE
+    heard = 0
+    for channel in (0, _DRUM_CHANNEL):
+        for pitch in (38, 48, 60, 72):
+            synth.noteon(channel, pitch, 110)
+        heard = max(heard, int(np.abs(synth.get_samples(4096)).max()))
+    return 0 if heard > 8 else _EMPTY  # it dithers
 
 
 def _lists(handle: BinaryIO, size: int) -> set[str]:
