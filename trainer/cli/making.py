@@ -65,7 +65,6 @@ def render(
     mix = {name: PartMix(**change) for name, change in changes.items()}
     gains = dict(zip(PARTS, part_gains(mix), strict=True))
     write_wav = partial(render_wav, soundfont=own_sounds(soundfont))
-    write_wav = partial(render_wav, soundfont=own_sounds(soundfont))
     if wav is not None:
         typer.echo(f"wrote {write_wav(chart, wav, gains=gains, sample_rate_hz=sample_rate, score=whole)}")
     if midi is not None:
