@@ -88,6 +88,8 @@ def test_a_foreign_file_without_a_session_gets_timing_and_swing() -> None:
     for name in ("landing", "form", "shape", "devices"):
         assert any(why["code"] == "no_session" for why in as_dict[name]["why"].values()), name
     assert as_dict["session_sha256"] is None and as_dict["why"]["session_sha256"]["code"] == "no_session"
+    counts = ("changes", "roots", "landed", "root_rate", "landed_rate")
+    assert all(as_dict["landing"][name] is None and name in as_dict["landing"]["why"] for name in counts)
     with_session = score(take, session=chart.session)
     assert with_session.landing.total.roots == 24
 

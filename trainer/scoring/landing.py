@@ -133,8 +133,9 @@ class Landing:
 
     def to_dict(self) -> dict[str, Any]:
         asked = self.total.changes
+        counts = {name: None if name in self.why else n for name, n in self.total.to_dict().items()}
         return {
-            **self.total.to_dict(),
+            **counts,
             "root_rate": None if not asked else round(self.total.roots / asked, 4),
             "landed_rate": None if not asked else round(self.total.landed / asked, 4),
             "by_role": {name: tally.to_dict() for name, tally in self.by_role.items()},
