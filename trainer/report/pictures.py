@@ -19,11 +19,13 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from numpy.typing import NDArray
 
+from trainer.music import note_name
 from trainer.session import BEATS_PER_BAR, Chart
 
 __all__ = [
     "Picture",
     "asynchrony_picture",
+    "bars_words",
     "devices_picture",
     "place_picture",
     "shape_picture",
@@ -73,7 +75,8 @@ def _finish(figure: Figure, alternative: str, titles: Mapping[str, Sequence[str]
         group = next((g for g in root.iter(f"{namespace}g") if g.get("id") == name), None)
         if group is None:
             continue
-        points = [node for node in group.iter() if node.tag in (f"{namespace}use",)]
+        points = [node for node in group.iter() if node.tag == f"{namespace}use"]
+        points = points or [node for node in group.iter() if node.tag == f"{namespace}path"]
         for node, word in zip(points, words, strict=False):
             ET.SubElement(node, f"{namespace}title").text = word
     for node in root.iter():
@@ -155,36 +158,49 @@ def asynchrony_picture(
 
 
 def swing_picture(swing: Mapping[str, Any]) -> Picture:
-    """The swing ratio of each chorus (and of each beat of the bar where given) with intervals, and the band's."""
-    groups: list[tuple[str, Mapping[str, Any]]] = [
-        (f"chorus {item['chorus']}", item) for item in swing.get("per_chorus", [])
+    """The swing ratio of each chorus and of each beat of the bar, with intervals, and the band's own."""
+    panels = [
+        (name, [item for item in swing.get(section) or [] if item.get("ratio") is not None], key)
+        for section, key, name in (("per_chorus", "chorus", "chorus"), ("per_beat", "beat", "beat of the bar"))
     ]
-    groups += [(f"beat {item['beat']}", item) for item in swing.get("per_beat", [])]
-    groups = [(name, item) for name, item in groups if item.get("ratio") is not None]
+    panels = [panel for panel in panels if panel[1]]
+    band = swing.get("band_ratio")
+    everything = [v for _, items, _ in panels for i in items for v in (i.get("ratio_ci95") or [i["ratio"]])]
+    everything += [band] if band is not None else []
+    low, high = min(everything), max(everything)
+    titles: dict[str, Sequence[str]] = {}
+    told = []
     with matplotlib.rc_context(_RC):
-        figure, axes = _axes(2.5)
-        x = np.arange(len(groups), dtype=float)
-        for i, (_, item) in enumerate(groups):
-            interval = item.get("ratio_ci95")
-            if interval:
-                axes.plot([x[i], x[i]], interval, color=MUTED, linewidth=2.0, solid_capstyle="butt")
-        values = [float(item["ratio"]) for _, item in groups]
-        axes.scatter(x, values, s=34, marker="D", color=MARK, linewidths=0, zorder=3, gid="ratio")
-        band = swing.get("band_ratio")
-        if band is not None:
-            axes.axhline(float(band), color=INK, linewidth=1.0, linestyle=(0, (2, 2)))
-            axes.text(len(groups) - 0.4, float(band), " band", va="center", fontsize=8.5)
-        axes.set_xticks(x, [name for name, _ in groups], rotation=35 if len(groups) > 8 else 0)
-        axes.set_xlim(-0.6, len(groups) + 0.2)
-        everything = values + [float(v) for _, item in groups for v in item.get("ratio_ci95") or []]
-        everything += [float(band)] if band is not None else []
-        low, high = min(everything), max(everything)
-        margin = max(0.15, 0.15 * (high - low))
-        axes.set_ylim(low - margin, high + margin)
-        axes.set_ylabel("long : short")
-        words = [f"{name}: {item['ratio']:.2f} from {item['n']} pairs" for name, item in groups]
-        alternative = "Swing ratio: " + "; ".join(words) + "."
-        return _finish(figure, alternative, {"ratio": words})
+        figure = Figure(figsize=(WIDTH_IN, 2.6), layout="constrained")
+        widths = [max(3, len(items)) for _, items, _ in panels]
+        row = figure.subplots(1, len(panels), sharey=True, squeeze=False, gridspec_kw={"width_ratios": widths})[0]
+        for k, (axes, (name, items, key)) in enumerate(zip(row, panels, strict=True)):
+            x = np.arange(len(items), dtype=float)
+            for i, item in enumerate(items):
+                if item.get("ratio_ci95"):
+                    axes.plot([x[i], x[i]], item["ratio_ci95"], color=MUTED, linewidth=2.0, solid_capstyle="butt")
+            values = [float(item["ratio"]) for item in items]
+            axes.scatter(x, values, s=34, marker="D", color=MARK, linewidths=0, zorder=3, gid=f"ratio-{k}")
+            if band is not None:
+                axes.axhline(float(band), color=INK, linewidth=1.0, linestyle=(0, (2, 2)))
+                if k == 0:
+                    axes.annotate(
+                        "band", (-0.6, float(band)), xytext=(2, 3), textcoords="offset points", color=INK, fontsize=8
+                    )
+            axes.set_xticks(x, [str(item[key]) for item in items])
+            axes.set_xlim(-0.7, len(items) - 0.3)
+            axes.set_xlabel(name)
+            words = []
+            for item in items:
+                around = item.get("ratio_ci95")
+                span = f" ({around[0]:.2f} to {around[1]:.2f})" if around else ""
+                words.append(f"{key} {item[key]}: {item['ratio']:.2f} : 1{span}, {item['n']} pairs")
+            titles[f"ratio-{k}"] = words
+            told += words
+        margin = max(0.1, 0.12 * (high - low))
+        row[0].set_ylim(low - margin, high + margin)
+        row[0].set_ylabel("long : short")
+        return _finish(figure, "Swing ratio: " + "; ".join(told) + ".", titles)
 
 
 def place_picture(chart: Chart, place: Sequence[Mapping[str, Any]]) -> Picture:
@@ -195,58 +211,127 @@ def place_picture(chart: Chart, place: Sequence[Mapping[str, Any]]) -> Picture:
         at = np.array([float(item["at_beats"]) for item in place])
         ahead = np.array([float(item["place_beats"]) / BEATS_PER_BAR for item in place])
         axes.step(at, ahead, where="post", color=MARK, linewidth=2.0)
+        lost = np.abs(ahead) > 0.0
+        axes.scatter(at[lost] + BEATS_PER_BAR / 2, ahead[lost], s=30, marker="x", color=SECOND, zorder=3, gid="away")
+        words = [
+            f"chorus {item['chorus']}, bar {item['bar']}: {bars_words(float(item['place_beats']))}"
+            for item, away in zip(place, lost.tolist(), strict=True)
+            if away
+        ]
         axes.axhline(0.0, color=INK, linewidth=0.6, linestyle=(0, (2, 2)))
         limit = float(max(1.5, np.max(np.abs(ahead)) + 0.5)) if len(ahead) else 1.5
         axes.set_ylim(-limit, limit)
         axes.set_ylabel("bars ahead")
         away = sum(1 for value in ahead if value)
         alternative = f"Place in the form: with the band in {len(ahead) - away} of {len(ahead)} bars."
-        return _finish(figure, alternative)
+        return _finish(figure, alternative, {"away": words})
 
 
-def shape_picture(chart: Chart, choruses: Sequence[Mapping[str, Any]]) -> Picture:
-    """Density and height of each chorus beside how hard the band was asked to play."""
+def bars_words(beats: float) -> str:
+    """ "1 bar ahead of the band", "half a beat behind the band"."""
+    n = abs(beats)
+    size = f"{n / 4:g} bar{'' if n == 4 else 's'}" if n % 4 == 0 else f"{n:g} beat{'' if n == 1 else 's'}"
+    return f"{'half a beat' if n == 0.5 else size} {'ahead of' if beats > 0 else 'behind'} the band"
+
+
+def shape_picture(
+    chart: Chart, choruses: Sequence[Mapping[str, Any]], band_loudness: Mapping[int, float] | None = None
+) -> Picture:
+    """Density and height of each chorus beside how hard the band was asked to play, and how loud it was.
+
+    `band_loudness`: by chorus, 0–1, where the band was recorded.
+    """
     with matplotlib.rc_context(_RC):
-        figure = Figure(figsize=(WIDTH_IN, 3.6), layout="constrained")
+        figure = Figure(figsize=(WIDTH_IN, 4.2), layout="constrained")
         top, bottom = figure.subplots(2, 1, sharex=True)
-        x = np.array([float(item["chorus"]) for item in choruses])
+        numbers = [int(item["chorus"]) for item in choruses]
+        x = np.array(numbers, dtype=np.float64)
+        titles: dict[str, Sequence[str]] = {}
+
+        def line(axes: Axes, name: str, values: Sequence[float | None], words: Sequence[str], **style: Any) -> None:
+            points = [(at, v, word) for at, v, word in zip(x, values, words, strict=True) if v is not None]
+            axes.plot(
+                x, [np.nan if v is None else v for v in values], color=style["color"], lw=style["lw"], ls=style["ls"]
+            )
+            axes.scatter(
+                [p[0] for p in points], [p[1] for p in points], s=26, marker=style["marker"], color=style["color"],
+                linewidths=0, zorder=3, gid=name,
+            )  # fmt: skip
+            titles[name] = [p[2] for p in points]
+
         density = [item.get("notes_per_bar") for item in choruses]
-        height = [item.get("median_pitch") for item in choruses]
-        peak = [item.get("top_pitch") for item in choruses]
-        planned = {bar.chorus: bar.intensity for bar in chart.bars if bar.chorus >= 1}
-        top.bar(x, [value or 0.0 for value in density], width=0.5, color=MUTED)
+        for i, (at, value) in enumerate(zip(x, density, strict=True)):
+            bar = top.bar([at], [value or 0.0], width=0.55, color=FAINT, edgecolor=MUTED, linewidth=0.8)[0]
+            bar.set_gid(f"density-{i}")
+            titles[f"density-{i}"] = [f"chorus {numbers[i]}: {_plain(value)} notes a bar"]
         top.set_ylabel("notes a bar")
         twin = top.twinx()
-        twin.plot(
-            list(planned), list(planned.values()), color=SECOND, marker="s", markersize=4, linestyle=(0, (4, 2)), lw=1.4
-        )
-        twin.set_ylim(0.0, 1.05)
-        twin.set_ylabel("band, planned")
-        bottom.plot(x, [np.nan if v is None else v for v in height], color=MARK, marker="o", linewidth=1.8)
-        bottom.plot(x, [np.nan if v is None else v for v in peak], color=MUTED, marker="^", linewidth=1.0)
-        bottom.set_ylabel("pitch (MIDI)")
-        bottom.set_xticks(x, [f"{int(item['chorus'])} {item.get('role', '')}" for item in choruses])
+        planned = {bar.chorus: bar.intensity for bar in chart.bars if bar.chorus >= 1}
+        plan = [planned.get(number) for number in numbers]
+        line(
+            twin, "plan", plan, [f"chorus {n}: band planned at {_two(v)}" for n, v in zip(numbers, plan, strict=True)],
+            color=SECOND, marker="s", ls=(0, (4, 2)), lw=1.4,
+        )  # fmt: skip
+        if band_loudness:
+            heard = [band_loudness.get(number) for number in numbers]
+            told = [f"chorus {n}: band's loudness {_two(v)}" for n, v in zip(numbers, heard, strict=True)]
+            line(twin, "band", heard, told, color=INK, marker="x", ls=(0, (1, 2)), lw=1.2)
+        twin.set_ylim(0.0, 1.1)
+        twin.set_ylabel("band")
+        height = [item.get("median_pitch") for item in choruses]
+        peak = [item.get("top_pitch") for item in choruses]
+        names = [f"chorus {n}: middle {_note(v, chart)}" for n, v in zip(numbers, height, strict=True)]
+        line(bottom, "middle", height, names, color=MARK, marker="o", ls="-", lw=1.8)
+        names = [f"chorus {n}: top {_note(v, chart)}" for n, v in zip(numbers, peak, strict=True)]
+        line(bottom, "top", peak, names, color=MUTED, marker="^", ls="-", lw=1.0)
+        low, high = bottom.get_ylim()
+        ticks = [p for p in range(28, 80, 5) if low - 1 <= p <= high + 1]
+        bottom.set_yticks(ticks, [_note(p, chart) for p in ticks])
+        bottom.set_ylabel("pitch")
+        many = len(numbers) > 10
+        labels = [f"{n}\n{_short(str(item.get('role', ''))) if many else item.get('role', '')}"
+                  for n, item in zip(numbers, choruses, strict=True)]  # fmt: skip
+        bottom.set_xticks(x, labels)
+        bottom.set_xlabel("chorus")
         alternative = "Each chorus: " + "; ".join(
             f"{item['chorus']} {item.get('role', '')} {_plain(item.get('notes_per_bar'))} notes a bar, "
-            f"middle pitch {_plain(item.get('median_pitch'))}"
+            f"middle pitch {_note(item.get('median_pitch'), chart)}"
             for item in choruses
         )
-        return _finish(figure, alternative + ".")
+        return _finish(figure, alternative + ".", titles)
+
+
+def _short(role: str) -> str:
+    return {"verse": "v", "solo": "solo", "head": "head"}.get(role, role)
+
+
+def _note(pitch: float | None, chart: Chart) -> str:
+    return "–" if pitch is None else note_name(pitch, chart.key)
+
+
+def _two(value: float | None) -> str:
+    return "–" if value is None else f"{value:.2g}"
 
 
 def devices_picture(chart: Chart, found: Sequence[Mapping[str, Any]]) -> Picture:
     """Where each device of the line was used: one row a device, a bar for each time."""
     names = sorted({str(item["name"]) for item in found})
+    titles: dict[str, Sequence[str]] = {}
     with matplotlib.rc_context(_RC):
         figure, axes = _axes(0.7 + 0.24 * max(1, len(names)))
         _chorus_axis(axes, chart)
         for row, name in enumerate(names):
             spans = [(float(i["at_beats"]), max(1.0, float(i["beats"]))) for i in found if i["name"] == name]
-            axes.broken_barh(spans, (row - 0.32, 0.64), facecolor=MARK, edgecolor=INK, linewidth=0.5)
+            axes.broken_barh(spans, (row - 0.32, 0.64), facecolor=MARK, edgecolor=INK, linewidth=0.5, gid=f"use-{row}")
+            titles[f"use-{row}"] = [
+                f"{name.replace('_', ' ')}: chorus {i['chorus']}, bar {i['bar']}, beat {float(i['beat']):g}"
+                for i in found
+                if i["name"] == name
+            ]
         axes.set_yticks(range(len(names)), [name.replace("_", " ") for name in names])
         axes.set_ylim(-0.7, max(1, len(names)) - 0.3)
         counts = "; ".join(f"{name.replace('_', ' ')} {sum(i['name'] == name for i in found)}" for name in names)
-        return _finish(figure, f"Devices of the line along the take: {counts or 'none found'}.")
+        return _finish(figure, f"Devices of the line along the take: {counts or 'none found'}.", titles)
 
 
 def _plain(value: float | None) -> str:

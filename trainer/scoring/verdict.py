@@ -23,7 +23,7 @@ from trainer.scoring.why import Why, no_figure, number
 if TYPE_CHECKING:
     from trainer.scoring.card import Scorecard
 
-__all__ = ["MAX_ADVICE", "Advice", "Line", "Verdict", "verdict"]
+__all__ = ["MAX_ADVICE", "Advice", "Line", "Verdict", "share_interval", "spread_interval", "verdict"]
 
 MAX_ADVICE = 3
 MAX_BARS = 4
@@ -189,9 +189,7 @@ def _time(card: Scorecard, level: Level, found: list[Advice]) -> Line:
     mean_ms = 1000.0 * timing.mean.estimate
     interval = None
     if timing.n >= MIN_N:
-        # A spread's interval: ± 1.96 / √(2n) of it, widened for a robust estimate (efficiency 0.37 of the SD's).
-        half = 1.96 / math.sqrt(2.0 * timing.n * 0.37)
-        interval = (spread_pct * max(0.0, 1.0 - half), spread_pct * (1.0 + half))
+        interval = spread_interval(spread_pct, timing.n)
     met = spread_pct <= level.spread_pct
     if not met:
         drill = "repeated_notes" if spread_pct > 2.0 * level.spread_pct else "shuffle_two_strings"
@@ -231,7 +229,13 @@ _PAIR_DRILLS = {
 }  # fmt: skip
 
 
-def _wilson(k: int, n: int) -> tuple[float, float]:
+def spread_interval(spread: float, n: int) -> tuple[float, float]:
+    """95 % interval of a robust spread: ± 1.96 / √(2n) of it, widened for its efficiency (0.37 of the SD's)."""
+    half = 1.96 / math.sqrt(2.0 * n * 0.37)
+    return spread * max(0.0, 1.0 - half), spread * (1.0 + half)
+
+
+def share_interval(k: int, n: int) -> tuple[float, float]:
     """95 % interval of a share (Wilson 1927)."""
     z = 1.959964
     middle = (k + z * z / 2.0) / (n + z * z)
@@ -248,7 +252,7 @@ def _landing(card: Scorecard, level: Level, found: list[Advice]) -> Line:
         why = next(iter(landing.why.values()), no_figure("none_asked", "no change of chord counts here"))
         return Line("landing", text, math.nan, None, "share", target, None, (), why)
     rate = k / n
-    interval = _wilson(k, n) if n >= MIN_N else None
+    interval = share_interval(k, n) if n >= MIN_N else None
     thin = None if interval is not None else no_figure("too_few", f"{n} changes; {MIN_N} are needed to judge")
     met = rate >= level.landed_rate if interval is not None else None
     missed = Counter(item.pair for item in landing.missed)
