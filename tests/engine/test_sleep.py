@@ -2,8 +2,14 @@
 
 from __future__ import annotations
 
+import os
+import signal
+import time
+from pathlib import Path
+
 import pytest
 
+from tests.engine.on_a_terminal import on_terminal
 from trainer.clock.sources import FakeClock
 from trainer.clock.transport import HostRuler
 from trainer.engine import Notice
@@ -21,7 +27,7 @@ SESSION = Session(tempo_bpm=120.0, choruses=(ChorusPlan("verse", 4),), count_in_
 
 @pytest.mark.parametrize(("cause", "host_jump_s", "boot_jump_s"), [("suspended", 0.0, 90.0), ("stalled", 1.6, 1.6)])
 def test_a_sleep_is_noted_and_its_notes_are_excused(
-    cause: str, host_jump_s: float, boot_jump_s: float, tmp_path
+    cause: str, host_jump_s: float, boot_jump_s: float, tmp_path: Path
 ) -> None:
     """`host_jump_s`: what the host clock shows of it (nothing, where it stands still while the machine sleeps)."""
     clock, said = FakeClock(1_000_000_000), []
@@ -56,3 +62,22 @@ def test_a_sleep_is_noted_and_its_notes_are_excused(
     timing = score(again).to_dict()["timing"]
     assert timing["n"] + len(excused) <= len(take.notes)
     assert timing["mean_ms"] == pytest.approx(4.0, abs=0.5)
+
+
+def test_an_engine_that_was_stopped_says_so_and_notes_it(tmp_path: Path) -> None:
+    """The real process, stopped for a second and a half in mid song, as a debugger or a full machine does it."""
+    env = {**os.environ, "TRAINER_LOG_DIR": str(tmp_path), "TRAINER_CONFIG_DIR": str(tmp_path), "NO_COLOR": "1"}
+    song = ["demo", "--bpm", "240", "--loop", "1-4", "--choruses", "1", "--plain", "--takes", str(tmp_path / "takes")]
+    with on_terminal(song, env) as run:
+        run.wait_for("bar  2/4")
+        os.kill(run.engine_pid, signal.SIGSTOP)
+        time.sleep(1.5)
+        os.kill(run.engine_pid, signal.SIGCONT)
+        assert run.wait() == 0, run.words[-2000:]
+        words = " ".join(run.words.split())
+    assert "the machine was away for 1." in words
+    (path,) = (tmp_path / "takes").glob("*.mid")
+    take = read_take(path)
+    gap = next(gap for gap in take.header.gaps if gap.cause == "stalled")
+    assert 1.4 <= gap.end_s - gap.start_s <= 2.5
+    assert 0.5 <= gap.start_s <= 4.0
