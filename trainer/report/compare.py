@@ -11,19 +11,22 @@ from typing import Any
 
 from trainer.report.files import write_page
 from trainer.report.page import STYLE
+from trainer.scoring.stats import MIN_N
+from trainer.scoring.verdict import share_interval, spread_interval
 from trainer.take import Take
 
 __all__ = ["ComparisonRow", "comparison_rows", "write_comparison"]
 
 Card = Mapping[str, Any]
+_APART, _TOGETHER = "a difference that stands out", "no difference that stands out"
 
-# Name, path of the figure, path of its interval, digits, unit.
+# Name, path of the figure, path of its interval (of a spread: of its n), digits, unit.
 _ROWS: tuple[tuple[str, tuple[str, str], tuple[str, str] | None, int, str], ...] = (
     ("notes", ("take", "notes"), None, 0, ""),
     ("swing ratio", ("swing", "ratio"), ("swing", "ratio_ci95"), 2, " : 1"),
-    ("swing spread", ("swing", "log2_sd"), None, 2, ""),
+    ("swing spread", ("swing", "log2_sd"), ("swing", "n"), 2, ""),
     ("mean", ("timing", "mean_ms"), ("timing", "mean_ci95_ms"), 1, " ms"),
-    ("spread", ("timing", "robust_sd_ms"), None, 1, " ms"),
+    ("spread", ("timing", "robust_sd_ms"), ("timing", "n"), 1, " ms"),
     ("drift a chorus", ("timing", "drift_ms_per_chorus"), ("timing", "drift_ci95_ms_per_chorus"), 1, " ms"),
 )
 
@@ -48,6 +51,11 @@ def comparison_rows(first: Card, second: Card) -> list[ComparisonRow]:
     for name, path, interval, digits, unit in _ROWS:
         values = [_at(card, path) for card in (first, second)]
         ends = [_at(card, interval) if interval else None for card in (first, second)]
+        if interval is not None and interval[1] == "n":
+            ends = [
+                spread_interval(v, n) if v is not None and n and n >= MIN_N else None
+                for v, n in zip(values, ends, strict=True)
+            ]
         texts = []
         for value, end in zip(values, ends, strict=True):
             text = "–" if value is None else f"{float(value):.{digits}f}{unit}"
@@ -57,11 +65,16 @@ def comparison_rows(first: Card, second: Card) -> list[ComparisonRow]:
         words = ""
         if ends[0] and ends[1]:
             apart = ends[0][1] < ends[1][0] or ends[1][1] < ends[0][0]
-            words = "a difference that stands out" if apart else "no difference that stands out"
+            words = _APART if apart else _TOGETHER
         out.append(ComparisonRow(name, texts[0], texts[1], words))
     for name, good in (("roots on the changes", "roots"), ("root, third or fifth", "landed")):
-        texts = [f"{_at(card, ('landing', good))} of {_at(card, ('landing', 'changes'))}" for card in (first, second)]
-        out.append(ComparisonRow(name, *texts))
+        counts = [(_at(card, ("landing", good)), _at(card, ("landing", "changes"))) for card in (first, second)]
+        texts = ["–" if not n else f"{k} of {n}" for k, n in counts]
+        words = ""
+        if all(n and n >= MIN_N for _, n in counts):
+            a, b = (share_interval(int(k), int(n)) for k, n in counts)
+            words = _APART if a[1] < b[0] or b[1] < a[0] else _TOGETHER
+        out.append(ComparisonRow(name, texts[0], texts[1], words))
     lost = [_at(card, ("form", "lost")) for card in (first, second)]
     out.append(ComparisonRow("times lost in the form", *("–" if x is None else str(len(x)) for x in lost)))
     shapes = [{c["chorus"]: c for c in (card.get("shape") or {}).get("choruses") or []} for card in (first, second)]

@@ -51,10 +51,6 @@ STYLE = """
 :root{--ink:#1c1b19;--muted:#5f5b54;--faint:#d9d4c9;--mark:#1f5f6b;--second:#8a4b12;--paper:#fbf9f4;--card:#f3efe6}
 @media (prefers-color-scheme:dark){:root{--ink:#ece8df;--muted:#b3ada1;--faint:#45413a;--mark:#7cc4d0;--second:#e3a566;
 --paper:#191815;--card:#22201c}}
-@media print{:root{--ink:#000;--muted:#444;--faint:#ccc;--mark:#134a54;--second:#6d3a0c;--paper:#fff;--card:#fff}
-body{font-size:9.5pt;max-width:none;padding:0}h2{margin-top:1.2rem}h1,h2,h3{break-after:avoid}
-figure,tr,.lines li,.keep{break-inside:avoid}details,.screen{display:none}.wide{overflow:visible}a{color:inherit}}
-@page{size:A4;margin:14mm}
 *{box-sizing:border-box}
 body{margin:0 auto;max-width:58rem;padding:1.2rem;background:var(--paper);color:var(--ink);
 font:1rem/1.5 system-ui,sans-serif}
@@ -72,6 +68,11 @@ th{font-weight:600}td .quiet,.num{white-space:nowrap}.grid td,.grid th{text-alig
 outline-offset:-3px}.num{text-align:right}
 a{color:var(--mark)}a:focus,summary:focus,[tabindex]:focus{outline:3px solid var(--second);outline-offset:2px}
 details{margin:.5rem 0}
+@media (max-width:44rem){.num{white-space:normal}.num .quiet{display:block}th,td{padding:.22rem .35rem}ol{padding-left:1.2rem}}
+@media print{:root{--ink:#000;--muted:#444;--faint:#ccc;--mark:#134a54;--second:#6d3a0c;--paper:#fff;--card:#fff}
+body{font-size:9.5pt;max-width:none;padding:0}h2{margin-top:1.2rem}h1,h2,h3{break-after:avoid}
+figure,tr,.lines li,.keep{break-inside:avoid}.num{white-space:normal}.num .quiet{display:inline-block}.wide>svg{min-width:0}details,.screen{display:none}.wide{overflow:visible}a{color:inherit}}
+@page{size:A4;margin:14mm}
 """
 
 
@@ -207,7 +208,7 @@ def _whys(section: Card, skip: Iterable[str] = ()) -> str:
 
 
 def _picture(picture: Picture, caption: str) -> str:
-    return f'<figure><div class="wide">{picture.svg}</div><figcaption class="quiet">{escape(caption)}</figcaption></figure>'
+    return f'<figure><div class="wide" tabindex="0">{picture.svg}</div><figcaption class="quiet">{escape(caption)}</figcaption></figure>'
 
 
 def _rows(rows: Sequence[tuple[str, str, str]]) -> str:

@@ -255,7 +255,7 @@ def shape_picture(
             )
             axes.scatter(
                 [p[0] for p in points], [p[1] for p in points], s=26, marker=style["marker"], color=style["color"],
-                linewidths=0, zorder=3, gid=name,
+                linewidths=1.4 if style["marker"] == "x" else 0, zorder=3, gid=name,
             )  # fmt: skip
             titles[name] = [p[2] for p in points]
 
