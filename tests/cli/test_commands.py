@@ -344,3 +344,23 @@ def test_a_stand_ins_drill_is_not_the_persons_practice(command: Command, tmp_pat
     assert command("history").out.startswith("Nothing played yet")
     assert command(*once, "--takes", tmp_path / "shown").status == 0
     assert len(list((tmp_path / "shown").glob("*.mid"))) == 1
+
+
+@pytest.mark.parametrize("encoding", ["cp1252", "cp437", "ascii"])
+def test_an_output_without_the_signs_gets_plain_ones(encoding: str, own_folders: Path) -> None:
+    """Redirected output on Windows has an encoding of its own; nothing that is said may end the command."""
+    env = {**os.environ, "PYTHONIOENCODING": encoding, "PYTHONUTF8": "0"}
+    done = subprocess.run(
+        [sys.executable, "-m", "trainer", "demo", "--offline"], env=env, capture_output=True, check=False
+    )
+    assert done.returncode == 0, done.stderr
+    text = done.stdout.decode("utf-8" if encoding == "ascii" else encoding)
+    assert "I->IV" in text or "I→IV" in text
+
+
+def test_a_folder_for_takes_that_cannot_be_had_is_said_before_the_song(command: Command, tmp_path: Path) -> None:
+    file = tmp_path / "not-a-folder"
+    file.write_text("", encoding="utf-8")
+    for arguments in (("demo", "--offline"), ("play",)):
+        done = command(*arguments, "--takes", file)
+        assert done.status == 2 and "a file of that name is there; choose another folder with --takes" in done.err

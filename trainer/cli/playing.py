@@ -171,9 +171,12 @@ def demo(
 
         take: Take | None = play_offline(session, performance, options)
         if takes is not None and take is not None:
-            from trainer.take import write_take
+            from trainer.take import save_take
 
-            typer.echo(f"Take kept: {write_take(take, takes)}", err=True)
+            saved = save_take(take, takes)
+            typer.echo(f"Take kept: {saved.path}", err=True)
+            if saved.remark is not None:
+                typer.echo(f"Note: {saved.remark}", err=True)
     else:
         from trainer.live import play as run
 
@@ -285,6 +288,8 @@ def _options(
     from trainer.live import PlayOptions
     from trainer.take import takes_dir
 
+    if takes is not None:
+        _make_folder(takes)
     _find_named(audio, {"MIDI output": (midi_out, clock_out), "MIDI input": (follow,)})
     return PlayOptions(
         midi_out=midi_out,
@@ -314,6 +319,15 @@ def _with_guide_line(session: Session, options: PlayOptions, name: str) -> PlayO
     chart = expand(session)
     made = planned_song(chart, session.seed) if name == "song" else model_line(chart, device=name, seed=session.seed)
     return replace(options, guide_line=made.rows(), guide="on" if session.guide == "off" else None)
+
+
+def _make_folder(takes: Path) -> None:
+    """The folder that was asked for; `UsageError` before the band counts in if it cannot be had."""
+    try:
+        takes.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        reason = "a file of that name is there" if isinstance(error, FileExistsError) else error.strerror or error
+        raise UsageError(f"cannot keep takes in {takes}: {reason}; choose another folder with --takes") from None
 
 
 def _find_named(audio: str, ports: Mapping[str, Sequence[str | None]]) -> None:

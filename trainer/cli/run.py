@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import io
 import os
 import sys
 from collections.abc import Sequence
@@ -18,8 +19,31 @@ def main(argv: Sequence[str] | None = None) -> None:
     sys.exit(run(sys.argv[1:] if argv is None else argv))
 
 
+# For an output whose encoding has no such sign (a file or a pipe on Windows, as a rule).
+_PLAIN = str.maketrans({"→": "->", "…": "...", "–": "-", "—": "-", "−": "-", "±": "+/-", "·": ".", "♭": "b", "♯": "#"})
+
+
+def _plainer(error: UnicodeError) -> tuple[str, int]:
+    """What stands for signs that an encoding lacks."""
+    if not isinstance(error, UnicodeEncodeError):
+        raise error
+    text = error.object[error.start : error.end].translate(_PLAIN)
+    return "".join(letter if letter.isascii() else "?" for letter in text), error.end
+
+
+def _write_anywhere() -> None:
+    """Let no sign that the output's encoding lacks end a command."""
+    import codecs
+
+    codecs.register_error("trainer-plain", _plainer)
+    for stream in (sys.stdout, sys.stderr):
+        if isinstance(stream, io.TextIOWrapper) and not stream.encoding.lower().replace("-", "").startswith("utf"):
+            stream.reconfigure(errors="trainer-plain")
+
+
 def run(arguments: Sequence[str]) -> int:
     """Run one command; its exit status."""
+    _write_anywhere()
     from trainer.cli.commands import app
 
     try:
