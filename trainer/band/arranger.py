@@ -1,8 +1,7 @@
 """From a chart to the band's event table. Pure, seeded by the session.
 
-Randomness is drawn per bar and per part from the session's seed, and bar k looks no further ahead than the intensity of
-bar k + 1 (for the fill that leads into it): arranging again with other intensities from bar k + 2 on leaves everything
-up to bar k as it was. So a band that listens arranges anew and takes only the bars to come.
+Randomness is drawn per bar and per part from the session's seed, and no bar looks ahead at more than the plan (for the
+fill that leads into a new role or a rise): other intensities from bar k on leave everything before bar k as it was.
 """
 
 from __future__ import annotations
@@ -25,6 +24,7 @@ from trainer.band.grooves import (
     OPEN_HAT,
     RIDE,
     SIDE_STICK,
+    SNARE,
     STICK,
     Hit,
     Places,
@@ -34,10 +34,10 @@ from trainer.band.grooves import (
 )
 from trainer.band.lead import LeadNote, Soloist, sung_bar
 from trainer.errors import UsageError, nearest
-from trainer.music import GROOVES, Chord
+from trainer.music import Chord
 from trainer.session import BEATS_PER_BAR, GUIDES, Chart, ChartBar
 
-__all__ = ["CHANNELS", "FILL_RISE", "PROGRAMS", "arrange"]
+__all__ = ["CHANNELS", "FILL_RISE", "PROGRAMS", "PUSH_FROM", "BandWriter", "arrange"]
 
 DRUM_CHANNEL = 9
 # Channel of each voice, counted from 0.
@@ -53,13 +53,15 @@ _KEYS_OF_GROOVE = {
     "straight": "organ",
     "rumba": "electric_piano",
 }
+PUSH_FROM = 0.45  # intensity from which the keys anticipate a change now and then; our choice
+_NO_PUSH = ("slow_twelve_eight", "rumba")
 FILL_RISE = 0.1  # a rise of intensity this large is led into by a fill; our choice
 
 _PART = {name: idx for idx, name in enumerate(PARTS)}
 _CYMBAL_BEATS = {CRASH: 4.0, RIDE: 1.0, OPEN_HAT: 0.5}
 
 # Streams of randomness; a number each, so that one never disturbs another.
-_DRUMS, _KEYS, _SOLO, _FILL, _FEEL = 11, 12, 13, 14, 15
+_DRUMS, _KEYS, _SOLO, _FILL, _FEEL, _PUSH = 11, 12, 13, 14, 15, 16
 
 
 class _Table:
@@ -104,18 +106,12 @@ def arrange(
     if not variation >= 0.0:
         raise UsageError(f"variation: found {variation}; expected 0 (none) or more")
     levels = _levels(chart, intensity)
-    places = Places(chart.swing_ratio, limb_ratios)
-    table = _Table()
-    if count_in:
-        _count_in(table, chart)
-    _drums(table, chart, levels, places)
-    _comp(table, chart, levels, places)
-    _lead(table, chart, levels, places)
-    if wanted != "off":
-        _guide(table, chart, levels, wanted, guide_line)
-    events = np.array(table.rows, dtype=BAND_DTYPE) if table.rows else np.zeros(0, dtype=BAND_DTYPE)
-    _balance(events, chart, levels)
-    _vary(events, table.limbs, chart, variation, count_in)
+    writer = BandWriter(
+        chart, guide=wanted, guide_line=guide_line, variation=variation, limb_ratios=limb_ratios, count_in=count_in
+    )
+    rows = [writer.count_in()] if count_in else []
+    rows += [writer.bar(float(level)) for level in levels]
+    events = np.concatenate(rows) if rows else np.zeros(0, dtype=BAND_DTYPE)
     order = np.lexsort((events["pitch"], events["part"], events["onset_beats"]))
     groove = chart.session.groove
     programs = {
@@ -128,6 +124,135 @@ def arrange(
     }
     start = chart.count_in_beats if count_in else chart.first_beats
     return BandScore(events[order], programs, start_beats=start, end_beats=chart.end_beats)
+
+
+class BandWriter:
+    """Writes the band bar after bar: what a bar holds follows from the chart, the seed, and the intensities so far.
+
+    So a band that listens may settle a bar's intensity late, and the bars before it stay as they were.
+    """
+
+    def __init__(
+        self,
+        chart: Chart,
+        *,
+        guide: str = "off",
+        guide_line: Iterable[Sequence[float]] | None = None,
+        variation: float = 1.0,
+        limb_ratios: Mapping[str, float] | None = None,
+        count_in: bool = True,
+    ) -> None:
+        self.chart = chart
+        self.next_idx = 0  # of the bar to be written next
+        self._guide_wanted = guide
+        self._variation = variation
+        self._places = Places(chart.swing_ratio, limb_ratios)
+        self._soloist = Soloist(chart.key)
+        self._opens = not count_in or chart.session.count_in_bars == 0
+        chords = [span.chord for span in chart.spans]
+        self._thin = lead_voicings(chords, 3, 63.0, *KEYS_RANGE)
+        self._full = lead_voicings(chords, 4, 63.5, *KEYS_RANGE)
+        self._chop = lead_voicings(chords, 3, 70.0, *CHOP_RANGE)
+        self._first_span = np.cumsum([0, *(len(bar.chords) for bar in chart.bars)]).tolist()
+        self._line: dict[int, list[Sequence[float]]] | None = None
+        if guide_line is not None:
+            self._line = {}
+            for row in guide_line:
+                self._line.setdefault(int(chart.bar_idx_at([row[0]])[0]), []).append(row)
+        self._noise = _limb_noise(chart) if variation else {}
+
+    def count_in(self) -> NDArray[np.void]:
+        """The count-in's events, with the drummer's stroke or two under the player's pick-up."""
+        table = _Table()
+        _count_in(table, self.chart)
+        first = self.chart.bars[0]
+        if self.chart.session.pickup_beats > 0.0 and self.chart.session.count_in_bars and not first.drop_out:
+            loud = 64.0 * (0.7 + 0.5 * first.intensity)
+            if self.chart.session.pickup_beats >= 1.0:
+                table.add(first.onset_beats - 1.0, 0.25, SNARE, 0.8 * loud, "drums", "")
+            at_beats = first.onset_beats - 1.0 + self._places.at(0, "off", STICK)
+            table.add(at_beats, 0.25, SNARE, loud, "drums", "")
+        return np.array(table.rows, dtype=BAND_DTYPE) if table.rows else np.zeros(0, dtype=BAND_DTYPE)
+
+    def bar(self, level: float) -> NDArray[np.void]:
+        """The events of the next bar at an intensity 0–1, in no order."""
+        bar = self.chart.bars[self.next_idx]
+        self.next_idx += 1
+        table = _Table()
+        _drums(table, self.chart, bar, level, self._places)
+        self._comp(table, bar, level)
+        _lead(table, self.chart, bar, level, self._places, self._soloist)
+        if self._guide_wanted != "off":
+            lines = None if self._line is None else self._line.get(bar.idx, [])
+            _guide(table, bar, level, self._guide_wanted, lines)
+        events = np.array(table.rows, dtype=BAND_DTYPE) if table.rows else np.zeros(0, dtype=BAND_DTYPE)
+        _balance(events, self.chart.session.groove, bar, level)
+        self._vary(events, table.limbs)
+        return events
+
+    def _comp(self, table: _Table, bar: ChartBar, level: float) -> None:
+        chart, session = self.chart, self.chart.session
+        n_chords = len(bar.chords)
+        share = BEATS_PER_BAR / n_chords
+        first_span = self._first_span[bar.idx]
+        if bar.drop_out:
+            return
+        push = False
+        if bar.final:
+            keys, chops = [Stroke(0, "on", 4.0, 80.0)], [Stroke(0, "on", 2.0, 78.0)]
+        elif bar.stopped:
+            keys, chops = [Stroke(0, "on", 0.5, 86.0)], [Stroke(0, "on", 0.25, 82.0)]
+        else:
+            rng = _rng(chart, _KEYS, bar.chorus)
+            keys = keys_rhythm(session.groove, bar.role, level, bar.bar, rng)
+            chops = chop_rhythm(session.groove, bar.role, level)
+            if n_chords > 1:  # each chord of a divided bar is heard
+                keys = [*keys, *_missing(keys, n_chords)]
+            push = self._pushes(bar, level)
+            if push:
+                keys = [stroke for stroke in keys if (stroke.beat, stroke.slot) != (3, "off")]
+        voices = self._full if bar.role == "solo" and level > 0.5 and not bar.stopped else self._thin
+        for strokes, voicing, voice in ((keys, voices, "keys"), (chops, self._chop, "chop")):
+            for stroke in strokes:
+                begins = self._places.at(stroke.beat, stroke.slot)
+                ends = min(begins + stroke.length_beats, 4.0)
+                if push and voice == "keys":
+                    ends = min(ends, self._places.at(3, "off"))
+                loud = stroke.base * (0.75 + 0.42 * level)
+                for k in range(int(begins // share), n_chords):
+                    start, stop = max(begins, k * share), min(ends, (k + 1) * share)
+                    if stop - start < 0.05:
+                        break
+                    for pitch in voicing[first_span + k]:
+                        table.add(bar.onset_beats + start, stop - start, pitch, loud, voice, voice)
+        if push:
+            begins = self._places.at(3, "off")
+            for pitch in voices[self._first_span[bar.idx + 1]]:
+                loud = 78.0 * (0.75 + 0.42 * level)
+                table.add(bar.onset_beats + begins, 4.0 - begins, pitch, loud, "keys", "keys")
+
+    def _pushes(self, bar: ChartBar, level: float) -> bool:
+        """Whether the next bar's chord is anticipated on this bar's last off-beat: more often as the band opens up."""
+        bars, session = self.chart.bars, self.chart.session
+        if level < PUSH_FROM or session.groove in _NO_PUSH or bar.idx + 1 >= len(bars):
+            return False
+        after = bars[bar.idx + 1]
+        if after.drop_out or after.stopped or after.final or after.chords[0] == bar.chords[-1]:
+            return False
+        return bool(_rng(self.chart, _PUSH, bar.idx).random() < 0.6 * (level - 0.3))
+
+    def _vary(self, events: NDArray[np.void], limbs: list[str]) -> None:
+        """Fill `shift_s`: what the kit shares plus each player's own, by half-beat."""
+        if not self._noise or events.size == 0:
+            return
+        first = self.chart.first_beats
+        n_ticks = next(iter(self._noise.values())).size
+        ticks = np.clip(np.floor(2.0 * (events["onset_beats"] - first) + 1e-9).astype(np.intp), 0, n_ticks - 1)
+        shifts = [self._noise[limb][tick] for limb, tick in zip(limbs, ticks.tolist(), strict=True)]
+        events["shift_s"] = self._variation * np.array(shifts)
+        if self._opens:  # nothing sounds before the very start
+            opening = events["onset_beats"] <= first
+            events["shift_s"][opening] = np.maximum(events["shift_s"][opening], 0.0)
 
 
 def _levels(chart: Chart, intensity: ArrayLike | None) -> NDArray[np.float64]:
@@ -153,93 +278,59 @@ def _count_in(table: _Table, chart: Chart) -> None:
             table.add(onset, 0.25, SIDE_STICK, 112 if beat == 0 else 98, "count", "")
 
 
-def _leads_on(chart: Chart, levels: NDArray[np.float64], idx: int) -> bool:
-    """Whether the next bar opens something: another role, or a clear rise of intensity."""
-    if idx + 1 >= len(chart.bars):
+def _leads_on(chart: Chart, idx: int) -> bool:
+    """Whether the next bar opens something by plan: another role, or a clear rise of intensity."""
+    if idx < 0 or idx + 1 >= len(chart.bars):
         return False
     here, after = chart.bars[idx], chart.bars[idx + 1]
     if after.drop_out or after.stopped or after.final:
         return False
-    return after.role != here.role or bool(levels[idx + 1] - levels[idx] >= FILL_RISE)
+    return after.role != here.role or after.intensity - here.intensity >= FILL_RISE
 
 
-def _drums(table: _Table, chart: Chart, levels: NDArray[np.float64], places: Places) -> None:
+def _drums(table: _Table, chart: Chart, bar: ChartBar, level: float, places: Places) -> None:
     session = chart.session
-    straight = GROOVES[session.groove].straight
-    crash_next = False
-    for bar in chart.bars:
-        crash, crash_next = crash_next, False
-        level = float(levels[bar.idx])
-        leads_on = _leads_on(chart, levels, bar.idx)
-        crash_next = leads_on
-        if bar.drop_out:
-            continue
-        if bar.final:
-            hits = final_hits(level, bar.ritard)
-        elif bar.stopped:
-            hits = stop_hits(level)
-        else:
-            hits = drum_bar(session.groove, bar.role, level, places, _rng(chart, _DRUMS, bar.idx))
-            rng = _rng(chart, _FILL, bar.idx)
-            # Fills belong to bars 4 and 8 too, in the gap that the voice leaves; short, and not every time.
-            small = bar.bar % 4 == 0 and rng.random() < 0.15 + 0.3 * level
-            if leads_on or small:
-                n_beats = fill_beats(bar.role, session.tempo_bpm, level, rng) if leads_on else 1
-                begins = 4.0 - n_beats
-                hits = [hit for hit in hits if hit.at_beats < begins]
-                hits += fill_hits(n_beats, session.tempo_bpm, level, straight, places, rng)
-        if crash and not bar.final:
-            hits = [hit for hit in hits if hit.at_beats > 0.0 or hit.limb != HAND]
-            hits.append(Hit(0.0, CRASH, int(70 + 40 * level), HAND))
-            if not any(hit.pitch == KICK and hit.at_beats == 0.0 for hit in hits):
-                hits.append(Hit(0.0, KICK, int(76 + 36 * level), FOOT))
-        for hit in hits:
-            length = _CYMBAL_BEATS.get(hit.pitch, 0.25)
-            table.add(bar.onset_beats + hit.at_beats, length, hit.pitch, hit.velocity, "drums", hit.limb)
+    crash, leads_on = _leads_on(chart, bar.idx - 1), _leads_on(chart, bar.idx)
+    if bar.drop_out:
+        return
+    if bar.final:
+        hits = final_hits(level, bar.ritard)
+    elif bar.stopped:
+        hits = stop_hits(level)
+    else:
+        hits = drum_bar(session.groove, bar.role, level, places, _rng(chart, _DRUMS, bar.idx))
+        rng = _rng(chart, _FILL, bar.idx)
+        # Fills belong to bars 4 and 8 too, in the gap that the voice leaves; short, and not every time.
+        small = bar.bar % 4 == 0 and rng.random() < 0.15 + 0.3 * level
+        if leads_on or small:
+            if leads_on:
+                n_beats = fill_beats(bar.role, session.tempo_bpm, level, rng)
+            else:
+                n_beats = 2 if level > 0.45 and session.tempo_bpm <= 130.0 and rng.random() < 0.4 else 1
+            begins = 4.0 - n_beats
+            hits = [hit for hit in hits if hit.at_beats < begins]
+            hits += fill_hits(
+                n_beats,
+                session.tempo_bpm,
+                level,
+                session.groove,
+                places,
+                rng,
+                on_hats=not leads_on and bar.role != "solo",
+            )
+    if crash and not bar.final:
+        hits = [hit for hit in hits if hit.at_beats > 0.0 or hit.limb != HAND]
+        hits.append(Hit(0.0, CRASH, int(70 + 40 * level), HAND))
+        if not any(hit.pitch == KICK and hit.at_beats == 0.0 for hit in hits):
+            hits.append(Hit(0.0, KICK, int(76 + 36 * level), FOOT))
+    for hit in hits:
+        length = _CYMBAL_BEATS.get(hit.pitch, 0.25)
+        table.add(bar.onset_beats + hit.at_beats, length, hit.pitch, hit.velocity, "drums", hit.limb)
 
 
 def _beat_chords(bar: ChartBar) -> list[Chord]:
     share = BEATS_PER_BAR // len(bar.chords)
     return [bar.chords[beat // share] for beat in range(BEATS_PER_BAR)]
-
-
-def _comp(table: _Table, chart: Chart, levels: NDArray[np.float64], places: Places) -> None:
-    session = chart.session
-    chords = [span.chord for span in chart.spans]
-    thin = lead_voicings(chords, 3, 63.0, *KEYS_RANGE)
-    full = lead_voicings(chords, 4, 63.5, *KEYS_RANGE)
-    chop = lead_voicings(chords, 3, 70.0, *CHOP_RANGE)
-    first_span = 0
-    for bar in chart.bars:
-        level = float(levels[bar.idx])
-        n_chords = len(bar.chords)
-        share = BEATS_PER_BAR / n_chords
-        spans = list(range(first_span, first_span + n_chords))
-        first_span += n_chords
-        if bar.drop_out:
-            continue
-        if bar.final:
-            keys, chops = [Stroke(0, "on", 4.0, 80.0)], [Stroke(0, "on", 2.0, 78.0)]
-        elif bar.stopped:
-            keys, chops = [Stroke(0, "on", 0.5, 86.0)], [Stroke(0, "on", 0.25, 82.0)]
-        else:
-            rng = _rng(chart, _KEYS, bar.chorus)
-            keys = keys_rhythm(session.groove, bar.role, level, bar.bar, rng)
-            chops = chop_rhythm(session.groove, bar.role, level)
-            if n_chords > 1:  # each chord of a divided bar is heard
-                keys = [*keys, *_missing(keys, n_chords)]
-        voices = full if bar.role == "solo" and level > 0.5 and not bar.stopped else thin
-        for strokes, voicing, voice in ((keys, voices, "keys"), (chops, chop, "chop")):
-            for stroke in strokes:
-                begins = places.at(stroke.beat, stroke.slot)
-                ends = min(begins + stroke.length_beats, 4.0)
-                loud = stroke.base * (0.75 + 0.42 * level)
-                for k in range(int(begins // share), n_chords):
-                    start, stop = max(begins, k * share), min(ends, (k + 1) * share)
-                    if stop - start < 0.05:
-                        break
-                    for pitch in voicing[spans[k]]:
-                        table.add(bar.onset_beats + start, stop - start, pitch, loud, voice, voice)
 
 
 def _missing(strokes: list[Stroke], n_chords: int) -> list[Stroke]:
@@ -253,103 +344,77 @@ def _missing(strokes: list[Stroke], n_chords: int) -> list[Stroke]:
     return out
 
 
-def _lead(table: _Table, chart: Chart, levels: NDArray[np.float64], places: Places) -> None:
-    soloist = Soloist(chart.key)
-    for bar in chart.bars:
-        if bar.drop_out or bar.stopped:
-            continue
-        if bar.final:
-            if bar.role == "solo":
-                pitch, velocity = soloist.last_note(float(levels[bar.idx]))
-                table.add(bar.onset_beats, 3.0, pitch, velocity, "lead", "lead")
-            continue
-        level = float(levels[bar.idx])
-        chords = _beat_chords(bar)
-        notes: list[LeadNote]
-        voice = "lead"
+def _lead(table: _Table, chart: Chart, bar: ChartBar, level: float, places: Places, soloist: Soloist) -> None:
+    if bar.drop_out or bar.stopped:
+        return
+    if bar.final:
         if bar.role == "solo":
-            line = (bar.bar - 1) // 4
-            rhythm = _rng(chart, _SOLO, 0, bar.chorus, 0 if line < 2 else line, (bar.bar - 1) % 4)
-            notes = soloist.bar(chords, (bar.bar - 1) % 2, level, places, _rng(chart, _SOLO, 1, bar.idx), rhythm)
-        elif bar.role in ("verse", "head"):
-            voice = "voice" if bar.role == "verse" else "lead"
-            seed = chart.session.seed
-            notes = sung_bar(chart.key, chords, bar.bar, level, places, seed, bar.role == "head")
-        else:
-            continue
-        for note in notes:
-            onset = bar.onset_beats + note.at_beats
-            length = min(note.length_beats, 4.0 - note.at_beats)
-            table.add(onset, length, note.pitch, note.velocity, voice, "lead")
+            pitch, velocity = soloist.last_note(level)
+            table.add(bar.onset_beats, 3.0, pitch, velocity, "lead", "lead")
+        return
+    chords = _beat_chords(bar)
+    notes: list[LeadNote]
+    voice = "lead"
+    if bar.role == "solo":
+        line, within = divmod(bar.bar - 1, 4)
+        rhythm = _rng(chart, _SOLO, 0, bar.chorus, 0 if line < 2 else line, within)
+        where = (bar.chorus, line, within)
+        notes = soloist.bar(chords, where, level, places, _rng(chart, _SOLO, 1, bar.idx), rhythm)
+    elif bar.role in ("verse", "head"):
+        voice = "voice" if bar.role == "verse" else "lead"
+        seed = chart.session.seed
+        notes = sung_bar(chart.key, chords, bar.bar, level, places, seed, bar.role == "head")
+    else:
+        return
+    for note in notes:
+        onset = bar.onset_beats + note.at_beats
+        length = min(note.length_beats, 4.0 - note.at_beats)
+        table.add(onset, length, note.pitch, note.velocity, voice, "lead")
 
 
 def _guide_on(bar: ChartBar, wanted: str) -> bool:
     return wanted == "on" or bar.chorus % 2 == 1 or bar.chorus == 0
 
 
-def _guide(
-    table: _Table,
-    chart: Chart,
-    levels: NDArray[np.float64],
-    wanted: str,
-    guide_line: Iterable[Sequence[float]] | None,
-) -> None:
-    if guide_line is not None:
-        for row in guide_line:
-            bar = chart.bars[int(chart.bar_idx_at([row[0]])[0])]
-            if _guide_on(bar, wanted) and not bar.drop_out:
-                table.add(float(row[0]), float(row[1]), round(row[2]), float(row[3]), "guide", "guide")
+def _guide(table: _Table, bar: ChartBar, level: float, wanted: str, line: Iterable[Sequence[float]] | None) -> None:
+    if bar.drop_out or not _guide_on(bar, wanted):
         return
-    for bar in chart.bars:
-        if bar.drop_out or not _guide_on(bar, wanted):
-            continue
-        loud = 72.0 + 26.0 * float(levels[bar.idx])
-        chords = _beat_chords(bar)
-        if bar.final:
-            plan = [(0, 4.0)]
-        elif bar.stopped:
-            plan = [(0, 0.5)]
-        elif bar.line == "two_beat":
-            plan = [(beat, 0.8) for beat in range(4) if beat in (0, 2) or chords[beat] != chords[beat - 1]]
-        else:
-            plan = [(beat, 0.85) for beat in range(4)]
-        for beat, length in plan:
-            pitch = 28 + (chords[beat].root_pc - 28) % 12  # the root from the low E up
-            accent = 1.0 if beat in (0, 2) else 0.94
-            table.add(bar.onset_beats + beat, length, pitch, loud * accent, "guide", "guide")
+    if line is not None:
+        for row in line:
+            table.add(float(row[0]), float(row[1]), round(row[2]), float(row[3]), "guide", "guide")
+        return
+    loud = 72.0 + 26.0 * level
+    chords = _beat_chords(bar)
+    if bar.final:
+        plan = [(0, 4.0)]
+    elif bar.stopped:
+        plan = [(0, 0.5)]
+    elif bar.line == "two_beat":
+        plan = [(beat, 0.8) for beat in range(4) if beat in (0, 2) or chords[beat] != chords[beat - 1]]
+    else:
+        plan = [(beat, 0.85) for beat in range(4)]
+    for beat, length in plan:
+        pitch = 28 + (chords[beat].root_pc - 28) % 12  # the root from the low E up
+        accent = 1.0 if beat in (0, 2) else 0.94
+        table.add(bar.onset_beats + beat, length, pitch, loud * accent, "guide", "guide")
 
 
-def _balance(events: NDArray[np.void], chart: Chart, levels: NDArray[np.float64]) -> None:
+def _balance(events: NDArray[np.void], groove: str, bar: ChartBar, level: float) -> None:
     """Bring the groove to the common loudness of its role and intensity (guide and count stand apart)."""
-    bars = chart.bar_idx_at(events["onset_beats"])
-    solo = np.array([bar.role == "solo" for bar in chart.bars])
-    trims = np.where(
-        solo, trim_db(chart.session.groove, "solo", levels), trim_db(chart.session.groove, "verse", levels)
-    )
-    factors = 10.0 ** (trims / (20.0 * TOUCH))
+    trim = float(trim_db(groove, "solo" if bar.role == "solo" else "verse", [level])[0])
     mine = events["part"] < _PART["guide"]
-    loud = np.rint(events["velocity"][mine] * factors[bars[mine]])
+    loud = np.rint(events["velocity"][mine] * 10.0 ** (trim / (20.0 * TOUCH)))
     events["velocity"][mine] = np.clip(loud, 1, 127).astype(np.uint8)
 
 
-def _vary(events: NDArray[np.void], limbs: list[str], chart: Chart, variation: float, count_in: bool) -> None:
-    """Fill `shift_s`: what the kit shares plus each player's own, by half-beat. The count-in has none."""
-    if variation == 0.0 or events.size == 0:
-        return
-    first = chart.first_beats
-    n_ticks = 2 * int(np.ceil(chart.end_beats - first)) + 2
-    ticks = np.clip(np.floor(2.0 * (events["onset_beats"] - first) + 1e-9).astype(np.intp), 0, n_ticks - 1)
+def _limb_noise(chart: Chart) -> dict[str, NDArray[np.float64]]:
+    """Seconds by limb or part and half-beat: what the kit shares plus each player's own. The count-in has none."""
+    n_ticks = 2 * int(np.ceil(chart.end_beats - chart.first_beats)) + 2
     shared = SHARED_SD_S * long_range_noise(n_ticks, _rng(chart, _FEEL, 0))
-    names = np.array(limbs)
+    out = {}
     for k, (limb, spread_s) in enumerate(OWN_SD_S.items(), 1):
-        mine = names == limb
-        if not mine.any():
-            continue
         own = spread_s * long_range_noise(n_ticks, _rng(chart, _FEEL, k))
         if limb in (HAND, STICK, FOOT):
             own = own + shared
-        events["shift_s"][mine] = variation * np.clip(own, -MOST_SHIFT_S, MOST_SHIFT_S)[ticks[mine]]
-    if not count_in or chart.session.count_in_bars == 0:
-        # Nothing sounds before the very start.
-        opening = events["onset_beats"] <= first
-        events["shift_s"][opening] = np.maximum(events["shift_s"][opening], 0.0)
+        out[limb] = np.clip(own, -MOST_SHIFT_S, MOST_SHIFT_S)
+    return out

@@ -1,9 +1,10 @@
 """Somebody to play under: a soloist in solo choruses, a sung-like line in verses and heads.
 
 The soloist's density, height and loudness follow the intensity. Material: the blues scale of the key with the chord's
-own third, fifth and root on strong beats. The singer takes two bars and leaves two (common practice: the voice has
-bars 1–2, 5–6 and 9–10), first and second line alike, the third an answer. Every bar draws from its own seed, so a
-later bar never changes an earlier one.
+own third, fifth and root on strong beats. What the first line of a chorus says is taken up by the next: repeated,
+moved up or down the scale, or answered with an ending of its own (common practice; the shares are our choice). The
+singer takes two bars and leaves two (common practice: the voice has bars 1–2, 5–6 and 9–10), first and second line
+alike, the third an answer. Every bar draws from its own seed, so a later bar never changes an earlier one.
 """
 
 from __future__ import annotations
@@ -44,27 +45,29 @@ def _nearest_in(pitch: float, ladder: list[int]) -> int:
 
 
 class Soloist:
-    """Plays bar after bar; holds only the last pitch and the direction it was going."""
+    """Plays bar after bar; remembers the last pitch, where it was going, and this chorus's first line of four bars."""
 
     def __init__(self, key: Key) -> None:
         self.tonic_pc = key.tonic_pc
         self.pcs = {(key.tonic_pc + step) % 12 for step in SCALES["blues"]}
         self.pitch = float(_nearest_in(67, _ladder({key.tonic_pc}, *SOLO_RANGE)))
         self.heading = 1
+        self._motifs: dict[int, tuple[int, ...]] = {}  # bar of the line → the first line's pitches
 
     def bar(
         self,
         chords: list[Chord],
-        phrase_bar: int,
+        where: tuple[int, int, int],
         intensity: float,
         places: Places,
         rng: np.random.Generator,
         rhythm_rng: np.random.Generator,
     ) -> list[LeadNote]:
-        """Notes of a bar; `chords` one per beat (4), `phrase_bar` 0 or 1 of a two-bar phrase (the second breathes).
+        """Notes of a bar; `chords` one per beat (4), `where`: chorus, line of four bars, bar of the line (from 0).
 
         `rhythm_rng` draws the rhythm (lines that answer each other share it), `rng` the pitches.
         """
+        phrase_bar = where[2] % 2
         low, high = SOLO_RANGE
         centre = low + 5 + (high - low - 8) * intensity
         chance = 0.22 + 0.55 * intensity
@@ -83,6 +86,7 @@ class Soloist:
                 slots.append((beat, "off"))
         notes: list[LeadNote] = []
         ladder_all = _ladder(self.pcs, low, high)
+        said = self._said(where, len(slots), centre, ladder_all, rng)
         for i, (beat, slot) in enumerate(slots):
             strong = slot == "on" and (beat in (0, 2) or i == len(slots) - 1)
             if rng.random() < 0.3:
@@ -93,7 +97,9 @@ class Soloist:
                 self.heading = 1
             step = self.heading * int(rng.choice((1, 1, 1, 2, 0 if rng.random() < 0.5 else 3)))
             ladder = _ladder(_chord_targets(chords[beat]), low, high) if strong else ladder_all
-            here = ladder.index(_nearest_in(self.pitch, ladder))
+            here = ladder.index(_nearest_in(said[i] if said else self.pitch, ladder))
+            if said:
+                step = 0
             pitch = ladder[min(max(here + (np.sign(step) if strong and abs(step) > 1 else 0 if strong else step), 0),
                                len(ladder) - 1)]  # fmt: skip
             at_beats = places.at(beat, slot)
@@ -103,7 +109,30 @@ class Soloist:
             velocity = int(np.clip(56 + 48 * intensity + accent + 5 * rng.standard_normal(), 1, 127))
             notes.append(LeadNote(at_beats, min(length, 1.5), int(pitch), velocity))
             self.pitch = float(pitch)
+        if where[1] == 0:
+            self._motifs[where[2]] = tuple(note.pitch for note in notes)
         return notes
+
+    def _said(
+        self, where: tuple[int, int, int], n_notes: int, centre: float, ladder: list[int], rng: np.random.Generator
+    ) -> list[int]:
+        """The pitches of this bar after those of the same bar of the first line; empty where something new is said."""
+        _, line, within = where
+        motif = self._motifs.get(within, ())
+        if line == 0 or not motif or n_notes == 0:
+            return []
+        way = str(rng.choice(("new", "repeat", "sequence", "answer"), p=(0.2, 0.3, 0.25, 0.25)))
+        if way == "new":
+            return []
+        rungs = [ladder.index(_nearest_in(motif[i % len(motif)], ladder)) for i in range(n_notes)]
+        moved = 0 if way != "sequence" else int(rng.choice((-2, -1, 1, 2)))
+        middle = sum(ladder[rung] for rung in rungs) / n_notes
+        if abs(middle - centre) > 7.0:  # the solo has climbed since, or come down
+            moved += round((centre - middle) / 2.4)  # a rung of the blues scale is 2 to 3 semitones
+        said = [ladder[min(max(rung + moved, 0), len(ladder) - 1)] for rung in rungs]
+        if way == "answer":
+            said[-1] = _nearest_in(said[-1], [pitch for pitch in ladder if pitch % 12 == self.tonic_pc])
+        return said
 
     def last_note(self, intensity: float) -> tuple[int, int]:
         """The tonic nearest to where the solo left off, and a velocity: for the last bar."""
