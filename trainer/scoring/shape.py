@@ -328,8 +328,8 @@ def shape(reading: Reading, chart: Chart, landing: Landing) -> Shape:
     roles = np.array([bar.role for bar in chart.bars])
     counted = np.array([bar.chorus > 0 and not bar.final and not bar.stopped for bar in chart.bars])
     asked = [bool(np.any(counted & (roles == role))) for role in ("verse", "solo")]
-    sounded = {chart.bars[i].chorus for i in np.flatnonzero(by_bar["notes_per_bar"] > 0)}
-    counted &= np.array([bar.chorus in sounded for bar in chart.bars])  # a chorus sat out is no thin one
+    played = {chorus.chorus for chorus in judged if chorus.verdict is not None}
+    counted &= np.array([bar.chorus in played for bar in chart.bars])  # a chorus sat out is no thin one
     contrast: dict[str, Interval] = {}
     for name, values in by_bar.items():
         if name == "velocity" and p.flat:
