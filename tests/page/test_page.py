@@ -55,6 +55,13 @@ def test_chart_first_then_only_the_newest_place(page: PageLink) -> None:
         assert json.loads(client.recv(timeout=5))["place"]["beats"] == 5.0
 
 
+def test_a_cue_is_told(page: PageLink) -> None:
+    with connect(live(page)) as client:
+        client.recv(timeout=5)
+        page.send(ScreenState(chart=CHART, at_beats=5.0, cue="one more chorus"))
+        assert json.loads(client.recv(timeout=5))["place"]["cue"] == "one more chorus"
+
+
 def test_a_hundred_clients_are_refused_politely(page: PageLink) -> None:
     page.send(state(1.0))
     served, refused = 0, []
@@ -137,7 +144,7 @@ def test_bars_change_in_step_in_a_real_browser(page: PageLink, browser: webdrive
 
     def player() -> None:
         while not stop.is_set():
-            page.send(ScreenState(chart=CHART, at_beats=beats_now(), phase="playing", tempo_bpm=240.0))
+            page.send(ScreenState(chart=CHART, at_beats=beats_now(), tempo_bpm=240.0, cue="last verse: pin it"))
             time.sleep(0.05)
 
     thread = threading.Thread(target=player)
@@ -161,6 +168,7 @@ def test_bars_change_in_step_in_a_real_browser(page: PageLink, browser: webdrive
             time.sleep(0.03)
         assert late == 0
         assert browser.find_element("id", "now").text in {"G7", "C7", "D7"}
+        assert browser.find_element("id", "cue").text == "last verse: pin it"
         here = browser.find_elements("css selector", "#grid .here")
         assert len(here) == 1
     finally:

@@ -60,6 +60,8 @@ STATES: dict[str, ScreenState] = {
     "calm": state(96 + 41.1, calm=True),
     "paused_typing": state(60.0, phase="paused", typing=True, next_tempo_bpm=104.0, note="drums muted"),
     "last_bar": state(239.0),
+    "cue_new": state(96 + 33.0, cue="solo coming: follow it up", cue_large=True, open_end=True),
+    "cue_stands": state(96 + 42.0, cue="one more chorus", open_end=True),
     "ended": state(240.0, phase="ended"),
     "two_chords": state(43.0, TWO_FIVE),
     "round": state(9.0, ROUND),

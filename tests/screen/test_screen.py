@@ -225,3 +225,31 @@ def test_every_ready_made_session_fits_the_smallest_screen(name: str) -> None:
         lines = render(state(bar.onset_beats + 0.1, of), 80, 24).plain.split("\n")
         marked = [line for line in lines if "▶" in line and "early" not in line]
         assert marked and not any("…" in line for line in marked)
+
+
+def test_a_night_on_stage_does_not_give_its_end_away() -> None:
+    """Neither the screen, nor plain lines, nor the page's data say how many choruses there will be."""
+    from trainer.page.link import chart_data
+
+    known, open_end = state(96 + 20.0), state(96 + 20.0, open_end=True)
+    for width, height in ((40, 10), (80, 24), (120, 40), (200, 60)):
+        assert "CHORUS 3 of 5" in render(known, width, height).plain
+        assert "of 5" not in render(open_end, width, height).plain and "3/5" not in render(open_end, 200, 60).plain
+        assert "then up" not in render(open_end, width, height).plain
+    assert "chorus 3/5" in plain_line(known) and "chorus 3 solo" in plain_line(open_end)
+    assert "5 choruses" in opening_lines(known)[0] and "chorus" not in opening_lines(open_end)[0]
+    assert chart_data(known.chart)["choruses"] == 5 and chart_data(known.chart, open_end=True)["choruses"] is None
+
+
+@pytest.mark.parametrize(
+    "text", ["one more chorus", "ending: stop in the bar before the last, then the one", "…", "x" * 90]
+)
+def test_a_cue_is_large_where_it_fits_and_never_lost(text: str) -> None:
+    for width, height in ((60, 16), (80, 24), (120, 40)):
+        plain = render(state(96 + 20.0, cue=text, cue_large=True), width, height).plain
+        assert text[:40] in plain
+    large = render(state(96 + 20.0, cue="one more chorus", cue_large=True), 80, 24).plain
+    for row in block_text("ONE MORE", 1):
+        assert row.rstrip() in large
+    calm = render(state(96 + 20.0, cue="one more chorus", calm=True), 80, 24).plain
+    assert "one more chorus" in calm and "early" not in calm

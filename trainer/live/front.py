@@ -44,6 +44,7 @@ TEMPO_STEP_BPM = 2.0
 VOLUME_STEP = 0.1
 PAD_VELOCITY = 90
 LANE_N = 16
+CUE_LARGE_BEATS = 8.0  # how long a cue stands in block letters when it is new, and again before it is over; our choice
 NEWS_SHOWN_S = 8.0  # how long what needs no doing stays on the screen (it is said again at the end); our choice
 TYPING_LIMITS = (
     "playing on the computer keyboard: it sends no releases and is stamped through the terminal, so note lengths are "
@@ -113,7 +114,7 @@ class _Front:
     def _open_page(self, host: str) -> None:
         from trainer.page import PageLink
 
-        self.page = PageLink(self.chart, host, self.options.page_port)
+        self.page = PageLink(self.chart, host, self.options.page_port, open_end=bool(self.options.cues))
         self._print(f"stand page: {self.page.url}", *(self.page.qr_lines() if self.page.open_to_room else ()))
         if self.page.open_to_room and self.pretty:
             self._print("scan it now; the band counts in after a moment")
@@ -410,7 +411,9 @@ class _Front:
                 mean_ms=None if figures.median_asynchrony_s is None else figures.median_asynchrony_s * 1e3,
             )
         at_beats = self._beats_at(perf_counter_ns())
-        cue = next((text for start, end, text in self.options.cues if start <= at_beats < end), None)
+        # Of several that stand, the one called last; large while it is new and as it comes.
+        called = [cue for cue in self.options.cues if cue[0] <= at_beats < cue[1]]
+        start, gone, cue = max(called, default=(0.0, 0.0, ""))
         return ScreenState(
             chart=self.chart,
             at_beats=at_beats,
@@ -430,7 +433,10 @@ class _Front:
             next_tempo_bpm=self.next_tempo_bpm,
             typing=self.options.typing,
             ascii_only=self.options.ascii_only or not _writes_blocks(sys.stdout),
-            note=self.note if cue is None else cue,
+            note=self.note,
+            cue=cue,
+            cue_large=bool(cue) and (at_beats < start + CUE_LARGE_BEATS or at_beats >= gone - CUE_LARGE_BEATS),
+            open_end=bool(self.options.cues),
         )
 
     def _show(self) -> None:
@@ -446,9 +452,10 @@ class _Front:
             self.screen.write(repaint(frame, self.shown, plain="NO_COLOR" in os.environ))
             self.shown = frame
             return
-        if state.note and state.note != self.last_note:
-            self.last_note = state.note
-            self._print(state.note)
+        news = state.cue or state.note
+        if news and news != self.last_note:
+            self.last_note = news
+            self._print(news)
         if state.phase != "waiting":
             line = plain_line(state)
             if line != self.last_line:

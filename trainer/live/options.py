@@ -34,7 +34,8 @@ class PlayOptions:
     (onset_beats, duration_beats, pitch, velocity) for the guide bass. `soundfont`: a file whose sounds
     replace the built-in ones.
     `page_host`: serve the stand page from there (None: no page).
-    `extra`: plain data for the take's header. `cues`: (shown from beat, gone at beat, text) called to the player.
+    `extra`: plain data for the take's header. `cues`: (shown from beat, gone at beat, text) called to the player;
+    with any, the screen does not give away how many choruses there will be.
     `record` False keeps no take. `quiet_screen`:
     plain lines even on a terminal; `ascii_only`: no block characters.
     """

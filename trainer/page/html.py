@@ -24,6 +24,8 @@ main{flex:1;display:flex;gap:3vmin;align-items:stretch;min-height:0}
 .beats{display:flex;gap:2vmin;margin-top:2vmin}
 .beats span{width:7vmin;height:7vmin;border:.6vmin solid var(--ink);border-radius:50%}
 .beats span.on{background:var(--ink)}
+.cue{background:var(--mark);color:var(--on);font-size:clamp(22px,6.5vmin,72px);font-weight:800;padding:1vmin 2vmin}
+.cue[hidden]{display:none}
 .grid{display:grid;grid-template-columns:repeat(4,1fr);gap:.7vmin}
 .grid div{border:.25vmin solid var(--line);padding:.6vmin 1vmin;font-size:clamp(13px,2.9vmin,32px);white-space:nowrap;
 overflow:hidden}
@@ -80,10 +82,11 @@ function draw(){
       cell.textContent=o.bar+"  "+o.chords.join(" ");
       if(!counting&&o.on===bar.on){cell.className="here";cell.setAttribute("aria-current","true");}
       if(o.out)cell.classList.add("out");return cell;}));
-    $("where").textContent=(bar.chorus?"chorus "+bar.chorus+" of "+chart.choruses:"intro")+" · "+bar.role+
+    $("where").textContent=(bar.chorus?"chorus "+bar.chorus+(chart.choruses?" of "+chart.choruses:""):"intro")+" · "+bar.role+
       (bar.role==="solo"?" · intensity "+Math.round(bar.intensity*100)+" %":"");
     $("phase").textContent=place.phase==="paused"?"paused":place.phase==="ended"?"the end":"";
   }
+  const c=place.cue||"";if($("cue").textContent!==c){$("cue").textContent=c;$("cue").hidden=!c;}
   const w=(place.warnings||[]).join(" · ");if($("warn").textContent!==w)$("warn").textContent=w;
 }
 connect();requestAnimationFrame(draw);
@@ -97,6 +100,7 @@ _BODY = """
 <section class="next" aria-label="next chord"><div class="small quiet">next</div><div id="next" class="chord">–</div>
 <div id="when" class="small"></div></section>
 </main>
+<p id="cue" class="cue" role="status" hidden></p>
 <div id="grid" class="grid" role="group" aria-label="the form, bar by bar"></div>
 <footer><span id="phase"></span><span id="warn" class="quiet"></span><span id="link" role="status"></span></footer>
 """

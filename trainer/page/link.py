@@ -23,12 +23,12 @@ CODE_LENGTH = 8
 START_WITHIN_S = 10.0
 
 
-def chart_data(chart: Chart) -> dict[str, Any]:
-    """What the page must know of the whole chart, as plain data."""
+def chart_data(chart: Chart, *, open_end: bool = False) -> dict[str, Any]:
+    """What the page must know of the whole chart, as plain data; with `open_end` not how many choruses there are."""
     return {
         "title": chart.session.title,
         "key": chart.key.name,
-        "choruses": chart.n_choruses,
+        "choruses": None if open_end else chart.n_choruses,
         "first": chart.first_beats,
         "end": chart.end_beats,
         "bars": [
@@ -55,6 +55,7 @@ def place_data(state: ScreenState) -> dict[str, Any]:
         "bpm": state.tempo_bpm or state.chart.session.tempo_bpm,
         "phase": state.phase,
         "warnings": list(state.warnings[-3:]),
+        "cue": state.cue,
     }
 
 
@@ -65,7 +66,7 @@ class PageLink:
     `UsageError` when the host or port cannot be served from; `PortError` when the process does not come up.
     """
 
-    def __init__(self, chart: Chart, host: str = LOOPBACK, port: int = 0) -> None:
+    def __init__(self, chart: Chart, host: str = LOOPBACK, port: int = 0, *, open_end: bool = False) -> None:
         try:
             wanted = socket.getaddrinfo(host, port, type=socket.SOCK_STREAM)[0]
         except OSError as error:
@@ -98,7 +99,7 @@ class PageLink:
         self._newest: bytes | None = None
         self._wake = threading.Condition()
         self._open = True
-        self._write(json.dumps({"chart": chart_data(chart)}).encode() + b"\n")
+        self._write(json.dumps({"chart": chart_data(chart, open_end=open_end)}).encode() + b"\n")
         threading.Thread(target=self._sender, name="page", daemon=True).start()
 
     def send(self, state: ScreenState) -> None:

@@ -7,6 +7,7 @@ and any eyes read the same.
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass
 
 from rich.cells import cell_len
@@ -44,7 +45,7 @@ def role_text(state: ScreenState) -> tuple[str, str]:
     """("CHORUS 2 of 5", "VERSE") for the place in the song; during the count-in, the first chorus's."""
     bar = state.bar
     n = state.chart.n_choruses
-    head = "INTRO" if bar.chorus == 0 else f"CHORUS {bar.chorus} of {n}"
+    head = "INTRO" if bar.chorus == 0 else f"CHORUS {bar.chorus}" + ("" if state.open_end else f" of {n}")
     role = bar.role
     if bar.chorus == 0:
         role = next((b.role for b in state.chart.bars if b.chorus == 1), bar.role)
@@ -71,6 +72,10 @@ class _Plan:
     mix: bool
     keys: int
 
+    @property
+    def near_rows(self) -> int:
+        return sum((self.lane, self.figures, self.warnings, self.note, self.mix, self.keys))
+
 
 def _full(state: ScreenState, width: int, height: int) -> Frame:
     canvas = Canvas(width, height, ascii_only=state.ascii_only)
@@ -81,7 +86,8 @@ def _full(state: ScreenState, width: int, height: int) -> Frame:
     y += plan.roomy
     y = _place(canvas, state, y, plan)
     y += plan.roomy
-    draw_grid(canvas, state, y, plan.grid_rows, boxed=plan.grid_boxed, cell_rows=plan.cell_rows)
+    if not (state.cue_large and _cue(canvas, state, y, height - plan.near_rows - y)):
+        draw_grid(canvas, state, y, plan.grid_rows, boxed=plan.grid_boxed, cell_rows=plan.cell_rows)
     _near(canvas, state, plan)
     return canvas.frame()
 
@@ -110,7 +116,7 @@ def _plan(state: ScreenState, width: int, height: int) -> _Plan:
     # Cut back in this order until everything fits: a part of the screen, and the least that is left of it.
     for name, least in (
         ("warnings", 1),
-        ("note", int(not state.warnings)),
+        ("note", int(bool(state.cue) or not state.warnings)),
         ("boxed", 0),
         ("mix", 0),
         ("figures", 0),
@@ -336,12 +342,35 @@ def _intensity(state: ScreenState, room: int) -> str:
     filled = round(bar.intensity * n)
     text = f"height {full * filled}{empty * (n - filled)} {bar.intensity:.2g}"
     later = next((b for b in state.chart.bars if b.chorus == bar.chorus + 1), None)
-    if later is not None and later.intensity != bar.intensity:
+    if later is not None and later.intensity != bar.intensity and not state.open_end:
         word = "up" if later.intensity > bar.intensity else "down"
         longer = f"{text}, then {word} to {later.intensity:.2g}"
         if cell_len(longer) <= room:
             return longer
     return text if cell_len(text) <= room else ""
+
+
+def _cue(canvas: Canvas, state: ScreenState, y: int, room: int) -> bool:
+    """What is called, in block letters as large as `room` rows take, its second half in words; False if none fit."""
+    head, _, rest = clean_text(state.cue).partition(":")
+    words = re.sub(r"[^A-Z0-9 -]+", " ", head.upper()).split()
+    width = canvas.width - 2
+    for scale in range(4, 0, -1):
+        lines: list[str] = []
+        for word in words:
+            longer = f"{lines[-1]} {word}" if lines else word
+            if lines and block_width(longer, scale) <= width:
+                lines[-1] = longer
+            else:
+                lines.append(word)
+        rows = len(lines) * (block_rows(scale) + 1) - 1 + bool(rest)
+        if words and rows <= room and all(block_width(line, scale) <= width for line in lines):
+            for line in lines:
+                canvas.write_block(1, y, block_text(line, scale, state.ascii_only), "bold")
+                y += block_rows(scale) + 1
+            canvas.write(1, y - 1 if rest else y, fit(rest.strip(), width), "bold")
+            return True
+    return False
 
 
 def _near(canvas: Canvas, state: ScreenState, plan: _Plan) -> None:
@@ -357,7 +386,10 @@ def _near(canvas: Canvas, state: ScreenState, plan: _Plan) -> None:
         canvas.write(1, y, mix_text(state.mix, width - 2))
     if plan.note:
         y -= 1
-        canvas.write(1, y, fit(clean_text(state.note or state.source), width - 2))
+        if state.cue:
+            canvas.write(1, y, fit(f" {clean_text(state.cue)} ".ljust(width - 2), width - 2), "bold reverse")
+        else:
+            canvas.write(1, y, fit(clean_text(state.note or state.source), width - 2))
     for text in reversed(state.warnings[len(state.warnings) - plan.warnings :]):
         y -= 1
         canvas.write(1, y, fit(f"! {clean_text(text)}", width - 2), "bold")
@@ -395,6 +427,7 @@ def _small(state: ScreenState, width: int, height: int) -> Frame:
         (f"next {after} {_distance(change.bars, change.beats)}", "bold"),
         (f"bar {state.bar.bar} of {state.chorus_bars[-1].bar}  beat {state.beat}", ""),
         (f"{head} {role}", ""),
+        *(((f" {clean_text(state.cue)} ", "bold reverse"),) if state.cue else ()),
         *((f"! {clean_text(text)}", "bold") for text in state.warnings[-2:]),
     ]
     if not state.calm:

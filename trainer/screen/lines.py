@@ -13,9 +13,11 @@ def opening_lines(state: ScreenState) -> list[str]:
     """What is about to be played, and the warnings so far: one line each."""
     session = state.chart.session
     tempo_bpm = state.tempo_bpm if state.tempo_bpm is not None else session.tempo_bpm
+    n = state.chart.n_choruses
+    length = "" if state.open_end else f", {n} chorus{'' if n == 1 else 'es'}"
     lines = [
         f"{clean_text(session.title)}: {session.key.name}, {tempo_bpm:g} bpm, {session.groove.replace('_', ' ')}, "
-        f"swing {session.swing_ratio:g}:1, {state.chart.n_choruses} chorus{'' if state.chart.n_choruses == 1 else 'es'}"
+        f"swing {session.swing_ratio:g}:1{length}"
     ]
     if state.source:
         lines.append(clean_text(state.source))
@@ -35,7 +37,8 @@ def plain_line(state: ScreenState) -> str:
         chords = " ".join(chord.name for chord in first.chords)
         n = state.next_change.bars
         return f"count-in   {n} bar{'' if n == 1 else 's'} to {chords} ({first.degrees[0]})"
-    place = "intro" if bar.chorus == 0 else f"chorus {bar.chorus}/{state.chart.n_choruses} {bar.role}"
+    number = f"{bar.chorus}" if state.open_end else f"{bar.chorus}/{state.chart.n_choruses}"
+    place = "intro" if bar.chorus == 0 else f"chorus {number} {bar.role}"
     chords = " ".join(chord.name for chord in bar.chords)
     text = f"{place}   bar {bar.bar:>2}/{state.chorus_bars[-1].bar}   {chords} ({' '.join(bar.degrees)})"
     last = state.chart.spans[int(state.chart.span_idx_at(bar.end_beats - 1e-6))]

@@ -58,6 +58,8 @@ class ScreenState:
     average was taken away (no calibration yet). `mix` is empty without a band to mix. `source` names what is heard.
     `next_tempo_bpm` is the tempo asked for the next run, None when unchanged. `typing`: the computer keyboard plays.
     `ascii_only`: the terminal cannot show block characters. `note` is the last thing done, such as "drums muted".
+    `cue` is what is called to the player just now ("solo coming: follow it up"), "" when nothing is; `cue_large` shows
+    it in block letters over the form. `open_end`: how many choruses there will be is not given away.
     """
 
     chart: Chart
@@ -76,6 +78,9 @@ class ScreenState:
     typing: bool = False
     ascii_only: bool = False
     note: str = ""
+    cue: str = ""
+    cue_large: bool = False
+    open_end: bool = False
 
     @property
     def bar(self) -> ChartBar:
