@@ -1,10 +1,10 @@
 """Keeping the form (`metrics.md` §6): where in the form the player is, beat by beat, by a hidden Markov model.
 
 The hidden state is the player's *displacement* from the band: place modulo the form's length, in half-beats
-(0: with the band; +8: one bar ahead). Each beat the notes vote: one vote per pitch class, weighed by how roots,
-chord tones and other notes fall on that beat of the bar under the chord at the displaced place; the table of those
-weights starts from a prior and is adapted to the take's own line (a line of roots only tells much more per
-note than a walk). Vote ratios carry an outlier floor and are capped. Transitions are sticky, and slips happen at bar
+(0: with the band; +8: one bar ahead). Each beat the notes vote (`form_notes.py`): one vote per pitch class, weighed by
+how the take's own line treats that interval, on that beat of the bar, after the notes before it, under the chord at the
+displaced place (a line of roots only tells much more per note than a walk). Votes carry an outlier floor and are
+capped. Transitions are sticky, and slips happen at bar
 lines more than elsewhere. The model is exact: Viterbi path and forward-backward posteriors in log space, vectorised
 over states.
 
@@ -23,63 +23,31 @@ import numpy as np
 from numpy.typing import NDArray
 
 from trainer.scoring.align import Reading
+from trainer.scoring.form_notes import BAR_STATES, HALF, Geometry, evidence, first_look, geometry, votes_of
 from trainer.scoring.why import Why, no_figure
 from trainer.session import BEATS_PER_BAR, Chart
 
 __all__ = [
     "FormResult",
-    "Geometry",
     "LostSpan",
     "PlaceBar",
     "Slips",
-    "Votes",
-    "emission",
-    "geometry",
     "place",
     "place_notes",
     "posteriors",
     "transition_matrix",
     "viterbi",
-    "votes_of",
 ]
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.intp]
 
-HALF = 2  # states per beat
-BAR_STATES = HALF * BEATS_PER_BAR
-
-# Prior weight of each interval above the chord's root (index 0–11), by strength of the beat; our choice, in the
-# spirit of common practice: roots on 1, chord tones on 3, chord tones and passing notes between.
-_PRIOR = np.array(
-    [
-        # 1    b2    2     b3    3     4     b5    5     b6    6     b7    7
-        [0.55, 0.01, 0.03, 0.03, 0.10, 0.02, 0.01, 0.12, 0.01, 0.03, 0.06, 0.02],  # beat 1, the chord held over
-        [0.26, 0.02, 0.05, 0.05, 0.16, 0.05, 0.03, 0.19, 0.02, 0.08, 0.07, 0.02],  # beat 2
-        [0.33, 0.02, 0.04, 0.04, 0.14, 0.04, 0.02, 0.22, 0.02, 0.06, 0.06, 0.01],  # beat 3
-        [0.24, 0.03, 0.06, 0.05, 0.14, 0.06, 0.04, 0.18, 0.03, 0.08, 0.07, 0.02],  # beat 4
-        [0.22, 0.03, 0.06, 0.06, 0.14, 0.06, 0.03, 0.17, 0.03, 0.09, 0.09, 0.02],  # any off-beat
-        [0.75, 0.01, 0.02, 0.02, 0.06, 0.01, 0.01, 0.07, 0.01, 0.02, 0.03, 0.01],  # the beat of a change
-        # Above the *next* root: the last beat before a change, and its off-beat.
-        [0.10, 0.18, 0.12, 0.03, 0.04, 0.06, 0.03, 0.12, 0.02, 0.02, 0.10, 0.18],
-        [0.22, 0.14, 0.10, 0.03, 0.04, 0.06, 0.03, 0.12, 0.02, 0.02, 0.08, 0.14],
-    ]
-)
-_KINDS = 8
-_HELD, _OFF, _LANDS, _LEADS, _LEADS_OFF = 0, 4, 5, 6, 7
-_LEAD_SHARE = 0.5  # of the votes of the last beat before a change are read against the next root
-_FLOOR = 0.10  # share of notes that mean nothing
-_CAP = 3.5  # largest weight of one vote against a note that says nothing, in nats
-_BEAT_CAP = 4.0  # … and of all the votes of a beat
-_OFFBEAT_WEIGHT = 0.7
-_ROLE_STRENGTH = 10.0  # notes that the prior counts for, when the take's own line is read
-_CHORUS_STRENGTH = 20.0  # notes that the rest of the take counts for in one chorus
-_DROP_OUT_WEIGHT = 0.5  # the band is silent: the beat axis itself is loose
-_PEDAL_WEIGHT = 0.04
-_RUN_WEIGHT = 0.1
-_WINDOW_BEATS = 6  # half the first look's window
 _MIN_VOTES = 8
+_LOOKS = 3
 _QUICK_NATS = 3.0  # evidence that makes a missed quick change
+# Evidence that makes a span, in nats over the band's own place: one bar early or late for a bar, a part of a bar (which
+# a busy line may seem to be by chance, most of all where it is new in every bar), anything else.
+_BAR_NATS, _PART_NATS, _SPAN_NATS = 6.0, 16.0, 10.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -89,7 +57,7 @@ class Slips:
     `sizes` weighs displacements in beats; `anywhere` is the share of slips to any place at all.
     """
 
-    slip_rates: tuple[float, float, float] = (1 / 30, 1 / 100, 1 / 1500)
+    slip_rates: tuple[float, float, float] = (1 / 12, 1 / 100, 1 / 1500)
     recover_rates: tuple[float, float, float] = (0.2, 0.08, 0.01)
     sizes: tuple[tuple[float, float], ...] = (
         (4.0, 0.30), (-4.0, 0.30), (8.0, 0.07), (-8.0, 0.07), (2.0, 0.08), (-2.0, 0.08),
@@ -97,297 +65,6 @@ class Slips:
         (0.5, 0.001), (-0.5, 0.001),
     )  # fmt: skip
     anywhere: float = 0.02
-
-
-@dataclass(frozen=True)
-class Geometry:
-    """The form as the model sees it: one cycle of `n_states` half-beats, and the band's place at each beat.
-
-    `root_pc`, `minor` (n_states,): the chord at each place. `beats` (t,): every beat of the chart, from its first;
-    `band_state` (t,): the band's place there in half-beats; `told` (t,): False where nothing can be told (the last
-    bar, an intro from outside the loop); `bar_idx` (t,) counts `Chart.bars`.
-    """
-
-    n_states: int
-    root_pc: Ints
-    minor: NDArray[np.bool_]
-    turnaround: NDArray[np.bool_]
-    tonic_pc: int
-    first_beats: int
-    band_state: Ints
-    told: NDArray[np.bool_]
-    weight: Floats
-    bar_idx: Ints
-    group: Ints
-    role: Ints
-
-    @property
-    def n_beats(self) -> int:
-        return len(self.band_state)
-
-    def signed_beats(self, state: int) -> float:
-        """Nearest signed distance of a displacement, in beats; half a form away counts as behind."""
-        half = self.n_states // 2
-        return ((state + half) % self.n_states - half) / HALF
-
-
-def geometry(chart: Chart) -> Geometry:
-    """The model's geometry of a chart (see `Geometry`)."""
-    first, last = chart.session.loop or (1, len(chart.form_chords))
-    roots: list[int] = []
-    minors: list[bool] = []
-    for chords in chart.form_chords[first - 1 : last]:
-        share = BAR_STATES // len(chords)
-        for chord in chords:
-            roots += [chord.root_pc] * share
-            minors += [chord.is_minor] * share
-    n_form = len(chart.form_chords)
-    in_turnaround = [
-        bar > n_form - 2 and n_form >= 4 and not chart.turnaround_pinned
-        for bar in range(first, last + 1)
-        for _ in range(BAR_STATES)
-    ]
-    bar_state = np.array([(bar.bar - first) * BAR_STATES for bar in chart.bars])
-    told_bar = np.array([first <= bar.bar <= last and not bar.final for bar in chart.bars])
-    weight_bar = np.array([0.0 if bar.pedal else _DROP_OUT_WEIGHT if bar.drop_out else 1.0 for bar in chart.bars])
-    roles = {role: i for i, role in enumerate(dict.fromkeys(bar.role for bar in chart.bars))}
-    bar_idx = np.repeat(np.arange(len(chart.bars)), BEATS_PER_BAR)
-    n_states = len(roots)
-    steps = HALF * (np.arange(len(bar_idx)) % BEATS_PER_BAR)
-    return Geometry(
-        n_states=n_states,
-        root_pc=np.array(roots, dtype=np.intp),
-        minor=np.array(minors, dtype=np.bool_),
-        turnaround=np.array(in_turnaround, dtype=np.bool_),
-        tonic_pc=chart.key.tonic_pc,
-        first_beats=round(chart.first_beats),
-        band_state=(bar_state[bar_idx] + steps) % n_states,
-        told=told_bar[bar_idx],
-        weight=np.where(told_bar, weight_bar, 0.0)[bar_idx],
-        bar_idx=bar_idx,
-        group=np.array([bar.chorus for bar in chart.bars])[bar_idx],
-        role=np.array([roles[bar.role] for bar in chart.bars])[bar_idx],
-    )
-
-
-@dataclass(frozen=True)
-class Votes:
-    """One row per pitch class and beat. `beat` counts the chart's beats from its first; `off` marks off-beats."""
-
-    beat: Ints
-    off: NDArray[np.bool_]
-    pc: Ints
-    weight: Floats
-
-    def __len__(self) -> int:
-        return len(self.beat)
-
-
-def _half_beats(onset_beats: Floats, swing_ratio: float) -> Ints:
-    """Nearest half-beat of each onset, with the off-beat where the swing puts it: (n,) in, (n,) out."""
-    whole = np.floor(onset_beats)
-    phase = onset_beats - whole
-    off = swing_ratio / (1.0 + swing_ratio)
-    early = 0.5 * min(off, 1.0 / 3.0)
-    step = (phase >= early).astype(np.intp) + (phase >= 0.5 * (off + 1.0))
-    return np.asarray(HALF * whole, dtype=np.intp) + step
-
-
-def votes_of(geo: Geometry, swing_ratio: float, onset_beats: Floats, pitches: Floats) -> Votes:
-    """The votes of notes sorted by onset: (n,) arrays in. A chromatic run or an unplanned pedal weighs little."""
-    q = _half_beats(onset_beats, swing_ratio) - HALF * geo.first_beats
-    pc = np.rint(pitches).astype(np.intp) % 12
-    inside = (q >= 0) & (q < HALF * geo.n_beats)
-    weight = np.ones(len(q))
-    _discount_runs(np.rint(pitches), onset_beats, weight)
-    _discount_pedals(geo, q, pc, inside, weight)
-    q, pc, weight = q[inside], pc[inside], weight[inside]
-    beat, off = q // HALF, q % HALF == 1
-    order = np.lexsort((off, pc, beat))
-    beat, off, pc, weight = beat[order], off[order], pc[order], weight[order]
-    new = np.ones(len(beat), dtype=np.bool_)
-    new[1:] = (np.diff(beat) != 0) | (np.diff(pc) != 0)
-    beat, off, pc, weight = beat[new], off[new], pc[new], weight[new]
-    weight = weight * geo.weight[beat] * np.where(off, _OFFBEAT_WEIGHT, 1.0)
-    return Votes(beat, off, pc, weight)
-
-
-def _discount_runs(pitch: Floats, onset_beats: Floats, weight: Floats) -> None:
-    """Notes inside a run of three or more semitone steps one way say next to nothing (the last one does)."""
-    if len(pitch) < 5:
-        return
-    step = np.diff(pitch)
-    near = np.diff(onset_beats) <= 1.5
-    for way in (1.0, -1.0):
-        hit = np.concatenate(([False], (step == way) & near, [False]))
-        edges = np.flatnonzero(np.diff(hit.astype(np.int8)))
-        for start, end in zip(edges[::2], edges[1::2], strict=True):
-            if end - start >= 3:
-                weight[start:end] *= _RUN_WEIGHT
-
-
-def _discount_pedals(geo: Geometry, q: Ints, pc: Ints, inside: NDArray[np.bool_], weight: Floats) -> None:
-    """One repeated I or V against the chords, where the player's own line is not made of single notes anyway."""
-    n = len(pc)
-    if n < 8:
-        return
-    starts = np.concatenate(([0], np.flatnonzero((np.diff(pc) != 0) | (np.diff(q) > 2 * BAR_STATES)) + 1))
-    ends = np.append(starts[1:], n)
-    length = q[ends - 1] - q[starts]
-    beat = np.clip(q // HALF, 0, geo.n_beats - 1)
-    wrong = inside & (geo.root_pc[geo.band_state[beat]] != pc)
-    n_wrong = np.add.reduceat(wrong, starts)
-    runs = (ends - starts >= 4) & (length >= BAR_STATES - HALF)
-    plain = float((ends - starts)[runs].sum()) / n > 0.5  # a line of roots: a held note is how it always looks
-    is_frame = (pc[starts] == geo.tonic_pc) | (pc[starts] == (geo.tonic_pc + 7) % 12)
-    long_enough = length >= (3 * BAR_STATES if plain else 2 * BAR_STATES - HALF * 2)
-    share = n_wrong / (ends - starts)
-    for i in np.flatnonzero(runs & is_frame & long_enough & (n_wrong >= 3) & (share > 0.2)):
-        weight[starts[i] : ends[i]] *= 0.5 if plain else _PEDAL_WEIGHT
-
-
-# --- what the notes say ----------------------------------------------------------------------------------------------
-
-
-def _kinds(geo: Geometry) -> tuple[Ints, NDArray[np.bool_], Ints]:
-    """For each place: its row of the interval table, whether a change follows, and the next beat's place."""
-    state = np.arange(geo.n_states)
-    beat = state // HALF * HALF
-    ahead, before = (beat + HALF) % geo.n_states, (beat - HALF) % geo.n_states
-    kind = np.where(state % HALF == 1, _OFF, (state % BAR_STATES) // HALF)
-    landed = (state % HALF == 0) & (geo.root_pc[before] != geo.root_pc)
-    return np.where(landed, _LANDS, kind), geo.root_pc[ahead] != geo.root_pc, ahead
-
-
-def _interval(pc: Ints, root_pc: Ints, minor: NDArray[np.bool_]) -> Ints:
-    """Interval above the root with the chord's own third at 4: minor chords swap 3 and 4."""
-    step = (pc - root_pc) % 12
-    swapped = np.where(step == 3, 4, np.where(step == 4, 3, step))
-    return np.asarray(np.where(minor, swapped, step), dtype=np.intp)
-
-
-def _log_table(geo: Geometry, shares: Floats) -> Floats:
-    """Log weight, against a note that says nothing, of each pitch class at each place: (n_states, 12), capped.
-
-    `shares` (5, 12) are the interval shares by kind of beat.
-    """
-    pcs = np.arange(12)
-    kind, change, ahead = _kinds(geo)
-    here = shares[kind[:, None], _interval(pcs[None, :], geo.root_pc[:, None], geo.minor[:, None])]
-    if np.any(geo.turnaround):
-        tonic = np.full(geo.n_states, geo.tonic_pc)
-        held = shares[kind[:, None], _interval(pcs[None, :], tonic[:, None], geo.minor[:1][:, None])]
-        here = np.where(geo.turnaround[:, None], 0.65 * here + 0.35 * held, here)
-    lead = np.where(np.arange(geo.n_states) % HALF == 1, _LEADS_OFF, _LEADS)
-    coming = shares[lead[:, None], (pcs[None, :] - geo.root_pc[ahead][:, None]) % 12]
-    share = np.where(change, _LEAD_SHARE, 0.0)[:, None]
-    mixed = (1.0 - share) * here + share * coming
-    ratio: Floats = np.log((1.0 - _FLOOR) * 12.0 * mixed + _FLOOR)
-    return np.clip(ratio, -_CAP, _CAP)
-
-
-@dataclass(frozen=True)
-class _Cells:
-    """Where each vote is counted, with the player at a displacement: chorus, row and column of the interval table."""
-
-    group: Ints
-    kind: Ints
-    interval: Ints
-    part: Floats  # how much of the place's table that cell makes
-    used: NDArray[np.bool_]
-
-
-def _cells(geo: Geometry, votes: Votes, displacement: Ints) -> _Cells:
-    state = (geo.band_state[votes.beat] + votes.off + displacement[votes.beat]) % geo.n_states
-    kind, change, ahead = _kinds(geo)
-    leads = change[state]
-    coming = (votes.pc - geo.root_pc[ahead[state]]) % 12
-    return _Cells(
-        group=geo.group[votes.beat],
-        kind=np.where(leads, np.where(votes.off, _LEADS_OFF, _LEADS), kind[state]),
-        interval=np.where(leads, coming, _interval(votes.pc, geo.root_pc[state], geo.minor[state])),
-        part=np.where(leads, _LEAD_SHARE, np.where(geo.turnaround[state], 0.65, 1.0)),
-        used=votes.weight > 0.2,
-    )
-
-
-def _counts(geo: Geometry, cells: _Cells) -> Floats:
-    """Interval counts by chorus, kind of beat and interval: (groups, kinds, 12)."""
-    n_groups = int(geo.group.max(initial=0)) + 1
-    flat = (cells.group * _KINDS + cells.kind) * 12 + cells.interval
-    counts = np.bincount(flat[cells.used], minlength=n_groups * _KINDS * 12)
-    return counts.reshape(n_groups, _KINDS, 12).astype(np.float64)
-
-
-def _without_self(geo: Geometry, cells: _Cells, counts: Floats, shares: Floats) -> Floats:
-    """How much smaller each vote's own share is when the vote itself is not counted: (votes,), 0 where unused."""
-    g, k, i = cells.group, cells.kind, cells.interval
-    role_of = np.zeros(len(counts), dtype=np.intp)
-    role_of[geo.group] = geo.role
-    by_role = np.zeros((int(geo.role.max(initial=0)) + 1, _KINDS, 12))
-    np.add.at(by_role, role_of, counts)
-    prior = (_PRIOR / _PRIOR.sum(axis=1, keepdims=True))[k, i]
-    r = role_of[g]
-    n_role, n_own = by_role.sum(axis=2)[r, k], counts.sum(axis=2)[g, k]
-    lean = (_ROLE_STRENGTH * prior + by_role[r, k, i] - 1.0) / (_ROLE_STRENGTH + n_role - 1.0)
-    share = (_CHORUS_STRENGTH * lean + counts[g, k, i] - 1.0) / (_CHORUS_STRENGTH + n_own - 1.0)
-    less: Floats = np.where(cells.used, cells.part * (shares[g, k, i] - share), 0.0)
-    return less
-
-
-def _shares(geo: Geometry, counts: Floats) -> Floats:
-    """Interval shares for each chorus: its own counts, leaning on its role's, leaning on the prior. (groups, 5, 12)."""
-    n_groups = len(counts)
-    role_of = np.zeros(n_groups, dtype=np.intp)
-    role_of[geo.group] = geo.role
-    by_role = np.zeros((int(geo.role.max(initial=0)) + 1, _KINDS, 12))
-    np.add.at(by_role, role_of, counts)
-    prior = _PRIOR / _PRIOR.sum(axis=1, keepdims=True)
-    lean = (_ROLE_STRENGTH * prior + by_role) / (_ROLE_STRENGTH + by_role.sum(axis=2, keepdims=True))
-    shares: Floats = (_CHORUS_STRENGTH * lean[role_of] + counts) / (
-        _CHORUS_STRENGTH + counts.sum(axis=2, keepdims=True)
-    )
-    return shares
-
-
-def emission(
-    geo: Geometry, votes: Votes, shares: Floats, own: Ints | None = None, less: Floats | None = None
-) -> Floats:
-    """Evidence of each beat for each displacement, in nats: (n_beats, n_states). Beats without votes are 0.
-
-    `own` (n_beats,) is the displacement at which the votes were counted for `shares`, `less` (votes,) what each share
-    there owes to the vote itself: a vote must not speak for itself.
-    """
-    n = geo.n_states
-    out = np.zeros((geo.n_beats, n))
-    if len(votes) == 0:
-        return out
-    shifts = np.arange(n)
-    group = geo.group[votes.beat]
-    for g in np.unique(group):
-        rows = np.flatnonzero(group == g)
-        table = _log_table(geo, shares[g])
-        place = (geo.band_state[votes.beat[rows]] + votes.off[rows])[:, None] + shifts
-        said = table[place % n, votes.pc[rows, None]]
-        beat = votes.beat[rows]
-        if own is not None and less is not None:
-            at = (np.arange(len(rows)), own[beat])
-            bare = np.exp(said[at]) - (1.0 - _FLOOR) * 12.0 * less[rows]
-            said[at] = np.clip(np.log(np.maximum(bare, _FLOOR)), -_CAP, _CAP)
-        said *= votes.weight[rows, None]
-        first = np.flatnonzero(np.concatenate(([True], np.diff(beat) != 0)))
-        out[beat[first]] = np.clip(np.add.reduceat(said, first, axis=0), -_BEAT_CAP, _BEAT_CAP)
-    return out
-
-
-def _first_look(geo: Geometry, evidence: Floats) -> Ints:
-    """A rough displacement per beat from the evidence around it, leaning to 0."""
-    total = np.concatenate((np.zeros((1, geo.n_states)), np.cumsum(evidence, axis=0)))
-    t = np.arange(geo.n_beats)
-    window = total[np.minimum(t + _WINDOW_BEATS + 1, geo.n_beats)] - total[np.maximum(t - _WINDOW_BEATS, 0)]
-    window[:, 0] += 8.0
-    best: Ints = np.argmax(window, axis=1)
-    return best
 
 
 # --- the chain -------------------------------------------------------------------------------------------------------
@@ -676,24 +353,16 @@ def place_notes(chart: Chart, onset_beats: Floats, pitches: Floats, slips: Slips
         )
     if len(set(zip(geo.root_pc.tolist(), geo.minor.tolist(), strict=True))) < 2:
         return _nothing("one_chord", "the form has one chord only, so one bar sounds like another", len(votes))
-    n_groups = int(geo.group.max()) + 1
-    prior = np.repeat((_PRIOR / _PRIOR.sum(axis=1, keepdims=True))[None], n_groups, axis=0)
-    rough = _first_look(geo, emission(geo, votes, prior))
-    cells = _cells(geo, votes, rough)
-    counts = _counts(geo, cells)
-    shares = _shares(geo, counts)
-    evidence = emission(geo, votes, shares, rough, _without_self(geo, cells, counts, shares))
     kinds = step_kinds(geo)
-    path = viterbi(evidence, kinds, slips)
-    if np.any(path) and not np.array_equal(path, rough):
-        # Somebody was lost: read the line again from where they were, then look again.
-        cells = _cells(geo, votes, path)
-        counts = _counts(geo, cells)
-        shares = _shares(geo, counts)
-        evidence = emission(geo, votes, shares, path, _without_self(geo, cells, counts, shares))
-        path = viterbi(evidence, kinds, slips)
-    chance, _ = posteriors(evidence, kinds, slips)
-    return _result(chart, geo, evidence, path, chance, len(votes))
+    quick = np.array(_quick_bars(chart, geo), dtype=np.intp)
+    path = first_look(geo, votes)
+    for _ in range(_LOOKS):  # read the line from where the player was, look again
+        said = evidence(geo, votes, path, quick)
+        seen, path = path, viterbi(said, kinds, slips)
+        if np.array_equal(path, seen):
+            break
+    chance, _ = posteriors(said, kinds, slips)
+    return _result(chart, geo, said, path, chance, len(votes))
 
 
 def _differs(geo: Geometry) -> NDArray[np.bool_]:
@@ -710,12 +379,12 @@ def _differs(geo: Geometry) -> NDArray[np.bool_]:
     return out
 
 
-def _result(chart: Chart, geo: Geometry, evidence: Floats, path: Ints, chance: Floats, n_votes: int) -> FormResult:
+def _result(chart: Chart, geo: Geometry, said: Floats, path: Ints, chance: Floats, n_votes: int) -> FormResult:
     n_bars = geo.n_beats // BEATS_PER_BAR
-    by_bar = path.reshape(n_bars, BEATS_PER_BAR)
     place = np.zeros(n_bars, dtype=np.intp)
     differs = _differs(geo)
     lost: list[LostSpan] = []
+    quick = _quick_bars(chart, geo)
     for start, end, state in _runs_of(path):
         if state == 0:
             continue
@@ -725,15 +394,18 @@ def _result(chart: Chart, geo: Geometry, evidence: Floats, path: Ints, chance: F
             continue
         bars = np.unique(geo.bar_idx[beats[shows]])
         first, last = int(bars[0]), int(bars[-1])
+        rows = slice(first * BEATS_PER_BAR, (last + 1) * BEATS_PER_BAR)
+        if float((said[rows, state] - said[rows, 0]).sum()) < _asked_nats(geo, first, last, state, quick):
+            continue
         place[first : last + 1] = state
         before = int(path[start - 1]) if start else 0
         lost.append(_span(chart, geo, first, last, state, before, path, chance))
-    for idx in _quick_bars(chart, geo):
-        if np.any(by_bar[idx]):
+    for idx in quick:
+        if place[idx]:
             lost = [_as_quick(span, idx) for span in lost]
             continue
         rows = slice(idx * BEATS_PER_BAR, (idx + 1) * BEATS_PER_BAR)
-        gain = float((evidence[rows, BAR_STATES % geo.n_states] - evidence[rows, 0]).sum())
+        gain = float((said[rows, -BAR_STATES % geo.n_states] - said[rows, 0]).sum())
         if gain > _QUICK_NATS:
             place[idx] = -BAR_STATES % geo.n_states
             odds = 1.0 / (1.0 + np.exp(-(gain - _QUICK_NATS)))
@@ -753,6 +425,15 @@ def _result(chart: Chart, geo: Geometry, evidence: Floats, path: Ints, chance: F
     )
     shown = tuple(span for span in lost if chart.bars[span.last_idx].chorus >= 1)
     return FormResult(shown, rows_out, n_votes, {})
+
+
+def _asked_nats(geo: Geometry, first: int, last: int, state: int, quick: list[int]) -> float:
+    """How much evidence a span needs."""
+    if state % BAR_STATES:
+        return _PART_NATS
+    if first != last or abs(geo.signed_beats(state)) != BEATS_PER_BAR:
+        return _SPAN_NATS
+    return _QUICK_NATS if first in quick else _BAR_NATS
 
 
 def _runs_of(path: Ints) -> list[tuple[int, int, int]]:
@@ -776,7 +457,9 @@ def _span(
     home = np.any(path[(last + 1) * BEATS_PER_BAR :] == 0) and last + 1 < len(chart.bars)
     back = chart.bars[last + 1] if home else None
     rows = slice(first * BEATS_PER_BAR, (last + 1) * BEATS_PER_BAR)
-    first_bar, last_bar = chart.bars[first], chart.bars[last]
+    # An intro is nobody's chorus: what began in it is told from the first chorus on.
+    first_bar = next((bar for bar in chart.bars[first : last + 1] if bar.chorus >= 1), chart.bars[first])
+    last_bar = chart.bars[last]
     return LostSpan(
         first,
         last,
