@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import sys
 from collections import deque
 from types import SimpleNamespace
@@ -159,3 +160,15 @@ def test_a_port_that_takes_nothing_more_is_a_port_error_and_counts_as_lost(monke
     out.silence()  # never raises
     out.close()
     assert binding.sent == [b"\x90\x28\x64", b"\x90\x29\x64"]
+
+
+def test_what_drivers_write_is_kept_away_by_several_threads_at_once(capfd: pytest.CaptureFixture[str]) -> None:
+    first, second = midi._quiet(), midi._quiet()
+    os.write(2, b"before ")
+    with first:
+        second.__enter__()
+        os.write(2, b"hidden ")
+    os.write(2, b"hidden too ")  # the other is still inside
+    second.__exit__(None, None, None)
+    os.write(2, b"after")
+    assert capfd.readouterr().err == "before after"

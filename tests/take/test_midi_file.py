@@ -259,6 +259,8 @@ def test_a_missing_note_off_is_cut_at_the_end_or_at_all_notes_off(read: Any) -> 
     take = read(smf(chunk((0, ON), (480, b"\xb0\x7b\x00"), (480, b"\x90\x28\x50"), (240, OFF), (960, ON))))
     assert rows(take) == [(0.0, 0.5, 40.0, 0x50), (1.0, 0.25, 40.0, 0x50), (2.25, 0.0, 40.0, 0x50)]
     assert take.notes["flags"].tolist() == [FLAG_CUT, 0, FLAG_CUT]
+    take = read(smf(chunk((0, ON), (480, b"\xb0\x7e\x01"), (480, ON), (240, OFF))))  # mono mode says it too
+    assert rows(take) == [(0.0, 0.5, 40.0, 0x50), (1.0, 0.25, 40.0, 0x50)]
 
 
 def slow_pairs(data: bytes) -> list[tuple[int, int, int, int]]:

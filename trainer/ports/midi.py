@@ -21,6 +21,7 @@ import ctypes
 import os
 import re
 import sys
+import threading
 import time
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
@@ -268,24 +269,50 @@ def _binding() -> _Binding:
     return _loaded
 
 
+class _Quiet:
+    """Standard error's own end while it is turned away: the first to come in turns it, the last to leave turns it back.
+
+    Ports open and close in several threads; each turning it on its own could leave it turned away for good.
+    """
+
+    lock = threading.Lock()
+    n_inside = 0
+    kept = -1
+
+
 @contextlib.contextmanager
 def _quiet() -> Iterator[None]:
     """Keep what the driver libraries write to standard error from the person's terminal."""
-    try:
-        kept = os.dup(2)
-        hole = os.open(os.devnull, os.O_WRONLY)
-    except OSError:
-        yield
-        return
     with contextlib.suppress(OSError, ValueError, AttributeError):
         sys.stderr.flush()
+    with _Quiet.lock:
+        if _Quiet.n_inside == 0:
+            _Quiet.kept = _turn_away()
+        _Quiet.n_inside += 1
     try:
-        os.dup2(hole, 2)
         yield
     finally:
-        os.dup2(kept, 2)
+        with _Quiet.lock:
+            _Quiet.n_inside -= 1
+            if _Quiet.n_inside == 0 and _Quiet.kept >= 0:
+                os.dup2(_Quiet.kept, 2)
+                os.close(_Quiet.kept)
+
+
+def _turn_away() -> int:
+    """Standard error to nowhere; a copy of what it was, -1 if that cannot be had."""
+    try:
+        kept = os.dup(2)
+    except OSError:
+        return -1
+    try:
+        hole = os.open(os.devnull, os.O_WRONLY)
+    except OSError:
         os.close(kept)
-        os.close(hole)
+        return -1
+    os.dup2(hole, 2)
+    os.close(hole)
+    return kept
 
 
 def _own(name: str) -> bool:

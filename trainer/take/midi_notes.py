@@ -47,7 +47,8 @@ def track_notes(
     if not np.any(is_on):
         return empty_notes()
     is_off = (kind == 0x8) | ((kind == 0x9) & (data2 == 0))
-    silences = (kind == 0xB) & ((data1 == 120) | (data1 == 123))
+    # All sound off, all notes off, and the mode messages, which say so too (MIDI 1.0).
+    silences = (kind == 0xB) & ((data1 == 120) | (data1 >= 123))
     starts, ends, cut = _paired(events >> 24, channel, data1, is_on, is_off, silences, track.end_tick)
     notes = empty_notes(len(starts))
     on_ticks = events[starts] >> 24
