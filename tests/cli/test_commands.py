@@ -14,8 +14,11 @@ import mido
 import pytest
 
 from tests.cli.conftest import Outcome
+from trainer.cli import playing
+from trainer.live import PlayOptions, PlayResult
 from trainer.music import FORMS, GROOVES
 from trainer.resources import session_names
+from trainer.session import default_session
 
 Command = Callable[..., Outcome]
 ROOT = Path(__file__).resolve().parents[2]
@@ -364,3 +367,13 @@ def test_a_folder_for_takes_that_cannot_be_had_is_said_before_the_song(command: 
     for arguments in (("demo", "--offline"), ("play",)):
         done = command(*arguments, "--takes", file)
         assert done.status == 2 and "a file of that name is there; choose another folder with --takes" in done.err
+
+
+def test_a_full_disk_is_not_the_programs_fault_nor_silence(capsys: pytest.CaptureFixture[str]) -> None:
+    full = PlayResult("fault", warnings=("the take cannot be written anywhere: /takes: No space left on device",))
+    assert playing._afterwards(default_session(), PlayOptions(), full) == 2
+    own = PlayResult("fault", warnings=("fault of the program: KeyError: 1",))
+    assert playing._afterwards(default_session(), PlayOptions(), own) == 1
+    assert "No notes were heard" not in capsys.readouterr().out
+    assert playing._afterwards(default_session(), PlayOptions(), PlayResult("completed")) == 0
+    assert "No notes were heard" in capsys.readouterr().out

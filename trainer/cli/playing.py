@@ -384,7 +384,13 @@ def _with_input(options: PlayOptions, midi_in: str | None, profile: str | None) 
 def _status(result: PlayResult) -> int:
     if result.interrupted:
         return 130
-    return 1 if result.status in ("engine_died", "fault") else 0
+    if result.status == "fault":  # the program's own, or a disk's, a port's
+        return (
+            1
+            if any(text.startswith(("fault of the program", "the engine was told")) for text in result.warnings)
+            else 2
+        )
+    return 1 if result.status == "engine_died" else 0
 
 
 def _afterwards(session: Session, options: PlayOptions, result: PlayResult) -> int:
@@ -398,7 +404,10 @@ def _afterwards(session: Session, options: PlayOptions, result: PlayResult) -> i
         say(f"Note: {warning}")
     take = result.take
     if take is None or not len(take.notes):
-        typer.echo("No notes were heard, so there is nothing to score. What arrives can be seen with: trainer check")
+        if result.status not in ("fault", "engine_died"):  # they have said what became of the notes
+            typer.echo(
+                "No notes were heard, so there is nothing to score. What arrives can be seen with: trainer check"
+            )
         return status
     card = score(take)
     say(card_text(card))
