@@ -99,7 +99,8 @@ def _take_and_band(path: Path, overrides: Overrides, count_in: bool) -> tuple[Ch
             f"{path}: it does not say what was to be played; put the session beside it as {path.stem}.toml"
         )
     chart = expand(take.session)
-    band = arrange(chart, guide="off", count_in=count_in)
+    levels = take.header.extra.get("intensities")  # of a band that listened
+    band = arrange(chart, guide="off", count_in=count_in, intensity=levels)
     notes = read_notes(take, chart).notes  # latency taken off: against the band as the player heard it
     notes = notes[(notes["pitch"] >= 0) & (notes["pitch"] < 127.5) & (notes["velocity"] > 0)]
     tempo = TempoMap(chart.tempo_segments)

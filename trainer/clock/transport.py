@@ -14,6 +14,7 @@ from __future__ import annotations
 
 import math
 from bisect import bisect_left, bisect_right
+from collections import Counter
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from typing import NamedTuple, Protocol
@@ -365,6 +366,29 @@ class Transport:
         if placed.song_s is None or placed.song_s < self.pass_starts_s[placed.pass_idx]:
             return False
         return all(placed.song_s < start_s for start_s in self.pass_starts_s[placed.pass_idx + 1 :])
+
+    def exchange(self, from_s: float, old: Iterable[SongEvent], new: Iterable[SongEvent]) -> None:
+        """Put other events in the place of some that have not been run: all of them at song second `from_s` or later.
+
+        Costs a search and the events between the first and the last of them, not the whole song.
+        """
+        gone, come = list(old), list(new)
+        if not gone and not come:
+            return
+        low = bisect_left(self._onsets, from_s)
+        high = bisect_right(self._onsets, max(event.song_s for event in (*gone, *come)))
+        left = Counter(gone)
+        kept = []
+        for event in self._events[low:high]:
+            if left[event] > 0:
+                left[event] -= 1
+            else:
+                kept.append(event)
+        piece = sorted([*kept, *come], key=lambda e: (e.song_s, e.kind))
+        self._events[low:high] = piece
+        self._onsets[low:high] = [event.song_s for event in piece]
+        if self._next > low:  # too late for some: what has been passed stays passed
+            self._next = max(low, self._next + len(piece) - (high - low))
 
     # --- running ---------------------------------------------------------------------------------------------------
 

@@ -11,11 +11,15 @@ import datetime
 from array import array
 from collections import deque
 from collections.abc import Callable
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
 
 from trainer.band import PARTS, BandScore, arrange
+from trainer.band.arranger import BandWriter
+from trainer.band.feel import MOST_SHIFT_S
+from trainer.band.listening import Listener
 from trainer.clock.fit import ClockFit, DriverClock
 from trainer.clock.hindsight import StampKeeper, frame_knots
 from trainer.clock.sources import Clock, SleepWatch
@@ -128,6 +132,11 @@ class Core:
         self.tempo = TempoMap(self.chart.tempo_segments)
         line = None if setup.guide_line is None else [tuple(row) for row in setup.guide_line]
         self.score = arrange(self.chart, guide=setup.guide, guide_line=line)
+        self.listener = Listener(self.chart) if self.session.listen else None
+        guide = self.session.guide if setup.guide is None else setup.guide
+        self._writer = BandWriter(self.chart, guide=guide, guide_line=line) if self.listener is not None else None
+        self._bar_events = self._events_by_bar()
+        self.on_level: Callable[[int, float], None] = lambda bar_idx, level: None  # who renders the sound hears of it
         self.transport = Transport(
             chart_marks(self.chart),
             self.tempo,
@@ -177,6 +186,32 @@ class Core:
         self._sleeps = SleepWatch()
         self._beside: deque[int] = deque(maxlen=STALL_STAMPS)
         self._script_ns: int | None = None
+
+    def _events_by_bar(self) -> dict[int, list[SongEvent]]:
+        """The events of each bar by plan, where the band listens: what a bar that is settled takes the place of."""
+        if self.listener is None or self._writer is None:
+            return {}
+        for level in self.listener.levels:
+            self._writer.bar(level)
+        events = self.score.events[self.score.events["onset_beats"] >= self.chart.first_beats]
+        bars = self.chart.bar_idx_at(events["onset_beats"])
+        return {
+            bar.idx: song_events(replace(self.score, events=events[bars == bar.idx]), self.tempo)
+            for bar in self.chart.bars
+        }
+
+    def _settle_bars(self, beats: float) -> None:
+        """Write the bars whose intensity can be told by now, as the player's own playing asks for."""
+        listener, writer = self.listener, self._writer
+        while listener is not None and writer is not None and listener.wanted(beats):
+            bar_idx, level = listener.settle()
+            rows = writer.bar(level)
+            new = song_events(replace(self.score, events=rows), self.tempo)
+            old = self._bar_events.pop(bar_idx, [])
+            reach_s = float(self.tempo.seconds_at(self.chart.bars[bar_idx].onset_beats)) - MOST_SHIFT_S - 1e-6
+            self.transport.exchange(reach_s, old, new)
+            self.mark("level", self.clock.now_ns(), bar_idx=bar_idx, intensity=level)
+            self.on_level(bar_idx, level)
 
     def _script_events(self) -> list[SongEvent]:
         script = self.setup.script or []
@@ -341,6 +376,8 @@ class Core:
             self._play(due_ns, event)
         if self.sink or self.pad or self.undone:
             self._listen()
+        if self.listener is not None and snapshot.state == "playing":
+            self._settle_bars(snapshot.beats)
         if self.stamps:
             self._measure(now_ns)
         if self.following is not None:
@@ -444,6 +481,9 @@ class Core:
                 placed = self.transport.clock.placed(self.clock.from_raw_ns(event.host_ns))
                 song_s = placed.song_s if self.transport.keeps(placed) else None
                 self._n_heard += song_s is not None
+                if self.listener is not None and song_s is not None:
+                    beats = float(self.tempo.beats_at(song_s))
+                    self.listener.hear(beats, event.pitch + semitones, event.velocity)
                 self._on_ns[event.note_idx] = event.host_ns
                 self.say(
                     Heard(

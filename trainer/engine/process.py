@@ -232,6 +232,7 @@ class Engine:
             core.fit = self.sound.fit
             core.ruler = self.ruler
             core.follow(self.ruler)
+            core.on_level = self.sound.set_level
             self._last_stamp_ns = perf_counter_ns()
         core.monitor_out = setup.monitor and self.sound is None and core.midi_out is not None
         self.pipe.on_pad = self._pad
@@ -365,6 +366,7 @@ class Engine:
         core.mark("device_lost", now_ns, end_ns=self.clock.to_raw_ns(now_ns) + 500_000_000, text=trouble)
         core.stamps = None
         core.ruler = None
+        core.on_level = lambda bar_idx, level: None
         core.transport.with_ruler(HostRuler(now_ns, self.ruler.ruler_s(now_ns)), now_ns)
         self.sound = None
         self.ruler = None

@@ -27,7 +27,7 @@ from trainer.band import BandScore, arrange
 from trainer.clock.fit import SongMap
 from trainer.clock.tempo import TempoMap
 from trainer.errors import TrainerError
-from trainer.session import Session, expand, session_from_dict
+from trainer.session import Chart, Session, expand, session_from_dict
 from trainer.take.journal import JOURNAL_SUFFIX, Journal, JournalMark, JournalMessage, JournalWriter, recover
 from trainer.take.model import Calibration, Gap, Take, TakeHeader
 from trainer.take.notes import FLAG_GLITCH, Notes, empty_notes, sorted_notes
@@ -207,9 +207,10 @@ def take_from(journal: Journal, *, band: BandScore | None = None, session: Sessi
     session = session or session_from_dict(dict(head.get("session") or {}), "journal")
     chart = expand(session)
     tempo = TempoMap(chart.tempo_segments)
-    if band is None:
+    levels = _levels(journal, chart)
+    if band is None or levels is not None:
         line = head.get("guide_line")
-        band = arrange(chart, guide=head.get("guide"), guide_line=line)
+        band = arrange(chart, guide=head.get("guide"), guide_line=line, intensity=levels)
     notes, aside = _played(journal)
     semitones = float(head.get("transpose_semitones") or 0.0)
     notes["pitch"] += semitones
@@ -232,6 +233,8 @@ def take_from(journal: Journal, *, band: BandScore | None = None, session: Sessi
         extra["transpose_semitones"] = semitones
     if head.get("guide"):
         extra["guide"] = head["guide"]
+    if levels is not None:
+        extra["intensities"] = [round(float(level), 4) for level in levels]
     if len(aside):
         columns = ("onset_s", "duration_s", "pitch", "velocity")
         extra["set_aside"] = [[round(float(row[name]), 6) for name in columns] for row in aside]
@@ -254,6 +257,18 @@ def take_from(journal: Journal, *, band: BandScore | None = None, session: Sessi
         extra=extra,
     )
     return Take(notes=notes, tempo=tempo, session=session, band=table, header=header)
+
+
+def _levels(journal: Journal, chart: Chart) -> NDArray[np.float64] | None:
+    """The intensity that the band played each bar at, where it listened: by plan until it had heard something."""
+    if not chart.session.listen:
+        return None
+    levels = np.array([bar.intensity for bar in chart.bars], dtype=np.float64)
+    for mark in journal.marks:
+        idx = mark.details.get("bar_idx") if mark.kind == "level" else None
+        if isinstance(idx, int) and 0 <= idx < levels.size:
+            levels[idx] = float(mark.details.get("intensity", levels[idx]))
+    return levels
 
 
 def _with_hindsight(journal: Journal) -> Journal:

@@ -18,14 +18,16 @@ import numpy as np
 from numpy.typing import NDArray
 
 from trainer.band import arrange
-from trainer.band.sound import monitor_note, stem_renderer
+from trainer.band.events import BandScore
+from trainer.band.feel import MOST_SHIFT_S
+from trainer.band.sound import FontRenderer, StemRenderer, monitor_note, stem_renderer
 from trainer.clock.tempo import TempoMap
 from trainer.clock.transport import Stretch, Timeline
 from trainer.engine.messages import Reader
 from trainer.engine.ring import BLOCK_FRAMES, MONITOR_PITCHES, Geometry, Ring
 from trainer.session import expand, session_from_dict
 
-__all__ = ["Route", "RouteRenderer", "Work", "main"]
+__all__ = ["Level", "Route", "RouteRenderer", "Work", "main"]
 
 PIECE_BLOCKS = 8
 # Where the song stops or jumps, the sound goes over 4 ms and comes over 1 ms, so that nothing clicks (our choice).
@@ -58,6 +60,13 @@ class Route(msgspec.Struct, frozen=True, tag="route"):
     stretches: list[tuple[float, float, bool]]
 
 
+class Level(msgspec.Struct, frozen=True, tag="level"):
+    """The band listens, and has settled how hard it plays a bar that is still to come."""
+
+    bar_idx: int
+    intensity: float
+
+
 class RouteRenderer:
     """Stems in the order of the stream: what `stem_renderer` gives, read along a route."""
 
@@ -70,6 +79,17 @@ class RouteRenderer:
     def set_route(self, stretches: list[tuple[float, float, bool]]) -> None:
         rows = [Stretch(ruler_s, song_s, "moving" if moves else "paused") for ruler_s, song_s, moves in stretches]
         self.timeline = Timeline((Stretch(-math.inf, 0.0, "waiting"), *rows))
+
+    def take_stems(self, stems: Any) -> None:
+        """Go on with other stems of the same start."""
+        self._stems = stems
+
+    def frame_of(self, song_s: float) -> int:
+        """The stream's frame of a song second on the last stretch that moves; 0 when there is none."""
+        for stretch in reversed(self.timeline.stretches):
+            if stretch.moves:
+                return round((stretch.ruler_s + song_s - stretch.song_s) * self._rate_hz)
+        return 0
 
     def block(self, first_frame: int, n_frames: int) -> NDArray[np.float32]:
         """(n_parts, n_frames, 2) from a frame of the stream on; silence where the song rests."""
@@ -121,10 +141,12 @@ class _Renderer:
         self._ring = Ring(work.ring_path, Geometry(work.n_parts, work.n_blocks, work.monitor_frames))
         self._rate_hz = work.sample_rate_hz
         session = session_from_dict(work.session)
-        chart = expand(session)
-        score = arrange(chart, guide=work.guide, guide_line=work.guide_line)
-        tempo = TempoMap(chart.tempo_segments)
-        stems = stem_renderer(score, tempo, work.sample_rate_hz, soundfont=work.soundfont)
+        self._work = work
+        self._chart = expand(session)
+        self._tempo = TempoMap(self._chart.tempo_segments)
+        self._levels = np.full(len(self._chart.bars), np.nan)
+        stems = stem_renderer(self._score(), self._tempo, work.sample_rate_hz, soundfont=work.soundfont)
+        self._stems = stems
         self._sound = RouteRenderer(stems, work.sample_rate_hz)
         self._route = 0
         self._next_block = 0
@@ -136,6 +158,24 @@ class _Renderer:
         self._sound.set_route(route.stretches)
         self._route = route.number
         self._next_block = min(self._next_block, route.from_block)
+
+    def _score(self) -> BandScore:
+        work = self._work
+        return arrange(self._chart, guide=work.guide, guide_line=work.guide_line, intensity=self._levels)
+
+    def set_level(self, level: Level) -> None:
+        """Arrange the bars from there on anew; what was rendered of them already is rendered again."""
+        self._levels[level.bar_idx] = level.intensity
+        score = self._score()
+        if isinstance(self._stems, FontRenderer):
+            self._stems.take_score(score, self._tempo)
+        else:
+            self._stems = StemRenderer(score, self._tempo, self._rate_hz)
+            self._sound.take_stems(self._stems)
+        bar_s = float(self._tempo.seconds_at(self._chart.bars[level.bar_idx].onset_beats)) - MOST_SHIFT_S
+        # Blocks before the bar hold the same as before; the one being played now is never written.
+        playhead = self._ring.playhead_frame // BLOCK_FRAMES
+        self._next_block = min(self._next_block, max(self._sound.frame_of(bar_s) // BLOCK_FRAMES, playhead + 2))
 
     def step(self) -> bool:
         """One piece of work; False when there is nothing to do now."""
@@ -172,7 +212,7 @@ def main() -> int:
     for name in ("SIGINT", "SIGHUP", "SIGTSTP"):
         if hasattr(signal, name):
             signal.signal(getattr(signal, name), signal.SIG_IGN)
-    reader: Reader[Work | Route] = Reader(Work | Route)
+    reader: Reader[Work | Route | Level] = Reader(Work | Route | Level)
     renderer: _Renderer | None = None
     source = sys.stdin.buffer.fileno()
     if sys.platform != "win32":
@@ -189,16 +229,20 @@ def main() -> int:
     return _main_threaded(reader, source)
 
 
-def _told(messages: list[Work | Route], renderer: _Renderer | None) -> _Renderer | None:
+def _told(messages: list[Work | Route | Level], renderer: _Renderer | None) -> _Renderer | None:
     for message in messages:
         if isinstance(message, Work):
             renderer = _Renderer(message)
-        elif renderer is not None:
+        elif renderer is None:
+            continue
+        elif isinstance(message, Level):
+            renderer.set_level(message)
+        else:
             renderer.set_route(message)
     return renderer
 
 
-def _main_threaded(reader: Reader[Work | Route], source: int) -> int:
+def _main_threaded(reader: Reader[Work | Route | Level], source: int) -> int:
     """Where pipes cannot be waited for with a time limit: a thread reads."""
     import queue
     import threading

@@ -21,7 +21,7 @@ from trainer.clock.transport import Timeline
 from trainer.engine.core import AudioRuler
 from trainer.engine.messages import Setup, frame_of
 from trainer.engine.mixer import FrameLine, Mixer
-from trainer.engine.render import Route, Work
+from trainer.engine.render import Level, Route, Work
 from trainer.engine.ring import BLOCK_FRAMES, Geometry, Ring, make_ring_file
 from trainer.errors import PortError
 from trainer.ports.audio import open_audio
@@ -122,7 +122,7 @@ class BandSound:
             time.sleep(0.01)
         return AudioRuler(self.fit, self._clock, self.rate_hz)
 
-    def _tell(self, message: Work | Route) -> bool:
+    def _tell(self, message: Work | Route | Level) -> bool:
         renderer = self._renderer
         if renderer is None or renderer.stdin is None:
             return False
@@ -146,6 +146,10 @@ class BandSound:
         told = self._tell(Route(self._route, from_block, rows))
         self.mixer.route = (self._route, from_block)
         return told
+
+    def set_level(self, bar_idx: int, intensity: float) -> None:
+        """Tell the renderer how hard the band plays a bar to come."""
+        self._tell(Level(bar_idx, intensity))
 
     def set_gains(self, gains: tuple[float, ...]) -> None:
         self.mixer.gains = np.asarray(gains, dtype=np.float32)

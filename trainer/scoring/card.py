@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import hashlib
 import json
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Any, Protocol
 
@@ -148,6 +148,12 @@ def _whys(section: Section) -> list[Why]:
     return [w for w in why.values() if isinstance(w, Why)]
 
 
+def _band_intensity(take: Take) -> Sequence[float] | None:
+    """What a band that listened played, bar by bar, as its take says."""
+    rows = take.header.extra.get("intensities")
+    return rows if isinstance(rows, list | tuple) and all(isinstance(x, int | float) for x in rows) else None
+
+
 def score(
     take: Take,
     *,
@@ -193,7 +199,7 @@ def score(
         card = replace(
             card,
             form=place(reading, chart),
-            shape=shape(reading, chart, card.landing),
+            shape=shape(reading, chart, card.landing, band_intensity=_band_intensity(take)),
             devices=find(reading, chart),
         )
     return replace(card, verdict=verdict(card, level))

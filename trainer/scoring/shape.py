@@ -13,7 +13,7 @@ from __future__ import annotations
 
 import itertools
 import math
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Any
 
@@ -316,8 +316,12 @@ def _played(reading: Reading, chart: Chart) -> _Played:
 _SLOT_PLACE = {SLOT_ON: 0, SLOT_TRIPLET_2: 1, SLOT_TRIPLET_3: 2, SLOT_OFF: 3}
 
 
-def shape(reading: Reading, chart: Chart, landing: Landing) -> Shape:
-    """The shape of a take against its chart. Absent figures are NaN (null in the JSON) and named in `why`."""
+def shape(reading: Reading, chart: Chart, landing: Landing, *, band_intensity: Sequence[float] | None = None) -> Shape:
+    """The shape of a take against its chart. Absent figures are NaN (null in the JSON) and named in `why`.
+
+    `band_intensity`: what the band really played, one value a bar, where it followed the player; *build* is then
+    against that. Verdicts are against the plan, always.
+    """
     rules = shape_rules()
     p = _played(reading, chart)
     n_choruses = chart.n_choruses
@@ -344,6 +348,10 @@ def shape(reading: Reading, chart: Chart, landing: Landing) -> Shape:
     elif any(not math.isfinite(i.low) for i in contrast.values()):
         why["contrast"] = no_figure("too_few", "fewer than eight bars of verse or solo: no interval")
     plan = np.array([chorus.intensity for chorus in judged])
+    if band_intensity is not None and len(band_intensity) == len(chart.bars):
+        of_bar = np.asarray(band_intensity, dtype=np.float64)
+        in_chorus = np.array([bar.chorus for bar in chart.bars])
+        plan = np.array([of_bar[in_chorus == chorus.chorus].mean() for chorus in judged])
     build: dict[str, float] = {}
     for name in ("notes_per_bar", "median_pitch", "velocity"):
         values = np.array([getattr(chorus, name) for chorus in judged], dtype=np.float64)

@@ -135,28 +135,33 @@ class FontRenderer:
     """Blocks of every part of a score, played by a SoundFont. The interface of `StemRenderer`."""
 
     def __init__(self, score: BandScore, tempo: TempoMap, sample_rate_hz: int, path: str | Path) -> None:
-        file = check_soundfont(path)
-        library = _library()
+        self._file = check_soundfont(path)
+        self._library = _library()
         rate = int(sample_rate_hz)
-        events = score.events
         self.n_parts = len(PARTS)
         self.sample_rate_hz = rate
         self.start_s = float(tempo.seconds_at(score.first_beats))
+        self._run_up = round(_RUN_UP_S * rate)
+        self._players: list[_Player | None] = [None] * self.n_parts
+        self.take_score(score, tempo)
+
+    def take_score(self, score: BandScore, tempo: TempoMap) -> None:
+        """Play from this score from now on: one of the same start, alike up to where it was played already."""
+        rate, events = self.sample_rate_hz, score.events
         begins = np.maximum(np.rint((score.onsets_s(tempo) - self.start_s) * rate), 0).astype(np.int64)
         ends = begins + np.maximum(np.rint(score.durations_s(tempo) * rate), 1).astype(np.int64)
         last = int(ends.max(initial=0)) + round(_TAIL_S * rate)
         if score.end_beats is not None:
             last = max(last, round((float(tempo.seconds_at(score.end_beats)) - self.start_s) * rate))
         self.n_frames = last
-        self._run_up = round(_RUN_UP_S * rate)
-        self._players: list[_Player | None] = []
-        for idx in range(self.n_parts):
+        for idx, player in enumerate(self._players):
             mine = events["part"] == idx
-            self._players.append(
-                _Player(library, file, rate, idx, events[mine], begins[mine], ends[mine], score.programs)
-                if mine.any()
-                else None
-            )
+            if player is not None:
+                player.take(events[mine], begins[mine], ends[mine])
+            elif mine.any():
+                self._players[idx] = _Player(
+                    self._library, self._file, rate, idx, events[mine], begins[mine], ends[mine], score.programs
+                )
 
     def block(self, first_frame: int, n_frames: int) -> NDArray[np.float32]:
         """(n_parts, n_frames, 2) float32 from `first_frame` on; silence outside the song."""
@@ -200,6 +205,13 @@ class _Player:
             self.close()
             raise FileFormatError(f"{file}: FluidSynth cannot load it; expected a whole SoundFont (.sf2 or .sf3)")
         self._programs = {int(c): int(programs.get(int(c), 0)) for c in np.unique(events["channel"])}
+        self._at = 0
+        self._played = 0
+        self.take(events, begins, ends)
+        self._set_up()
+
+    def take(self, events: NDArray[Any], begins: NDArray[np.int64], ends: NDArray[np.int64]) -> None:
+        """Other notes, from where the synthesizer stands."""
         # A note's end sorts before the same frame's beginnings.
         moments = [
             (int(b), 1, int(e["channel"]), int(e["pitch"]), int(e["velocity"]))
@@ -209,10 +221,7 @@ class _Player:
         moments.sort()
         self._moments = moments
         self._frames = np.array([moment[0] for moment in moments], dtype=np.int64)
-        self._at = 0
-        self._played = 0
-        self._next = 0
-        self._set_up()
+        self._next = int(np.searchsorted(self._frames, self._at, side="left"))
 
     def _set_up(self) -> None:
         self._synth.system_reset()
