@@ -4,12 +4,17 @@ from __future__ import annotations
 
 import contextlib
 import json
+import os
+import signal
 import socket
+import subprocess
+import sys
 import threading
 import time
 import urllib.error
 import urllib.request
 from collections.abc import Iterator
+from pathlib import Path
 
 import pytest
 from selenium import webdriver
@@ -21,9 +26,17 @@ from trainer.errors import UsageError
 from trainer.page import PageLink
 from trainer.page.server import MAX_CLIENTS
 from trainer.screen import ScreenState
-from trainer.session import default_session, expand
+from trainer.session import default_session, expand, session_from_dict
 
 CHART = expand(default_session())
+# The chords that stand out of their half of the page.
+OVER = """return ["now", "next"].filter(id => {
+  const node = document.getElementById(id), range = document.createRange();
+  range.selectNodeContents(node);
+  const text = range.getBoundingClientRect(), box = node.parentElement.getBoundingClientRect();
+  return text.right > box.right + 1 || node.getBoundingClientRect().bottom > box.bottom + 1 ||
+    node.getBoundingClientRect().top < box.top - 1;
+})"""
 
 
 @pytest.fixture
@@ -177,3 +190,63 @@ def test_bars_change_in_step_in_a_real_browser(page: PageLink, browser: webdrive
     assert console_errors(browser) == []
     assert {url.split("/")[2] for url in requested(browser)} == {f"127.0.0.1:{page.port}"}
     assert serious_findings(browser) == []
+
+
+def test_every_chord_fits_every_tablet(browser: webdriver.Chrome) -> None:  # noqa: F811
+    """The widest chords, now and next, stay inside their halves of the page; nothing is pushed off it."""
+    names = ["Bbm7b5", "C#dim7", "Eb7#9", "Bbmaj7", "G7sus4", "Abm7", "Bb13", "D7"]
+    bars = [*names, "Bb7"]
+    chart = expand(
+        session_from_dict({"form": "chart", "key": "Bb", "chart": {"bars": bars}, "chorus": [{"role": "solo"}]})
+    )
+    link = PageLink(chart)
+    try:
+        for width, height in ((390, 844), (844, 390), (820, 1180), (1180, 820)):
+            browser.execute_cdp_cmd(
+                "Emulation.setDeviceMetricsOverride",
+                {"width": width, "height": height, "deviceScaleFactor": 1, "mobile": False},
+            )
+            link.send(ScreenState(chart=chart, at_beats=0.0, phase="paused"))
+            browser.get(link.url)
+            for i, name in enumerate(names):
+                link.send(ScreenState(chart=chart, at_beats=4.0 * i + 1.0, phase="paused", cue="last verse: pin it"))
+                shown = name[0] + name[1:].replace("b", "♭", 1) if name[1] == "b" else name
+                deadline = time.monotonic() + 5.0
+                while browser.find_element("id", "now").text != shown and time.monotonic() < deadline:
+                    time.sleep(0.02)
+                assert browser.find_element("id", "now").text == shown
+                over = browser.execute_script(OVER)
+                assert over == [], f"{name} at {width} x {height}"
+                foot = browser.execute_script("return document.querySelector('footer').getBoundingClientRect().bottom")
+                assert foot <= height + 1
+    finally:
+        link.close()
+
+
+def test_the_page_is_opened_to_the_room_from_the_command_line(tmp_path: Path) -> None:
+    """`trainer play --page-host` on the real engine: address, code and QR are printed; the places follow the song."""
+    with subprocess.Popen(
+        [sys.executable, "-m", "trainer", "play", "--choruses", "2", "--bpm", "200", "--no-audio", "--plain",
+         "--page-host", "0.0.0.0", "--takes", str(tmp_path)],
+        stdin=subprocess.DEVNULL, stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True, encoding="utf-8",
+        env=os.environ | {"PYTHONIOENCODING": "utf-8"},
+    ) as program:  # fmt: skip
+        assert program.stdout is not None
+        said = []
+        for line in program.stdout:
+            said.append(line)
+            if line.startswith("count-in"):
+                break
+        url = next(line.split(": ", 1)[1].strip() for line in said if line.startswith("stand page: "))
+        code, port = url.split("?code=")[1], int(url.split(":")[2].split("/")[0])
+        assert len(code) == 8 and sum("█" in line for line in said) > 10
+        with pytest.raises(InvalidStatus), connect(f"ws://127.0.0.1:{port}/live?code=AAAAAAAA"):
+            pass
+        with connect(f"ws://127.0.0.1:{port}/live?code={code}") as client:
+            assert json.loads(client.recv(timeout=10))["chart"]["choruses"] == 2
+            places = [json.loads(client.recv(timeout=10))["place"] for _ in range(30)]
+        beats = [place["beats"] for place in places]
+        assert beats == sorted(beats) and beats[-1] > beats[0] and {p["bpm"] for p in places} == {200.0}
+        program.send_signal(signal.SIGINT)
+        program.stdout.read()
+        assert program.wait(timeout=30) == 130

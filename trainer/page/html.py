@@ -17,9 +17,10 @@ header,footer{display:flex;justify-content:space-between;gap:1em;font-size:clamp
 main{flex:1;display:flex;gap:3vmin;align-items:stretch;min-height:0}
 .now,.next{display:flex;flex-direction:column;justify-content:center;min-width:0}
 .now{flex:3}.next{flex:2;border-left:.4vmin solid var(--line);padding-left:3vmin}
-.chord{font-size:clamp(40px,min(24vw,38vh),420px);font-weight:800;letter-spacing:-.03em;line-height:1;white-space:nowrap}
-.next .chord{font-size:clamp(28px,min(12vw,22vh),240px)}
-.chord.long{font-size:clamp(30px,min(12vw,26vh),300px)}.next .chord.long{font-size:clamp(22px,min(7vw,16vh),180px)}
+.chord{font-size:clamp(40px,min(25vw,38vh),460px);font-weight:800;letter-spacing:-.03em;line-height:1;white-space:nowrap}
+.chord.mid{font-size:clamp(36px,min(18vw,34vh),360px)}.chord.long{font-size:clamp(30px,min(11vw,26vh),280px)}
+.next .chord{font-size:clamp(28px,min(14vw,24vh),280px)}.next .chord.mid{font-size:clamp(26px,min(10vw,20vh),200px)}
+.next .chord.long{font-size:clamp(20px,min(6.5vw,16vh),150px)}
 .small{font-size:clamp(14px,3.6vmin,40px)}
 .beats{display:flex;gap:2vmin;margin-top:2vmin}
 .beats span{width:7vmin;height:7vmin;border:.6vmin solid var(--ink);border-radius:50%}
@@ -32,7 +33,10 @@ overflow:hidden}
 .grid div.here{background:var(--mark);color:var(--on);border-color:var(--mark)}
 .grid div.out{border-style:dashed}
 @media (orientation:portrait){main{flex-direction:column}.next{border-left:0;border-top:.4vmin solid var(--line);
-padding:2vmin 0 0}}
+padding:2vmin 0 0}
+.chord{font-size:clamp(40px,min(50vw,34vh),640px)}.chord.mid{font-size:clamp(36px,min(31vw,30vh),480px)}
+.chord.long{font-size:clamp(30px,min(19vw,24vh),320px)}.next .chord{font-size:clamp(28px,min(32vw,17vh),400px)}
+.next .chord.mid{font-size:clamp(26px,min(24vw,15vh),300px)}.next .chord.long{font-size:clamp(20px,min(16vw,13vh),240px)}}
 """
 
 _SCRIPT = """
@@ -54,7 +58,9 @@ function beatsNow(){
   return place.beats+Math.min(performance.now()-gotAt,500)/60000*place.bpm;
 }
 function barAt(b){let i=0;while(i+1<chart.bars.length&&chart.bars[i+1].on<=b)i++;return i;}
-function put(id,text){const node=$(id);if(node.textContent!==text){node.textContent=text;node.classList.toggle("long",text.length>4);}}
+function put(id,text){const node=$(id);if(node.textContent!==text){node.textContent=text;
+  node.classList.toggle("mid",text.length===3||text.length===4);node.classList.toggle("long",text.length>4);}}
+function sign(name){return name.replace(/^([A-G])b/,"$1\u266d");}
 function chordAt(bar,b){const n=bar.chords.length;return Math.max(0,Math.min(n-1,Math.floor((b-bar.on)/4*n)));}
 function draw(){
   requestAnimationFrame(draw);
@@ -62,7 +68,7 @@ function draw(){
   const b=beatsNow(),counting=b<chart.first,i=barAt(b),bar=chart.bars[i],k=chordAt(bar,b);
   const name=bar.chords[k];
   if(counting){put("now",String(Math.floor(((b%4)+4)%4)+1));put("degree","count-in");}
-  else{put("now",name);put("degree",bar.degrees[k]);}
+  else{put("now",sign(name));put("degree",bar.degrees[k].replace(/^b/,"\u266d"));}
   let next=null,far=0;
   if(counting){next={name:bar.chords[0],degree:bar.degrees[0]};far=Math.ceil((chart.first-b)/4);}
   else{
@@ -70,7 +76,7 @@ function draw(){
       for(let q=(j===i?k+1:0);q<other.chords.length;q++)if(other.chords[q]!==name){next={name:other.chords[q],degree:other.degrees[q]};
         far=j-i;break outer;}}
   }
-  put("next",next?next.name:"end");
+  put("next",next?sign(next.name):"end");
   const when=!next?"":far===0?"in this bar":far===1?"next bar":"in "+far+" bars";
   if(when!==shownNext){shownNext=when;$("when").textContent=(next?next.degree+" · ":"")+when;}
   const beat=counting?-1:Math.floor(b-bar.on);
@@ -79,11 +85,11 @@ function draw(){
     shownBar=i;document.body.dataset.phase=place.phase;document.body.dataset.bar=counting?"":bar.chorus+"."+bar.bar;
     const chorus=bar.chorus||1,cells=chart.bars.filter(o=>(o.chorus||1)===chorus);
     $("grid").replaceChildren(...cells.map(o=>{const cell=document.createElement("div");
-      cell.textContent=o.bar+"  "+o.chords.join(" ");
+      cell.textContent=o.bar+"  "+o.chords.map(sign).join(" ");
       if(!counting&&o.on===bar.on){cell.className="here";cell.setAttribute("aria-current","true");}
       if(o.out)cell.classList.add("out");return cell;}));
     $("where").textContent=(bar.chorus?"chorus "+bar.chorus+(chart.choruses?" of "+chart.choruses:""):"intro")+" · "+bar.role+
-      (bar.role==="solo"?" · intensity "+Math.round(bar.intensity*100)+" %":"");
+      (bar.role==="solo"?" · height "+Math.round(bar.intensity*100)/100:"");
     $("phase").textContent=place.phase==="paused"?"paused":place.phase==="ended"?"the end":"";
   }
   const c=place.cue||"";if($("cue").textContent!==c){$("cue").textContent=c;$("cue").hidden=!c;}
@@ -95,7 +101,7 @@ connect();requestAnimationFrame(draw);
 _BODY = """
 <header><span id="where" role="status">waiting for the band</span><span id="title" class="quiet"></span></header>
 <main>
-<section class="now" aria-label="chord now"><div id="now" class="chord">–</div><div id="degree" class="small quiet"></div>
+<section class="now" aria-label="chord now"><div id="now" class="chord">–</div><div id="degree" class="small"></div>
 <div id="beats" class="beats" aria-hidden="true"><span></span><span></span><span></span><span></span></div></section>
 <section class="next" aria-label="next chord"><div class="small quiet">next</div><div id="next" class="chord">–</div>
 <div id="when" class="small"></div></section>
