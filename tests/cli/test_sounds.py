@@ -96,3 +96,9 @@ def test_parts_are_mixed_from_the_start(command: Command, monkeypatch: pytest.Mo
         zip(("drums", "keys", "chop", "lead", "guide", "count"), live.options.part_gains(options.mix), strict=True)
     )
     assert gains == {"drums": 0.25, "keys": 0.0, "chop": 0.0, "lead": 0.0, "guide": 0.0, "count": 1.0}
+
+
+def test_a_band_that_listens_is_asked_for(command: Command, monkeypatch: pytest.MonkeyPatch) -> None:
+    assert asked(command, monkeypatch)[0].listen is False
+    assert asked(command, monkeypatch, "--listen")[0].listen is True
+    assert asked(command, monkeypatch, "--listen", "--no-listen")[0].listen is False

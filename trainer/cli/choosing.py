@@ -38,6 +38,10 @@ class Overrides:
     guide: Annotated[
         str | None, typer.Option(metavar="off|on|every_other", help="A guide bass that plays the roots.")
     ] = None
+    listen: Annotated[
+        bool | None,
+        typer.Option("--listen/--no-listen", help="The band follows how hard you play.", show_default=False),
+    ] = None
 
 
 def session_options(command: Callable[..., Any]) -> Callable[..., Any]:
@@ -100,6 +104,9 @@ def with_overrides(session: Session, overrides: Overrides, *, from_file: bool) -
             changed = True
     if overrides.swing is None and (overrides.groove is not None or (overrides.bpm is not None and not from_file)):
         del data["swing_ratio"]  # the groove's usual ratio at this tempo
+    if overrides.listen is not None:
+        data["listen"] = overrides.listen
+        changed = True
     if overrides.guide is not None:
         data["guide"] = overrides.guide
         changed = True
