@@ -102,6 +102,28 @@ def test_nothing_played_is_not_judged() -> None:
     assert out["verdict"]["advice"] == [] and out["verdict"]["why"]["advice"]["code"] == "nothing_measured"
 
 
+def test_even_grooves_are_not_told_of_a_shuffle_and_a_wide_interval_tells_nothing() -> None:
+    even = session_from_dict({"key": "Dm", "groove": "rumba", "tempo_bpm": 112.0, "chorus": PLAN})
+    line = planned_song(expand(even), 1)
+    played = StandIn(Feel(missed_frac=0.0, swing_ratio=1.8), seed=3).play(line)
+    out = score(Take(played.notes, TempoMap(expand(even).tempo_segments), even)).verdict.to_dict()
+    (advice,) = [a for a in out["advice"] if a["about"] == "feel"]
+    assert "even eighths" in advice["text"] and "shuffle" not in advice["text"] and advice["drill"] in DRILLS
+    # Few and scattered pairs: the interval holds the band's ratio, so nobody is told that theirs is another.
+    few = session_from_dict({"key": "G", "tempo_bpm": 200.0, "swing_ratio": 1.5, "loop": [1, 4]})
+    n_unsure = 0
+    for seed in range(6):
+        played = StandIn(Feel(swing_ratio=1.9, jitter_sd_ms=30.0), seed).play(planned_song(expand(few), seed))
+        card = score(Take(played.notes, TempoMap(expand(few).tempo_segments), few))
+        feel = next(line for line in card.verdict.to_dict()["lines"] if line["name"] == "feel")
+        n_unsure += feel["met"] is None and "too_few" in str(feel)
+        if card.swing.ratio.low <= 1.5 <= card.swing.ratio.high:
+            assert feel["met"] is not False, feel
+        about = [a["about"] for a in card.verdict.to_dict()["advice"]]
+        assert ("feel" in about) == (feel["met"] is False)
+    assert n_unsure
+
+
 def test_without_a_session_feel_and_time_still_stand() -> None:
     played = StandIn(Feel(missed_frac=0.0), seed=3).play(planned_song(CHART, 1))
     out = score(Take(played.notes, TempoMap(CHART.tempo_segments))).verdict.to_dict()

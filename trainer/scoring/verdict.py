@@ -27,6 +27,7 @@ __all__ = ["MAX_ADVICE", "Advice", "Line", "Verdict", "share_interval", "spread_
 
 MAX_ADVICE = 3
 MAX_BARS = 4
+EVEN_RATIO = 1.15  # below it a groove is called even, not shuffled; our choice
 
 
 @dataclass(frozen=True, slots=True)
@@ -141,12 +142,18 @@ def _feel(card: Scorecard, level: Level, found: list[Advice]) -> Line:
         return Line("feel", text, r.estimate, None, "ratio", target, None, (), thin)
     away = abs(math.log2(r.estimate / band))
     met = away <= level.swing_log2
+    if not met and r.low <= band <= r.high:
+        unsure = no_figure("too_few", f"{r.n} pairs: their interval holds the band's ratio")
+        return Line("feel", text, r.estimate, interval, "ratio", target, None, (), unsure)
     if not met:
         side = "straighter" if r.estimate < band else "more uneven"
         evidence = f"swing {r.estimate:.2f} ({r.low:.2f} to {r.high:.2f}, {r.n} pairs); the band plays {band:.2f}"
         weight = away / level.swing_log2
         say = f"Your shuffle is {side} than the band's: put the short note where the band has it."
         drill = "shuffle_one_note" if weight > 2.0 else "shuffle_through_the_form"
+        if band < EVEN_RATIO:
+            say = "The band plays even eighths here, and yours are long and short: make them alike."
+            drill = "repeated_notes"
         found.append(Advice("feel", say, evidence, drill, weight))
     return Line("feel", text, r.estimate, interval, "ratio", target, met, _far_ratios(card))
 
