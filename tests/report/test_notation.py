@@ -22,7 +22,7 @@ import xmlschema
 from trainer.clock import TempoMap
 from trainer.errors import UsageError
 from trainer.line import DEVICES, Feel, StandIn, model_line, planned_song
-from trainer.report.chart_page import chart_pdf, song_rows
+from trainer.report.chart_page import chart_page, song_rows
 from trainer.report.engrave import pdf_of, svg_pages
 from trainer.report.musicxml import musicxml
 from trainer.report.transcription import read_transcription
@@ -259,7 +259,7 @@ def test_engraved_pages_say_what_is_written(monkeypatch: pytest.MonkeyPatch) -> 
 @pytest.mark.parametrize("name", CHARTS)
 def test_the_chart_is_one_page(name: str) -> None:
     chart = a_chart(**CHARTS[name])
-    read = pypdf.PdfReader(io.BytesIO(chart_pdf(chart)))
+    read = pypdf.PdfReader(io.BytesIO(chart_page(chart)))
     assert len(read.pages) == 1
     text = read.pages[0].extract_text()
     for bar in (b for b in chart.bars if b.chorus == 1):
@@ -287,4 +287,4 @@ def test_the_chart_tells_the_song_chorus_by_chorus() -> None:
         ("5", "solo", 0.9, "bar 12 A7, the last bar is held"),
     ]
     long = expand(session_from_dict({"chorus": [{"role": r, "times": 1} for r in ("verse", "solo") * 40]}))
-    assert len(pypdf.PdfReader(io.BytesIO(chart_pdf(long))).pages) == 1
+    assert len(pypdf.PdfReader(io.BytesIO(chart_page(long))).pages) == 1

@@ -140,13 +140,13 @@ def chart(
 
     made = expand(chosen_session(overrides))
     if pdf is not None or musicxml is not None:
-        from trainer.report.chart_page import chart_pdf
+        from trainer.report.chart_page import chart_page
         from trainer.report.files import write_page
         from trainer.report.musicxml import musicxml as document_of
         from trainer.report.written import written_chart
 
         if pdf is not None:
-            typer.echo(f"wrote {write_page(chart_pdf(made), pdf)}", err=as_json)
+            typer.echo(f"wrote {write_page(chart_page(made), pdf)}", err=as_json)
         if musicxml is not None:
             path = write_page(document_of(written_chart(made), tab=False), musicxml)
             typer.echo(f"wrote {path}", err=as_json)

@@ -12,7 +12,7 @@ from typing import Any
 from trainer.music import FORMS, GROOVES
 from trainer.session import Chart, ChartBar
 
-__all__ = ["chart_pdf", "song_rows"]
+__all__ = ["chart_page", "song_rows"]
 
 _WIDTH, _HEIGHT = 210.0, 297.0  # ISO 216, A4, in millimetres
 _LEFT, _RIGHT = 16.0, 194.0
@@ -90,8 +90,8 @@ def _plain_text(text: str) -> str:
     return "".join(c if c.isprintable() else " " for c in text)
 
 
-def chart_pdf(chart: Chart) -> bytes:
-    """The page as a PDF."""
+def chart_page(chart: Chart, kind: str = "pdf") -> bytes:
+    """The page as a PDF, or as another kind of picture that matplotlib writes ("png", "svg")."""
     import matplotlib
     from matplotlib.figure import Figure
 
@@ -105,7 +105,8 @@ def chart_pdf(chart: Chart) -> bytes:
         y = _head(axes, chart)
         y = _grid(axes, chart, y)
         _song(axes, chart, y + 10.0)
-        figure.savefig(buffer, format="pdf", metadata={"CreationDate": None, "Producer": None})
+        metadata = {"CreationDate": None, "Producer": None} if kind == "pdf" else None
+        figure.savefig(buffer, format=kind, metadata=metadata)
     return buffer.getvalue()
 
 
