@@ -16,6 +16,7 @@ from __future__ import annotations
 
 import argparse
 import sys
+from functools import partial
 from pathlib import Path
 
 import numpy as np
@@ -136,7 +137,8 @@ class Oracle:
 
     def window(self, path: np.ndarray, first: int, last: int) -> float:
         """Log likelihood of beats [first, last) with the player displaced by `path` (whole take) there."""
-        total, unit, held, last_root = 0.0, [], False, -1
+        unit: list[Step] = []
+        total, held, last_root = 0.0, False, -1
         for t in range(first, last):
             d = int(path[t])
             if self.place(t, d) % 4 == 0:
@@ -150,6 +152,10 @@ class Oracle:
 
 
 Spans = tuple[tuple[int, int, tuple[int, ...]], ...]
+
+
+def displaced(start: float, end: float, d: float, t: float) -> float:
+    return d if start <= t < end else 0.0
 
 
 def hypotheses(chart: Chart) -> list[tuple[str, float, float, float]]:
@@ -180,7 +186,7 @@ def judge(chart: Chart, player: Player, want: Spans) -> list[bool]:
     for kind, start, end, d in drawn:
         key = (start, end, d)
         if key not in heard_of:
-            shown = truth(chart, lambda t, a=start, b=end, d=d: d if a <= t < b else 0.0)
+            shown = truth(chart, partial(displaced, start, end, d))
             bars = sum(last - first + 1 for first, last, _ in shown)
             ok = bool(shown) and bars >= (1 if kind == "one bar" else 3)
             heard_of[key] = tuple(heard(chart, span) for span in shown) if ok else None

@@ -44,10 +44,10 @@ Ints = NDArray[np.intp]
 
 _MIN_VOTES = 8
 _LOOKS = 3
-_QUICK_NATS = 3.0  # evidence that makes a missed quick change
-# Evidence that makes a span, in nats over the band's own place: one bar early or late for a bar, a part of a bar (which
-# a busy line may seem to be by chance, most of all where it is new in every bar), anything else.
-_BAR_NATS, _PART_NATS, _SPAN_NATS = 6.0, 16.0, 10.0
+_QUICK_NATS = 4.5  # evidence that makes a missed quick change
+# Evidence that makes a span, in nats over the band's own place: one bar early or late for a bar; a part of a
+# bar for a bar or two, or a part of a beat (which a busy line may seem to be by chance); anything else.
+_BAR_NATS, _PART_NATS, _SPAN_NATS = 7.8, 18.0, 13.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -429,7 +429,7 @@ def _result(chart: Chart, geo: Geometry, said: Floats, path: Ints, chance: Float
 
 def _asked_nats(geo: Geometry, first: int, last: int, state: int, quick: list[int]) -> float:
     """How much evidence a span needs."""
-    if state % BAR_STATES:
+    if state % BAR_STATES and (last - first < 2 or state % (2 * HALF)):
         return _PART_NATS
     if first != last or abs(geo.signed_beats(state)) != BEATS_PER_BAR:
         return _SPAN_NATS
