@@ -19,6 +19,7 @@ if TYPE_CHECKING:
     from trainer.live import PlayOptions, PlayResult
     from trainer.practice import Exercise, PassFigure
     from trainer.practice.evening import Evening
+    from trainer.practice.memory import Standing
     from trainer.practice.results import Result
     from trainer.practice.stage import Tune, TuneResult
     from trainer.session import Session
@@ -37,6 +38,8 @@ StandInOption = Annotated[
     bool, typer.Option("--stand-in", help="A stand-in player plays it, on a fake clock: to see what a run looks like.")
 ]
 
+
+MAX_DUE_SHOWN = 12
 
 # --- drills ----------------------------------------------------------------------------------------------------------
 
@@ -66,6 +69,7 @@ def drill(
     bar: Annotated[int | None, typer.Option(metavar="N", help="The bar to work on, where the drill has one.")] = None,
     octave: Annotated[int, typer.Option(metavar="-1|0|1", help="Low, as usual, or an octave up.")] = 0,
     position: Annotated[int | None, typer.Option(metavar="FRET", help="Where on the neck the hand is.")] = None,
+    strings: Annotated[int, typer.Option(metavar="4|5", help="Strings on the bass.")] = 4,
     form: Annotated[str, typer.Option(metavar="FORM")] = "quick_change_12",
     groove: Annotated[str, typer.Option(metavar="GROOVE")] = "shuffle",
     times: Annotated[int, typer.Option(metavar="N", min=1, max=20, help="How many runs.")] = 3,
@@ -79,19 +83,31 @@ def drill(
     stand_in: StandInOption = False,
 ) -> int:
     """Work on one thing: the band and a model line play it, you answer, run after run, with a pass figure each time."""
+    from trainer.music import FIVE_STRING, FOUR_STRING
     from trainer.practice import drill_named
     from trainer.practice.tempo import next_tempo_bpm
 
     made = drill_named(name)
+    _check_tempo(bpm)
     next_tempo_bpm(mode, bpm, [])  # a wrong mode is said before anything sounds
+    if strings not in (4, 5):
+        raise UsageError(f"--strings {strings}: expected 4 or 5")
+    tuning = FIVE_STRING if strings == 5 else FOUR_STRING
     say(f"{made.title}. {made.goal}")
     desk = _Desk(midi_in, midi_out, no_audio, takes, plain, stand_in)
     passes: list[tuple[float, bool]] = []
     for number in range(1, times + 1):
         tempo_bpm = next_tempo_bpm(mode, bpm, passes)
         run_seed = (seed if seed is not None else 1) + number - 1
-        options = {"seed": run_seed, "form": form, "groove": groove, "bar": bar, "octave": octave, "position": position}
-        exercise = made.build(key, tempo_bpm, **options)  # type: ignore[arg-type]
+        options: dict[str, Any] = {
+            "seed": run_seed,
+            "form": form,
+            "groove": groove,
+            "bar": bar,
+            "octave": octave,
+            "position": position,
+        }
+        exercise = made.build(key, tempo_bpm, tuning=tuning, **options)
         typer.echo(f"\nRun {number} of {times}, {tempo_bpm:g} bpm. Odd choruses: listen. Even ones: your turn.")
         extra = {"name": name, "key": key, "tempo_bpm": tempo_bpm} | {k: v for k, v in options.items() if v is not None}
         status, figure = desk.exercise(exercise, {"drill": extra}, lambda card, e=exercise: made.figure(card, e))
@@ -186,6 +202,7 @@ class _Desk:
     def exercise(self, exercise: Exercise, extra: dict[str, Any], judge: Any) -> tuple[int | None, PassFigure | None]:
         """(exit status if it is to end here, pass figure or None). What was kept is kept whatever happens."""
         from trainer.cli.playing import _status
+        from trainer.practice import answers_of
         from trainer.scoring import score
 
         result, take = self.play(exercise.session, extra, line=exercise.model, guide_line=exercise.guide_rows())
@@ -199,7 +216,7 @@ class _Desk:
             return status, None
         if not take.header.completed:
             return status, None
-        return status, judge(score(take).to_dict())
+        return status, judge(score(answers_of(take, exercise)).to_dict())
 
 
 # --- an evening ------------------------------------------------------------------------------------------------------
@@ -215,26 +232,77 @@ def practice(
     takes: Takes = None,
     plain: Plain = False,
     stand_in: StandInOption = False,
-    plan_only: Annotated[bool, typer.Option("--plan", help="Only say what the evening would be.")] = False,
-    as_json: Annotated[bool, typer.Option("--json", help="The plan as JSON.")] = False,
+    plan_only: Annotated[
+        bool, typer.Option("--plan", help="Only say what is due and what the evening would be.")
+    ] = False,
+    as_json: Annotated[bool, typer.Option("--json", help="What is due and the plan, as JSON.")] = False,
 ) -> int:
     """Your evening: warm-up, the drills that are due or weak, one song, one look at the figures."""
+    from trainer.music import parse_key
     from trainer.practice.evening import evidence_of, plan_evening
     from trainer.practice.history import History
+    from trainer.practice.memory import due_on
     from trainer.take import takes_dir
 
+    parse_key(key)
+    _check_tempo(bpm)
     folder = takes_dir(takes)
     today = datetime.date.today()
     with History(folder) as book:
         book.refresh()
-        evening = plan_evening(minutes, evidence_of(book), book.drill_runs(), today, key=key, tempo_bpm=bpm)
+        runs = book.drill_runs()
+        evening = plan_evening(minutes, evidence_of(book), runs, today, key=key, tempo_bpm=bpm)
+    due = due_on(runs, today)
     if as_json:
-        typer.echo(json.dumps([_piece_dict(piece) for piece in evening.pieces], ensure_ascii=False, indent=2))
+        record = {"due": [_due_dict(item) for item in due], "pieces": [_piece_dict(piece) for piece in evening.pieces]}
+        typer.echo(json.dumps(record, ensure_ascii=False, indent=2))
         return 0
+    if plan_only:
+        _say_due(due, today)
     _say_plan(evening)
     if plan_only:
         return 0
     return _run_evening(evening, _Desk(midi_in, midi_out, no_audio, takes, plain, stand_in))
+
+
+def _check_tempo(bpm: float) -> None:
+    if not 40.0 <= bpm <= 240.0:
+        raise UsageError(f"tempo {bpm:g} cannot be played; expected 40 to 240 quarter notes a minute")
+
+
+def _due_dict(standing: Standing) -> dict[str, Any]:
+    return {
+        "drill": standing.item.drill,
+        "key": standing.item.key,
+        "tempo": standing.item.tempo,
+        "tempo_bpm": standing.newest_tempo_bpm,
+        "last_day": standing.last_day.isoformat(),
+        "due": standing.due.isoformat(),
+        "clean_frac": standing.clean_frac,
+        "runs": standing.n_runs,
+    }
+
+
+def _say_due(due: list[Standing], today: datetime.date) -> None:
+    if not due:
+        typer.echo("Nothing is due today.\n")
+        return
+    typer.echo(f"Due today: {len(due)}")
+    for standing in due[:MAX_DUE_SHOWN]:
+        item, days = standing.item, (today - standing.due).days
+        name = item.drill.replace("_", " ")
+        since = "today" if days == 0 else f"since {standing.due}"
+        what = f"{name}, {item.key}, {item.tempo}"
+        typer.echo(f"  {what:<44}{since:<18}clean lately {standing.clean_frac:.0%}")
+    if len(due) > MAX_DUE_SHOWN:
+        typer.echo(f"  and {len(due) - MAX_DUE_SHOWN} more")
+    first = due[0]
+    if not first.item.drill.startswith("study "):
+        typer.echo(
+            f"The first by itself: trainer drill {first.item.drill} --key {first.item.key}"
+            f" --bpm {first.newest_tempo_bpm:g}"
+        )
+    typer.echo("")
 
 
 def _piece_dict(piece: Any) -> dict[str, Any]:
@@ -253,26 +321,38 @@ def _say_plan(evening: Evening) -> None:
 
 
 def _run_evening(evening: Evening, desk: _Desk) -> int:
-    """The pieces in order; drills of about the same length are mixed (interleaved) rather than played in blocks."""
+    """The pieces in order; drills between two breaks are mixed (interleaved) rather than played in blocks."""
     from trainer.cli.playing import _status
     from trainer.practice import drill_named
-    from trainer.practice.tempo import interleaved, next_tempo_bpm
+    from trainer.practice.evening import turns_of
+    from trainer.practice.tempo import next_tempo_bpm
     from trainer.scoring import score
     from trainer.scoring.text import summary
 
-    warm_up = [piece for piece in evening.pieces if piece.kind == "warm_up"]
-    work = [piece for piece in evening.pieces if piece.kind == "drill"]
-    turns = [(piece, 1) for piece in warm_up]
-    rounds = 2 if len(work) > 1 else 3
-    turns += [(piece, n) for n, piece in enumerate(interleaved(work, rounds, evening.seed), 1)]
     passes: dict[str, list[tuple[float, bool]]] = {}
-    for number, (piece, _) in enumerate(turns, 1):
-        assert piece.drill is not None and piece.key is not None and piece.tempo_bpm is not None
+    number, turns = 0, turns_of(evening)
+    n_runs = sum(piece.kind in ("warm_up", "drill") for piece in turns)
+    for piece in turns:
+        if piece.kind == "break":
+            typer.echo(f"\nA break, {piece.minutes:g} minutes: {piece.why}.")
+            continue
+        if piece.kind == "song" and piece.key is not None and piece.tempo_bpm is not None:
+            typer.echo("\nNow a song.")
+            session = _song(piece.key, piece.tempo_bpm, piece.minutes, evening.seed)
+            result, take = desk.play(session, {"practice": evening.day.isoformat()})
+            if take is not None and len(take.notes):
+                say(summary(score(take)))
+            if result is not None and result.status != "completed":
+                return _status(result)
+            continue
+        if piece.drill is None or piece.key is None or piece.tempo_bpm is None:
+            continue
+        number += 1
         made = drill_named(piece.drill)
         tempo_bpm = next_tempo_bpm("climb", piece.tempo_bpm, passes.get(made.name, []))
         seed = evening.seed + number
         exercise = made.build(piece.key, tempo_bpm, seed)
-        typer.echo(f"\n{number} of {len(turns)}. {made.title}, {piece.key}, {tempo_bpm:g} bpm: {made.goal}")
+        typer.echo(f"\n{number} of {n_runs}. {made.title}, {piece.key}, {tempo_bpm:g} bpm: {made.goal}")
         extra = {"name": made.name, "key": piece.key, "tempo_bpm": tempo_bpm, "seed": seed}
         status, figure = desk.exercise(exercise, {"drill": extra}, lambda card, e=exercise, m=made: m.figure(card, e))
         if figure is not None:
@@ -282,15 +362,6 @@ def _run_evening(evening: Evening, desk: _Desk) -> int:
         if status is not None:
             typer.echo("Stopped here; all that was played is kept.")
             return status
-    song = next((piece for piece in evening.pieces if piece.kind == "song"), None)
-    if song is not None and song.key is not None and song.tempo_bpm is not None:
-        typer.echo("\nNow a song.")
-        session = _song(song.key, song.tempo_bpm, song.minutes, evening.seed)
-        result, take = desk.play(session, {"practice": evening.day.isoformat()})
-        if take is not None and len(take.notes):
-            say(summary(score(take)))
-        if result is not None and result.status != "completed":
-            return _status(result)
     if passes:
         n, of = sum(clean for runs in passes.values() for _, clean in runs), sum(map(len, passes.values()))
         typer.echo(
@@ -303,7 +374,7 @@ def _song(key: str, tempo_bpm: float, minutes: float, seed: int) -> Session:
     """A song of about so many minutes: verses, solos that open, a last verse."""
     from trainer.session import session_from_dict
 
-    n = max(3, min(12, round(minutes * tempo_bpm / 48.0)))
+    n = max(3, min(12, int((minutes * tempo_bpm - 16.0) // 48.0)))  # two bars of count-in, four of intro
     n_solo = max(1, n // 3)
     return session_from_dict(
         {
@@ -445,8 +516,7 @@ def worksheet_run(
 ) -> int:
     """Play a worksheet through; the result is one file to hand in."""
     from trainer.cli.playing import _status
-    from trainer.practice.results import Played, task_exercise, task_outcome, write_result
-    from trainer.scoring import score
+    from trainer.practice.results import Played, task_card, task_exercise, task_outcome, write_result
 
     sheet = _worksheet(file)
     desk = _Desk(midi_in, midi_out, no_audio, takes, plain, stand_in)
@@ -467,7 +537,7 @@ def worksheet_run(
             result, take = desk.play(session, extra, line=line, guide_line=guide_line)
             path = result.take_path if result is not None else next(iter(set(desk.takes.glob("*.mid")) - before), None)
             if take is not None and path is not None and len(take.notes):
-                _, met, text = task_outcome(task, score(take).to_dict())
+                _, met, text = task_outcome(task, task_card(task, take))
                 say(f"{ {True: 'Met', False: 'Not yet', None: 'Not judged'}[met] }: {text}.")
                 played.append(Played(idx, path))
             if result is not None and result.status != "completed":
@@ -617,7 +687,7 @@ def study(
 ) -> int:
     """Lay a transcription over a session: its devices bar by bar; each can be moved, looped and drilled."""
     from trainer.cli.choosing import _bar_range, named_session
-    from trainer.practice.study import judge_phrase, phrase_drill, phrases
+    from trainer.practice.study import exercise_to_dict, judge_phrase, phrase_drill, phrases
     from trainer.report.transcription import read_transcription
     from trainer.scoring import score
 
@@ -657,7 +727,7 @@ def study(
     desk = _Desk(midi_in, midi_out, no_audio, takes, plain, stand_in)
     typer.echo("Odd choruses: listen. Even ones: your turn.")
     result, played = desk.play(
-        exercise.session, {"study": {"file": file.name, "phrase": number}}, line=exercise.model,
+        exercise.session, {"study": exercise_to_dict(file.name, chosen, exercise, octave)}, line=exercise.model,
         guide_line=exercise.guide_rows(),
     )  # fmt: skip
     if played is not None and len(played.notes):

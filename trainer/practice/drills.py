@@ -1,15 +1,14 @@
 """Drills: short loops with a goal, a model that is heard first, and a pass figure read from the scorecard.
 
 A drill is built from the session and line rooms for a key, tempo and seed; none is a recording. The model line sounds
-in
-the `heard` choruses (call); the player answers in the `asked` ones (response), and only those count for the pass figure
-wherever the scorecard tells choruses apart. Thresholds are our choice unless a source stands beside them.
+in the `heard` choruses (call); the player answers in the `asked` ones (response). Only those count: whoever plays along
+while listening is judged by `answers_of(take, exercise)`. Thresholds are our choice unless a source stands beside them.
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 import numpy as np
@@ -19,24 +18,29 @@ from trainer.line import DEVICES, BarPlan, LineScore, compose, model_line, plann
 from trainer.line.write import register_low
 from trainer.music import FORMS, FOUR_STRING, GROOVES, Key, Tuning, degree_name, form_bars, numeral_chord, parse_key
 from trainer.session import Chart, ChorusPlan, DropOut, PedalPlan, Session, expand
+from trainer.take import Take
 
-__all__ = ["DRILLS", "Drill", "Exercise", "PassFigure", "change_bars", "drill_named"]
+__all__ = ["DRILLS", "Drill", "Exercise", "PassFigure", "answered_changes", "answers_of", "change_bars", "drill_named"]
 
 ROOTS = ("root", "root_early", "root_late")
 NOT_COUNTED = ("pedal", "turnaround", "not_asked")
 
+# The variants of a push that strike more beats than off-beats: a line that lies mostly on the off-beats cannot be told
+# from one that is late by an off-beat all through (`metrics.md` §0, the global phase).
+PUSHES = (0, 2, 4, 6, 7)
+
 LANDED_SHARE = 0.9  # a trained walker lands roots on 68 % by choice (Riley & Dixon 2023); a drill asks for nearly all
-DEVICE_SHARE = 0.75
-SWING_SPREAD_LOG2 = 0.25
+DEVICE_SHARE = 0.75  # three of four places: a slip in four does not make one repeat what is known
+SWING_SPREAD_LOG2 = 0.25  # twice what 10 ms of jitter alone gives at 96 bpm
 SWING_OFF_LOG2 = 0.2  # about 15 % of the ratio
 TEMPO_CHANGE_PCT = 3.2  # tempo just noticeably different over four intervals (Drake & Botte 1993)
-REENTRY_MS = 50.0
+REENTRY_MS = 50.0  # what two per cent of tempo adds up to over four beats at 96 bpm
 SPREAD_PCT = 4.0  # twice the 2 % of trained musicians (Repp 2005, second-hand)
 DENSER_NOTES_PER_BAR = 1.0
-HIGHER_SEMITONES = 5.0
+HIGHER_SEMITONES = 5.0  # a string higher
 PINNED_SHARE = 0.75
-ARC_SEMITONES_PER_BAR = 0.1
-STAMINA_NOTES_PER_BAR = 7.0
+ARC_SEMITONES_PER_BAR = 0.1  # a semitone up over a chorus: any rise that is no accident of two bars
+STAMINA_NOTES_PER_BAR = 7.0  # of the eight that are asked for
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,8 +57,7 @@ class PassFigure:
 
 @dataclass(frozen=True)
 class Exercise:
-    """A drill made playable: its session, the model line over its whole chart, and which choruses are call and
-    response."""
+    """A drill made playable: its session, the model line over its chart, and which choruses are call and response."""
 
     drill: str
     session: Session
@@ -66,8 +69,7 @@ class Exercise:
     facts: Mapping[str, Any] = field(default_factory=dict)
 
     def guide_rows(self) -> list[tuple[float, float, float, float]]:
-        """The model's notes in the heard choruses, (onset_beats, duration_beats, pitch, velocity): what the guide
-        plays."""
+        """What the guide plays: the model in the heard choruses, (onset_beats, duration_beats, pitch, velocity)."""
         chorus = np.array([bar.chorus for bar in self.chart.bars])
         at = chorus[self.chart.bar_idx_at(self.model.notes["onset_beats"] + 1e-9)]
         rows = self.model.notes[np.isin(at, self.heard)]
@@ -138,6 +140,27 @@ def drill_named(name: str) -> Drill:
         hint = f'; did you mean "{near}"?' if near else ""
         raise UsageError(f'"{name}" is not a drill; `trainer drills` lists the {len(DRILLS)} there are{hint}')
     return DRILLS[name]
+
+
+def answers_of(take: Take, exercise: Exercise) -> Take:
+    """The take with the notes of the asked choruses alone; a note half a beat before a chorus leads into it."""
+    if not len(take.notes):
+        return take
+    chart = exercise.chart
+    beats = np.clip(take.tempo.beats_at(take.notes["onset_s"]) + 0.5, chart.first_beats, chart.end_beats - 1e-6)
+    chorus = np.array([bar.chorus for bar in chart.bars])[chart.bar_idx_at(beats)]
+    return replace(take, notes=take.notes[np.isin(chorus, exercise.asked)])
+
+
+def answered_changes(card: Mapping[str, Any], exercise: Exercise) -> dict[str, tuple[int, int, int]]:
+    """Pair of degrees → (roots, landed, changes) in the choruses that were to be answered."""
+    out: dict[str, tuple[int, int, int]] = {}
+    for item in (card.get("landing") or {}).get("items") or []:
+        if item["chorus"] in exercise.asked and item["outcome"] not in NOT_COUNTED:
+            roots, landed, n = out.get(item["pair"], (0, 0, 0))
+            root = item["outcome"] in ROOTS
+            out[item["pair"]] = (roots + root, landed + (root or item["outcome"] == "chord_tone"), n + 1)
+    return out
 
 
 def _known(what: str, found: str, allowed: Mapping[str, Any]) -> None:
@@ -325,7 +348,8 @@ def _make_device(device: str) -> Callable[[_Asked], Exercise]:
             session = _pedal_session(ask, title, n_choruses, more)
         else:
             session = _session(ask, title, _turns(n_choruses), **more)
-        exercise = _exercise(device, session, _modelled(ask, device), _odd(n_choruses))
+        variant = PUSHES[ask.seed % len(PUSHES)] if device == "push" else None
+        exercise = _exercise(device, session, _modelled(ask, device, variant), _odd(n_choruses))
         if not _claims(exercise):
             where = f"in bars {more['loop'][0]}–{more['loop'][1]} of" if more else "in"
             raise UsageError(f"{device} has no place {where} {ask.form}; expected another bar, or quick_change_12")
@@ -357,8 +381,6 @@ def _make_triplets(ask: _Asked) -> Exercise:
 
 def _with_claims(ask: _Asked, pattern: str) -> Callable[[Chart], LineScore]:
     """A written bar whose triplets are claimed as devices."""
-    from dataclasses import replace
-
     from trainer.line import Claim
     from trainer.line.figures import cells
 

@@ -15,10 +15,12 @@ from __future__ import annotations
 import contextlib
 import datetime
 import hashlib
+import itertools
 import json
 import os
 import sqlite3
 import tempfile
+from collections import Counter
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -28,8 +30,8 @@ import numpy as np
 
 from trainer._version import __version__
 from trainer.errors import TrainerError, UsageError
-from trainer.practice.drills import PassFigure, drill_named
-from trainer.scoring import score
+from trainer.practice.drills import Exercise, PassFigure, answered_changes, answers_of, drill_named
+from trainer.scoring import Scorecard, score
 from trainer.scoring.stats import Slope, theil_sen
 from trainer.take import read_take
 
@@ -46,8 +48,12 @@ __all__ = [
     "drill_outcome",
 ]
 
-VERSION = 1  # of the tables; an index of another version is made again
+VERSION = 2  # of the tables; an index of another version is made again
+READING = 2  # of the kept cards: how a take is read before it is scored
 BUSY_S = 20.0
+BATCH = 100
+MANY = 200  # so many new takes are worth starting readers for
+MAX_READERS = 8
 CARD_SUFFIX = ".card"
 DRILL_OPTIONS = ("seed", "form", "groove", "bar", "octave", "position")
 MIN_TREND_N = 8  # as for every trend: fewer observations are only counted
@@ -74,6 +80,7 @@ FIGURES: tuple[Figure, ...] = (
     Figure("root_rate", "roots on the changes", "", 1, ("landing", "root_rate")),
     Figure("landed_rate", "root, third or fifth on the changes", "", 1, ("landing", "landed_rate")),
     Figure("n_lost", "times lost in the form", "", -1, ()),
+    Figure("pinned_rate", "verses pinned", "", 1, ()),
     Figure("contrast", "notes a bar, solo against verse", "", 0, ("shape", "contrast", "notes_per_bar", "difference")),
 )
 
@@ -156,6 +163,7 @@ class KeptCard:
     created: str
     title: str | None
     extra: dict[str, Any]
+    study: dict[str, Any] | None = None
 
 
 def card_of(path: str | os.PathLike[str]) -> KeptCard:
@@ -167,20 +175,29 @@ def card_of(path: str | os.PathLike[str]) -> KeptCard:
     digest = hashlib.sha256(file.read_bytes())
     with contextlib.suppress(FileNotFoundError):
         digest.update(file.with_suffix(".json").read_bytes())
-    belongs_to = {"files_sha256": digest.hexdigest(), "scorer": __version__}
+    belongs_to = {"files_sha256": digest.hexdigest(), "scorer": __version__, "reading": READING}
     kept = file.with_suffix(CARD_SUFFIX)
     with contextlib.suppress(OSError, ValueError, KeyError, TypeError):
         record = json.loads(kept.read_bytes())
         if all(record[name] == value for name, value in belongs_to.items()):
-            return KeptCard(dict(record["card"]), str(record["created"]), record["title"], dict(record["extra"]))
+            kept_study = record["study"]
+            return KeptCard(
+                dict(record["card"]), str(record["created"]), record["title"], dict(record["extra"]), kept_study
+            )
     take = read_take(file)
+    exercise = _exercise_of(take.header.extra.get("drill"))
+    if exercise is not None and take.session == exercise.session:
+        take = answers_of(take, exercise)  # what was played along with the model does not count
+    scored = score(take)
     made = KeptCard(
-        card=score(take).to_dict(),
+        card=scored.to_dict(),
         created=take.header.created,
         title=take.session.title if take.session is not None else None,
         extra=json.loads(json.dumps(dict(take.header.extra), default=str)),
+        study=_study_outcome(take.header.extra.get("study"), scored),
     )
     record = belongs_to | {"card": made.card, "created": made.created, "title": made.title, "extra": made.extra}
+    record["study"] = made.study
     with contextlib.suppress(OSError):  # a read-only folder only costs the time again
         _write_aside(kept, json.dumps(record).encode())
     return made
@@ -198,14 +215,35 @@ def _write_aside(path: Path, body: bytes) -> None:
         raise
 
 
-def drill_outcome(drill: Mapping[str, Any], card: Card) -> PassFigure | None:
-    """The pass figure of a drill's take: built again, judged by its card; None for an unknown drill."""
+def _exercise_of(drill: Any) -> Exercise | None:
+    """A drill built again from what its take's header says; None for an unknown one."""
+    if not isinstance(drill, Mapping):
+        return None
     options = {name: drill[name] for name in DRILL_OPTIONS if drill.get(name) is not None}
     try:
         made = drill_named(str(drill.get("name")))
-        exercise = made.build(str(drill.get("key", "G")), float(drill.get("tempo_bpm", 96.0)), **options)
-        return made.figure(card, exercise)
+        return made.build(str(drill.get("key", "G")), float(drill.get("tempo_bpm", 96.0)), **options)
     except (TrainerError, TypeError, ValueError, KeyError):
+        return None
+
+
+def _study_outcome(study: Any, scored: Scorecard) -> dict[str, Any] | None:
+    """Whether a phrase of a transcription was answered, worked out from the notes; None for anything else."""
+    from trainer.practice.study import exercise_from_dict, judge_phrase
+
+    try:
+        figure = judge_phrase(exercise_from_dict(study), scored.reading)
+    except (TrainerError, TypeError, ValueError, KeyError):
+        return None
+    return {"passed": figure.passed, "value": figure.value}
+
+
+def drill_outcome(drill: Mapping[str, Any], card: Card) -> PassFigure | None:
+    """The pass figure of a drill's take: built again, judged by its card; None for an unknown drill."""
+    exercise = _exercise_of(drill)
+    try:
+        return None if exercise is None else drill_named(exercise.drill).figure(card, exercise)
+    except (TypeError, ValueError, KeyError):
         return None
 
 
@@ -258,6 +296,10 @@ class History:
                         "CREATE TABLE changes (path TEXT NOT NULL, pair TEXT NOT NULL, roots INTEGER NOT NULL, "
                         "landed INTEGER NOT NULL, n INTEGER NOT NULL, PRIMARY KEY (path, pair)) WITHOUT ROWID"
                     )
+                    db.execute(
+                        "CREATE TABLE devices (path TEXT NOT NULL, name TEXT NOT NULL, n INTEGER NOT NULL, "
+                        "PRIMARY KEY (path, name)) WITHOUT ROWID"
+                    )
                     db.execute("CREATE INDEX takes_created ON takes (created)")
                     db.execute(f"PRAGMA user_version={VERSION}")
         except BaseException:
@@ -270,6 +312,7 @@ class History:
         with _write(self._db):
             self._db.execute("DELETE FROM takes")
             self._db.execute("DELETE FROM changes")
+            self._db.execute("DELETE FROM devices")
         return self.refresh(progress)
 
     def refresh(self, progress: Callable[[int, int], None] | None = None) -> Refreshed:
@@ -282,19 +325,27 @@ class History:
             for name in gone:
                 self._db.execute("DELETE FROM takes WHERE path=?", (name,))
                 self._db.execute("DELETE FROM changes WHERE path=?", (name,))
+                self._db.execute("DELETE FROM devices WHERE path=?", (name,))
         unread = 0
-        for start in range(0, len(new), 100):  # what a kill can cost is at most one batch, and that is read again
-            batch = [self._row(name, here[name]) for name in new[start : start + 100]]
-            unread += sum(row["error"] is not None for row, _ in batch)
-            with _write(self._db):
-                for row, changes in batch:
-                    marks = ",".join("?" * len(_NAMES))
-                    self._db.execute(f"INSERT OR REPLACE INTO takes VALUES ({marks})", [row[name] for name in _NAMES])
-                    self._db.execute("DELETE FROM changes WHERE path=?", (row["path"],))
-                    self._db.executemany("INSERT INTO changes VALUES (?,?,?,?,?)", changes)
-            if progress is not None:
-                progress(min(start + 100, len(new)), len(new))
+        with _rows_of(self.takes_path, [(name, here[name]) for name in new]) as rows:
+            # What a kill can cost is at most one batch, and that is read again.
+            for start in range(0, len(new), BATCH):
+                batch = list(itertools.islice(rows, BATCH))
+                unread += sum(read.row["error"] is not None for read in batch)
+                with _write(self._db):
+                    for read in batch:
+                        self._put(read)
+                if progress is not None:
+                    progress(min(start + BATCH, len(new)), len(new))
         return Refreshed(len(new), len(gone), unread)
+
+    def _put(self, read: _Read) -> None:
+        path, marks = read.row["path"], ",".join("?" * len(_NAMES))
+        self._db.execute(f"INSERT OR REPLACE INTO takes VALUES ({marks})", [read.row[name] for name in _NAMES])
+        self._db.execute("DELETE FROM changes WHERE path=?", (path,))
+        self._db.executemany("INSERT INTO changes VALUES (?,?,?,?,?)", read.changes)
+        self._db.execute("DELETE FROM devices WHERE path=?", (path,))
+        self._db.executemany("INSERT INTO devices VALUES (?,?,?)", read.devices)
 
     def _files(self) -> dict[str, str]:
         """Take files of the folder with a stamp that changes when they do."""
@@ -317,48 +368,6 @@ class History:
         except OSError as error:
             raise UsageError(f"cannot read the folder of takes {self.takes_path}: {error.strerror or error}") from None
         return {name: f"{stamp} {beside.get(name.rpartition('.')[0], '')}" for name, stamp in stamps.items()}
-
-    def _row(self, name: str, stamp: str) -> tuple[dict[str, Any], list[tuple[Any, ...]]]:
-        path = self.takes_path / name
-        row: dict[str, Any] = dict.fromkeys(_NAMES)
-        row.update(path=name, stamp=stamp, kind="song", created="", day="")
-        try:
-            kept = card_of(path)
-        except (TrainerError, OSError) as error:
-            row["error"] = " ".join(str(error).split())[:300]
-            kept = KeptCard({}, "", None, {})
-        card = kept.card
-        created = kept.created or _modified(path)
-        row.update(created=created, day=created[:10], title=kept.title)
-        facts = card.get("take") or {}
-        row.update(
-            key=facts.get("key"),
-            tempo_bpm=facts.get("tempo_bpm"),
-            n_notes=facts.get("notes"),
-            n_choruses=facts.get("choruses"),
-        )
-        drill, stage = kept.extra.get("drill"), kept.extra.get("stage")
-        if isinstance(drill, Mapping):
-            outcome = drill_outcome(drill, card)
-            passed = outcome.passed if outcome is not None else None
-            row.update(
-                kind="drill",
-                drill=str(drill.get("name", "")),
-                passed=None if passed is None else int(passed),
-                drill_share=None if passed is None else float(passed),
-            )
-        elif isinstance(stage, Mapping):
-            row["kind"] = "stage"
-        for figure in FIGURES:
-            row[figure.name] = _at(card, figure.path) if figure.path else None
-        lost = (card.get("form") or {}).get("lost")
-        row["n_lost"] = None if lost is None or (card.get("form") or {}).get("why", {}).get("lost") else len(lost)
-        pairs = (card.get("landing") or {}).get("by_pair") or {}
-        changes = [
-            (name, pair, int(value.get("roots") or 0), int(value.get("landed") or 0), int(value.get("changes") or 0))
-            for pair, value in (pairs.items() if isinstance(pairs, Mapping) else ())
-        ]
-        return row, changes
 
     # --- questions --------------------------------------------------------------------------------------------------
 
@@ -410,6 +419,14 @@ class History:
             out.append((row, {pair: (int(roots), int(n)) for pair, roots, n in found}))
         return out
 
+    def devices_of(self, rows: Iterable[TakeRow]) -> list[tuple[TakeRow, dict[str, int]]]:
+        """For each take its devices → how many were found."""
+        out = []
+        for row in rows:
+            found = self._db.execute("SELECT name, n FROM devices WHERE path=?", (row.path.name,))
+            out.append((row, {name: int(n) for name, n in found}))
+        return out
+
     def trends(self, *, since: datetime.date | None = None) -> list[Trend]:
         """Every figure over the weeks, by medians of each day's songs."""
         rows = [row for row in self.takes() if row.error is None and row.kind != "drill"]
@@ -423,6 +440,100 @@ class History:
             "JOIN takes ON takes.path = changes.path WHERE takes.key IS NOT NULL GROUP BY 1, 2"
         )
         return {(key, pair): (int(roots), int(n)) for key, pair, roots, n in rows}
+
+
+@dataclass(frozen=True, slots=True)
+class _Read:
+    """One take as the index takes it: its row, its changes, its devices."""
+
+    row: dict[str, Any]
+    changes: list[tuple[Any, ...]]
+    devices: list[tuple[str, str, int]]
+
+
+@contextlib.contextmanager
+def _rows_of(takes_path: Path, files: Sequence[tuple[str, str]]) -> Iterator[Iterator[_Read]]:
+    """The rows of these (name, stamp), in order; many are read on all cores."""
+    n_cores = min(os.cpu_count() or 1, MAX_READERS)
+    if len(files) < MANY or n_cores < 2:
+        yield (_read_row(takes_path, name, stamp) for name, stamp in files)
+        return
+    from concurrent.futures import ProcessPoolExecutor
+    from multiprocessing import get_context
+
+    # Fresh processes: a copy of this one would share its database.
+    with ProcessPoolExecutor(n_cores, mp_context=get_context("spawn")) as pool:
+        names, stamps = [name for name, _ in files], [stamp for _, stamp in files]
+        try:
+            yield pool.map(_read_row, itertools.repeat(takes_path), names, stamps, chunksize=16)
+        except BaseException:
+            pool.shutdown(wait=False, cancel_futures=True)
+            raise
+
+
+def _read_row(takes_path: Path, name: str, stamp: str) -> _Read:
+    """What the index holds of one take; a file that cannot be read has its reason in `error`."""
+    path = takes_path / name
+    row: dict[str, Any] = dict.fromkeys(_NAMES)
+    row.update(path=name, stamp=stamp, kind="song", created="", day="")
+    try:
+        kept = card_of(path)
+    except (TrainerError, OSError) as error:
+        row["error"] = " ".join(str(error).split())[:300]
+        kept = KeptCard({}, "", None, {})
+    card = kept.card
+    created = kept.created or _modified(path)
+    row.update(created=created, day=created[:10], title=kept.title)
+    facts = card.get("take") or {}
+    row.update(
+        key=facts.get("key"),
+        tempo_bpm=facts.get("tempo_bpm"),
+        n_notes=facts.get("notes"),
+        n_choruses=facts.get("choruses"),
+    )
+    drill, stage = kept.extra.get("drill"), kept.extra.get("stage")
+    if isinstance(drill, Mapping):
+        outcome = drill_outcome(drill, card)
+        passed = outcome.passed if outcome is not None else None
+        row.update(
+            kind="drill",
+            drill=str(drill.get("name", "")),
+            passed=None if passed is None else int(passed),
+            drill_share=None if passed is None else float(passed),
+        )
+    elif isinstance(stage, Mapping):
+        row["kind"] = "stage"
+    for figure in FIGURES:
+        row[figure.name] = _at(card, figure.path) if figure.path else None
+    lost = (card.get("form") or {}).get("lost")
+    row["n_lost"] = None if lost is None or (card.get("form") or {}).get("why", {}).get("lost") else len(lost)
+    pairs = (card.get("landing") or {}).get("by_pair") or {}
+    changes = [
+        (name, pair, int(value.get("roots") or 0), int(value.get("landed") or 0), int(value.get("changes") or 0))
+        for pair, value in (pairs.items() if isinstance(pairs, Mapping) else ())
+    ]
+    exercise = _exercise_of(drill)
+    if exercise is not None and row["error"] is None:
+        answered = answered_changes(card, exercise)
+        changes = [(name, pair, *counts) for pair, counts in answered.items()]
+        roots, landed, n = (sum(counts[i] for counts in answered.values()) for i in range(3))
+        row.update(root_rate=roots / n if n else None, landed_rate=landed / n if n else None)
+    study = kept.extra.get("study")
+    if isinstance(study, Mapping):
+        passed = None if kept.study is None else kept.study.get("passed")
+        row.update(
+            kind="drill",
+            drill=f"study {study.get('file', '')} {study.get('phrase', '')}".strip(),
+            passed=None if passed is None else int(passed),
+            drill_share=None if passed is None else float(passed),
+        )
+    verses = [
+        c for c in (card.get("shape") or {}).get("choruses") or [] if c.get("role") == "verse" and c.get("verdict")
+    ]
+    if verses and row["kind"] == "song":
+        row["pinned_rate"] = sum(chorus["verdict"] == "pinned" for chorus in verses) / len(verses)
+    found = Counter(str(item["name"]) for item in (card.get("devices") or {}).get("found") or [])
+    return _Read(row, changes, [(name, device, n) for device, n in sorted(found.items())])
 
 
 @contextlib.contextmanager

@@ -19,7 +19,7 @@ from fsrs import Card, Rating, Scheduler
 
 from trainer.practice.history import DrillRun
 
-__all__ = ["TEMPO_RANGES", "Item", "Standing", "grade", "item_of", "standings", "tempo_range"]
+__all__ = ["TEMPO_RANGES", "Item", "Standing", "due_on", "grade", "item_of", "standings", "tempo_range"]
 
 # Names and edges of the tempo ranges of the trade (common practice): slow, medium shuffle, up, fast.
 TEMPO_RANGES: tuple[tuple[str, float], ...] = (("slow", 80.0), ("medium", 130.0), ("up", 165.0), ("fast", 1000.0))
@@ -93,6 +93,11 @@ def standings(runs: Iterable[DrillRun], today: datetime.date) -> dict[Item, Stan
         if day <= today:
             by_item.setdefault(item_of(run), {}).setdefault(day, []).append(run)
     return {item: _standing(item, days, today) for item, days in by_item.items()}
+
+
+def due_on(runs: Iterable[DrillRun], today: datetime.date) -> list[Standing]:
+    """What is due, waiting longest first."""
+    return sorted((s for s in standings(runs, today).values() if s.due <= today), key=lambda s: (s.due, s.item))
 
 
 def _noon(day: datetime.date) -> datetime.datetime:

@@ -21,11 +21,11 @@ from typing import Any
 
 from trainer._version import __version__
 from trainer.errors import FileFormatError, SessionError, TrainerError, UsageError
-from trainer.practice.drills import Exercise, PassFigure, drill_named
+from trainer.practice.drills import Exercise, PassFigure, answered_changes, answers_of, drill_named
 from trainer.practice.worksheet import Task, Worksheet, parse_worksheet
 from trainer.scoring import score
 from trainer.session import Session
-from trainer.take import read_take
+from trainer.take import Take, read_take
 
 __all__ = [
     "Played",
@@ -33,6 +33,7 @@ __all__ = [
     "TaskResult",
     "missed_changes",
     "read_result",
+    "task_card",
     "task_exercise",
     "task_outcome",
     "write_result",
@@ -82,6 +83,12 @@ def task_exercise(task: Task, seed: int = 1) -> Exercise | None:
     return None if task.drill is None else drill_named(task.drill).build(task.key, task.tempo_bpm, seed)
 
 
+def task_card(task: Task, take: Take) -> dict[str, Any]:
+    """The scorecard that a task is judged by: of the answers alone, where the task is a drill."""
+    exercise = task_exercise(task)
+    return score(take if exercise is None else answers_of(take, exercise)).to_dict()
+
+
 def task_outcome(task: Task, card: Mapping[str, Any]) -> tuple[float | None, bool | None, str]:
     """(value, met, words) of a take of a task from its scorecard."""
     if task.target is not None:
@@ -109,7 +116,7 @@ def write_result(worksheet: Worksheet, played: Sequence[Played], path: str | os.
                 out.writestr(f"{i:02d}.mid", midi)
                 with contextlib.suppress(FileNotFoundError):
                     out.writestr(f"{i:02d}.json", item.take_path.with_suffix(".json").read_bytes())
-                card = score(read_take(item.take_path)).to_dict()
+                card = task_card(worksheet.tasks[item.task_idx], read_take(item.take_path))
                 out.writestr(f"{i:02d}.card.json", json.dumps(card))
                 takes.append(
                     {"task": item.task_idx + 1, "take": f"{i:02d}", "sha256": hashlib.sha256(midi).hexdigest()}
@@ -161,15 +168,7 @@ def read_result(path: str | os.PathLike[str], find: Callable[[str], Session] | N
         raise UsageError(f"cannot read {file}: {error.strerror or error}") from None
     except SessionError:
         raise
-    except (
-        zipfile.BadZipFile,
-        KeyError,
-        ValueError,
-        TypeError,
-        AttributeError,
-        NotImplementedError,
-        RuntimeError,
-    ) as error:
+    except _NO_RESULT as error:
         raise FileFormatError(f"{file}: not a worksheet's result ({' '.join(str(error).split())[:120]})") from None
     name = record.get("name")
     made = record.get("made")
@@ -210,7 +209,7 @@ def _scored(
             midi.with_suffix(".json").write_bytes(_entry(archive, f"{stem}.json", file))
         try:
             take = read_take(midi)
-            card = score(take).to_dict()
+            card = task_card(task, take)
         except TrainerError as error:
             remarks.append(f"take {stem} cannot be read: {str(error).replace(str(midi), stem + '.mid')}")
             return None
@@ -240,9 +239,13 @@ def missed_changes(results: Iterable[Result]) -> dict[str, dict[str, tuple[int, 
     for result in results:
         who = result.name or result.path.stem
         for task in result.tasks:
-            pairs = (task.card.get("landing") or {}).get("by_pair") or {}
-            for pair, counts in pairs.items():
+            exercise = task_exercise(task.task)
+            if exercise is not None:
+                pairs = {pair: (roots, n) for pair, (roots, _, n) in answered_changes(task.card, exercise).items()}
+            else:
+                by_pair = (task.card.get("landing") or {}).get("by_pair") or {}
+                pairs = {p: (int(c.get("roots") or 0), int(c.get("changes") or 0)) for p, c in by_pair.items()}
+            for pair, (roots, changes) in pairs.items():
                 missed, n = out.setdefault(pair, {}).get(who, (0, 0))
-                changes = int(counts.get("changes") or 0)
-                out[pair][who] = (missed + changes - int(counts.get("roots") or 0), n + changes)
+                out[pair][who] = (missed + changes - roots, n + changes)
     return out

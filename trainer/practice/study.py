@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import itertools
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import asdict, dataclass, field
 from typing import Any
 
 import numpy as np
@@ -29,7 +29,16 @@ from trainer.scoring.align import (
 )
 from trainer.session import BEATS_PER_BAR, Chart, ChorusPlan, Session, expand
 
-__all__ = ["LANDING", "Phrase", "judge_phrase", "phrase_drill", "phrase_line", "phrases"]
+__all__ = [
+    "LANDING",
+    "Phrase",
+    "exercise_from_dict",
+    "exercise_to_dict",
+    "judge_phrase",
+    "phrase_drill",
+    "phrase_line",
+    "phrases",
+]
 
 # Devices that lead into a change and end on its root.
 LANDING = frozenset({"chromatic_approach", "scale_descent", "push", "slide_in", "turnaround_figure"})
@@ -257,6 +266,42 @@ def phrase_drill(
     heard = tuple(range(1, 2 * rounds, 2))
     asked = tuple(range(2, 2 * rounds + 1, 2))
     return Exercise("study", session, chart, model, heard, asked, facts={"phrase": phrase.number})
+
+
+def exercise_to_dict(file: str, phrase: Phrase, exercise: Exercise, octave: int) -> dict[str, Any]:
+    """What a take's header keeps of a phrase's run: enough to build it again without the transcription."""
+    session = exercise.session
+    return {
+        "file": file,
+        "phrase": phrase.number,
+        "made_of": {name: value for name, value in asdict(phrase).items() if name != "notes"},
+        "notes": [[n.beat, n.place, n.frac, n.semitones, n.duration_beats, n.velocity] for n in phrase.notes],
+        "key": session.key.name,
+        "tempo_bpm": session.tempo_bpm,
+        "swing_ratio": session.swing_ratio,
+        "octave": octave,
+        "form": session.form,
+        "loop": None if session.loop is None else list(session.loop),
+    }
+
+
+def exercise_from_dict(record: Mapping[str, Any]) -> Exercise:
+    """The exercise of such a record. `TypeError`, `ValueError` or `KeyError` for anything else."""
+    if not isinstance(record, Mapping):
+        raise TypeError("not a phrase's record")
+    notes = tuple(
+        PhraseNote(int(b), int(p), float(f), int(s), float(d), int(v)) for b, p, f, s, d, v in record["notes"]
+    )
+    loop = record.get("loop")
+    return phrase_drill(
+        Phrase(**record["made_of"], notes=notes),
+        str(record["key"]),
+        float(record["tempo_bpm"]),
+        swing_ratio=float(record["swing_ratio"]),
+        octave=int(record["octave"]),
+        form=str(record["form"]),
+        loop=None if loop is None else (int(loop[0]), int(loop[1])),
+    )
 
 
 def judge_phrase(exercise: Exercise, reading: Reading) -> PassFigure:

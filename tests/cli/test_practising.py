@@ -1,0 +1,240 @@
+"""Drills, an evening, a night, worksheets and study as commands: what is said, what is kept, how each ends."""
+
+from __future__ import annotations
+
+import csv
+import io
+import json
+import re
+import zipfile
+from collections.abc import Callable
+from pathlib import Path
+
+import pytest
+
+from tests.cli.conftest import Outcome
+from trainer.practice import DRILLS
+from trainer.practice.history import History
+from trainer.take import read_take
+
+Command = Callable[..., Outcome]
+
+
+def one_line(done: Outcome, *words: str) -> None:
+    """A person's mistake: status 2, one line that says what."""
+    assert done.status == 2, done
+    lines = done.err.strip().splitlines()
+    assert len(lines) == 1 and lines[0].startswith("trainer: "), done.err
+    assert "Traceback" not in done.err and all(word in lines[0] for word in words), lines[0]
+
+
+def test_drills_are_listed(command: Command) -> None:
+    done = command("drills")
+    assert done.status == 0 and all(f"  {name} " in done.out for name in DRILLS)
+    rows = json.loads(command("drills", "--json").out)
+    assert [row["name"] for row in rows] == list(DRILLS)
+    assert all(row["goal"] and row["title"] and row["family"] for row in rows)
+
+
+def test_a_drill_climbs_and_comes_back_in_history(command: Command, tmp_path: Path) -> None:
+    folder = tmp_path / "takes"
+    arguments = ("drill", "change_one_four", "--key", "A", "--bpm", "100", "--bar", "4", "--times", "3", "--seed", "5")
+    done = command(*arguments, "--takes", folder, "--stand-in")
+    assert done.status == 0, done.err
+    assert done.out.count("Odd choruses: listen") == 3
+    tempos = [float(x) for x in re.findall(r"Run \d of 3, ([\d.]+) bpm", done.out)]
+    words = re.findall(r"^(Clean|Not yet):", done.out, re.M)
+    assert len(words) == 3 and tempos[:2] == [100.0, 100.0]
+    assert tempos[2] == {("Clean", "Clean"): 104.0, ("Not yet", "Not yet"): 94.0}.get(tuple(words[:2]), 100.0)
+    assert f"Clean runs: {words.count('Clean')} of 3" in done.out
+    with History(folder) as book:
+        book.refresh()
+        runs = book.drill_runs()
+    # What history works out from the notes is what was said after each run.
+    said = sorted((tempo, word == "Clean") for tempo, word in zip(tempos, words, strict=True))
+    assert sorted((run.tempo_bpm, run.passed) for run in runs) == said
+    assert {(run.drill, run.key) for run in runs} == {("change_one_four", "A")}
+    for path in folder.glob("*.mid"):
+        kept = read_take(path).header.extra["drill"]
+        assert kept["bar"] == 4 and kept["name"] == "change_one_four" and "position" not in kept
+    shown = command("history", "--takes", folder)
+    assert re.search(rf"change_one_four +{words.count('Clean')} of 3", shown.out), shown.out
+
+
+@pytest.mark.parametrize(("mode", "tempos"), [("at_tempo", [100.0, 100.0]), ("alternate", [75.0, 100.0])])
+def test_tempo_modes(command: Command, mode: str, tempos: list[float]) -> None:
+    done = command("drill", "shuffle_one_note", "--bpm", "100", "--mode", mode, "--times", "2", "--stand-in")
+    assert done.status == 0
+    assert [float(x) for x in re.findall(r"Run \d of 2, ([\d.]+) bpm", done.out)] == tempos
+
+
+def test_a_stand_ins_takes_are_not_the_persons(command: Command, own_folders: Path) -> None:
+    assert command("drill", "roots", "--times", "1", "--stand-in").status == 0
+    assert not list((own_folders / "data").rglob("*.mid"))
+
+
+@pytest.mark.parametrize(
+    ("arguments", "words"),
+    [
+        (("drill", "rots"), ("rots", 'did you mean "roots"')),
+        (("drill", "roots", "--mode", "climp"), ("climp", 'did you mean "climb"')),
+        (("drill", "roots", "--bpm", "900"), ("900", "40 to 240")),
+        (("drill", "roots", "--bpm", "nan"), ("nan", "40 to 240")),
+        (("drill", "roots", "--key", "H"), ("H",)),
+        (("drill", "roots", "--bar", "3"), ("no bar to choose",)),
+        (("drill", "change_one_four", "--bar", "3"), ("bars that are: 1, 4",)),
+        (("drill", "root_shuffle", "--octave", "4"), ("octave 4",)),
+        (("drill", "root_shuffle", "--octave", "-1"), ("five-string",)),
+        (("drill", "root_shuffle", "--position", "40"), ("position 40",)),
+        (("drill", "roots", "--form", "eigt_bar"), ("eigt_bar", 'did you mean "eight_bar"')),
+        (("drill", "roots", "--groove", "shufle"), ("shufle", 'did you mean "shuffle"')),
+        (("drill", "roots", "--times", "0"), ("--times",)),
+        (("practice", "--minutes", "2"), ("--minutes",)),
+        (("practice", "--key", "H", "--plan"), ("H",)),
+        (("practice", "--bpm", "900", "--plan"), ("900", "40 to 240")),
+        (("stage", "--level", "ful_house"), ("ful_house", 'did you mean "full_house"')),
+        (("worksheet", "check", "none.toml"), ("none.toml",)),
+        (("worksheet", "run", "none.toml"), ("none.toml",)),
+        (("review", "nowhere"), ("nowhere", "folder")),
+        (("study", "none.mid", "--session", "first-round"), ("none.mid",)),
+    ],
+)
+def test_mistakes_are_one_line(
+    command: Command,
+    tmp_path: Path,
+    monkeypatch: pytest.MonkeyPatch,
+    arguments: tuple[str, ...],
+    words: tuple[str, ...],
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    one_line(
+        command(
+            *arguments, *(() if arguments[0] in ("review", "practice") or arguments[1] == "check" else ("--stand-in",))
+        ),
+        *words,
+    )
+
+
+def test_an_evening_is_planned_and_played(command: Command, tmp_path: Path) -> None:
+    folder = tmp_path / "takes"
+    plan = json.loads(command("practice", "--minutes", "20", "--takes", folder, "--json").out)
+    assert plan["pieces"][0]["kind"] == "warm_up" and sum(p["minutes"] for p in plan["pieces"]) <= 20.5
+    assert plan["due"] == []
+    shown = command("practice", "--minutes", "20", "--takes", folder, "--plan")
+    assert shown.status == 0 and "Nothing is due" in shown.out and "Stopped" not in shown.out
+    assert not list(folder.glob("*.mid"))
+    done = command("practice", "--minutes", "20", "--takes", folder, "--stand-in")
+    assert done.status == 0, done.err
+    assert "Now a song." in done.out and "Clean runs this evening" in done.out
+    takes = [read_take(path) for path in folder.glob("*.mid")]
+    names = [take.header.extra["drill"]["name"] for take in takes if "drill" in take.header.extra]
+    assert sorted(set(names)) == sorted({p["drill"] for p in plan["pieces"] if p["drill"]})
+    # The minutes are kept: what was really played is within them, and most of them are.
+    played_s = sum(
+        take.tempo.seconds_at(_end_beats(take)) - take.tempo.seconds_at(_start_beats(take)) for take in takes
+    )
+    assert 0.5 * 20 <= played_s / 60.0 <= 20.0, played_s / 60.0
+    # Tomorrow's plan knows of them.
+    again = json.loads(command("practice", "--minutes", "20", "--takes", folder, "--json").out)
+    assert again["pieces"] != plan["pieces"]
+
+
+def _end_beats(take: object) -> float:
+    from trainer.session import expand
+
+    return expand(take.session).end_beats  # type: ignore[attr-defined]
+
+
+def _start_beats(take: object) -> float:
+    from trainer.session import expand
+
+    return expand(take.session).count_in_beats  # type: ignore[attr-defined]
+
+
+def test_a_long_evening_has_its_break(command: Command, tmp_path: Path) -> None:
+    done = command("practice", "--minutes", "45", "--takes", tmp_path / "takes", "--stand-in")
+    assert done.status == 0
+    body = done.out.split("Take breaks")[1]
+    assert "put the bass down" in body
+
+
+def test_what_is_due_is_listed(command: Command, tmp_path: Path) -> None:
+    from dataclasses import replace
+
+    from trainer.take import write_take
+
+    folder, before = tmp_path / "takes", tmp_path / "before"
+    assert command("drill", "push", "--times", "1", "--takes", before, "--stand-in").status == 0
+    (path,) = before.glob("*.mid")
+    take = read_take(path)
+    write_take(replace(take, header=replace(take.header, created="2026-01-05T19:00:00+00:00")), folder)
+    done = command("practice", "--plan", "--takes", folder)
+    assert re.search(r"Due today.*push, G, medium", done.out, re.S), done.out
+    (due,) = json.loads(command("practice", "--json", "--takes", folder).out)["due"]
+    assert due["drill"] == "push" and due["last_day"] == "2026-01-05" and due["due"] > "2026-01-05"
+    assert "trainer drill push --key G --bpm 96" in done.out
+
+
+def test_a_night_is_the_same_night_again(command: Command, tmp_path: Path) -> None:
+    folder = tmp_path / "takes"
+    done = command("stage", "--seed", "3", "--level", "quiet_night", "--takes", folder, "--stand-in")
+    assert done.status == 0 and "Night 3: 2 tunes" in done.out
+    assert re.search(r"Form kept from start to end in \d of 2 tunes", done.out)
+    rows = json.loads(command("stage", "--seed", "3", "--level", "quiet_night", "--stand-in", "--json").out)
+    assert len(rows) == 2 and all(row["cues"] and row["session"]["key"] for row in rows)
+    assert all(row["called"] in done.out for row in rows)
+    with History(folder) as book:
+        book.refresh()
+        assert [row.kind for row in book.takes()] == ["stage", "stage"]
+
+
+def test_a_worksheet_goes_round(command: Command, tmp_path: Path) -> None:
+    """Teacher writes and checks, two students play, the teacher reads the class."""
+    sheet = tmp_path / "week.toml"
+    assert command("worksheet", "new", sheet).status == 0
+    one_line(command("worksheet", "new", sheet), "there already")
+    checked = command("worksheet", "check", sheet)
+    assert checked.status == 0 and "2 tasks" in checked.out
+    class_folder = tmp_path / "class"
+    class_folder.mkdir()
+    for name, file in (("=1+1", "a.result"), ("", "b.result")):
+        arguments = ["worksheet", "run", sheet, "--out", class_folder / file, "--stand-in"]
+        done = command(*arguments, *(("--name", name) if name else ()))
+        assert done.status == 0 and f"Result: {class_folder / file}" in done.out
+    seen = command("review", class_folder)
+    assert seen.status == 0 and "Roots missed" in seen.out and "=1+1" in seen.out and "\nb, " in seen.out
+    assert "  ! " not in seen.out
+    rows = list(csv.DictReader(io.StringIO(command("review", class_folder, "--csv").out)))
+    assert len(rows) == 6 and {row["student"] for row in rows} == {"'=1+1", ""}
+    assert all(not cell.startswith(("=", "+", "@")) for row in rows for cell in row.values())
+    pages = command("review", class_folder, "--pages", tmp_path / "pages")
+    assert pages.status == 0 and len(list((tmp_path / "pages").glob("*.html"))) == 6
+
+
+def test_a_forged_result_is_noticed(command: Command, tmp_path: Path) -> None:
+    sheet, folder = tmp_path / "week.toml", tmp_path / "class"
+    folder.mkdir()
+    sheet.write_text('title = "One"\n[[task]]\ndrill = "roots"\n')
+    assert command("worksheet", "run", sheet, "--out", folder / "honest.result", "--stand-in").status == 0
+    with zipfile.ZipFile(folder / "honest.result") as honest, zipfile.ZipFile(folder / "f.result", "w") as forged:
+        for entry in honest.namelist():
+            body = honest.read(entry)
+            if entry.endswith("card.json"):
+                card = json.loads(body)
+                card["landing"]["root_rate"] = 0.123
+                body = json.dumps(card).encode()
+            forged.writestr(entry, body)
+    out = command("review", folder).out
+    assert "the scorecard with take 01 says otherwise" in out.split("\nf, ")[-1 if "\nf, " in out else 0]
+    (folder / "rubbish.result").write_bytes(b"not a zip")
+    done = command("review", folder)
+    assert done.status == 0 and "rubbish.result" in done.err  # the others are still read
+
+
+def test_an_empty_class_is_said(command: Command, tmp_path: Path) -> None:
+    one_line(command("review", tmp_path), "no result")
+    (tmp_path / "bad.toml").write_bytes(b"\xff\xfe\x00")
+    one_line(command("worksheet", "check", tmp_path / "bad.toml"), "UTF-8")
+    (tmp_path / "bad.toml").write_text("[[task]]\ndrill = 'root'\n")
+    done = command("worksheet", "check", tmp_path / "bad.toml")
+    assert done.status == 2 and 'did you mean "roots"' in done.err

@@ -1,0 +1,134 @@
+"""Every drill, played whole and read by the real ears: passed by who does what it asks, not by who has its fault."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import Any
+
+import numpy as np
+import pytest
+
+from trainer.band import arrange
+from trainer.clock import TempoMap
+from trainer.line import DEVICES, Feel, LineScore, StandIn, model_line
+from trainer.music import FIVE_STRING
+from trainer.practice import DRILLS, Exercise, answered_changes, answers_of
+from trainer.scoring import score
+from trainer.take import Take, sorted_notes
+
+KEYS = ("C", "Db", "D", "Eb", "E", "F", "F#", "G", "Ab", "A", "Bb", "B")
+CLEAN = Feel(lateness_ms=4.0, swing_ratio=None, jitter_sd_ms=6.0, jitter_lag1=0.2, missed_frac=0.0, velocity_sd=2.0)
+ROUGH = replace(CLEAN, jitter_sd_ms=30.0, jitter_lag1=0.0)
+MISSING = replace(CLEAN, missed_frac=0.7)
+HURRYING = replace(CLEAN, drop_out_tempo_pct=6.0)
+FAULT = {"changes": MISSING, "shuffle": ROUGH, "drop_outs": HURRYING, "stamina": ROUGH}
+
+
+def take_of(exercise: Exercise, feel: Feel, line: LineScore | None = None, heard_feel: Feel | None = None) -> Take:
+    """The answers in one feel; in the heard choruses silence, or another feel played along with the model."""
+    tempo = TempoMap(exercise.chart.tempo_segments)
+    chorus = np.array([bar.chorus for bar in exercise.chart.bars])
+
+    def played(how: Feel, what: LineScore, inside: tuple[int, ...]) -> np.ndarray:
+        notes = StandIn(how, 3).play(what).notes
+        beats = np.clip(tempo.beats_at(notes["onset_s"]) + 0.5, exercise.chart.first_beats, None)
+        return notes[np.isin(chorus[exercise.chart.bar_idx_at(beats)], inside)]
+
+    notes = played(feel, line or exercise.model, exercise.asked)
+    if heard_feel is not None:
+        notes = sorted_notes(np.concatenate([notes, played(heard_feel, exercise.model, exercise.heard)]))
+    return Take(notes, tempo, session=exercise.session)
+
+
+def figure_of(exercise: Exercise, take: Take) -> Any:
+    return DRILLS[exercise.drill].figure(score(answers_of(take, exercise)).to_dict(), exercise)
+
+
+def with_the_fault(exercise: Exercise) -> Take:
+    """Who plays in time, in tune, and misses just what the drill is about."""
+    family = DRILLS[exercise.drill].family
+    if exercise.drill == "triplets_against_the_shuffle" or family == "devices":
+        other = "walking_line" if exercise.drill in ("root_shuffle", "octave_shift") else "root_shuffle"
+        line = DRILLS[other].build(exercise.session.key, exercise.session.tempo_bpm).model
+        # The other line over this drill's own chart, so that its places are this drill's.
+
+        return take_of(exercise, CLEAN, model_line(exercise.chart, device=line.claims[0].name, seed=2))
+    if family == "shape":
+        if exercise.drill == "pin_the_verse":  # another riff every bar and half of the changes missed
+            return take_of(exercise, MISSING, model_line(exercise.chart, device="walking_line", seed=2))
+        return take_of(exercise, CLEAN, model_line(exercise.chart, device="root_shuffle", seed=2, variant=1))
+    return take_of(exercise, FAULT[family])
+
+
+@pytest.mark.parametrize("name", list(DRILLS))
+def test_passed_by_who_answers_and_not_by_who_has_its_fault(name: str) -> None:
+    for seed, key in ((1, "G"), (2, "Eb"), (3, "Am")):
+        exercise = DRILLS[name].build(key, 96.0, seed)
+        good = figure_of(exercise, take_of(exercise, CLEAN))
+        assert good.passed is True, (key, good)
+    exercise = DRILLS[name].build("G", 96.0, 1)
+    bad = figure_of(exercise, with_the_fault(exercise))
+    assert bad.passed is False, bad
+
+
+@pytest.mark.parametrize("name", list(DRILLS))
+def test_only_the_answers_count(name: str) -> None:
+    """Playing along badly while the model sounds changes nothing; a good model does not make up for the answers."""
+    exercise = DRILLS[name].build("A", 96.0, 1)
+    rough = replace(ROUGH, missed_frac=0.7)
+    assert figure_of(exercise, take_of(exercise, CLEAN, heard_feel=rough)) == figure_of(
+        exercise, take_of(exercise, CLEAN)
+    )
+    silent = take_of(exercise, CLEAN, heard_feel=CLEAN)
+    beats = silent.tempo.beats_at(silent.notes["onset_s"]) + 0.5
+    chorus = np.array([bar.chorus for bar in exercise.chart.bars])[exercise.chart.bar_idx_at(np.maximum(beats, 0.0))]
+    only_heard = replace(silent, notes=silent.notes[np.isin(chorus, exercise.heard)])
+    assert figure_of(exercise, only_heard).passed is not True
+
+
+def test_listening_is_not_missing_changes() -> None:
+    exercise = DRILLS["roots"].build("G", 96.0, 1)
+    counts = answered_changes(score(take_of(exercise, CLEAN)).to_dict(), exercise)
+    assert sum(n for _, _, n in counts.values()) >= 14
+    assert all(roots == n for roots, _, n in counts.values()), counts
+
+
+@pytest.mark.parametrize("name", list(DRILLS))
+def test_the_model_sounds_in_the_heard_choruses_and_nowhere_else(name: str) -> None:
+    exercise = DRILLS[name].build("C", 96.0, 2)
+    rows = exercise.guide_rows()
+    events = arrange(exercise.chart, guide_line=rows).events
+    guide = events[events["part"] == 4]
+    assert len(guide) == len(rows) > 0
+    chorus = np.array([bar.chorus for bar in exercise.chart.bars])[
+        exercise.chart.bar_idx_at(guide["onset_beats"] + 1e-6)
+    ]
+    assert set(chorus.tolist()) == set(exercise.heard)
+    assert np.all(guide["velocity"] > 0)
+    assert np.array_equal(np.sort(guide["onset_beats"]), np.sort([row[0] for row in rows]))
+
+
+@pytest.mark.parametrize("device", DEVICES)
+def test_devices_in_twelve_keys_three_octaves_and_along_the_neck(device: str) -> None:
+    """Every place of the neck in every key; looped round one bar it is claimed on the one, the four and the five."""
+    n_built = 0
+    for pc, key in enumerate(KEYS):
+        places = (
+            {"octave": -1, "tuning": FIVE_STRING},
+            {"position": (0, 3, 5, 7, 9)[pc % 5]},
+            {"octave": 1, "position": 7},
+        )
+        for more in places:
+            exercise = DRILLS[device].build(key, 96.0, pc + 1, **more)
+            n_built += 1
+            notes = exercise.model.notes
+            assert any(claim.name == device for claim in exercise.model.claims)
+            assert notes["pitch"].min() >= (23 if "tuning" in more else 28)
+            assert np.all((notes["fret"] >= 0) & (notes["fret"] <= 24))
+    assert n_built == 36
+    if device not in ("pedal", "turnaround_figure"):
+        for bar, degree in ((1, "I"), (5, "IV"), (9, "V")):
+            exercise = DRILLS[device].build("F", 96.0, 2, bar=bar)
+            spans = exercise.chart.spans
+            over = {spans[int(exercise.chart.span_idx_at(c.at_beats + 1e-6))].degree for c in exercise.model.claims}
+            assert degree in over or device in ("chromatic_approach", "scale_descent", "push", "slide_in"), over
