@@ -20,7 +20,7 @@ from scipy import signal
 from scipy.io import wavfile
 
 from trainer.band import PARTS, BandScore, arrange, render_wav
-from trainer.band.sound import CEILING, DEFAULT_GAINS, StemRenderer, limit, mix, monitor_note
+from trainer.band.sound import CEILING, DEFAULT_GAINS, Ducker, StemRenderer, limit, mix, monitor_note
 from trainer.band.sound import bank as bank_module
 from trainer.clock import TempoMap
 from trainer.errors import UsageError
@@ -228,6 +228,68 @@ def test_the_limiter_leaves_quiet_sound_alone_and_survives_rubbish() -> None:
     rising = np.linspace(0.0, 5.0, 1000, dtype=np.float32).reshape(-1, 2)
     limit(rising)
     assert (np.diff(rising.ravel()) >= 0.0).all()
+
+
+def ducked(stems: StemRenderer, gains: Any, n_frames: int) -> np.ndarray[Any, Any]:
+    ducker = Ducker(stems.sample_rate_hz)
+    out = np.empty((n_frames, 2), dtype=np.float32)
+    for first in range(0, n_frames, 256):  # as the audio stream asks
+        block = out[first : first + 256]
+        ducker.mix(stems.block(first, block.shape[0]), gains, block)
+    return out
+
+
+def torn_db(sound: np.ndarray[Any, Any], clean: np.ndarray[Any, Any], n: int = 480) -> float:
+    """What is left beside the clean sound at its best gain in each 20 ms, against all of it: decibels."""
+    whole, beside = 0.0, 0.0
+    for first in range(0, len(clean) - n, n):
+        x, y = clean[first : first + n].ravel(), sound[first : first + n].ravel()
+        gain = float(x @ y) / max(float(x @ x), 1e-12)
+        whole += float(y @ y)
+        beside += float(((y - gain * x) ** 2).sum())
+    return 10.0 * np.log10(beside / whole)
+
+
+def test_parts_turned_up_together_are_ducked_and_not_torn() -> None:
+    rate_hz = 24000
+    chart = chart_of(ChorusPlan("solo", 1, (0.9,)), tempo_bpm=120.0, loop=(1, 4), count_in_bars=1, guide="on")
+    stems = renderer(chart, arrange(chart), rate_hz)
+    n = stems.n_frames
+    clean = np.einsum("pns->ns", stems.block(0, n))
+    for boost in (4.0, 8.0, 16.0):
+        gains = np.full(len(PARTS), boost)
+        plain = np.empty((n, 2), dtype=np.float32)
+        mix(stems.block(0, n), gains, plain)
+        loud = ducked(stems, gains, n)
+        assert np.abs(loud).max() <= CEILING
+        assert torn_db(loud, clean) < torn_db(plain, clean) - 8.0
+        assert torn_db(loud, clean) < -20.0
+    # Nothing over the threshold: bit for bit the plain mix.
+    quiet = np.full(len(PARTS), 0.5)
+    plain = np.empty((n, 2), dtype=np.float32)
+    mix(stems.block(0, n), quiet, plain)
+    assert ducked(stems, quiet, n).tobytes() == plain.tobytes()
+
+
+def test_the_ducker_comes_back_and_forgets_rubbish() -> None:
+    rate_hz = 48000
+    ducker = Ducker(rate_hz)
+    out = np.empty((256, 2), dtype=np.float32)
+    tone = np.full((1, 256, 2), 0.5, dtype=np.float32)
+    ducker.mix(tone, [8.0], out)
+    assert ducker.gain == pytest.approx(0.85 / 4.0)
+    came_back = [ducker.gain]
+    for _ in range(int(12 * rate_hz / 256)):
+        ducker.mix(tone, [1.0], out)
+        came_back.append(ducker.gain)
+    assert came_back == sorted(came_back)
+    assert came_back[int(0.2 * rate_hz / 256)] < 0.4  # not at once
+    assert came_back[-1] == 1.0
+    assert (out == 0.5).all()
+    for rubbish in (np.nan, np.inf, 1e30):
+        ducker.mix(np.full((1, 256, 2), rubbish, dtype=np.float32), [1.0], out)
+        assert np.abs(out).max() <= 1.0
+        assert ducker.gain == 1.0
 
 
 @pytest.mark.parametrize("role", ["verse", "solo"])

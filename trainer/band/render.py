@@ -14,7 +14,7 @@ import numpy as np
 
 from trainer.band.arranger import arrange
 from trainer.band.events import PARTS, BandScore
-from trainer.band.sound import DEFAULT_GAINS, FontRenderer, StemRenderer, mix
+from trainer.band.sound import DEFAULT_GAINS, Ducker, FontRenderer, StemRenderer
 from trainer.clock.tempo import TempoMap
 from trainer.errors import UsageError, nearest
 from trainer.session import BEATS_PER_BAR, Chart
@@ -56,6 +56,7 @@ def render_wav(
     else:
         stems = FontRenderer(score, tempo, sample_rate_hz, soundfont)
     rng = np.random.default_rng(0)
+    ducker = Ducker(sample_rate_hz)
 
     def write(handle: IO[bytes]) -> None:
         with wave.open(handle, "wb") as out:
@@ -65,7 +66,7 @@ def render_wav(
             for first in range(0, stems.n_frames, _BLOCK_FRAMES):
                 n = min(_BLOCK_FRAMES, stems.n_frames - first)
                 block = np.empty((n, 2), dtype=np.float32)
-                mix(stems.block(first, n), weights, block)
+                ducker.mix(stems.block(first, n), weights, block)
                 dither = 0.0 if clicks else rng.random((n, 2), dtype=np.float32) - rng.random((n, 2), dtype=np.float32)
                 scaled = np.rint(block * 32767.0 + dither)
                 out.writeframesraw(np.clip(scaled, -32767, 32767).astype("<i2").tobytes())

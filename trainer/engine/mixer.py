@@ -12,7 +12,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from trainer.band.sound import mix
+from trainer.band.sound import Ducker
 from trainer.engine.ring import BLOCK_FRAMES, MONITOR_PITCHES, Ring
 from trainer.ports.protocols import RawMidi
 from trainer.take.recorder import DEFAULT_BEND_RANGE_SEMITONES
@@ -81,6 +81,7 @@ class Mixer:
         self._scratch = np.zeros((n_parts + 1, MAX_BLOCK_FRAMES, 2), dtype=np.float32)
         self._tmp = np.zeros(MAX_BLOCK_FRAMES, dtype=np.float32)
         self._was = self.gains.copy()
+        self._ducker = Ducker(sample_rate_hz)
         self._unity = np.ones(n_parts + 1, dtype=np.float32)
         self._all_gains = np.ones(n_parts + 1, dtype=np.float32)
         self._ramp = np.arange(1, MAX_BLOCK_FRAMES + 1, dtype=np.float32)
@@ -114,10 +115,10 @@ class Mixer:
             for part in range(n_parts):
                 was, now = self._was[part], gains[part]
                 stems[part] *= (was + (now - was) * ramp)[:, None]
-            mix(self._scratch[:, :n], self._unity, out)
+            self._ducker.mix(self._scratch[:, :n], self._unity, out)
         else:
             self._all_gains[:n_parts] = gains
-            mix(self._scratch[:, :n], self._all_gains, out)
+            self._ducker.mix(self._scratch[:, :n], self._all_gains, out)
         self._was = gains
         if not self.open or self._level < 1.0:
             self._shut(n, out)

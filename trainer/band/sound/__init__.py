@@ -6,7 +6,7 @@ from pathlib import Path
 
 from trainer.band.events import BandScore
 from trainer.band.sound.font import FontRenderer, check_soundfont, tried_soundfont
-from trainer.band.sound.mixer import CEILING, DEFAULT_GAINS, limit, mix
+from trainer.band.sound.mixer import CEILING, DEFAULT_GAINS, Ducker, limit, mix
 from trainer.band.sound.monitor import monitor_note
 from trainer.band.sound.stems import StemRenderer
 from trainer.clock.tempo import TempoMap
@@ -14,6 +14,7 @@ from trainer.clock.tempo import TempoMap
 __all__ = [
     "CEILING",
     "DEFAULT_GAINS",
+    "Ducker",
     "FontRenderer",
     "StemRenderer",
     "check_soundfont",
