@@ -185,3 +185,19 @@ def test_the_command_takes_foreign_files(tmp_path: Path, capsys: pytest.CaptureF
     assert "<h2>Landing" in (tmp_path / "with.html").read_text(encoding="utf-8")
     assert run(["report", str(tmp_path / "nothing.mid")]) == 2
     assert len(capsys.readouterr().err.splitlines()) >= 1
+
+
+def test_the_bands_intensity_stands_beside_the_plan(taken: tuple[Take, Scorecard]) -> None:
+    """As a listening band wrote it down; else as loud as its recorded notes are; else not at all."""
+    take, card = taken
+    assert card.chart is not None
+    chart = card.chart
+    data = card.to_dict()
+    assert "dotted crosses" not in report_page(take, data, chart, card.reading)
+    levels = [0.25 if bar.chorus == 2 else 0.75 for bar in chart.bars]
+    listened = replace(take, header=replace(take.header, extra={"intensities": levels}))
+    page = report_page(listened, data, chart, card.reading)
+    assert "following you" in page and "chorus 2: band played 0.25" in page and "chorus 3: band played 0.75" in page
+    rows = [(float(take.tempo.seconds_at(bar.onset_beats)), 0.2, 36, 40 + 10 * bar.chorus, 9) for bar in chart.bars]
+    heard = report_page(replace(take, band=notes_from_rows(rows)), data, chart, card.reading)
+    assert f"chorus 4: band played {80 / 127:.2g}" in heard and "as loud as MIDI goes" in heard

@@ -401,7 +401,8 @@ def _afterwards(session: Session, options: PlayOptions, result: PlayResult) -> i
     if result.take_path is not None:
         typer.echo(f"Take kept: {result.take_path}")
     for warning in result.warnings:
-        say(f"Note: {warning}")
+        if not warning.startswith("nothing was played"):  # said below, with what to do about it
+            say(f"Note: {warning}")
     take = result.take
     if take is None or not len(take.notes):
         if result.status not in ("fault", "engine_died"):  # they have said what became of the notes

@@ -90,7 +90,7 @@ def report_page(take: Take, card: Card, chart: Chart | None, reading: Reading | 
         body += [
             _landing(card.get("landing", {}), chart),
             _form(card.get("form", {}), chart),
-            _shape(card.get("shape", {}), chart, _band_loudness(take, chart)),
+            _shape(card.get("shape", {}), chart, *_band_heard(take, chart)),
             _devices(card.get("devices", {}), chart),
         ]
     body.append(_method())
@@ -545,29 +545,39 @@ def _span_words(span: Card) -> str:
     return f"{told} Back in chorus {back['chorus']} bar {back['bar']}." if back else told
 
 
-def _band_loudness(take: Take, chart: Chart) -> dict[int, float]:
-    """How loud the recorded band was, by chorus: the median of its velocities, 0–1; empty without a band."""
+def _band_heard(take: Take, chart: Chart) -> tuple[dict[int, float], str]:
+    """How hard the band played, by chorus, 0–1, and the words for it; empty without a band.
+
+    A band that listened wrote down the intensity of every bar; else the median of its recorded velocities is shown.
+    """
+    chorus = np.array([bar.chorus for bar in chart.bars])
+    levels = take.header.extra.get("intensities")
+    if isinstance(levels, list) and len(levels) == len(chart.bars):
+        known = np.array([np.nan if level is None else float(level) for level in levels])
+        means = {n: known[(chorus == n) & np.isfinite(known)] for n in range(1, chart.n_choruses + 1)}
+        return {n: float(v.mean()) for n, v in means.items() if v.size}, "how hard it played, following you"
     if not len(take.band):
-        return {}
+        return {}, ""
     beats = take.tempo.beats_at(take.band["onset_s"])
     inside = (beats >= 0.0) & (beats < chart.end_beats)
-    chorus = np.array([bar.chorus for bar in chart.bars])[chart.bar_idx_at(beats)]
-    return {
-        number: float(np.median(take.band["velocity"][inside & (chorus == number)])) / 127.0
-        for number in range(1, chart.n_choruses + 1)
-        if np.any(inside & (chorus == number))
+    of = chorus[chart.bar_idx_at(beats)]
+    heard = {
+        n: float(np.median(take.band["velocity"][inside & (of == n)])) / 127.0
+        for n in range(1, chart.n_choruses + 1)
+        if np.any(inside & (of == n))
     }
+    return heard, "how loud it was, 1 is as loud as MIDI goes"
 
 
-def _shape(shape: Card, chart: Chart, loudness: Mapping[int, float]) -> str:
+def _shape(shape: Card, chart: Chart, heard: Mapping[int, float], heard_words: str) -> str:
     choruses = [item for item in shape.get("choruses") or [] if item.get("notes_per_bar") is not None]
     out = ["<section><h2>The shape of the song</h2>"]
     if choruses:
         out.append(
             _picture(
-                shape_picture(chart, choruses, loudness),
+                shape_picture(chart, choruses, heard),
                 "Above: notes a bar; dashed squares: how hard the band was planned to play"
-                + ("; dotted crosses: how loud it was, 1 is as loud as MIDI goes" if loudness else "")
+                + (f"; dotted crosses: {heard_words}" if heard else "")
                 + ". Below: your middle pitch (dots) and top (triangles).",
             )
         )

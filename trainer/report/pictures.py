@@ -235,11 +235,11 @@ def bars_words(beats: float) -> str:
 
 
 def shape_picture(
-    chart: Chart, choruses: Sequence[Mapping[str, Any]], band_loudness: Mapping[int, float] | None = None
+    chart: Chart, choruses: Sequence[Mapping[str, Any]], band_heard: Mapping[int, float] | None = None
 ) -> Picture:
-    """Density and height of each chorus beside how hard the band was asked to play, and how loud it was.
+    """Density and height of each chorus beside how hard the band was asked to play, and how hard it did.
 
-    `band_loudness`: by chorus, 0–1, where the band was recorded.
+    `band_heard`: by chorus, 0–1, where the band was recorded.
     """
     with matplotlib.rc_context(_RC):
         figure = Figure(figsize=(WIDTH_IN, 4.2), layout="constrained")
@@ -272,9 +272,9 @@ def shape_picture(
             twin, "plan", plan, [f"chorus {n}: band planned at {_two(v)}" for n, v in zip(numbers, plan, strict=True)],
             color=SECOND, marker="s", ls=(0, (4, 2)), lw=1.4,
         )  # fmt: skip
-        if band_loudness:
-            heard = [band_loudness.get(number) for number in numbers]
-            told = [f"chorus {n}: band's loudness {_two(v)}" for n, v in zip(numbers, heard, strict=True)]
+        if band_heard:
+            heard = [band_heard.get(number) for number in numbers]
+            told = [f"chorus {n}: band played {_two(v)}" for n, v in zip(numbers, heard, strict=True)]
             line(twin, "band", heard, told, color=INK, marker="x", ls=(0, (1, 2)), lw=1.2)
         twin.set_ylim(0.0, 1.1)
         twin.set_ylabel("band")

@@ -141,7 +141,7 @@ def costly_bars(card: Scorecard, n: int = 4) -> tuple[tuple[int, int, str], ...]
             cost[bar] = cost.get(bar, 0.0) + 1.0
             side = "after" if ms > 0 else "before"
             place = int(beat - chart.bars[bar].onset_beats) + 1
-            reasons.setdefault(bar, []).append(f"beat {place} {abs(ms):.0f} ms {side} your usual place")
+            reasons.setdefault(bar, []).append(f"beat {place} came {abs(ms):.0f} ms {side} your usual place")
     worst = sorted(cost, key=lambda b: (-cost[b], b))[:n]
     return tuple((chart.bars[b].chorus, chart.bars[b].bar, "; ".join(reasons[b])) for b in worst)
 
