@@ -1,4 +1,4 @@
-"""The devices of a line as their definitions say (`metrics.md` §8 of the project's papers), read from notes alone.
+"""The devices of a line as the project defines them, read from notes alone.
 
 Written apart from the generator: each check takes plain onsets, ends and pitches and the chart, and says whether the
 device stands there. Tests hold every claim of every generated line against these.

@@ -183,6 +183,8 @@ def test_the_command_takes_foreign_files(tmp_path: Path, capsys: pytest.CaptureF
     name = session_names()[0]
     assert run(["report", str(path), "--session", name, "--out", str(tmp_path / "with.html")]) == 0
     assert "<h2>Landing" in (tmp_path / "with.html").read_text(encoding="utf-8")
+    assert run(["report", str(path), "--session", name, "--level", "stage", "--out", str(tmp_path / "with.html")]) == 0
+    assert "(targets: stage)" in (tmp_path / "with.html").read_text(encoding="utf-8")
     assert run(["report", str(tmp_path / "nothing.mid")]) == 2
     assert len(capsys.readouterr().err.splitlines()) >= 1
 

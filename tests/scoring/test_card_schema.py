@@ -83,7 +83,7 @@ def nulls(section: dict[str, Any]) -> Iterator[str]:
 
 
 def test_no_null_without_its_reason(cards: dict[str, Any]) -> None:
-    """`design.md`: an absent figure is null and named in that section's `why`."""
+    """An absent figure is null and named in that section's `why`."""
     for name, card in cards.items():
         for section in SECTIONS:
             unexplained = set(nulls(card[section])) - set(card[section]["why"])

@@ -1,4 +1,4 @@
-"""Precision and recall of all fourteen devices on lines written here by their definitions (`metrics.md` §8).
+"""Precision and recall of all fourteen devices on lines written here by their definitions.
 
 Nothing of `trainer/line` is used. Whole songs are put together from bars and leads written out below, each known to be
 one device or none, so the truth is complete by construction: what is found and not written is a false alarm. The

@@ -146,7 +146,7 @@ def test_tempi_in_a_later_track_count_too(read: Any) -> None:
 
 
 def test_meters_of_quarters_leave_the_beats_alone_and_compound_ones_count_dotted(read: Any) -> None:
-    """A bar of 12/8 has four beats (`metrics.md` of the project: the beat that players count)."""
+    """A bar of 12/8 has four beats (the beat that players count)."""
     plain = read(smf(chunk((0, meter(3, 2)), (1440, meter(5, 2)), (480, ON), (240, OFF), (0, meter(2, 1)), (960, ON))))
     assert np.allclose(plain.tempo.beats_at(plain.notes["onset_s"]), [4.0, 6.5])
     compound = read(smf(chunk((0, meter(4, 2)), (1920, meter(12, 3)), (720, ON), (240, OFF), (240, ON), (240, OFF))))

@@ -1,4 +1,4 @@
-"""`trainer` alone: what was last done, and how to start."""
+"""`trainer` alone: what was last done, what is due, how to start. It has to be there at once, so it imports little."""
 
 from __future__ import annotations
 
@@ -9,32 +9,52 @@ __all__ = ["home_lines"]
 
 
 def home_lines() -> list[str]:
-    """Three lines at most; nothing here may fail for want of takes."""
+    """Three lines; nothing here may fail for want of takes, nor wait for them to be read."""
+    from trainer.take import takes_dir
+
+    folder = takes_dir()
+    newest = _newest_take(folder)
+    if newest is None:
+        return [
+            "Nothing recorded yet.",
+            "Play: trainer play   (or by name: trainer play first-round; names: trainer sessions)",
+            "Hear it first: trainer demo · check your bass: trainer check · everything: trainer --help",
+        ]
     return [
-        _last_done(),
-        "Play: trainer play   (or by name: trainer play first-round; names: trainer sessions)",
-        _first_steps(),
+        _last_done(newest),
+        _due(folder),
+        "Play: trainer play · your evening: trainer practice · drills: trainer drills · everything: trainer --help",
     ]
 
 
-def _last_done() -> str:
-    newest = _newest_take()
-    if newest is None:
-        return "Nothing recorded yet."
+def _last_done(newest: Path) -> str:
     age = datetime.date.today() - datetime.date.fromtimestamp(newest.stat().st_mtime)
     when = "today" if age.days == 0 else "yesterday" if age.days == 1 else f"{age.days} days ago"
     return f"Last take: {newest.stem}, {when}. Its figures: trainer score {newest}"
 
 
-def _newest_take() -> Path | None:
-    from trainer.take import takes_dir
-
+def _newest_take(folder: Path) -> Path | None:
     try:
-        files = [path for path in takes_dir().glob("*.mid") if path.is_file()]
+        files = [path for path in folder.glob("*.mid") if path.is_file()]
         return max(files, key=lambda path: path.stat().st_mtime, default=None)
     except OSError:
         return None
 
 
-def _first_steps() -> str:
-    return "Hear it first: trainer demo · check your bass: trainer check · everything: trainer --help"
+def _due(folder: Path) -> str:
+    """What the index last noted; it is only read here, never made."""
+    import contextlib
+    import sqlite3
+
+    index, today = folder / ".history.sqlite", datetime.date.today().isoformat()
+    rows: list[tuple[str, str, float]] = []
+    with contextlib.suppress(sqlite3.Error, OSError, ValueError), contextlib.closing(
+        sqlite3.connect(f"{index.absolute().as_uri()}?mode=ro", uri=True, timeout=0.05)
+    ) as db:
+        rows = db.execute("SELECT drill, key, tempo_bpm FROM due WHERE due <= ? ORDER BY due, drill", (today,)).fetchall()
+    if not rows:
+        return "Due: nothing today. What the evening would be: trainer practice --plan"
+    drill, key, tempo_bpm = rows[0]
+    more = f" and {len(rows) - 1} more (trainer practice --plan)" if len(rows) > 1 else ""
+    start = "" if drill.startswith("study ") else f": trainer drill {drill} --key {key} --bpm {tempo_bpm:g}"
+    return f"Due: {drill.replace('_', ' ')} in {key}{start}{more}"

@@ -94,33 +94,33 @@ def drill(
         raise UsageError(f"--strings {strings}: expected 4 or 5")
     tuning = FIVE_STRING if strings == 5 else FOUR_STRING
     say(f"{made.title}. {made.goal}")
-    desk = _Desk(midi_in, midi_out, no_audio, takes, plain, stand_in)
-    passes: list[tuple[float, bool]] = []
-    for number in range(1, times + 1):
-        tempo_bpm = next_tempo_bpm(mode, bpm, passes)
-        run_seed = (seed if seed is not None else 1) + number - 1
-        options: dict[str, Any] = {
-            "seed": run_seed,
-            "form": form,
-            "groove": groove,
-            "bar": bar,
-            "octave": octave,
-            "position": position,
-        }
-        exercise = made.build(key, tempo_bpm, tuning=tuning, **options)
-        typer.echo(f"\nRun {number} of {times}, {tempo_bpm:g} bpm. Odd choruses: listen. Even ones: your turn.")
-        extra = {"name": name, "key": key, "tempo_bpm": tempo_bpm} | {k: v for k, v in options.items() if v is not None}
-        status, figure = desk.exercise(exercise, {"drill": extra}, lambda card, e=exercise: made.figure(card, e))
-        if figure is not None:
-            _say_figure(figure)
-            if figure.passed is not None:
-                passes.append((tempo_bpm, figure.passed))
-        if status is not None:
-            return status
-    if passes:
-        n = sum(clean for _, clean in passes)
-        typer.echo(f"\nClean runs: {n} of {len(passes)}. The share of clean runs is what tells how much will be kept.")
-    return 0
+    with _Desk(midi_in, midi_out, no_audio, takes, plain, stand_in) as desk:
+        passes: list[tuple[float, bool]] = []
+        for number in range(1, times + 1):
+            tempo_bpm = next_tempo_bpm(mode, bpm, passes)
+            run_seed = (seed if seed is not None else 1) + number - 1
+            options: dict[str, Any] = {
+                "seed": run_seed,
+                "form": form,
+                "groove": groove,
+                "bar": bar,
+                "octave": octave,
+                "position": position,
+            }
+            exercise = made.build(key, tempo_bpm, tuning=tuning, **options)
+            typer.echo(f"\nRun {number} of {times}, {tempo_bpm:g} bpm. Odd choruses: listen. Even ones: your turn.")
+            extra = {"name": name, "key": key, "tempo_bpm": tempo_bpm} | {k: v for k, v in options.items() if v is not None}
+            status, figure = desk.exercise(exercise, {"drill": extra}, lambda card, e=exercise: made.figure(card, e))
+            if figure is not None:
+                _say_figure(figure)
+                if figure.passed is not None:
+                    passes.append((tempo_bpm, figure.passed))
+            if status is not None:
+                return status
+        if passes:
+            n = sum(clean for _, clean in passes)
+            typer.echo(f"\nClean runs: {n} of {len(passes)}. The share of clean runs is what tells how much will be kept.")
+        return 0
 
 
 def _say_figure(figure: PassFigure) -> None:
@@ -199,6 +199,22 @@ class _Desk:
         result = play(session, options)
         return result, result.take
 
+    def close(self) -> None:
+        """Note in the history what was played, so that `trainer` alone knows at once what is due when."""
+        import contextlib
+
+        from trainer.practice.history import History
+
+        if self.n_runs and self.takes.is_dir():
+            with contextlib.suppress(TrainerError), History(self.takes) as book:
+                book.refresh()
+
+    def __enter__(self) -> _Desk:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.close()
+
     def exercise(self, exercise: Exercise, extra: dict[str, Any], judge: Any) -> tuple[int | None, PassFigure | None]:
         """(exit status if it is to end here, pass figure or None). What was kept is kept whatever happens."""
         from trainer.cli.playing import _status
@@ -262,7 +278,8 @@ def practice(
     _say_plan(evening)
     if plan_only:
         return 0
-    return _run_evening(evening, _Desk(midi_in, midi_out, no_audio, takes, plain, stand_in))
+    with _Desk(midi_in, midi_out, no_audio, takes, plain, stand_in) as desk:
+        return _run_evening(evening, desk)
 
 
 def _check_tempo(bpm: float) -> None:
@@ -724,9 +741,9 @@ def study(
 
         typer.echo(f"Written: {write_line_midi(exercise.model, midi)}")
         return 0
-    desk = _Desk(midi_in, midi_out, no_audio, takes, plain, stand_in)
     typer.echo("Odd choruses: listen. Even ones: your turn.")
-    result, played = desk.play(
+    with _Desk(midi_in, midi_out, no_audio, takes, plain, stand_in) as desk:
+      result, played = desk.play(
         exercise.session, {"study": exercise_to_dict(file.name, chosen, exercise, octave)}, line=exercise.model,
         guide_line=exercise.guide_rows(),
     )  # fmt: skip

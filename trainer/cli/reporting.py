@@ -28,7 +28,12 @@ MAX_KEYS_SHOWN = 24
 
 
 def report(
-    take: Annotated[Path, typer.Argument(metavar="TAKE")], session: SessionOption = None, out: Out = None
+    take: Annotated[Path, typer.Argument(metavar="TAKE", help="A take, or any MIDI file with a bass track.")],
+    session: SessionOption = None,
+    level: Annotated[
+        str | None, typer.Option(metavar="LEVEL", help="Judge as: first_steps, rehearsal, jam, stage.")
+    ] = None,
+    out: Out = None,
 ) -> int:
     """Write the report of a take: one page for the screen and for paper, with pictures, figures and what they mean."""
     from trainer.cli.choosing import named_session
@@ -38,7 +43,8 @@ def report(
 
     known = None if session is None else named_session(session)
     read = read_take(take, session=known)
-    path = write_report(read, score(read), out or take.with_suffix(".html"))
+    card = score(read) if level is None else score(read, level=level)
+    path = write_report(read, card, out or take.with_suffix(".html"))
     typer.echo(f"Report: {path}")
     return 0
 

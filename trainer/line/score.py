@@ -18,7 +18,7 @@ from trainer.session import Chart
 
 __all__ = ["DEVICES", "LINE_DTYPE", "Claim", "LineScore", "empty_line_notes"]
 
-# The devices of a line, in the words of the trade (`metrics.md` §8 of the project's papers).
+# The devices of a line, in the words of the trade (the project's definitions).
 DEVICES = (
     "root_shuffle", "pentatonic_riff", "walking_line", "chromatic_approach", "scale_descent", "triplet_figure",
     "octave_shift", "pedal", "turnaround_figure", "doubled_notes", "box_figure", "boogie_figure", "push", "slide_in",

@@ -2,7 +2,7 @@
 
 A lead-in note a semitone from the next root is a chromatic approach whether it was planned or not, and a line that
 claims
-its devices claims those too. Definitions: `metrics.md` §8 of the project's papers; each change of root is looked at
+its devices claims those too. Definitions: the project's own; each change of root is looked at
 once.
 """
 

@@ -91,7 +91,7 @@ class GrooveFacts:
     """What a session must know of a groove: its usual ratio and tempi, and the line it asks of the bass.
 
     `line` is "eighths" (a shuffle line), "quarters" (a walk), "two_beat", or "free". Tempo ranges and ratios are
-    common practice (`metrics.md` §10 of the project's papers).
+    common practice (the project's definitions).
     """
 
     name: str

@@ -26,7 +26,7 @@ ROOTS = ("root", "root_early", "root_late")
 NOT_COUNTED = ("pedal", "turnaround", "not_asked")
 
 # The variants of a push that strike more beats than off-beats: a line that lies mostly on the off-beats cannot be told
-# from one that is late by an off-beat all through (`metrics.md` §0, the global phase).
+# from one that is late by an off-beat all through (the project's definition, the global phase).
 PUSHES = (0, 2, 4, 6, 7)
 
 LANDED_SHARE = 0.9  # a trained walker lands roots on 68 % by choice (Riley & Dixon 2023); a drill asks for nearly all

@@ -48,7 +48,7 @@ __all__ = [
     "drill_outcome",
 ]
 
-VERSION = 2  # of the tables; an index of another version is made again
+VERSION = 3  # of the tables; an index of another version is made again
 READING = 2  # of the kept cards: how a take is read before it is scored
 BUSY_S = 20.0
 BATCH = 100
@@ -300,6 +300,11 @@ class History:
                         "CREATE TABLE devices (path TEXT NOT NULL, name TEXT NOT NULL, n INTEGER NOT NULL, "
                         "PRIMARY KEY (path, name)) WITHOUT ROWID"
                     )
+                    # What is due when, for those who ask in a hurry (`trainer` alone); made anew with every change.
+                    db.execute(
+                        "CREATE TABLE due (drill TEXT NOT NULL, key TEXT NOT NULL, tempo TEXT NOT NULL, "
+                        "tempo_bpm REAL NOT NULL, due TEXT NOT NULL, PRIMARY KEY (drill, key, tempo)) WITHOUT ROWID"
+                    )
                     db.execute("CREATE INDEX takes_created ON takes (created)")
                     db.execute(f"PRAGMA user_version={VERSION}")
         except BaseException:
@@ -337,7 +342,20 @@ class History:
                         self._put(read)
                 if progress is not None:
                     progress(min(start + BATCH, len(new)), len(new))
+        if new or gone:
+            self._note_due()
         return Refreshed(len(new), len(gone), unread)
+
+    def _note_due(self) -> None:
+        from trainer.practice.memory import standings
+
+        held = standings(self.drill_runs(), datetime.date.max).values()
+        with _write(self._db):
+            self._db.execute("DELETE FROM due")
+            self._db.executemany(
+                "INSERT INTO due VALUES (?,?,?,?,?)",
+                [(s.item.drill, s.item.key, s.item.tempo, s.newest_tempo_bpm, s.due.isoformat()) for s in held],
+            )
 
     def _put(self, read: _Read) -> None:
         path, marks = read.row["path"], ",".join("?" * len(_NAMES))
@@ -426,6 +444,11 @@ class History:
             found = self._db.execute("SELECT name, n FROM devices WHERE path=?", (row.path.name,))
             out.append((row, {name: int(n) for name, n in found}))
         return out
+
+    def due_days(self) -> dict[tuple[str, str, str], datetime.date]:
+        """(drill, key, tempo range) → the day it is due, as noted with the last change."""
+        rows = self._db.execute("SELECT drill, key, tempo, due FROM due")
+        return {(drill, key, tempo): datetime.date.fromisoformat(day) for drill, key, tempo, day in rows}
 
     def trends(self, *, since: datetime.date | None = None) -> list[Trend]:
         """Every figure over the weeks, by medians of each day's songs."""

@@ -62,6 +62,7 @@ def musicxml(written: Written, *, tab: bool = True) -> bytes:
     _text(midi, "midi-program", "34")  # General MIDI 34: finger bass
     part = ET.SubElement(root, "part", id="P1")
     pickup, *pieces = _pieces(written)
+    first_missed = next((note.start // BAR for note in written.notes if note.head == "x"), -1)
     if written.pickup:
         measure = ET.SubElement(part, "measure", number="0", implicit="yes")
         _attributes(measure, written, tab)
@@ -73,6 +74,8 @@ def musicxml(written: Written, *, tab: bool = True) -> bytes:
             _attributes(measure, written, tab)
             _tempo(measure, written)
         _role(measure, chart.bars, number - 1)
+        if number - 1 == first_missed:
+            _words(measure, "x: a change that was missed", "below")
         _measure(measure, bar.chords, written, pieces[number - 1], tab, BAR)
         if number == len(chart.bars):
             _text(ET.SubElement(measure, "barline", location="right"), "bar-style", "light-heavy")
@@ -151,8 +154,8 @@ def _role(measure: ET.Element, bars: tuple[ChartBar, ...], idx: int) -> None:
     _text(direction, "staff", _STAFF)
 
 
-def _words(measure: ET.Element, text: str) -> None:
-    direction = ET.SubElement(measure, "direction", placement="above")
+def _words(measure: ET.Element, text: str, placement: str = "above") -> None:
+    direction = ET.SubElement(measure, "direction", placement=placement)
     _text(ET.SubElement(direction, "direction-type"), "words", text)
     _text(direction, "staff", _STAFF)
 

@@ -1,6 +1,6 @@
 """From played or modelled notes to written ones: what a copyist would put on paper.
 
-Rhythm is read musically, beat by beat, as the scorer reads it (`metrics.md` §2 of the project's papers): a swung
+Rhythm is read musically, beat by beat, as the scorer reads it (the project's definitions): a swung
 off-beat is a plain eighth under a swing mark, triplet figures are triplets, anything else the nearest sixteenth. In a
 straight groove each beat is sixteenths or triplets, whichever lies nearer. A note is written up to the next one unless
 a rest of an eighth or more was left.

@@ -1,4 +1,4 @@
-"""Devices of the line (`metrics.md` §8): the fourteen figures of blues bass, each found once, where it is.
+"""Devices of the line: the fourteen figures of blues bass, each found once, where it is.
 
 A bar is read on a grid of eighth-note slots (the off-beat where the swing puts it), with triplet beats and grace notes
 kept apart. Figures that fill a bar (root_shuffle, pentatonic_riff, walking_line, octave_shift, doubled_notes,
@@ -34,7 +34,7 @@ DEVICE_NAMES = (
 )  # fmt: skip
 
 GRACE_BEATS = 0.25  # a grace note runs into its beat from no further away than this; our choice
-MAX_STEPS = 4  # semitone steps of an approach (`metrics.md` §8)
+MAX_STEPS = 4  # semitone steps of an approach (the project's definition)
 MIN_DESCENT = 3  # notes of a descent above the root; our choice
 _MAJOR_DOWN = {12: (11, 10), 11: (9,), 10: (9,), 9: (7,), 7: (5,), 5: (4,), 4: (2,)}  # next degree down, either scale
 _MINOR_PENTATONIC = frozenset((0, 3, 5, 7, 10))
@@ -392,7 +392,7 @@ def _pedals(chart: Chart, bars: list[_Bar]) -> list[tuple[int, int]]:
     """(first, last) bar indices of each pedal: I or V under another chord, planned, or left onto the next root.
 
     One that goes home to the same chord (I under the IV of a quick change) is a pedal only if the player lands that
-    change in another chorus; else it is "stayed on I" and landing's question (`metrics.md` §5).
+    change in another chorus; else it is "stayed on I" and landing's question (the project's definition).
     """
     tonic = chart.key.tonic_pc
     single: list[int | None] = []

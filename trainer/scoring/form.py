@@ -1,4 +1,4 @@
-"""Keeping the form (`metrics.md` §6): where in the form the player is, beat by beat, by a hidden Markov model.
+"""Keeping the form: where in the form the player is, beat by beat, by a hidden Markov model.
 
 The hidden state is the player's *displacement* from the band: place modulo the form's length, in half-beats
 (0: with the band; +8: one bar ahead). Each beat the notes vote (`form_notes.py`): one vote per pitch class, weighed by
@@ -368,7 +368,7 @@ def place_notes(chart: Chart, onset_beats: Floats, pitches: Floats, slips: Slips
 def _differs(geo: Geometry) -> NDArray[np.bool_]:
     """Whether the chord at each place differs from the one a displacement away: (n_states, n_states) [place, d].
 
-    In a last bar that no session pins, a tonic held on is a turnaround too (`metrics.md` §5): it does not differ.
+    In a last bar that no session pins, a tonic held on is a turnaround too: it does not differ.
     """
     code = geo.root_pc * 2 + geo.minor
     places = np.arange(geo.n_states)

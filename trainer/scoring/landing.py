@@ -6,7 +6,7 @@ something else, without marking down what the trade does on purpose.
 How each is judged: the on-beat attack first (nearest onset in the change's own slot, after the local offset); only if
 there is none, a root on the swung off-beat before that still sounds across the line, or a root held from further back;
 then the first note within the beat; else silence. The off-beat before a change usually still carries the old chord: it
-is not judged otherwise. Conventions: beats, semitones; `metrics.md` §5 of the project's papers; the words are common
+is not judged otherwise. Conventions: beats, semitones; the project's definitions; the words are common
 practice.
 """
 
@@ -43,12 +43,12 @@ ROOTS = ("root", "root_early", "root_late")
 LANDED = (*ROOTS, "chord_tone")
 NOT_COUNTED = ("pedal", "turnaround", "not_asked")
 
-THIRD_BEATS = 1.0 / 3.0  # a ♭3 shorter than this that moves to the 3rd is the 3rd (`metrics.md` §5)
+THIRD_BEATS = 1.0 / 3.0  # a ♭3 shorter than this that moves to the 3rd is the 3rd (the project's definition)
 GRACE_MAX_S = 0.080  # our choice: a note this short, a step below, that runs into the root is a slide into it
 TOGETHER_S = 0.030  # our choice: notes this near to the attack sound with it
 UNENDED_BEATS = 4.0  # a note without a release sounds no longer than a bar; our choice
 HELD_BEATS = 0.12  # our choice: a note that ends within this of the line does not sound across it
-RIFF_REST_BEATS = 2.0  # `metrics.md` §5
+RIFF_REST_BEATS = 2.0  # the project's definition
 STOPPED_BEATS = 16.0  # our choice: four bars of nothing at the end are a player who stopped, not missed changes
 SAME_PLACE_BEATS = 0.2  # our choice: the bars around repeat a first onset within this
 

@@ -11,9 +11,9 @@ fit to a click is therefore said to be a latency *as you tap*; where the driver 
 given beside it.
 
 Method: each click takes its nearest note, after a global phase that lets the latency be up to half a click interval
-(metrics.md §0). Least squares with t-intervals; notes beyond 4.5 robust SD are left out (our choice: of normal notes
+(as scoring does). Least squares with t-intervals; notes beyond 4.5 robust SD are left out (our choice: of normal notes
 that is one in 150,000, so the interval keeps its coverage); widened by √((1+r)/(1−r)), r the lag-1 correlation of
-neighbouring residuals corrected by +(2 + 4r)/n, at least 1 (metrics.md §4): a player's errors are not independent.
+neighbouring residuals corrected by +(2 + 4r)/n, at least 1: a player's errors are not independent.
 `trainer.scoring.clean` takes the delay off when scoring. Coverage by simulation: tests/scoring/test_latency.py.
 """
 
@@ -39,7 +39,7 @@ __all__ = [
 
 Floats = NDArray[np.float64]
 
-MIN_NOTES = 8  # under this no interval is given (metrics.md §0)
+MIN_NOTES = 8  # under this no interval is given (the project's definition)
 TARGET_HALF_WIDTH_MS = 3.0  # sure enough: half the 6 ms at which a displaced tone is noticed (Friberg & Sundberg 1995)
 _OUTLIER_SD = 4.5
 _MAX_WANTED = 500

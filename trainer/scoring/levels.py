@@ -31,7 +31,7 @@ class Level:
 
 @dataclass(frozen=True, slots=True)
 class ShapeRules:
-    """Thresholds of the shape verdicts (`metrics.md` §7)."""
+    """Thresholds of the shape verdicts (the project's definition)."""
 
     pinned_missed_changes: int
     pinned_rhythm_repeat: float

@@ -1,4 +1,4 @@
-"""The shape of the song (`metrics.md` §7): was the verse pinned, did the solo open up, did the band's arc show.
+"""The shape of the song: was the verse pinned, did the solo open up, did the band's arc show.
 
 Per chorus: how busy, how high, how far above the root, how much of the chord, how varied, how repeated, how loud, how
 long. From those five verdicts, against the take's own verses and the plan: pinned, held, open, wandering, mixed.

@@ -1,4 +1,4 @@
-"""The verdict (`metrics.md` §9): four lines and at most three pieces of advice. No single number.
+"""The verdict: four lines and at most three pieces of advice. No single number.
 
 Feel, time, landing, form and shape: each with its figure, interval, target at the chosen level, and the bars that cost
 most. Advice: what is furthest from its target first, each with its evidence and the drill that addresses it (the names
