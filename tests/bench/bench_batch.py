@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import argparse
 import os
+import resource
 import tempfile
 import time
 
@@ -16,6 +17,11 @@ from trainer.clock import TempoMap
 from trainer.line import Feel, StandIn, model_line
 from trainer.session import ChorusPlan, Session, expand
 from trainer.take import Take, write_take
+
+
+def _children_cpu_s() -> float:
+    used = resource.getrusage(resource.RUSAGE_CHILDREN)
+    return used.ru_utime + used.ru_stime
 
 
 def main() -> None:
@@ -41,15 +47,16 @@ def main() -> None:
         print(f"{chosen.takes} takes of {n} choruses, {n_notes / chosen.takes:.0f} notes each")
         first = None
         for workers in chosen.workers:
-            began = time.perf_counter()
+            began, before = time.perf_counter(), _children_cpu_s()
             rows = list(score_files([place], workers=workers))
             spent_s = time.perf_counter() - began
+            cpu_s = _children_cpu_s() - before
             same = "" if first is None else f", rows {'the same' if rows == first else 'DIFFERENT'}"
             first = first or rows
             n_errors = sum("error" in row for row in rows)
             print(
                 f"  {workers} workers: {spent_s:6.1f} s, {chosen.takes / spent_s:5.1f} takes a second, "
-                f"{n_errors} errors{same}"
+                f"{cpu_s:.1f} s of the workers' CPU, {n_errors} errors{same}"
             )
 
 

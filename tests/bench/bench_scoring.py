@@ -15,8 +15,9 @@ import numpy as np
 from mir_eval.util import match_events
 
 from trainer.clock.tempo import TempoMap
-from trainer.scoring import read_notes, score
+from trainer.scoring import form, read_notes, score
 from trainer.scoring.align import nearest_onsets
+from trainer.scoring.devices import find
 from trainer.scoring.swing import swing
 from trainer.scoring.timing import timing
 from trainer.session import ChorusPlan, Session, expand
@@ -54,6 +55,24 @@ def song(n_choruses: int, seed: int = 1) -> Take:
     return Take(notes_from_rows(rows), tempo, session)
 
 
+def lost_song(n_choruses: int) -> Take:
+    """The same song with the player one bar ahead of the band from the third chorus to the fifth."""
+    take = song(n_choruses)
+    chart = expand(take.session or Session())
+    beat = np.asarray(take.tempo.beats_at(take.notes["onset_s"]))
+    root_pc = np.array([bar.chords[0].root_pc for bar in chart.bars])
+    bar_idx = np.clip((beat // 4).astype(np.intp), 0, len(root_pc) - 2)
+    notes = take.notes.copy()
+    ahead = (beat >= 100.0) & (beat < 200.0)
+    notes["pitch"][ahead] += (root_pc[bar_idx + 1] - root_pc[bar_idx])[ahead]
+    return Take(notes, take.tempo, take.session)
+
+
+def growth(sizes: list[int], costs: list[float]) -> float:
+    """Exponent of cost against size, by least squares of the logarithms."""
+    return float(np.polyfit(np.log(sizes), np.log(costs), 1)[0])
+
+
 def eighths(n_notes: int, seed: int = 1) -> Take:
     """A foreign file of n notes, swung eighths at 120."""
     rng = np.random.default_rng(seed)
@@ -74,25 +93,33 @@ def main() -> None:
     score(take).to_dict()
     whole = best_cpu_s(lambda: score(take).to_dict())
     print(f"twelve choruses, {len(take.notes)} notes, 576 beats, all measures: {1e3 * whole:.1f} ms of CPU")
+    lost = lost_song(12)
+    again = best_cpu_s(lambda: score(lost).to_dict())
+    print(f"the same with the player lost for two choruses: {1e3 * again:.1f} ms of CPU")
     reading = read_notes(take, chart)
+    assert chart is not None
     for name, work in (
         ("  reading", lambda: read_notes(take, chart)),
         ("  timing", lambda: timing(reading)),
         ("  swing", lambda: swing(reading)),
+        ("  form", lambda: form.place(reading, chart)),
+        ("  devices", lambda: find(reading, chart)),
     ):
         print(f"{name}: {1e3 * best_cpu_s(work):.1f} ms")
 
-    sizes = [n for n in (1000, 3000, 10_000, 30_000, 100_000, 300_000, 1_000_000) if n <= args.largest]
-    costs = []
-    for n in sizes:
-        big = eighths(n)
-        costs.append(best_cpu_s(lambda big=big: score(big), 3))  # type: ignore[misc]
-        print(f"{n:9d} notes: {costs[-1]:.3f} s, {1e6 * costs[-1] / n:.1f} µs a note")
-    tail = [i for i, n in enumerate(sizes) if n >= 10_000]
-    if len(tail) > 1:
-        x, y = np.log([sizes[i] for i in tail]), np.log([costs[i] for i in tail])
-        print(f"growth exponent from 10,000 notes up: {np.polyfit(x, y, 1)[0]:.2f} (from 1,000: ", end="")
-        print(f"{np.polyfit(np.log(sizes), np.log(costs), 1)[0]:.2f})")
+    for label, make, all_sizes in (
+        ("with a session, all measures", lambda n: song(round(n / 122.5)), (1000, 10_000, 100_000, 1_000_000)),
+        ("without a session", eighths, (1000, 3000, 10_000, 30_000, 100_000, 300_000, 1_000_000)),
+    ):
+        sizes, costs = [], []
+        for n in all_sizes:
+            if n > args.largest:
+                continue
+            big = make(n)
+            sizes.append(len(big.notes))
+            costs.append(best_cpu_s(lambda big=big: score(big), 3 if n <= 100_000 else 1))  # type: ignore[misc]
+            print(f"{sizes[-1]:9d} notes: {costs[-1]:.3f} s, {1e6 * costs[-1] / sizes[-1]:.1f} µs a note")
+        print(f"{label}: growth exponent {growth(sizes, costs):.2f}")
 
     for n_choruses in (12, 100):
         take = song(n_choruses)
