@@ -102,3 +102,28 @@ def test_a_band_that_listens_is_asked_for(command: Command, monkeypatch: pytest.
     assert asked(command, monkeypatch)[0].listen is False
     assert asked(command, monkeypatch, "--listen")[0].listen is True
     assert asked(command, monkeypatch, "--listen", "--no-listen")[0].listen is False
+
+
+def test_a_line_is_heard_with_the_band(command: Command, monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
+    line, roots = tmp_path / "line.wav", tmp_path / "band.wav"
+    short = ("--choruses", "1", "--loop", "11-12", "--key", "A")
+    done = command("line", *short, "--device", "walking_line", "--wav", line)
+    assert done.status == 0
+    assert done.out.strip() == f"wrote {line}"
+    assert command("render", *short, "--wav", roots).status == 0
+    with_line, without = samples(line).astype(np.float64), samples(roots).astype(np.float64)
+    n = min(len(with_line), len(without))
+    assert np.std(with_line[:n] - without[:n]) > 100  # the same band, and a bass
+
+    seen: list[tuple[Session, PlayOptions]] = []
+
+    def play(session: Session, options: PlayOptions) -> PlayResult:
+        seen.append((session, options))
+        return PlayResult("stopped")
+
+    monkeypatch.setattr(live, "play", play)
+    assert command("line", *short, "--device", "walking_line", "--play").status == 0
+    ((session, options),) = seen
+    assert options.guide == "on"
+    assert options.guide_line == model_line(expand(session), device="walking_line", seed=session.seed).rows()
+    assert not options.record

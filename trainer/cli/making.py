@@ -129,12 +129,20 @@ def line(
     position: Annotated[int | None, typer.Option(metavar="FRET", help="The fret that the hand stays near.")] = None,
     strings: Annotated[int, typer.Option(metavar="4|5", help="Strings on the bass.")] = 4,
     midi: Annotated[Path | None, typer.Option(metavar="FILE", help="Write it, with the band, as MIDI.")] = None,
+    wav: Annotated[Path | None, typer.Option(metavar="FILE", help="Write it, with the band, as sound.")] = None,
+    hear: Annotated[bool, typer.Option("--play", help="Hear it with the band.")] = False,
+    audio: Annotated[
+        str, typer.Option("--audio", metavar="NAME", help="The sound output for --play, or part of its name.")
+    ] = "auto",
+    midi_out: Annotated[
+        str | None, typer.Option("--midi-out", metavar="NAME", help="With --play: send band and line there too.")
+    ] = None,
     musicxml: MusicXml = None,
     svg: Svg = None,
     pdf: Pdf = None,
     as_json: Json = False,
-) -> None:
-    """Write a bass line over a session's chart: tablature here, notation with tab, MIDI, or JSON."""
+) -> int:
+    """Write a bass line over a session's chart, or hear it: tablature here, notation with tab, MIDI, sound, or JSON."""
     from trainer.line import model_line
     from trainer.music import FIVE_STRING, FOUR_STRING
     from trainer.session import expand
@@ -148,6 +156,11 @@ def line(
     )
     if midi is not None:
         typer.echo(f"wrote {write_line_midi(made, midi)}", err=as_json)
+    if wav is not None:
+        from trainer.band import arrange, render_wav
+
+        heard = arrange(made.chart, guide="on", guide_line=made.rows())
+        typer.echo(f"wrote {render_wav(made.chart, wav, score=heard)}", err=as_json)
     if musicxml or svg or pdf:
         from trainer.report.written import written_line
 
@@ -155,9 +168,23 @@ def line(
             typer.echo(f"wrote {path}", err=as_json)
     if as_json:
         show_json({"session": session.to_dict(), **made.to_dict()})
-    elif not (midi or musicxml or svg or pdf):
+    elif not (midi or wav or musicxml or svg or pdf):
         for text in tablature(made):
             typer.echo(text)
+    return _heard_with_the_band(made, audio, midi_out) if hear else 0
+
+
+def _heard_with_the_band(made: LineScore, audio: str, midi_out: str | None) -> int:
+    """Play it once through, the line in the place of the guide bass; nothing is recorded."""
+    from trainer.live import PlayOptions, play
+
+    options = PlayOptions(audio=audio, midi_out=midi_out, record=False, guide="on", guide_line=made.rows())
+    result = play(made.chart.session, options)
+    for warning in result.warnings:
+        typer.echo(f"Note: {warning}", err=True)
+    if result.interrupted:
+        return 130
+    return 1 if result.status in ("engine_died", "fault") else 0
 
 
 def tablature(made: LineScore, width: int = 80) -> list[str]:
