@@ -48,10 +48,13 @@ def _due(folder: Path) -> str:
 
     index, today = folder / ".history.sqlite", datetime.date.today().isoformat()
     rows: list[tuple[str, str, float]] = []
-    with contextlib.suppress(sqlite3.Error, OSError, ValueError), contextlib.closing(
-        sqlite3.connect(f"{index.absolute().as_uri()}?mode=ro", uri=True, timeout=0.05)
-    ) as db:
-        rows = db.execute("SELECT drill, key, tempo_bpm FROM due WHERE due <= ? ORDER BY due, drill", (today,)).fetchall()
+    with (
+        contextlib.suppress(sqlite3.Error, OSError, ValueError),
+        contextlib.closing(sqlite3.connect(f"{index.absolute().as_uri()}?mode=ro", uri=True, timeout=0.05)) as db,
+    ):
+        rows = db.execute(
+            "SELECT drill, key, tempo_bpm FROM due WHERE due <= ? ORDER BY due, drill", (today,)
+        ).fetchall()
     if not rows:
         return "Due: nothing today. What the evening would be: trainer practice --plan"
     drill, key, tempo_bpm = rows[0]

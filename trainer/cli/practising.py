@@ -21,7 +21,7 @@ if TYPE_CHECKING:
     from trainer.practice.evening import Evening
     from trainer.practice.memory import Standing
     from trainer.practice.results import Result
-    from trainer.practice.stage import Tune, TuneResult
+    from trainer.practice.stage import Night, Tune, TuneResult
     from trainer.session import Session
     from trainer.take import Take
 
@@ -109,7 +109,9 @@ def drill(
             }
             exercise = made.build(key, tempo_bpm, tuning=tuning, **options)
             typer.echo(f"\nRun {number} of {times}, {tempo_bpm:g} bpm. Odd choruses: listen. Even ones: your turn.")
-            extra = {"name": name, "key": key, "tempo_bpm": tempo_bpm} | {k: v for k, v in options.items() if v is not None}
+            extra = {"name": name, "key": key, "tempo_bpm": tempo_bpm} | {
+                k: v for k, v in options.items() if v is not None
+            }
             status, figure = desk.exercise(exercise, {"drill": extra}, lambda card, e=exercise: made.figure(card, e))
             if figure is not None:
                 _say_figure(figure)
@@ -119,7 +121,9 @@ def drill(
                 return status
         if passes:
             n = sum(clean for _, clean in passes)
-            typer.echo(f"\nClean runs: {n} of {len(passes)}. The share of clean runs is what tells how much will be kept.")
+            typer.echo(
+                f"\nClean runs: {n} of {len(passes)}. The share of clean runs is what tells how much will be kept."
+            )
         return 0
 
 
@@ -424,14 +428,20 @@ def stage(
     as_json: Annotated[bool, typer.Option("--json", help="The results as JSON.")] = False,
 ) -> int:
     """A night on a made-up open stage: key called, count-in, go; roles, stops and endings are cued as you play."""
-    from trainer.cli.playing import _status
-    from trainer.practice.stage import judge_night, judge_tune, make_night
-    from trainer.scoring import score
-    from trainer.session import expand
+    from trainer.practice.stage import make_night
 
     chosen = seed if seed is not None else datetime.date.today().toordinal() % 100_000
     night = make_night(chosen, level)
-    desk = _Desk(midi_in, midi_out, no_audio, takes, plain, stand_in)
+    with _Desk(midi_in, midi_out, no_audio, takes, plain, stand_in) as desk:
+        return _night(night, chosen, level, desk, as_json)
+
+
+def _night(night: Night, chosen: int, level: str, desk: _Desk, as_json: bool) -> int:
+    from trainer.cli.playing import _status
+    from trainer.practice.stage import judge_night, judge_tune
+    from trainer.scoring import score
+    from trainer.session import expand
+
     say_line = (lambda text: typer.echo(text, err=True)) if as_json else say
     say_line(f"{night.level.title}. Night {chosen}: {len(night.tunes)} tunes, each once, no going back.")
     results: list[TuneResult] = []
@@ -743,12 +753,10 @@ def study(
         return 0
     typer.echo("Odd choruses: listen. Even ones: your turn.")
     with _Desk(midi_in, midi_out, no_audio, takes, plain, stand_in) as desk:
-      result, played = desk.play(
-        exercise.session, {"study": exercise_to_dict(file.name, chosen, exercise, octave)}, line=exercise.model,
-        guide_line=exercise.guide_rows(),
-    )  # fmt: skip
-    if played is not None and len(played.notes):
-        _say_figure(judge_phrase(exercise, score(played).reading))
+        kept = {"study": exercise_to_dict(file.name, chosen, exercise, octave)}
+        result, played = desk.play(exercise.session, kept, line=exercise.model, guide_line=exercise.guide_rows())
+        if played is not None and len(played.notes):
+            _say_figure(judge_phrase(exercise, score(played).reading))
     from trainer.cli.playing import _status
 
     return _status(result) if result is not None else 0

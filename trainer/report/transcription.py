@@ -61,7 +61,9 @@ def _musicxml_rows(path: Path) -> list[tuple[float, float, int]]:
             warnings.simplefilter("ignore")
             from music21 import converter
     except ImportError:
-        raise UsageError("reading MusicXML wants the package music21; add it with: pip install music21") from None
+        raise UsageError(
+            "reading MusicXML wants the package music21; add it with: pip install music21 (or the extra transcription)"
+        ) from None
     try:
         with warnings.catch_warnings():
             warnings.simplefilter("ignore")

@@ -1,0 +1,211 @@
+"""The practice as a person meets it: three lines at the start, study of a transcription, imports, a live drill."""
+
+from __future__ import annotations
+
+import datetime
+import json
+import os
+import re
+from collections.abc import Callable
+from pathlib import Path
+
+import mido
+import pytest
+
+from tests.cli.conftest import Outcome
+from tests.engine.on_a_terminal import on_terminal, wait_until
+from tests.lily import lily_score
+from trainer.line import model_line
+from trainer.practice import DRILLS
+from trainer.practice.history import History
+from trainer.report.musicxml import musicxml
+from trainer.report.written import written_line
+from trainer.session import expand, session_from_dict
+from trainer.take import read_take, takes_dir
+
+Command = Callable[..., Outcome]
+
+SESSION = 'key = "G"\ntempo_bpm = 96\nswing_ratio = 2.0\n[[chorus]]\nrole = "verse"\ntimes = 2\n'
+# 1 3 5 6 b7 6 5 3 over each chord of a quick-change twelve, written even: the boogie figure of the trade.
+FIGURE = {"g": "g,8 b, d e f e d b,", "c": "c8 e g a bf a g e", "d": "d8 fs a b c' b a fs"}
+CHANGES = "g c g g c c g g d c g d"
+
+
+@pytest.fixture
+def session(tmp_path: Path) -> Path:
+    path = tmp_path / "study.toml"
+    path.write_text(SESSION)
+    return path
+
+
+def test_alone_it_says_what_was_done_what_is_due_and_how_to_start(command: Command) -> None:
+    assert command("drill", "push", "--times", "1", "--takes", takes_dir(), "--stand-in").status == 0
+    lines = command().out.splitlines()
+    assert len(lines) == 3 and lines[0].startswith("Last take: ") and "today" in lines[0]
+    assert lines[1].startswith("Due: nothing today") and "trainer practice" in lines[2]
+    with History(takes_dir()) as book:
+        (day,) = book.due_days().values()
+        assert day > datetime.date.today()
+        book._db.execute("UPDATE due SET due = '2026-01-02'")
+    assert command().out.splitlines()[1] == "Due: push in G: trainer drill push --key G --bpm 96"
+    (takes_dir() / ".history.sqlite").write_bytes(b"rubbish")
+    assert command().out.splitlines()[1].startswith("Due: nothing today")
+
+
+def read_phrases(out: str) -> list[tuple[int, int, str]]:
+    found = re.findall(r"^ *(\d+)  chorus (\d+), bar +(\d+), beat \d+  (\w[\w ]*?)  +(?:over|into)", out, re.M)
+    return [(int(chorus), int(bar), name) for _, chorus, bar, name in found]
+
+
+@pytest.mark.parametrize("kind", ["mid", "ours.musicxml", "hand.musicxml"])
+def test_study_lists_moves_loops_drills_and_keeps(command: Command, tmp_path: Path, session: Path, kind: str) -> None:
+    """A file by LilyPond, one by our own writer, one written by hand: the figure is found where it was written."""
+    chart = expand(session_from_dict({"key": "G", "swing_ratio": 2.0, "chorus": [{"role": "verse", "times": 2}]}))
+    if kind == "mid":
+        music = " ".join(FIGURE[chord] for chord in CHANGES.split() * 2)
+        file = lily_score(music, tmp_path, "boogie", bpm=96, swing="\\tripletFeel 8")
+        wanted = "boogie figure"
+    elif kind == "ours.musicxml":
+        file = tmp_path / "ours.musicxml"
+        file.write_bytes(musicxml(written_line(model_line(chart, device="boogie_figure", seed=2))))
+        wanted = "boogie figure"
+    else:
+        file = tmp_path / "hand.musicxml"
+        file.write_text(by_hand())
+        wanted = "boogie figure"
+    done = command("study", file, "--session", session)
+    assert done.status == 0, done.err
+    listed = read_phrases(done.out)
+    bars = {(chorus, bar) for chorus, bar, name in listed if name == wanted}
+    assert len(bars) >= 8, done.out
+    number = next(i for i, (_, _, name) in enumerate(listed, 1) if name == wanted)
+    # Moved: written to MIDI in another key, tempo and octave.
+    moved = tmp_path / "moved.mid"
+    to = ("--key", "A", "--bpm", "120", "--octave", "1", "--loop", "1-4")
+    assert command("study", file, "--session", session, "--phrase", number, *to, "--midi", moved).status == 0
+    pitches = [m.note for t in mido.MidiFile(moved).tracks for m in t if m.type == "note_on" and m.velocity]
+    assert pitches and min(pitches) >= 33 and 45 % 12 in {p % 12 for p in pitches}
+    # Played: judged, kept, and there in history as what was said.
+    folder = tmp_path / "takes"
+    played = command(
+        "study", file, "--session", session, "--phrase", number, "--key", "A", "--takes", folder, "--stand-in"
+    )
+    assert played.status == 0 and "places answered" in played.out, played
+    with History(folder) as book:
+        book.refresh()
+        (run,) = book.drill_runs()
+    assert run.drill == f"study {file.name} {number}" and run.key == "A"
+    assert run.passed == played.out.splitlines()[-1].startswith("Clean")
+    again = command("history", "--takes", folder)
+    assert f"study {file.name}" in again.out
+
+
+def by_hand() -> str:
+    """A boogie bar on the tonic, twelve times over twice, as someone would write MusicXML in an editor."""
+    steps = {"g": "G2 B2 D3 E3 F3 E3 D3 B2", "c": "C3 E3 G3 A3 Bb3 A3 G3 E3", "d": "D3 F#3 A3 B3 C4 B3 A3 F#3"}
+    bars = []
+    for n, chord in enumerate(CHANGES.split() * 2, 1):
+        notes = ""
+        for name in steps[chord].split():
+            alter = {"b": "<alter>-1</alter>", "#": "<alter>1</alter>"}.get(name[1], "")
+            octave = int(name[-1]) + 1  # bass parts are written an octave up
+            notes += (
+                f"<note><pitch><step>{name[0]}</step>{alter}<octave>{octave}</octave></pitch>"
+                "<duration>1</duration><type>eighth</type></note>"
+            )
+        head = (
+            "<attributes><divisions>2</divisions><key><fifths>1</fifths></key><time><beats>4</beats>"
+            "<beat-type>4</beat-type></time><clef><sign>F</sign><line>4</line></clef><transpose><diatonic>0</diatonic>"
+            "<chromatic>0</chromatic>"
+            "<octave-change>-1</octave-change></transpose></attributes>"
+            if n == 1
+            else ""
+        )
+        bars.append(f'<measure number="{n}">{head}{notes}</measure>')
+    return (
+        '<?xml version="1.0" encoding="UTF-8"?><score-partwise version="4.0"><part-list><score-part id="P1">'
+        f'<part-name>Bass</part-name></score-part></part-list><part id="P1">{"".join(bars)}</part></score-partwise>'
+    )
+
+
+def test_study_says_what_it_needs(command: Command, tmp_path: Path, session: Path) -> None:
+    file = tmp_path / "hand.musicxml"
+    file.write_text(by_hand())
+    done = command("study", file)
+    assert done.status == 2 and "--session" in done.err and len(done.err.splitlines()) == 1
+    done = command("study", file, "--session", session, "--phrase", "999", "--stand-in")
+    assert done.status == 2 and "no phrase 999" in done.err
+    file.write_text("<score-partwise>")
+    done = command("study", file, "--session", session)
+    assert done.status == 2 and len(done.err.splitlines()) == 1 and "hand.musicxml" in done.err
+
+
+def test_a_folder_of_recordings_comes_into_history_with_its_dates(command: Command, tmp_path: Path) -> None:
+    """Files of another program (LilyPond): no header of ours; the date is the file's own."""
+    source, folder = tmp_path / "sequencer", tmp_path / "takes"
+    source.mkdir()
+    for n, name in enumerate(("monday", "tuesday")):
+        music = " ".join(FIGURE[chord] for chord in CHANGES.split())
+        path = lily_score(music, source, name, bpm=96, swing="\\tripletFeel 8")
+        moment = datetime.datetime(2026, 2, 2 + n, 20, tzinfo=datetime.UTC).timestamp()
+        os.utime(path, (moment, moment))
+    (source / "rubbish.mid").write_bytes(b"MThd?")
+    done = command("import", source, "--session", "first-round", "--takes", folder)
+    assert done.status == 0 and "2 of 3 taken in." in done.out and "rubbish.mid" in done.err
+    data = json.loads(command("history", "--takes", folder, "--json").out)
+    assert [(row["created"][:10], row["kind"]) for row in data["takes"]] == [
+        ("2026-02-02", "song"),
+        ("2026-02-03", "song"),
+    ]
+    assert all(row["figures"]["swing_ratio"] == pytest.approx(2.0, abs=0.05) for row in data["takes"])
+
+
+def test_every_drill_that_the_advice_names_can_be_started(command: Command) -> None:
+    """The advice prints `trainer drill NAME`; every name in the verdict's source is one that starts."""
+    import ast
+    import inspect
+
+    from trainer.scoring import verdict
+
+    module = ast.parse(inspect.getsource(inspect.getmodule(verdict) or verdict))
+    words = {node.value for node in ast.walk(module) if isinstance(node, ast.Constant) and isinstance(node.value, str)}
+    named = words & set(DRILLS)
+    assert len(named) >= 8, named
+    # Whatever is assigned to `drill`, or stands as an Advice's fourth argument, is a drill.
+    for node in ast.walk(module):
+        held: ast.AST | None = None
+        if isinstance(node, ast.Assign) and any(isinstance(t, ast.Name) and t.id == "drill" for t in node.targets):
+            held = node.value
+        elif isinstance(node, ast.Call) and getattr(node.func, "id", "") == "Advice" and len(node.args) > 3:
+            held = node.args[3]
+        if isinstance(held, ast.IfExp):
+            assert {n.value for n in (held.body, held.orelse) if isinstance(n, ast.Constant)} <= set(DRILLS)
+        elif isinstance(held, ast.Constant):
+            assert held.value in DRILLS
+    for name in sorted(named):
+        assert command("drill", name, "--times", "1", "--stand-in").status == 0
+
+
+@pytest.mark.parametrize(("key", "status"), [("q", 0), ("\x03", 130)])
+def test_a_live_drill_stopped_keeps_what_was_played(own_folders: Path, key: str, status: int) -> None:
+    """Through the real engine on a terminal of its own, played on the home row, left by q and by Ctrl-C."""
+    takes = own_folders / "takes"
+    arguments = ["drill", "shuffle_one_note", "--bpm", "200", "--times", "3", "--no-audio", "--takes", str(takes)]
+    with on_terminal(arguments, dict(os.environ)) as program:
+        program.wait_screen()
+        journals = lambda: list(takes.glob("*"))  # noqa: E731
+        wait_until(lambda: bool(journals()), "the journal")
+        for _ in range(3):
+            program.type("a")
+            before = len(program.raw)
+            wait_until(lambda n=before: len(program.raw) > n, "the screen to move")
+        wait_until(lambda: "COUNT-IN" not in program.text[-3000:], "the first bar")
+        program.type("a")
+        drawn = len(program.raw)
+        wait_until(lambda: len(program.raw) > drawn + 2000, "some beats more")
+        program.type(key)
+        assert program.wait() == status, program.words[-1500:]
+        assert "Run 2" not in program.text
+    kept = [read_take(path) for path in takes.glob("*.mid")]
+    assert len(kept) == 1 and len(kept[0].notes) >= 1
+    assert kept[0].header.extra["drill"]["name"] == "shuffle_one_note" and not kept[0].header.completed
