@@ -19,7 +19,7 @@ import pytest
 from scipy import signal
 from scipy.io import wavfile
 
-from trainer.band import PARTS, BandScore, arrange, render_wav
+from trainer.band import BAND_DTYPE, PARTS, BandScore, arrange, render_wav
 from trainer.band.sound import CEILING, DEFAULT_GAINS, Ducker, StemRenderer, limit, mix, monitor_note
 from trainer.band.sound import bank as bank_module
 from trainer.clock import TempoMap
@@ -444,3 +444,24 @@ def test_a_wav_file_that_cannot_be_written_says_so(tmp_path: Path) -> None:
     with pytest.raises(UsageError, match="sample rate: found 10; allowed: 8000 to 192000 Hz"):
         render_wav(chart_of(), tmp_path / "band.wav", sample_rate_hz=10)
     assert list(tmp_path.iterdir()) == []
+
+
+def test_an_organ_key_is_heard_going_down_and_the_speaker_turns_on() -> None:
+    """The first 12 ms hold more of what lies above 6 kHz than what follows; two equal chords differ in their turn."""
+    rate_hz = 24000
+    rows = np.zeros(2, dtype=BAND_DTYPE)
+    rows["onset_beats"], rows["duration_beats"] = (0.0, 3.0), 2.0
+    rows["pitch"], rows["velocity"], rows["part"] = 67, 90, PARTS.index("keys")
+    score = BandScore(rows, {0: 16}, start_beats=0.0, end_beats=8.0)
+    sound = StemRenderer(score, TempoMap.constant(120.0), rate_hz).block(0, 3 * rate_hz)[PARTS.index("keys")]
+
+    def above_6_khz(first_s: float) -> float:
+        piece = sound[int(first_s * rate_hz) :][:240, 0] * np.hanning(240)
+        power = np.abs(np.fft.rfft(piece)) ** 2
+        return float(power[60:].sum() / power.sum())
+
+    assert above_6_khz(0.001) > 20.0 * above_6_khz(0.1)
+    assert above_6_khz(1.501) > 20.0 * above_6_khz(1.6)
+    one, two = (sound[int(s * rate_hz) :][: int(0.5 * rate_hz)] for s in (0.2, 1.7))
+    sides = [np.sqrt((x[:, 0] ** 2).mean() / (x[:, 1] ** 2).mean()) for x in (one, two)]
+    assert abs(sides[0] / sides[1] - 1.0) > 0.02

@@ -17,7 +17,10 @@ from trainer.band.events import PARTS, TOUCH, BandScore
 from trainer.band.sound.bank import Sound, instrument
 from trainer.clock.tempo import TempoMap
 
-__all__ = ["CLICK", "StemRenderer"]
+__all__ = ["CLICK", "KEY_CLICK_S", "StemRenderer"]
+
+KEY_CLICK_S = 0.012  # how long the contact of an organ's key is heard; our choice
+_KEY_CLICK_LEVEL = 0.22
 
 # A click: one full sample and a short dying row behind it.
 CLICK: Final[NDArray[np.float32]] = np.concatenate(([1.0], 0.5 * 0.8 ** np.arange(1, 48))).astype(np.float32)
@@ -84,6 +87,8 @@ class StemRenderer:
         self._gains = np.zeros(n)
         self._attacks = np.zeros(n, dtype=np.int64)
         self._fades = np.zeros(n, dtype=np.int64)
+        self._keyed = np.zeros(n, dtype=np.bool_)
+        self._key_click = _key_click(rate)
         self._ends = np.zeros(n, dtype=np.int64)
         choked = _choked_at(events, onsets)
         strikes: dict[int, int] = {}
@@ -115,6 +120,7 @@ class StemRenderer:
                 self._gains[i] = _LEVEL[name] * touch
                 self._fades[i] = int(_RELEASE_S[name] * rate)
                 self._attacks[i] = int(_ATTACK_S.get(name, 0.0) * rate)
+                self._keyed[i] = name == "organ"
                 self._ends[i] = self._releases[i] + self._fades[i]
                 if not sound.loops:
                     self._ends[i] = min(self._ends[i], onsets[i] + sound.frames.shape[0])
@@ -148,10 +154,14 @@ class StemRenderer:
             return
         frames = sound.frames
         if sound.loops:
-            piece: NDArray[Any] = frames[np.arange(start - begin, stop - begin) % frames.shape[0]]
+            # By the song's own frames: the speaker turns on while the chords change.
+            piece: NDArray[Any] = frames[np.arange(start, stop) % frames.shape[0]]
         else:
             piece = frames[start - begin : stop - begin]
         scale = np.float32(gain * sound.scale)
+        if self._keyed[i] and start < begin + self._key_click.shape[0]:
+            click = self._key_click[start - begin : stop - begin]
+            target[: click.shape[0]] += np.float32(_KEY_CLICK_LEVEL * gain) * click
         release, fade, attack = int(self._releases[i]), int(self._fades[i]), int(self._attacks[i])
         rising = attack > 0 and start < begin + attack
         if not rising and stop <= release:
@@ -164,6 +174,15 @@ class StemRenderer:
         if rising:
             shape *= np.clip((at - begin + 1) / attack, 0.0, 1.0).astype(np.float32)
         target += piece * shape[:, None]
+
+
+def _key_click(rate_hz: int) -> NDArray[np.float32]:
+    """(n, 2): the short noise of a key's contacts, over the tone and gone before it is a note of its own."""
+    n = int(KEY_CLICK_S * rate_hz)
+    noise = np.random.default_rng(31).standard_normal(n + 1)
+    body = np.diff(noise) * np.exp(-np.arange(n) / (0.0025 * rate_hz))
+    body *= np.clip((n - np.arange(n)) / (0.002 * rate_hz), 0.0, 1.0)
+    return (body / np.abs(body).max())[:, None].astype(np.float32) * np.array([0.8, 0.6], dtype=np.float32)
 
 
 def _choked_at(events: NDArray[Any], onsets: NDArray[np.int64]) -> NDArray[np.int64]:
