@@ -18,6 +18,8 @@ import numpy as np
 import pypdf
 import pytest
 import xmlschema
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
 from trainer.clock import TempoMap
 from trainer.errors import UsageError
@@ -117,6 +119,24 @@ def test_a_take_is_written_as_it_was_meant() -> None:
     model = {(n.start, n.pitch) for n in written_line(line).notes}
     take = {(n.start, n.pitch) for n in written_take(reading, chart).notes}
     assert len(model & take) >= 0.9 * len(model)
+
+
+@given(st.data())
+@settings(max_examples=25, deadline=None)
+def test_whatever_was_played_can_be_written(data: st.DataObject) -> None:
+    """Any notes at all give full bars of symbols that exist, equal to the notes that have a place."""
+    chart = a_chart(swing_ratio=data.draw(st.sampled_from([1.0, 1.6, 2.0, 3.0])))
+    seconds = st.floats(-6.0, 62.0, allow_nan=False)
+    row = st.tuples(seconds, st.floats(0.01, 3.0), st.floats(12.0, 100.0), st.integers(1, 127), st.integers(0, 5))
+    rows = data.draw(st.lists(row, max_size=50))
+    written = written_take(read_notes(take_of(chart, rows), chart), chart)  # type: ignore[arg-type]
+    root = ET.fromstring(musicxml(written))
+    for measure in root.iter("measure"):
+        lengths = [int(n.findtext("duration", "0")) for n in measure.iter("note") if n.findtext("voice") == "1"]
+        assert sum(lengths) == BAR
+    attacks = [n for n in root.iter("note") if n.find("pitch") is not None and n.findtext("voice") == "1"]
+    starts = [n for n in attacks if all(tie.get("type") != "stop" for tie in n.findall("tie"))]
+    assert len(starts) == len(written.notes)
 
 
 def test_missed_changes_get_an_x() -> None:

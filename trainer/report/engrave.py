@@ -26,7 +26,9 @@ _LINK = "{http://www.w3.org/1999/xlink}href"
 _PAGE_MM = (210.0, 297.0)  # ISO 216, A4
 _MOVE, _LINE, _CURVE3, _CURVE4, _CLOSE = 1, 2, 3, 4, 79  # matplotlib's codes of a path
 _BOLD, _ITALIC = {"ending", "fing", "reh", "tempo"}, {"dir", "dynam", "mNum"}  # as the pages' own style sheet has it
-_NOTE_SIGNS = {"\ueca2": "𝅝", "\ueca3": "𝅗𝅥", "\ueca5": "♩", "\ueca7": "♪", "\ue1d5": "♩", "\ue1d7": "♪"}  # SMuFL 1.4
+# From SMuFL 1.4, the signs that a text may hold.
+_NOTE_SIGNS = {"\ueca2": "𝅝", "\ueca3": "𝅗𝅥", "\ueca5": "♩", "\ueca7": "♪", "\ue1d5": "♩", "\ue1d7": "♪",
+               "\uea64": "♭", "\uea65": "♮", "\uea66": "♯", "\ued60": "♭", "\ued61": "♮", "\ued62": "♯"}  # fmt: skip
 
 
 def svg_pages(musicxml: bytes) -> list[str]:
@@ -65,6 +67,7 @@ def _signs(svg: str) -> str:
     """Note signs inside text as plain characters, so that a page needs no music font."""
     for private, plain in _NOTE_SIGNS.items():
         svg = svg.replace(private, plain)
+    svg = re.sub("[\ue000-\uf8ff]", "", svg)  # whatever else only a music font has
     return svg.replace('font-family="Leipzig"', 'font-family="DejaVu Sans, Noto Music, sans-serif"')
 
 

@@ -102,6 +102,7 @@ def written_take(reading: Reading, chart: Chart, missed: Sequence[float] = ()) -
         other = np.rint((beats - whole) * 4.0).astype(np.int64) * 3
         inside = np.where(part >= 0, part, other)
     places = np.rint((whole - chart.first_beats) * DIVISIONS).astype(np.int64) + inside
+    places = np.maximum(places, int(lead_in) * DIVISIONS)  # an early first note belongs to the first beat
     ends = beats + reading.duration_beats[keep]
     tuning = FIVE_STRING if pitch.size and int(pitch.min()) < FOUR_STRING.lowest else FOUR_STRING
     strings, frets = _hand(pitch, beats, reading.notes["channel"][keep], tuning)
@@ -180,6 +181,21 @@ def _places(onset_beats: ArrayLike, chart: Chart) -> Ints:
     return places
 
 
+def _one_grid_a_beat(places: Ints) -> tuple[Ints, set[int]]:
+    """Places with every beat in halves and quarters or in thirds, never both; and the beats that are in thirds."""
+    beat, inside = places // DIVISIONS, places % DIVISIONS
+    thirds = set(beat[np.isin(inside, (4, 8))].tolist())
+    snapped = np.minimum((inside + 2) // 4 * 4, 8)
+    return np.where(np.isin(beat, list(thirds)), beat * DIVISIONS + snapped, places), thirds
+
+
+def _end_on_grid(end: int, triplets: set[int]) -> int:
+    """The end of a note, moved later to where the beat that it ends in can show it."""
+    inside = end % DIVISIONS
+    step = 4 if end // DIVISIONS in triplets else 3
+    return end - inside + -(-inside // step) * step
+
+
 def _written(
     places: Ints,
     end_beats: NDArray[np.float64],
@@ -192,6 +208,7 @@ def _written(
 ) -> tuple[WrittenNote, ...]:
     """Places and releases to notes with lengths: one voice, one note at a time."""
     pitches, strings, frets = (np.asarray(x, dtype=np.int64) for x in (pitch, string, fret))
+    places, triplets = _one_grid_a_beat(places)
     total = len(chart.bars) * BAR
     order = np.argsort(places, kind="stable")
     out: list[WrittenNote] = []
@@ -208,6 +225,7 @@ def _written(
             grid = DIVISIONS // 3 if start % DIVISIONS in (4, 8) else _EIGHTH
             up = int(np.ceil(max(released - start, 1.0) / grid - 0.25)) * grid
             length = min(length, max(grid if start % 3 or grid == 4 else 3, up))
+            length = min(limit, _end_on_grid(start + length, triplets)) - start
         head = heads[int(i)] if heads is not None else "normal"
         out.append(WrittenNote(start, length, int(pitches[i]), int(strings[i]), int(frets[i]), head))
     return tuple(out)
