@@ -202,7 +202,9 @@ def cymbal(rate_hz: int, kind: str, force: float, rng: np.random.Generator, meta
             np.array([0.05, 0.04, 0.03, 0.02]),
             rng.uniform(0, _TAU, 4),
         )
-        sound = 0.34 * metal + (0.06 + 0.05 * force) * wash * np.exp(-t / 0.4) + 0.75 * ping + 0.5 * stick
+        # Most of the plate is still soon after the stick: strokes stand apart, and the bass is heard between them.
+        metal *= 0.4 + 0.6 * np.exp(-t / 0.08) if kind == "ride" else 1.0
+        sound = 0.34 * metal + (0.06 + 0.05 * force) * wash * np.exp(-t / 0.25) + 0.75 * ping + 0.5 * stick
         if kind == "bell":
             tones = np.array([812.0, 1240.0, 1893.0, 2611.0, 3730.0])
             sound += _modes(t, tones, np.array([0.9, 0.8, 0.7, 0.5, 0.3]), np.full(5, 0.45), np.full(5, 1.0))
