@@ -44,7 +44,8 @@ FRAMES_A_SECOND = 20
 
 
 def quantiles(late_ms: Any) -> dict[str, float]:
-    p50, p99, p999 = np.percentile(np.asarray(late_ms, dtype=np.float64), [50.0, 99.0, 99.9]).tolist()
+    late = np.asarray(late_ms, dtype=np.float64)  # none at all: no figures
+    p50, p99, p999 = np.percentile(late, [50.0, 99.0, 99.9]).tolist() if len(late) else [np.nan] * 3
     return {"n": len(late_ms), "p50": p50, "p99": p99, "p99.9": p999}
 
 
