@@ -118,6 +118,9 @@ def broken(card: dict[str, Any], *path: Any, to: Any) -> dict[str, Any]:
         (("take", "profile"), "guess"),
         (("take", "cleaned"), {}),
         (("verdict", "advice"), [{}, {}, {}, {}]),
+        (("verdict", "advice"), [{"about": "feel", "text": "Put it there.", "evidence": "", "drill": "roots"}]),
+        (("verdict", "lines", 0, "met"), "yes"),
+        (("verdict", "lines", 1, "name"), "tempo"),
     ],
 )
 def test_the_schema_refuses_what_is_wrong(

@@ -215,9 +215,9 @@ def _empty(holds: Mapping[str, Any], code: str, text: str) -> EmptySection:
 
 
 _NO_SESSION = ("no_session", "without a session the form is not known")
-_NO_FORM = _empty({"lost": [], "place": []}, *_NO_SESSION)
+_NO_FORM = _empty({"lost": None, "place": None}, *_NO_SESSION)
 _NO_SHAPE = _empty({"choruses": [], "contrast": {}}, *_NO_SESSION)
-_NO_DEVICES = _empty({"found": []}, "no_session", "without a session the chords are not known")
+_NO_DEVICES = _empty({"found": None}, "no_session", "without a session the chords are not known")
 _NO_VERDICT = EmptySection(
     {"level": DEFAULT_LEVEL, "lines": [], "advice": []},
     {name: no_figure("not_judged", "no level was looked at") for name in ("lines", "advice")},
