@@ -206,6 +206,8 @@ def test_a_worksheet_goes_round(command: Command, tmp_path: Path) -> None:
     assert "  ! " not in seen.out
     rows = list(csv.DictReader(io.StringIO(command("review", class_folder, "--csv").out)))
     assert len(rows) == 6 and {row["student"] for row in rows} == {"'=1+1", ""}
+    drills = [row for row in rows if row["task"] == "Roots through the form"]
+    assert all(int(row["changes"]) == 16 for row in drills)  # two answered choruses; listening is not missing
     assert all(not cell.startswith(("=", "+", "@")) for row in rows for cell in row.values())
     pages = command("review", class_folder, "--pages", tmp_path / "pages")
     assert pages.status == 0 and len(list((tmp_path / "pages").glob("*.html"))) == 6

@@ -638,13 +638,15 @@ def review(
 
 
 def _review_csv(results: list[Result]) -> None:
+    from trainer.practice.results import answered_pairs
+
     out = csv.writer(sys.stdout)
     out.writerow(
         ["student", "file", "made", "task", "value", "met", "roots", "changes", "swing_ratio", "spread_ms", "remarks"]
     )
     for result in results:
         for task in result.tasks:
-            card = task.card
+            card, pairs = task.card, answered_pairs(task)
             out.writerow(
                 [
                     _cell(result.name),
@@ -653,8 +655,8 @@ def _review_csv(results: list[Result]) -> None:
                     _cell(task.task.title),
                     task.value,
                     task.met,
-                    card["landing"]["roots"],
-                    card["landing"]["changes"],
+                    sum(roots for roots, _ in pairs.values()),
+                    sum(n for _, n in pairs.values()),
                     card["swing"]["ratio"],
                     card["timing"]["robust_sd_ms"],
                     _cell("; ".join(result.remarks)),

@@ -181,9 +181,10 @@ def _say_history(book: History, since: datetime.date | None) -> None:
         by_drill: dict[str, list[bool]] = {}
         for run in runs:
             by_drill.setdefault(run.drill, []).append(run.passed)
-        typer.echo("\nDrills: passes of runs")
+        typer.echo("\nDrills: clean runs of all; share of the last ten, and of the ten before")
         for name, passed in sorted(by_drill.items()):
-            typer.echo(f"  {name:<30}{sum(passed):>4} of {len(passed)}")
+            shares = [f"{sum(part) / len(part):>6.0%}" for part in (passed[-10:], passed[-20:-10]) if part]
+            typer.echo(f"  {name:<30}{sum(passed):>4} of {len(passed):<6}{''.join(shares)}")
 
 
 def _say_heat(cells: dict[tuple[str, str], tuple[int, int]]) -> None:

@@ -31,6 +31,7 @@ __all__ = [
     "Played",
     "Result",
     "TaskResult",
+    "answered_pairs",
     "missed_changes",
     "read_result",
     "task_card",
@@ -233,19 +234,22 @@ def _scored(
     return TaskResult(task, value, met, text, card, agrees)
 
 
+def answered_pairs(task: TaskResult) -> dict[str, tuple[int, int]]:
+    """Pair of degrees → (roots, changes) of one take; of a drill only the choruses that were to be answered."""
+    exercise = task_exercise(task.task)
+    if exercise is not None:
+        return {pair: (roots, n) for pair, (roots, _, n) in answered_changes(task.card, exercise).items()}
+    by_pair = (task.card.get("landing") or {}).get("by_pair") or {}
+    return {pair: (int(c.get("roots") or 0), int(c.get("changes") or 0)) for pair, c in by_pair.items()}
+
+
 def missed_changes(results: Iterable[Result]) -> dict[str, dict[str, tuple[int, int]]]:
     """Pair of degrees → student → (missed roots, changes), over all their takes."""
     out: dict[str, dict[str, tuple[int, int]]] = {}
     for result in results:
         who = result.name or result.path.stem
         for task in result.tasks:
-            exercise = task_exercise(task.task)
-            if exercise is not None:
-                pairs = {pair: (roots, n) for pair, (roots, _, n) in answered_changes(task.card, exercise).items()}
-            else:
-                by_pair = (task.card.get("landing") or {}).get("by_pair") or {}
-                pairs = {p: (int(c.get("roots") or 0), int(c.get("changes") or 0)) for p, c in by_pair.items()}
-            for pair, (roots, changes) in pairs.items():
+            for pair, (roots, changes) in answered_pairs(task).items():
                 missed, n = out.setdefault(pair, {}).get(who, (0, 0))
                 out[pair][who] = (missed + changes - roots, n + changes)
     return out
