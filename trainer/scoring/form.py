@@ -348,9 +348,8 @@ def place_notes(chart: Chart, onset_beats: Floats, pitches: Floats, slips: Slips
     pitch = np.asarray(pitches, dtype=np.float64)
     votes = votes_of(geo, chart.swing_ratio, onset, pitch)
     if len(votes) < _MIN_VOTES:
-        return _nothing(
-            "too_few", f"{len(votes)} notes inside the form; {_MIN_VOTES} are needed to tell the place", len(votes)
-        )
+        notes = "1 note" if len(votes) == 1 else f"{len(votes)} notes"
+        return _nothing("too_few", f"{notes} inside the form; {_MIN_VOTES} are needed to tell the place", len(votes))
     if len(set(zip(geo.root_pc.tolist(), geo.minor.tolist(), strict=True))) < 2:
         return _nothing("one_chord", "the form has one chord only, so one bar sounds like another", len(votes))
     kinds = step_kinds(geo)

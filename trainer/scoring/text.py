@@ -28,6 +28,8 @@ STRAY_S = 0.030  # our choice
 STEADY_PCT = 2.5  # spread in % of the beat: at the edge of hearing; our choice for "steady"
 UNSTEADY_PCT = 5.0  # our choice
 
+SAME_PITCH_LOG2 = 0.07  # ratios nearer than 5 % are one ratio, however narrow the interval; our choice
+
 
 def feel_line(swing: Swing) -> str:
     """The swing in one line."""
@@ -38,7 +40,7 @@ def feel_line(swing: Swing) -> str:
     if math.isfinite(r.low) and math.isfinite(r.high) and r.n >= 8:
         parts.append(f" ({r.low:.2f}–{r.high:.2f}, {r.n} pairs)")
     else:
-        parts.append(f" ({r.n} pairs, too few for an interval)")
+        parts.append(f" ({r.n} pair{'' if r.n == 1 else 's'}, too few for an interval)")
     if not math.isnan(swing.band_ratio):
         parts.append(f"; the band plays {swing.band_ratio:.2f}")
         if math.isfinite(r.low) and r.low <= swing.band_ratio <= r.high:
@@ -48,7 +50,13 @@ def feel_line(swing: Swing) -> str:
         elif math.isfinite(r.high) and r.low > swing.band_ratio:
             parts.append(", you are more uneven")
     same = swing.same_pitch
-    differs = same is not None and math.isfinite(r.low) and not r.low <= same.estimate <= r.high
+    differs = (
+        same is not None
+        and math.isfinite(r.low)
+        and not r.low <= same.estimate <= r.high
+        and min(same.estimate, r.estimate) > 0.0
+        and abs(math.log2(same.estimate / r.estimate)) > SAME_PITCH_LOG2
+    )
     if same is not None and same.n >= 8 and math.isfinite(same.estimate) and differs:
         parts.append(f". On pairs of one pitch {same.estimate:.2f} ({same.n} pairs): low notes may be reported late")
     return "".join(parts) + "."
