@@ -10,9 +10,11 @@ __all__ = ["home_lines"]
 
 def home_lines() -> list[str]:
     """Three lines; nothing here may fail for want of takes, nor wait for them to be read."""
-    from trainer.take import takes_dir
+    from platformdirs import user_data_path
 
-    folder = takes_dir()
+    from trainer.settings import APP_NAME
+
+    folder = user_data_path(APP_NAME, appauthor=False) / "takes"  # `trainer.take.takes_dir` without its imports
     newest = _newest_take(folder)
     if newest is None:
         return [
