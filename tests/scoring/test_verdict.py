@@ -11,6 +11,8 @@ from typing import Any
 import jsonschema
 import numpy as np
 import pytest
+from scipy.signal import lfilter
+from scipy.stats import median_abs_deviation
 
 import trainer.scoring.levels
 from trainer.clock.tempo import TempoMap
@@ -20,6 +22,7 @@ from trainer.line.stand_in import Feel, Slip
 from trainer.practice.drills import DRILLS
 from trainer.scoring.card import Scorecard, score
 from trainer.scoring.levels import level_named, levels
+from trainer.scoring.verdict import spread_interval
 from trainer.session import expand, session_from_dict
 from trainer.take import Take, empty_notes
 
@@ -142,3 +145,15 @@ def test_a_verdict_is_pure() -> None:
     first, second = card_of(missed_frac=0.3).verdict.to_dict(), card_of(missed_frac=0.3).verdict.to_dict()
     assert first == second
     assert np.isfinite(first["lines"][0]["figure"])
+
+
+@pytest.mark.parametrize("r", [0.0, 0.3, 0.6])
+def test_the_interval_of_a_spread_covers_it_when_notes_lean_on_the_one_before(r: float) -> None:
+    # 400 series of 200 AR(1) notes of spread 1; scipy's MAD stands in for the card's.
+    rng = np.random.default_rng(3)
+    kept = 0
+    for _ in range(400):
+        late = lfilter([np.sqrt(1.0 - r * r)], [1.0, -r], rng.standard_normal(300))[100:]
+        low, high = spread_interval(float(median_abs_deviation(late, scale="normal")), 200, r)
+        kept += low <= 1.0 <= high
+    assert 0.92 <= kept / 400 <= 0.98, kept / 400

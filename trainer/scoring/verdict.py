@@ -196,7 +196,7 @@ def _time(card: Scorecard, level: Level, found: list[Advice]) -> Line:
     mean_ms = 1000.0 * timing.mean.estimate
     interval = None
     if timing.n >= MIN_N:
-        interval = spread_interval(spread_pct, timing.n)
+        interval = spread_interval(spread_pct, timing.n, timing.lag1.corrected)
     met = spread_pct <= level.spread_pct
     if not met:
         drill = "repeated_notes" if spread_pct > 2.0 * level.spread_pct else "shuffle_two_strings"
@@ -236,9 +236,13 @@ _PAIR_DRILLS = {
 }  # fmt: skip
 
 
-def spread_interval(spread: float, n: int) -> tuple[float, float]:
-    """95 % interval of a robust spread: ± 1.96 / √(2n) of it, widened for its efficiency (0.37 of the SD's)."""
-    half = 1.96 / math.sqrt(2.0 * n * 0.37)
+def spread_interval(spread: float, n: int, lag1: float = 0.0) -> tuple[float, float]:
+    """95 % interval of a robust spread: ± 1.96 / √(2n) of it, widened for its efficiency (0.37 of the SD's).
+
+    Notes that lean on the one before tell less of a spread: under AR(1), n counts for n (1 - r²) / (1 + r²).
+    """
+    r2 = min(lag1 * lag1, 0.9) if math.isfinite(lag1) else 0.0
+    half = 1.96 / math.sqrt(2.0 * n * 0.37 * (1.0 - r2) / (1.0 + r2))
     return spread * max(0.0, 1.0 - half), spread * (1.0 + half)
 
 
