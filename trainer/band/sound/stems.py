@@ -182,7 +182,8 @@ def _key_click(rate_hz: int) -> NDArray[np.float32]:
     noise = np.random.default_rng(31).standard_normal(n + 1)
     body = np.diff(noise) * np.exp(-np.arange(n) / (0.0025 * rate_hz))
     body *= np.clip((n - np.arange(n)) / (0.002 * rate_hz), 0.0, 1.0)
-    return (body / np.abs(body).max())[:, None].astype(np.float32) * np.array([0.8, 0.6], dtype=np.float32)
+    click: NDArray[np.float32] = np.outer(body / np.abs(body).max(), [0.8, 0.6]).astype(np.float32)
+    return click
 
 
 def _choked_at(events: NDArray[Any], onsets: NDArray[np.int64]) -> NDArray[np.int64]:
