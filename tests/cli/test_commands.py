@@ -49,6 +49,26 @@ def test_help_names_every_command(command: Command) -> None:
         assert f"\n  {name} " in done.out
 
 
+def test_help_is_whole_at_eighty_columns(command: Command, monkeypatch: pytest.MonkeyPatch) -> None:
+    """No summary is cut, nothing runs over, and no type or range stands there that only a programmer reads."""
+    monkeypatch.setenv("COLUMNS", "80")
+    listed = command("--help").out
+    names = [line.split()[0] for line in listed.split("Commands:")[1].splitlines() if line.strip()]
+    assert len(names) >= 24
+    pages = [listed, *(command(name, "--help").out for name in names)]
+    pages += [command("worksheet", name, "--help").out for name in ("new", "check", "run")]
+    for text in pages:
+        assert "..." not in text.replace("COMMAND [ARGS]...", "").replace("}...", "")
+        assert "<=" not in text and "list[" not in text and "<str>" not in text
+        assert max(map(len, text.splitlines())) <= 80
+
+
+def test_the_chart_says_what_the_bass_is_asked_for(command: Command) -> None:
+    lines = command("chart", "two-beat-by-the-door").out.splitlines()
+    assert lines[1] == "Chorus 1, verse, intensity 0.4, bass plays two-beat:"
+    assert "Chorus 4, solo, intensity 0.6, bass plays quarters: as chorus 1" in lines
+
+
 def test_alone_it_says_how_to_start(command: Command) -> None:
     done = command()
     assert done.status == 0
@@ -98,6 +118,8 @@ def test_alone_it_says_how_to_start(command: Command) -> None:
         (("score", "x.mid", "--downbeat", "soon"), '--downbeat: found "soon"'),
         (("line", "--device", "walking"), "is not a device of the line"),
         (("line", "--strings", "6"), "--strings 6: expected 4 or 5"),
+        (("drill", "root_lock", "--times", "99"), "--times 99: expected a number from 1 to 20"),
+        (("history", "--weeks", "0"), "--weeks 0: expected a number of at least 1"),
         (("check", "--strings", "3"), "--strings 3: expected 4 or 5"),
         (("check", "--profile", "pads"), 'did you mean "pad"?'),
     ],

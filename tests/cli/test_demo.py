@@ -14,7 +14,7 @@ from tests.cli.conftest import Outcome
 from tests.engine.on_a_terminal import on_terminal, wait_until
 from trainer.cli.playing import worst_bars, worst_bars_session
 from trainer.line import Feel, StandIn, planned_song
-from trainer.live import play_offline
+from trainer.live import PlayResult, play_offline
 from trainer.scoring import score
 from trainer.session import default_session, expand
 
@@ -101,6 +101,22 @@ def test_worst_bars_are_a_line_of_four_and_can_be_heard_again() -> None:
     assert heard == pytest.approx(expected.tolist())
     replayed = play_offline(again, script)
     assert len(replayed.notes) == len(heard)
+
+
+def test_the_demo_says_its_warnings_again_when_the_screen_is_gone(
+    command: Command, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    take = play_offline(default_session(), StandIn(Feel(), 5).play(planned_song(expand(default_session()), 5)))
+    warnings = ("no sound: no output found; the band is on the screen alone",)
+    for played, status in ((take, "completed"), (None, "stopped"), (None, "fault")):
+        result = PlayResult(status, None, played, warnings, None)
+        monkeypatch.setattr("trainer.live.play", lambda session, options, result=result: result)
+        done = command("demo")
+        assert done.out.startswith(f"Note: {warnings[0]}\n")
+        assert ("put in" in done.out) == (played is not None)
+        assert done.status == (2 if status == "fault" else 0)
+    done = command("demo", "--json")
+    assert done.out == "" and warnings[0] in done.err
 
 
 def test_the_live_demo_on_a_terminal_without_any_device(own_folders: Path) -> None:

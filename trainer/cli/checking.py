@@ -148,7 +148,7 @@ def check(
     ] = None,
     as_json: Json = False,
 ) -> None:
-    """Sound check: what your bass sends, what is wrong with it, and which profile fits. Remembered for this input."""
+    """Sound check: what your bass sends, and what is wrong with it. The profile that fits is remembered."""
     from collections import deque
 
     from trainer.clock.sources import RealClock

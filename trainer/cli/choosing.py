@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import inspect
+import math
 import re
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, fields
@@ -16,7 +17,7 @@ from trainer.errors import UsageError, nearest
 if TYPE_CHECKING:
     from trainer.session import Session
 
-__all__ = ["Overrides", "chosen_session", "own_sounds", "part_changes", "session_options", "with_overrides"]
+__all__ = ["Overrides", "between", "chosen_session", "own_sounds", "part_changes", "session_options", "with_overrides"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -24,7 +25,7 @@ class Overrides:
     """What the command line says instead of the session file; None leaves the file's."""
 
     session: Annotated[
-        str | None, typer.Argument(metavar="[SESSION]", help="A session file, or a ready-made session's name.")
+        str | None, typer.Argument(metavar="SESSION", help="A session file, or a ready-made session's name.")
     ] = None
     key: Annotated[str | None, typer.Option(metavar="KEY", help="Tonic; m for minor: A, Bb, Em.")] = None
     bpm: Annotated[float | None, typer.Option(metavar="BPM", help="Quarter notes a minute, 40 to 240.")] = None
@@ -42,6 +43,18 @@ class Overrides:
         bool | None,
         typer.Option("--listen/--no-listen", help="The band follows how hard you play.", show_default=False),
     ] = None
+
+
+def between(low: float, high: float = math.inf) -> Callable[[typer.CallbackParam, Any], Any]:
+    """A check for an option: `UsageError` unless its number lies from `low` to `high`."""
+
+    def check(option: typer.CallbackParam, value: Any) -> Any:
+        if value is not None and not low <= value <= high:
+            allowed = f"from {low:g} to {high:g}" if high < math.inf else f"of at least {low:g}"
+            raise UsageError(f"{option.opts[0]} {value:g}: expected a number {allowed}")
+        return value
+
+    return check
 
 
 def session_options(command: Callable[..., Any]) -> Callable[..., Any]:

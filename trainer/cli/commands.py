@@ -2,13 +2,25 @@
 
 from __future__ import annotations
 
-from typing import Annotated
+from typing import Annotated, Any
 
 import typer
+from typer.core import TyperArgument, TyperCommand
 
 from trainer.cli import calibrating, checking, exporting, facts, making, playing, practising, reporting, scoring
 
 __all__ = ["app"]
+
+
+class _Command(TyperCommand):
+    """A command whose help names its arguments without the types that only a programmer reads."""
+
+    def format_options(self, ctx: Any, formatter: Any) -> None:
+        for parameter in self.params:
+            if isinstance(parameter, TyperArgument) and hasattr(parameter, "display_type_rich"):
+                vars(parameter)["display_type_rich"] = lambda ctx: ""
+        super().format_options(ctx, formatter)
+
 
 app = typer.Typer(
     add_completion=False,
@@ -38,3 +50,6 @@ def start(
 
 for _module in (playing, practising, scoring, reporting, exporting, making, facts, checking, calibrating):
     _module.add_to(app)
+for _commands in (app, practising.worksheets):
+    for _info in _commands.registered_commands:
+        _info.cls = _Command

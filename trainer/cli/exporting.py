@@ -58,7 +58,7 @@ def export(
         Path | None, typer.Option("--midi", metavar="FILE", help="MIDI with markers: bass, band, chords, choruses.")
     ] = None,
 ) -> int:
-    """Write a take for other programs and for paper: notation with tab, tables of notes and bars, MIDI."""
+    """Write a take for paper and for other programs. Notation with tab, tables of notes and bars, MIDI."""
     from trainer.cli.choosing import named_session
     from trainer.report.export import MEASURE_COLUMNS, NOTE_COLUMNS, as_csv, measure_rows, note_rows
     from trainer.report.files import write_page

@@ -12,6 +12,9 @@ from trainer.cli.choosing import Overrides, chosen_session, session_options
 
 __all__ = ["add_to"]
 
+# What is asked of the bass, for a person.
+LINE_WORDS = {"eighths": "eighths", "quarters": "quarters", "two_beat": "two-beat", "free": "free"}
+
 Json = Annotated[bool, typer.Option("--json", help="As JSON, for a program to read.")]
 
 
@@ -135,7 +138,7 @@ def chart(
     ] = None,
     as_json: Json = False,
 ) -> None:
-    """Print the chart of a session: every chorus with its role, and the bars as they are played."""
+    """Print the chart of a session, chorus by chorus. Each with its role, and the bars as they are played."""
     from trainer.session import expand
 
     made = expand(chosen_session(overrides))
@@ -199,15 +202,20 @@ def chart_lines(made: Any) -> list[str]:
             + (" (out)" if bar.drop_out else " (stop)" if bar.stopped else " (held)" if bar.final else "")
             for bar in bars
         )
-        head = "Intro" if chorus == 0 else f"Chorus {chorus}, {bars[0].role}, intensity {bars[0].intensity:g}"
+        asked = " then ".join(dict.fromkeys(LINE_WORDS[bar.line] for bar in bars))
+        head = (
+            "Intro"
+            if chorus == 0
+            else f"Chorus {chorus}, {bars[0].role}, intensity {bars[0].intensity:g}, bass plays {asked}"
+        )
         if cells in shown:
             lines.append(f"{head}: as chorus {shown[cells]}")
             continue
         shown[cells] = chorus
         lines.append(f"{head}:")
-        width = max(len(cell) for cell in cells)
+        widths = [max(len(cell) for cell in cells[j::4]) for j in range(min(4, len(cells)))]
         for i in range(0, len(cells), 4):
-            row = " | ".join(f"{cell:<{width}}" for cell in cells[i : i + 4])
+            row = " | ".join(f"{cell:<{width}}" for cell, width in zip(cells[i : i + 4], widths, strict=False))
             lines.append(f"  {bars[i].bar:>2}  | {row} |")
     return lines
 

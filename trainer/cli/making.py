@@ -42,7 +42,7 @@ def render(
         Path | None, typer.Option("--soundfont", metavar="FILE", help="Your own SoundFont (.sf2) for the sounds.")
     ] = None,
 ) -> None:
-    """Write the band of a session to a file, or a take with its band: --wav FILE, --midi FILE, or both."""
+    """Write the band to a file, or a take with its band. Say --wav FILE, --midi FILE, or both."""
     from dataclasses import replace
     from functools import partial
 
@@ -142,7 +142,7 @@ def line(
     pdf: Pdf = None,
     as_json: Json = False,
 ) -> int:
-    """Write a bass line over a session's chart, or hear it: tablature here, notation with tab, MIDI, sound, or JSON."""
+    """Write a bass line over a session's chart, or hear it. Tablature here; notation with tab, MIDI, sound or JSON."""
     from trainer.line import model_line
     from trainer.music import FIVE_STRING, FOUR_STRING
     from trainer.session import expand

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from trainer.cli.choosing import Overrides, chosen_session, own_sounds, part_changes, session_options
+from trainer.cli.choosing import Overrides, between, chosen_session, own_sounds, part_changes, session_options
 from trainer.cli.speaking import card_text, say, to_stderr
 from trainer.errors import UsageError, nearest
 
@@ -80,9 +80,11 @@ def play(
         str | None,
         typer.Option("--page-host", metavar="HOST", help="Open the page to the room: 0.0.0.0, or an address."),
     ] = None,
-    page_port: Annotated[int, typer.Option("--page-port", metavar="N", min=0, max=65535, help="Its port; 0: any.")] = 0,
+    page_port: Annotated[
+        int, typer.Option("--page-port", metavar="N", callback=between(0, 65535), help="Its port; 0: any.")
+    ] = 0,
 ) -> int:
-    """Play a session with the band: count-in, song, then your figures. No session: a shuffle in G."""
+    """Play with the band: count-in, song, then your figures. Without a SESSION: a shuffle in G."""
     session = chosen_session(overrides)
     options = _options(
         session,
@@ -135,7 +137,7 @@ def demo(
     plain: Plain = False,
     ascii_only: Ascii = False,
 ) -> int:
-    """The whole job with a stand-in on bass, whose feel is known: what comes out should be what went in."""
+    """Hear and see the whole job with a stand-in on bass. Its feel is known: what comes out should be what went in."""
     from trainer.line import Feel, StandIn, planned_song
     from trainer.scoring import score
     from trainer.session import expand
@@ -183,10 +185,13 @@ def demo(
         options = replace(options, script=performance.messages(), record=True)
         with to_stderr(as_json), _demo_takes(takes) as folder:
             result = run(session, replace(options, takes_dir=folder))
+            _say_warnings(result)
         take = result.take
         if result.status not in ("completed", "stopped"):
             return _status(result)
     if take is None:
+        with to_stderr(as_json):
+            say("Stopped before the stand-in had played a note: no figures.")
         return 0
     card = score(take, session=session, full=full)
     if as_json:
@@ -393,6 +398,13 @@ def _status(result: PlayResult) -> int:
     return 1 if result.status == "engine_died" else 0
 
 
+def _say_warnings(result: PlayResult) -> None:
+    """In plain lines what stood on the screen, which is gone now."""
+    for warning in result.warnings:
+        if not warning.startswith("nothing was played"):  # whoever asked for the run says so, with what to do about it
+            say(f"Note: {warning}")
+
+
 def _afterwards(session: Session, options: PlayOptions, result: PlayResult) -> int:
     """The figures of what was played, then the worst bars once more if wanted."""
     from trainer.scoring import score
@@ -400,9 +412,7 @@ def _afterwards(session: Session, options: PlayOptions, result: PlayResult) -> i
     status = _status(result)
     if result.take_path is not None:
         typer.echo(f"Take kept: {result.take_path}")
-    for warning in result.warnings:
-        if not warning.startswith("nothing was played"):  # said below, with what to do about it
-            say(f"Note: {warning}")
+    _say_warnings(result)
     take = result.take
     if take is None or not len(take.notes):
         if result.status not in ("fault", "engine_died"):  # they have said what became of the notes

@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
+from trainer.cli.choosing import between
 from trainer.cli.speaking import say
 from trainer.errors import TrainerError, UsageError
 
@@ -70,9 +71,9 @@ def drill(
     octave: Annotated[int, typer.Option(metavar="-1|0|1", help="Low, as usual, or an octave up.")] = 0,
     position: Annotated[int | None, typer.Option(metavar="FRET", help="Where on the neck the hand is.")] = None,
     strings: Annotated[int, typer.Option(metavar="4|5", help="Strings on the bass.")] = 4,
-    form: Annotated[str, typer.Option(metavar="FORM")] = "quick_change_12",
-    groove: Annotated[str, typer.Option(metavar="GROOVE")] = "shuffle",
-    times: Annotated[int, typer.Option(metavar="N", min=1, max=20, help="How many runs.")] = 3,
+    form: Annotated[str, typer.Option(metavar="FORM", help="A built-in form; see: trainer forms")] = "quick_change_12",
+    groove: Annotated[str, typer.Option(metavar="GROOVE", help="A groove; see: trainer grooves")] = "shuffle",
+    times: Annotated[int, typer.Option(metavar="N", callback=between(1, 20), help="How many runs, 1 to 20.")] = 3,
     mode: Annotated[str, typer.Option(metavar="climb|at_tempo|alternate", help="How the tempo moves.")] = "climb",
     seed: Annotated[int | None, typer.Option(metavar="N", help="The variant of the model line.")] = None,
     midi_in: MidiIn = None,
@@ -82,7 +83,7 @@ def drill(
     plain: Plain = False,
     stand_in: StandInOption = False,
 ) -> int:
-    """Work on one thing: the band and a model line play it, you answer, run after run, with a pass figure each time."""
+    """Work on one thing: the band plays it, then you, run after run. With a model line, and a pass figure each time."""
     from trainer.music import FIVE_STRING, FOUR_STRING
     from trainer.practice import drill_named
     from trainer.practice.tempo import next_tempo_bpm
@@ -243,7 +244,9 @@ class _Desk:
 
 
 def practice(
-    minutes: Annotated[float, typer.Option(metavar="N", min=8, max=120, help="How long you have.")] = 20.0,
+    minutes: Annotated[
+        float, typer.Option(metavar="N", callback=between(8, 120), help="How long you have, 8 to 120.")
+    ] = 20.0,
     key: Key = "G",
     bpm: Bpm = 96.0,
     midi_in: MidiIn = None,
@@ -257,7 +260,7 @@ def practice(
     ] = False,
     as_json: Annotated[bool, typer.Option("--json", help="What is due and the plan, as JSON.")] = False,
 ) -> int:
-    """Your evening: warm-up, the drills that are due or weak, one song, one look at the figures."""
+    """Your evening: warm-up, what is due or weak, one song. At the end one look at the figures."""
     from trainer.music import parse_key
     from trainer.practice.evening import evidence_of, plan_evening
     from trainer.practice.history import History
@@ -427,7 +430,7 @@ def stage(
     stand_in: StandInOption = False,
     as_json: Annotated[bool, typer.Option("--json", help="The results as JSON.")] = False,
 ) -> int:
-    """A night on a made-up open stage: key called, count-in, go; roles, stops and endings are cued as you play."""
+    """A night on a made-up open stage: key called, count-in, go. Roles, stops and endings are cued as you play."""
     from trainer.practice.stage import make_night
 
     chosen = seed if seed is not None else datetime.date.today().toordinal() % 100_000
@@ -502,7 +505,7 @@ worksheets = typer.Typer(
 
 
 @worksheets.command("new")
-def worksheet_new(file: Annotated[Path, typer.Argument(metavar="FILE")]) -> int:
+def worksheet_new(file: Annotated[Path, typer.Argument(metavar="FILE", help="A new file to write it to.")]) -> int:
     """Write a worksheet to start from."""
     from trainer.practice.worksheet import TEMPLATE
 
@@ -518,7 +521,7 @@ def worksheet_new(file: Annotated[Path, typer.Argument(metavar="FILE")]) -> int:
 
 
 @worksheets.command("check")
-def worksheet_check(file: Annotated[Path, typer.Argument(metavar="FILE")]) -> int:
+def worksheet_check(file: Annotated[Path, typer.Argument(metavar="FILE", help="The worksheet.")]) -> int:
     """Say what a worksheet asks for, or what is wrong with it."""
     sheet = _worksheet(file)
     typer.echo(f"{sheet.title}: {len(sheet.tasks)} tasks")
@@ -531,7 +534,7 @@ def worksheet_check(file: Annotated[Path, typer.Argument(metavar="FILE")]) -> in
 
 @worksheets.command("run")
 def worksheet_run(
-    file: Annotated[Path, typer.Argument(metavar="FILE")],
+    file: Annotated[Path, typer.Argument(metavar="FILE", help="The worksheet.")],
     name: Annotated[str, typer.Option(metavar="NAME", help="Your name in the result, if you like.")] = "",
     out: Annotated[Path | None, typer.Option("--out", metavar="FILE", help="Where the result goes.")] = None,
     midi_in: MidiIn = None,
@@ -601,7 +604,7 @@ def review(
         Path | None, typer.Option("--pages", metavar="DIR", help="Write a report page for each take.")
     ] = None,
 ) -> int:
-    """Read a class's results: every take scored anew, who met what, and who misses which change."""
+    """Read a class's results: who met what, who misses which change. Every take is scored anew."""
     from trainer.cli.choosing import named_session
     from trainer.practice.results import missed_changes, read_result
 
@@ -704,7 +707,7 @@ def study(
     number: Annotated[int | None, typer.Option("--phrase", metavar="N", help="Work on this one of the list.")] = None,
     key: Annotated[str | None, typer.Option("--key", metavar="KEY", help="In another key.")] = None,
     bpm: Annotated[float | None, typer.Option("--bpm", metavar="N", help="At another tempo.")] = None,
-    octave: Annotated[int, typer.Option(metavar="-1|0|1")] = 0,
+    octave: Annotated[int, typer.Option(metavar="-1|0|1", help="An octave down or up.")] = 0,
     bars: Annotated[str | None, typer.Option("--loop", metavar="A-B", help="Only these bars of the form.")] = None,
     midi: Annotated[Path | None, typer.Option("--midi", metavar="FILE", help="Write the moved line instead.")] = None,
     midi_in: MidiIn = None,
@@ -714,7 +717,7 @@ def study(
     plain: Plain = False,
     stand_in: StandInOption = False,
 ) -> int:
-    """Lay a transcription over a session: its devices bar by bar; each can be moved, looped and drilled."""
+    """Lay a transcription over a session, its devices bar by bar. Each can be moved, looped and drilled."""
     from trainer.cli.choosing import _bar_range, named_session
     from trainer.practice.study import exercise_to_dict, judge_phrase, phrase_drill, phrases
     from trainer.report.transcription import read_transcription

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
+from trainer.cli.choosing import between
 from trainer.cli.speaking import say
 from trainer.errors import TrainerError, UsageError
 
@@ -35,7 +36,7 @@ def report(
     ] = None,
     out: Out = None,
 ) -> int:
-    """Write the report of a take: one page for the screen and for paper, with pictures, figures and what they mean."""
+    """Write the report of a take, for the screen and for paper. Pictures, figures, and what they mean."""
     from trainer.cli.choosing import named_session
     from trainer.report import write_report
     from trainer.scoring import score
@@ -50,8 +51,8 @@ def report(
 
 
 def compare(
-    first: Annotated[Path, typer.Argument(metavar="TAKE")],
-    second: Annotated[Path, typer.Argument(metavar="TAKE")],
+    first: Annotated[Path, typer.Argument(metavar="TAKE", help="The first take, or any MIDI file with a bass track.")],
+    second: Annotated[Path, typer.Argument(metavar="TAKE", help="The second.")],
     session: SessionOption = None,
     out: Out = None,
 ) -> int:
@@ -76,11 +77,11 @@ def compare(
 
 def history(
     takes: Takes = None,
-    weeks: Annotated[int | None, typer.Option(metavar="N", min=1, help="Only the last N weeks.")] = None,
+    weeks: Annotated[int | None, typer.Option(metavar="N", callback=between(1), help="Only the last N weeks.")] = None,
     rebuild: Annotated[bool, typer.Option("--rebuild", help="Make the index again from the take files.")] = False,
     as_json: Annotated[bool, typer.Option("--json", help="As JSON.")] = False,
 ) -> int:
-    """Takes and drills over the weeks: trends with intervals, and which change in which key."""
+    """Takes and drills over the weeks. Trends with intervals, and which change you miss in which key."""
     from trainer.practice.history import History
     from trainer.take import takes_dir
 
@@ -97,13 +98,13 @@ def history(
 
 
 def import_takes(
-    sources: Annotated[list[Path], typer.Argument(metavar="FILE…|DIR", help="MIDI files or folders of them.")],
+    sources: Annotated[list[Path], typer.Argument(metavar="FILE|DIR", help="MIDI files or folders of them.")],
     session: SessionOption = None,
     takes: Takes = None,
     track: Annotated[str | None, typer.Option(metavar="NAME|N", help="The bass's track.")] = None,
     downbeat: Annotated[str | None, typer.Option(metavar="SECONDS|auto", help="Where chorus 1 begins.")] = None,
 ) -> int:
-    """Take recordings made in a sequencer into the history, with their dates."""
+    """Take recordings made in a sequencer into the history. They keep their dates."""
     from dataclasses import replace
 
     from trainer.batch import midi_files

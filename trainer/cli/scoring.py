@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
+from trainer.cli.choosing import between
 from trainer.cli.speaking import card_text, say
 from trainer.errors import TrainerError, UsageError
 
@@ -20,7 +21,7 @@ __all__ = ["add_to"]
 
 
 def score(
-    files: Annotated[list[Path], typer.Argument(metavar="FILE…|DIR", help="Takes, other MIDI files, or folders.")],
+    files: Annotated[list[Path], typer.Argument(metavar="FILE|DIR", help="Takes, other MIDI files, or folders.")],
     session: Annotated[
         str | None, typer.Option(metavar="SESSION", help="What was to be played: a file or a ready-made name.")
     ] = None,
@@ -33,13 +34,16 @@ def score(
     ] = None,
     full: Annotated[bool, typer.Option("--full", help="Every figure; every beat and pair in the JSON.")] = False,
     workers: Annotated[
-        int | None, typer.Option(metavar="N", min=1, help="Programs that score many files at once; all cores.")
+        int | None,
+        typer.Option(
+            metavar="N", callback=between(1), help="How many files are scored at once; else one on each core."
+        ),
     ] = None,
     as_json: Annotated[bool, typer.Option("--json", help="As JSON: one scorecard, or a list of them.")] = False,
     json_lines: Annotated[bool, typer.Option("--json-lines", help="As JSON, one scorecard a line.")] = False,
     as_csv: Annotated[bool, typer.Option("--csv", help="As a table, one take a row.")] = False,
 ) -> int:
-    """Score takes, or any MIDI file with a bass track: time, swing, changes, and the bars that cost most.
+    """Score takes or other MIDI files: time, swing, changes. And the bars that cost most.
 
     Of many files, one that cannot be read does not stop the others: it is named where its figures would stand. The exit
     status is 2 when no file could be scored.

@@ -529,18 +529,17 @@ _CAUSES = {
 
 
 def _span_words(span: Card) -> str:
-    """ "From chorus 4 bar 6 to bar 8 you were 1 bar ahead of the band: something was skipped. Back in bar 9." """
+    """ "Chorus 4, bars 6 to 8: you were 1 bar ahead of the band, something was skipped. Back in chorus 4 bar 9." """
     a, b = span["from"], span["to"]
-    where = f"chorus {a['chorus']} bar {a['bar']}"
-    if (a["chorus"], a["bar"]) != (b["chorus"], b["bar"]):
-        same = a["chorus"] == b["chorus"]
-        where = f"From {where} to {'' if same else 'chorus {} '.format(b['chorus'])}bar {b['bar']}"
-    else:
-        where = f"In {where}"
+    where = f"Chorus {a['chorus']} bar {a['bar']}"
+    if a["chorus"] != b["chorus"]:
+        where += f" to chorus {b['chorus']} bar {b['bar']}"
+    elif a["bar"] != b["bar"]:
+        where = f"Chorus {a['chorus']}, bars {a['bar']} to {b['bar']}"
     cause = str(span.get("cause", ""))
     if cause == "missed quick change":
-        return f"{where} the quick change was not there. Did you mean to stay?"
-    told = f"{where} you were {bars_words(float(span['place_beats']))}: {_CAUSES.get(cause, cause)}."
+        return f"{where}: the quick change was not there. Did you mean to stay?"
+    told = f"{where}: you were {bars_words(float(span['place_beats']))}, {_CAUSES.get(cause, cause)}."
     back = span.get("back")
     return f"{told} Back in chorus {back['chorus']} bar {back['bar']}." if back else told
 

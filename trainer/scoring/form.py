@@ -254,6 +254,8 @@ class LostSpan:
         """The span in words; a missed quick change is put as a question."""
         first, last = f"chorus {self.from_chorus} bar {self.from_bar}", f"chorus {self.to_chorus} bar {self.to_bar}"
         where = first if self.first_idx == self.last_idx else f"{first} to {last}"
+        if self.first_idx != self.last_idx and self.from_chorus == self.to_chorus:
+            where = f"chorus {self.from_chorus}, bars {self.from_bar} to {self.to_bar}"
         if self.cause == "missed quick change":
             return f"{where}: the quick change was not there; did you mean to stay?"
         n = abs(self.place_beats)
