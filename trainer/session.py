@@ -75,13 +75,17 @@ RITARD_FACTOR = 0.6  # tempo at the end of a ritard, of the song's; our choice
 
 @dataclass(frozen=True, slots=True)
 class ChorusPlan:
-    """One `[[chorus]]` table: `times` choruses of one role, an intensity for each (a single one serves them all)."""
+    """One `[[chorus]]` table: `times` choruses of one role, an intensity for each (a single one serves them all).
+
+    `heard`: somebody else plays the line there and the player only listens; nothing played along is scored.
+    """
 
     role: str
     times: int = 1
     intensity: tuple[float, ...] = (0.5,)
     line: str | None = None
     stop_time: bool = False
+    heard: bool = False
 
     def __post_init__(self) -> None:
         if len(self.intensity) == 1:
@@ -173,8 +177,9 @@ class Session:
                 table["intensity"] = plan.intensity[0]
             if plan.line is not None:
                 table["line"] = plan.line
-            if plan.stop_time:
-                table["stop_time"] = True
+            for name, present in (("stop_time", plan.stop_time), ("heard", plan.heard)):
+                if present:
+                    table[name] = True
             out["chorus"].append(table)
         for name, spans in (("drop_out", self.drop_outs), ("pedal", self.pedals)):
             if spans:
@@ -190,7 +195,8 @@ class ChartBar:
 
     `chorus` is 1-based (0: the intro); `bar` is the bar's 1-based number in the form (so a loop of bars 9–12 keeps
     9–12); `chords` are in equal shares of the bar. `final` marks the last bar, where a held tonic ends the song;
-    `stopped`: the band only hits beat 1; `turnaround`: one of the form's last two bars.
+    `stopped`: the band only hits beat 1; `turnaround`: one of the form's last two bars; `heard`: the player only
+    listens.
     """
 
     idx: int
@@ -208,6 +214,7 @@ class ChartBar:
     turnaround: bool = False
     final: bool = False
     ritard: bool = False
+    heard: bool = False
 
     @property
     def end_beats(self) -> float:
@@ -294,6 +301,17 @@ class Chart:
         """Index into `bars` at each beat (clipped): (n,) in, (n,) out."""
         i = np.searchsorted(self.bar_onsets_beats, np.asarray(beats, dtype=np.float64), side="right") - 1
         return np.clip(i, 0, len(self.bars) - 1)
+
+    @cached_property
+    def heard_choruses(self) -> frozenset[int]:
+        """Choruses (1-based) that the player only listens to."""
+        return frozenset(bar.chorus for bar in self.bars if bar.heard)
+
+    def role_words(self, bar: ChartBar) -> str:
+        """A bar's role in words for the player: "verse"; where some choruses are only heard "listen", "your verse"."""
+        if bar.heard:
+            return "listen"
+        return f"your {bar.role}" if self.heard_choruses and bar.chorus > 0 else bar.role
 
     @cached_property
     def chorus_onsets_beats(self) -> tuple[float, ...]:
@@ -410,7 +428,7 @@ _TOP_KEYS = (
     "title", "key", "tempo_bpm", "swing_ratio", "form", "groove", "count_in_bars", "seed", "loop", "start", "ending",
     "turnaround", "pickup_beats", "guide", "listen", "tempo_push_pct", "chorus", "drop_out", "pedal", "chart",
 )  # fmt: skip
-_CHORUS_KEYS = ("role", "times", "intensity", "line", "stop_time")
+_CHORUS_KEYS = ("role", "times", "intensity", "line", "stop_time", "heard")
 
 
 def session_from_dict(data: Mapping[str, Any], source: str = "session") -> Session:
@@ -533,6 +551,7 @@ def _read_chorus(check: _Checker, table: Mapping[str, Any], where: str) -> Choru
         intensity,
         check.choice(table, "line", LINES, None, where),
         check.flag(table, "stop_time", False, where),
+        check.flag(table, "heard", False, where),
     )
 
 
@@ -657,13 +676,22 @@ def expand(session: Session) -> Chart:
                     drop_out=_inside(session.drop_outs, chorus, bar),
                     pedal=_inside(session.pedals, chorus, bar),
                     stopped=plan.stop_time and bar <= max(1, n_form - 4 if n_form >= 8 else n_form),
+                    heard=plan.heard,
                 )
                 onset_beats += BEATS_PER_BAR
     if session.ending == "tag":
         tail = bars[-min(4, last - first + 1) :]
         for _ in range(2):
             for source in tail:
-                add(source.chorus, source.bar, onset_beats, source.role, source.intensity, source.line)
+                add(
+                    source.chorus,
+                    source.bar,
+                    onset_beats,
+                    source.role,
+                    source.intensity,
+                    source.line,
+                    heard=source.heard,
+                )
                 onset_beats += BEATS_PER_BAR
     _end(session, bars)
     return Chart(

@@ -13,7 +13,8 @@ from trainer.clock import TempoMap
 from trainer.line import DEVICES, Feel, LineScore, StandIn, model_line
 from trainer.music import FIVE_STRING
 from trainer.practice import DRILLS, Exercise, answered_changes, answers_of
-from trainer.scoring import score
+from trainer.scoring import RunningScore, score
+from trainer.session import session_from_dict
 from trainer.take import Take, sorted_notes
 
 KEYS = ("C", "Db", "D", "Eb", "E", "F", "F#", "G", "Ab", "A", "Bb", "B")
@@ -132,3 +133,21 @@ def test_devices_in_twelve_keys_three_octaves_and_along_the_neck(device: str) ->
             spans = exercise.chart.spans
             over = {spans[int(exercise.chart.span_idx_at(c.at_beats + 1e-6))].degree for c in exercise.model.claims}
             assert degree in over or device in ("chromatic_approach", "scale_descent", "push", "slide_in"), over
+
+
+def test_a_take_says_itself_what_was_only_listened_to() -> None:
+    """Without knowing the drill: silence while listening costs nothing, nor does playing along."""
+    exercise = DRILLS["roots"].build("G", 96.0, 1)
+    assert session_from_dict(exercise.session.to_dict()) == exercise.session
+    assert {bar.chorus for bar in exercise.chart.bars if bar.heard} == set(exercise.heard)
+    for along in (None, replace(ROUGH, missed_frac=0.7)):
+        card = score(take_of(exercise, CLEAN, heard_feel=along)).to_dict()
+        assert card["landing"]["root_rate"] == 1.0 and card["landing"]["outcomes"]["silent"] == 0
+        assert card["form"]["lost"] == []
+        for rows in (card["shape"]["choruses"], card["swing"]["per_chorus"]):
+            assert [row["chorus"] for row in rows] == list(exercise.asked)
+        assert {row["chorus"] for row in card["landing"]["per_chorus"] if row["changes"]} == set(exercise.asked)
+    notes = take_of(exercise, CLEAN).notes
+    running = RunningScore(exercise.chart, TempoMap(exercise.chart.tempo_segments))
+    running.feed(notes)
+    assert running.figures().changes == running.figures().roots > 0

@@ -89,7 +89,7 @@ function draw(){
       if(!counting&&o.on===bar.on){cell.className="here";cell.setAttribute("aria-current","true");}
       if(o.out)cell.classList.add("out");return cell;}));
     $("where").textContent=(bar.chorus?"chorus "+bar.chorus+(chart.choruses?" of "+chart.choruses:""):"intro")+" · "+bar.role+
-      (bar.role==="solo"?" · height "+Math.round(bar.intensity*100)/100:"");
+      (bar.role.endsWith("solo")?" · height "+Math.round(bar.intensity*100)/100:"");
     $("phase").textContent=place.phase==="paused"?"paused":place.phase==="ended"?"the end":"";
   }
   const c=place.cue||"";if($("cue").textContent!==c){$("cue").textContent=c;$("cue").hidden=!c;}

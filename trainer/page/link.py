@@ -38,7 +38,7 @@ def chart_data(chart: Chart, *, open_end: bool = False) -> dict[str, Any]:
                 "on": bar.onset_beats,
                 "chords": [chord.name for chord in bar.chords],
                 "degrees": list(bar.degrees),
-                "role": bar.role,
+                "role": chart.role_words(bar),
                 "intensity": bar.intensity,
                 "out": bar.drop_out,
                 "final": bar.final,

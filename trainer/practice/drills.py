@@ -1,13 +1,13 @@
 """Drills: short loops with a goal, a model that is heard first, and a pass figure read from the scorecard.
 
 A drill is built from the session and line rooms for a key, tempo and seed; none is a recording. The model line sounds
-in the `heard` choruses (call); the player answers in the `asked` ones (response). Only those count: whoever plays along
-while listening is judged by `answers_of(take, exercise)`. Thresholds are our choice unless a source stands beside them.
+in the `heard` choruses (call); the player answers in the `asked` ones (response). Only those count, as the session says
+which are heard. Thresholds are our choice unless a source stands beside them.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Collection, Iterator, Mapping
 from dataclasses import dataclass, field, replace
 from typing import Any
 
@@ -20,7 +20,17 @@ from trainer.music import FORMS, FOUR_STRING, GROOVES, Key, Tuning, degree_name,
 from trainer.session import Chart, ChorusPlan, DropOut, PedalPlan, Session, expand
 from trainer.take import Take
 
-__all__ = ["DRILLS", "Drill", "Exercise", "PassFigure", "answered_changes", "answers_of", "change_bars", "drill_named"]
+__all__ = [
+    "DRILLS",
+    "Drill",
+    "Exercise",
+    "PassFigure",
+    "answered_changes",
+    "answers_of",
+    "change_bars",
+    "drill_named",
+    "with_heard",
+]
 
 ROOTS = ("root", "root_early", "root_late")
 NOT_COUNTED = ("pedal", "turnaround", "not_asked")
@@ -143,13 +153,10 @@ def drill_named(name: str) -> Drill:
 
 
 def answers_of(take: Take, exercise: Exercise) -> Take:
-    """The take with the notes of the asked choruses alone; a note half a beat before a chorus leads into it."""
-    if not len(take.notes):
-        return take
-    chart = exercise.chart
-    beats = np.clip(take.tempo.beats_at(take.notes["onset_s"]) + 0.5, chart.first_beats, chart.end_beats - 1e-6)
-    chorus = np.array([bar.chorus for bar in chart.bars])[chart.bar_idx_at(beats)]
-    return replace(take, notes=take.notes[np.isin(chorus, exercise.asked)])
+    """The take with the notes of the asked choruses alone, read against the exercise."""
+    from trainer.scoring.card import answers
+
+    return answers(replace(take, session=exercise.session), exercise.chart)
 
 
 def answered_changes(card: Mapping[str, Any], exercise: Exercise) -> dict[str, tuple[int, int, int]]:
@@ -196,9 +203,26 @@ def _turns(n: int, role: str = "verse", intensity: float = 0.5) -> tuple[ChorusP
 def _exercise(
     drill: str, session: Session, line: Callable[[Chart], LineScore], heard: tuple[int, ...], **more: Any
 ) -> Exercise:
+    session = with_heard(session, heard)
     chart = expand(session)
     asked = tuple(c for c in range(1, chart.n_choruses + 1) if c not in heard)
     return Exercise(drill, session, chart, line(chart), heard, asked, **more)
+
+
+def with_heard(session: Session, heard: Collection[int]) -> Session:
+    """The session with these choruses (1-based) marked as only listened to."""
+    plans: list[ChorusPlan] = []
+    number = 0
+    for plan in session.choruses:
+        for level in plan.intensity:
+            number += 1
+            one = replace(plan, times=1, intensity=(level,), heard=number in heard)
+            if plans and replace(plans[-1], times=1, intensity=(level,)) == one:
+                n, levels = plans[-1].times + 1, (*plans[-1].intensity, level)
+                plans[-1] = replace(one, times=n, intensity=levels)
+            else:
+                plans.append(one)
+    return replace(session, choruses=tuple(plans))
 
 
 def _odd(n: int) -> tuple[int, ...]:

@@ -30,9 +30,10 @@ import numpy as np
 
 from trainer._version import __version__
 from trainer.errors import TrainerError, UsageError
-from trainer.practice.drills import Exercise, PassFigure, answered_changes, answers_of, drill_named
+from trainer.practice.drills import Exercise, PassFigure, answered_changes, answers_of, drill_named, with_heard
 from trainer.scoring import Scorecard, score
 from trainer.scoring.stats import Slope, theil_sen
+from trainer.session import Session
 from trainer.take import read_take
 
 __all__ = [
@@ -49,7 +50,7 @@ __all__ = [
 ]
 
 VERSION = 3  # of the tables; an index of another version is made again
-READING = 2  # of the kept cards: how a take is read before it is scored
+READING = 3  # of the kept cards: how a take is read before it is scored
 BUSY_S = 20.0
 BATCH = 100
 MANY = 200  # so many new takes are worth starting readers for
@@ -186,7 +187,7 @@ def card_of(path: str | os.PathLike[str]) -> KeptCard:
             )
     take = read_take(file)
     exercise = _exercise_of(take.header.extra.get("drill"))
-    if exercise is not None and take.session == exercise.session:
+    if exercise is not None and take.session is not None and _same_music(take.session, exercise.session):
         take = answers_of(take, exercise)  # what was played along with the model does not count
     scored = score(take)
     made = KeptCard(
@@ -225,6 +226,11 @@ def _exercise_of(drill: Any) -> Exercise | None:
         return made.build(str(drill.get("key", "G")), float(drill.get("tempo_bpm", 96.0)), **options)
     except (TrainerError, TypeError, ValueError, KeyError):
         return None
+
+
+def _same_music(one: Session, other: Session) -> bool:
+    """Whether two sessions differ at most in which choruses are listened to."""
+    return with_heard(one, ()) == with_heard(other, ())
 
 
 def _study_outcome(study: Any, scored: Scorecard) -> dict[str, Any] | None:

@@ -19,7 +19,7 @@ from trainer.clock.tempo import swing_offbeat_frac
 from trainer.errors import UsageError
 from trainer.line import LINE_DTYPE, Claim, LineScore, fingering
 from trainer.music import FOUR_STRING, Key, Tuning, note_name, parse_key
-from trainer.practice.drills import DEVICE_SHARE, Exercise, PassFigure
+from trainer.practice.drills import DEVICE_SHARE, Exercise, PassFigure, with_heard
 from trainer.scoring.align import (
     SLOT_OFF,
     SLOT_ON,
@@ -251,7 +251,8 @@ def phrase_drill(
 ) -> Exercise:
     """The phrase as a drill: heard in one chorus, answered in the next, through the changes of a key."""
     tonic = parse_key(key) if isinstance(key, str) else key
-    session = Session(
+    heard = tuple(range(1, 2 * rounds, 2))
+    plain = Session(
         title=f"{phrase.name.replace('_', ' ').capitalize()} from bar {phrase.bar}, in {tonic.name}",
         key=tonic,
         tempo_bpm=tempo_bpm,
@@ -261,9 +262,9 @@ def phrase_drill(
         loop=loop,
         choruses=(ChorusPlan("verse", 2 * rounds),),
     )
+    session = with_heard(plain, heard)
     chart = expand(session)
     model = phrase_line(phrase, chart, octave=octave, tuning=tuning)
-    heard = tuple(range(1, 2 * rounds, 2))
     asked = tuple(range(2, 2 * rounds + 1, 2))
     return Exercise("study", session, chart, model, heard, asked, facts={"phrase": phrase.number})
 

@@ -51,6 +51,7 @@ def _special(bars: Sequence[ChartBar], plain: Sequence[ChartBar]) -> str:
         ("band out: you carry the time", [bar.bar for bar in bars if bar.drop_out]),
         ("stops", [bar.bar for bar in bars if bar.stopped]),
         ("pedal", [bar.bar for bar in bars if bar.pedal]),
+        ("only listen", [bar.bar for bar in bars if bar.heard]),
     ):
         if which:
             words.append(f"bar{'s' * (len(which) > 1)} {_span(which)} {name}")

@@ -27,7 +27,7 @@ from trainer.scoring.why import Why, no_figure, number
 from trainer.session import Chart, Session, expand
 from trainer.take.model import Take
 
-__all__ = ["SCHEMA", "EmptySection", "Scorecard", "Section", "score"]
+__all__ = ["SCHEMA", "EmptySection", "Scorecard", "Section", "answers", "score"]
 
 SCHEMA = {"name": "scorecard", "major": 1, "minor": 0}
 DEFAULT_LEVEL = "jam"
@@ -165,13 +165,14 @@ def score(
     """The scorecard of a take. Pure: the same take gives the same card.
 
     The chart is `chart`, else that of `session`, else that of the take's own session, else none (a foreign file: timing
-    and swing against its own beat axis, the rest says why it is empty). `full` adds every beat and pair to the JSON.
+    and swing against its own beat axis, the rest says why it is empty). Choruses that are only listened to count
+    nowhere. `full` adds every beat and pair to the JSON.
     """
     if chart is None:
         own = session if session is not None else take.session
         chart = None if own is None else expand(own)
     known = None if chart is None else chart.session
-    reading = read_notes(take, chart)
+    reading = read_notes(take if chart is None else answers(take, chart), chart)
     band = take.band if len(take.band) else None
     card = Scorecard(
         reading=reading,
@@ -203,6 +204,16 @@ def score(
             devices=find(reading, chart),
         )
     return replace(card, verdict=verdict(card, level))
+
+
+def answers(take: Take, chart: Chart) -> Take:
+    """The take without what was played along in choruses that are only listened to; a note half a beat before a chorus
+    leads into it."""
+    heard = np.array([bar.heard for bar in chart.bars])
+    if not heard.any() or not len(take.notes):
+        return take
+    beats = np.clip(take.tempo.beats_at(take.notes["onset_s"]) + 0.5, chart.first_beats, chart.end_beats - 1e-6)
+    return replace(take, notes=take.notes[~heard[chart.bar_idx_at(beats)]])
 
 
 def _remarks(take: Take) -> tuple[str, ...]:

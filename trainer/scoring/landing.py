@@ -306,7 +306,9 @@ class _Judge:
             stayed = self._stayed_on(change, idx)
             if stayed is not None:
                 outcome, note = "other", "stayed_on"
-        free = not self.chart.turnaround_pinned and note not in ("stopped", "gap") and self._in_turnaround(change)
+        free = (
+            not self.chart.turnaround_pinned and note not in ("stopped", "gap", "heard") and self._in_turnaround(change)
+        )
         if free and self._turnaround_ok(change, outcome, idx):
             outcome, stayed, note = "turnaround", None, None
         pitch = asynchrony = math.nan
@@ -354,6 +356,8 @@ class _Judge:
             return "not_asked", -1, "gap"
         if change.bar.line == "two_beat" and beat_of_bar in (1, 3):
             return "not_asked", -1, "two_beat"
+        if change.bar.heard:
+            return "not_asked", -1, "heard"
         if change.bar.stopped and beat_of_bar != 0:
             return "not_asked", -1, "stop"
         idx = self.attack(at)

@@ -54,7 +54,7 @@ class RunningScore:
         for span in chart.spans:
             pc = target_pc(span.chord)
             bar = chart.bars[span.bar_idx]
-            if bar.chorus > 0 and not bar.turnaround and (pc != before or span.onset_beats in tops):
+            if bar.chorus > 0 and not (bar.turnaround or bar.heard) and (pc != before or span.onset_beats in tops):
                 self._changes.append((round(span.onset_beats), pc))
             before = pc
         self._at = 0

@@ -324,13 +324,13 @@ def shape(reading: Reading, chart: Chart, landing: Landing, *, band_intensity: S
     """
     rules = shape_rules()
     p = _played(reading, chart)
-    n_choruses = chart.n_choruses
-    facts = [_chorus(p, reading, chart, landing, chorus) for chorus in range(1, n_choruses + 1)]
+    mine = [n for n in range(1, chart.n_choruses + 1) if n not in chart.heard_choruses]
+    facts = [_chorus(p, reading, chart, landing, chorus) for chorus in mine]
     judged = tuple(_judged(chorus, facts, rules) for chorus in facts)
     why: dict[str, Why] = {}
     by_bar = _per_bar(p, chart)
     roles = np.array([bar.role for bar in chart.bars])
-    counted = np.array([bar.chorus > 0 and not bar.final and not bar.stopped for bar in chart.bars])
+    counted = np.array([bar.chorus > 0 and not (bar.final or bar.stopped or bar.heard) for bar in chart.bars])
     asked = [bool(np.any(counted & (roles == role))) for role in ("verse", "solo")]
     played = {chorus.chorus for chorus in judged if chorus.verdict is not None}
     counted &= np.array([bar.chorus in played for bar in chart.bars])  # a chorus sat out is no thin one

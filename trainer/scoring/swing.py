@@ -195,8 +195,8 @@ def swing(reading: Reading) -> Swing:
         bar = chart.bar_idx_at(found.beat.astype(np.float64))
         chorus = np.array([b.chorus for b in chart.bars])[bar]
         role = np.array([b.role for b in chart.bars])[bar]
-        roles = {b.chorus: b.role for b in chart.bars}
-        for c in sorted(set(chorus.tolist()) | set(roles)):
+        roles = {b.chorus: b.role for b in chart.bars if not b.heard}
+        for c in sorted(roles):
             if c > 0:
                 label = {"chorus": c, "role": roles[c]}
                 per_chorus.append(SwingGroup(label, median_interval(found.ratio[chorus == c])))

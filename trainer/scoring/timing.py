@@ -367,6 +367,7 @@ def _drop_out_series(reading: Reading) -> list[tuple[int, tuple[int, int], tuple
         return out
     for drop in chart.session.drop_outs:
         bars = [b for b in chart.bars if b.chorus == drop.chorus and b.drop_out and drop.first <= b.bar <= drop.last]
+        bars = [b for b in bars if not b.heard]
         if not bars:
             continue
         start, end = int(bars[0].onset_beats), int(bars[-1].end_beats)

@@ -42,14 +42,16 @@ def degree_text(degree: str, ascii_only: bool = False) -> str:
 
 
 def role_text(state: ScreenState) -> tuple[str, str]:
-    """("CHORUS 2 of 5", "VERSE") for the place in the song; during the count-in, the first chorus's."""
+    """("CHORUS 2 of 5", "VERSE") for the place in the song; during the count-in, the first chorus's.
+
+    Where some choruses are only listened to: "LISTEN", and "YOUR VERSE" for the answer.
+    """
     bar = state.bar
     n = state.chart.n_choruses
     head = "INTRO" if bar.chorus == 0 else f"CHORUS {bar.chorus}" + ("" if state.open_end else f" of {n}")
-    role = bar.role
     if bar.chorus == 0:
-        role = next((b.role for b in state.chart.bars if b.chorus == 1), bar.role)
-    return head, role.upper()
+        bar = next((b for b in state.chart.bars if b.chorus == 1), bar)
+    return head, state.chart.role_words(bar).upper()
 
 
 # --- the full design -------------------------------------------------------------------------------------------------
@@ -319,7 +321,7 @@ def _place(canvas: Canvas, state: ScreenState, y: int, plan: _Plan) -> int:
     else:
         x = canvas.write(1, y, f" {head} ", "bold reverse")
         x = canvas.write(x + 1, y, f" {role} ", "bold reverse")
-    hint = ROLE_HINTS.get(role.lower(), "")
+    hint = "then it is yours" if bar.heard else ROLE_HINTS.get(role.lower().removeprefix("your "), "")
     place = f"bar {bar.bar} of {state.chorus_bars[-1].bar}"
     if state.chart.session.loop is not None:
         place = f"bar {bar.bar}, going round {state.chorus_bars[0].bar}–{state.chorus_bars[-1].bar}"
@@ -327,7 +329,7 @@ def _place(canvas: Canvas, state: ScreenState, y: int, plan: _Plan) -> int:
         place = ""
     pieces = [piece for piece in (hint, place) if piece]
     x = canvas.write(x + 1, y, " · ".join(pieces))
-    if bar.role == "solo" or role == "SOLO":
+    if (bar.role == "solo" or role == "SOLO") and not bar.heard:
         meter = _intensity(state, width - (meter_from or x) - 3)
         if meter:
             canvas.write_right(width - 1, meter_y, meter)

@@ -38,7 +38,7 @@ def plain_line(state: ScreenState) -> str:
         n = state.next_change.bars
         return f"count-in   {n} bar{'' if n == 1 else 's'} to {chords} ({first.degrees[0]})"
     number = f"{bar.chorus}" if state.open_end else f"{bar.chorus}/{state.chart.n_choruses}"
-    place = "intro" if bar.chorus == 0 else f"chorus {number} {bar.role}"
+    place = "intro" if bar.chorus == 0 else f"chorus {number} {state.chart.role_words(bar)}"
     chords = " ".join(chord.name for chord in bar.chords)
     text = f"{place}   bar {bar.bar:>2}/{state.chorus_bars[-1].bar}   {chords} ({' '.join(bar.degrees)})"
     last = state.chart.spans[int(state.chart.span_idx_at(bar.end_beats - 1e-6))]
@@ -49,7 +49,7 @@ def plain_line(state: ScreenState) -> str:
     else:
         n = later.bar_idx - bar.idx
         text += f"   next {later.chord.name} ({later.degree}) in {n} bar{'' if n == 1 else 's'}"
-    if bar.role == "solo":
+    if bar.role == "solo" and not bar.heard:
         text += f"   {ROLE_HINTS['solo']}, height {bar.intensity:.2g}"
     for word, present in (("band out", bar.drop_out), ("stops", bar.stopped), ("last bar", bar.final)):
         if present:
