@@ -1,7 +1,7 @@
 """What the band sounds like: exact places, safe levels, agreement with outside meters and detectors.
 
-Outside: `aubio` 0.4.9 (onsets; its command, where it is installed), `scipy` (an onset detector of another kind, spectra, WAV
-reading), `pyloudnorm` (ITU-R BS.1770).
+Outside: `aubio` 0.4.9 (onsets; its command, where it is installed), `scipy` (an onset detector of another kind,
+spectra, WAV reading), `pyloudnorm` (ITU-R BS.1770).
 """
 
 from __future__ import annotations
