@@ -13,9 +13,9 @@ practice.
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field, replace
-from typing import Any
+from typing import Any, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -27,6 +27,8 @@ from trainer.session import BEATS_PER_BAR, Chart, ChartBar
 from trainer.take.notes import FLAG_CUT
 
 __all__ = ["OUTCOMES", "Item", "Landing", "Tally", "landing"]
+
+_Group = TypeVar("_Group", str, int)
 
 OUTCOMES = (
     "root",
@@ -185,9 +187,9 @@ def landing(reading: Reading) -> Landing:
     return Landing(
         items=tuple(items),
         total=total,
-        by_role={name: _tally([i for i in items if i.role == name]) for name in dict.fromkeys(i.role for i in items)},
-        by_pair={name: _tally([i for i in items if i.pair == name]) for name in dict.fromkeys(i.pair for i in items)},
-        per_chorus={c: _tally([i for i in items if i.chorus == c]) for c in dict.fromkeys(i.chorus for i in items)},
+        by_role=_tallies(items, lambda item: item.role),
+        by_pair=_tallies(items, lambda item: item.pair),
+        per_chorus=_tallies(items, lambda item: item.chorus),
         outcomes={name: sum(i.outcome == name for i in items) for name in OUTCOMES},
         transposed_semitones=reading.transposed_semitones,
         why=why_map,
@@ -197,6 +199,14 @@ def landing(reading: Reading) -> Landing:
 def _tally(items: list[Item]) -> Tally:
     counted = [i.outcome for i in items if i.outcome not in NOT_COUNTED]
     return Tally(len(counted), sum(o in ROOTS for o in counted), sum(o in LANDED for o in counted))
+
+
+def _tallies(items: list[Item], group: Callable[[Item], _Group]) -> dict[_Group, Tally]:
+    """The tally of each group, groups in the order played."""
+    groups: dict[_Group, list[Item]] = {}
+    for item in items:
+        groups.setdefault(group(item), []).append(item)
+    return {name: _tally(members) for name, members in groups.items()}
 
 
 def _changes(chart: Chart) -> list[_Change]:

@@ -35,7 +35,7 @@ from trainer.scoring.landing import Landing
 from trainer.scoring.levels import ShapeRules, shape_rules
 from trainer.scoring.stats import MIN_N, Interval, robust_sd, t_quantile
 from trainer.scoring.why import Why, ci, no_figure, number
-from trainer.session import BEATS_PER_BAR, Chart
+from trainer.session import BEATS_PER_BAR, Chart, ChartBar
 
 __all__ = ["VERDICTS", "ChorusShape", "Shape", "rank_correlation", "rhythm_repeat", "shape", "welch"]
 
@@ -274,6 +274,12 @@ class _Played:
     flat: bool
     releases: bool
 
+    def of_bars(self, first: int, last: int) -> _Played:
+        """The notes of the bars from `first` to `last` (of the chart)."""
+        rows = slice(*np.searchsorted(self.bar, (first, last + 1)).tolist())
+        names = ("bar", "pitch", "step", "of_chord", "slot", "beat_in_bar", "velocity", "gate", "gate_kind")
+        return replace(self, **{name: getattr(self, name)[rows] for name in names})
+
 
 def _played(reading: Reading, chart: Chart) -> _Played:
     keep = ~reading.ghost & ~reading.stacked
@@ -325,8 +331,11 @@ def shape(reading: Reading, chart: Chart, landing: Landing, *, band_intensity: S
     rules = shape_rules()
     p = _played(reading, chart)
     mine = [n for n in range(1, chart.n_choruses + 1) if n not in chart.heard_choruses]
-    facts = [_chorus(p, reading, chart, landing, chorus) for chorus in mine]
-    judged = tuple(_judged(chorus, facts, rules) for chorus in facts)
+    bars_of: dict[int, list[ChartBar]] = {}
+    for bar in chart.bars:
+        bars_of.setdefault(bar.chorus, []).append(bar)
+    facts = [_chorus(p, reading, chart, landing, bars_of[chorus]) for chorus in mine]
+    judged = _judged(facts, rules)
     why: dict[str, Why] = {}
     by_bar = _per_bar(p, chart)
     roles = np.array([bar.role for bar in chart.bars])
@@ -427,10 +436,11 @@ def _accent(p: _Played, rows: Bools) -> tuple[float, float, dict[str, Why]]:
     return accent, offbeat, why
 
 
-def _chorus(p: _Played, reading: Reading, chart: Chart, landing: Landing, chorus: int) -> ChorusShape:
-    """The features of one chorus, not yet judged."""
-    bars = [bar for bar in chart.bars if bar.chorus == chorus and not bar.final and not bar.stopped]
-    all_bars = [bar for bar in chart.bars if bar.chorus == chorus]
+def _chorus(played: _Played, reading: Reading, chart: Chart, landing: Landing, all_bars: list[ChartBar]) -> ChorusShape:
+    """The features of one chorus (its bars, in order), not yet judged."""
+    chorus = all_bars[0].chorus
+    bars = [bar for bar in all_bars if not bar.final and not bar.stopped]
+    p = played.of_bars(all_bars[0].idx, all_bars[-1].idx)
     tally = landing.per_chorus.get(chorus)
     changes = tally.changes if tally is not None else 0
     missed = changes - tally.landed if tally is not None else 0
@@ -462,14 +472,15 @@ def _chorus(p: _Played, reading: Reading, chart: Chart, landing: Landing, chorus
             spans[k] = float(pitch[here].max()) - floor
     n_form = len(chart.form_chords)
     steady = [b.idx for b in bars if b.bar % 4 != 0 and b.bar < n_form - 1] if n_form >= 4 else idx.tolist()
-    patterns = np.zeros((len(chart.bars), _SLOTS), dtype=np.bool_)
+    first = all_bars[0].idx
+    patterns = np.zeros((len(all_bars), _SLOTS), dtype=np.bool_)
     place = np.array([_SLOT_PLACE.get(int(s), 3) for s in range(5)])[p.slot[rows]]
-    patterns[bar, 4 * p.beat_in_bar[rows] + place] = True
+    patterns[bar - first, 4 * p.beat_in_bar[rows] + place] = True
     shares = np.bincount(step, minlength=12) / n
     shares = shares[shares > 0]
     gate, why_gate = _gates(p, rows)
     accent, offbeat, why_accent = _accent(p, rows)
-    repeat = rhythm_repeat(patterns[steady]) if steady else math.nan
+    repeat = rhythm_repeat(patterns[np.array(steady) - first]) if steady else math.nan
     why: dict[str, Why] = {**why_gate, **why_accent}
     slope = _slope(np.arange(len(idx), dtype=np.float64), medians)
     if math.isnan(slope):
@@ -478,9 +489,8 @@ def _chorus(p: _Played, reading: Reading, chart: Chart, landing: Landing, chorus
         why["rhythm_repeat"] = no_figure("too_few", "fewer than two bars to compare")
     if p.flat:
         why["velocity"] = no_figure("flat_velocity", "the input sends one velocity")
-    beats = reading.beat_numbers
-    start, end = all_bars[0].onset_beats, all_bars[-1].end_beats
-    inside = (beats >= start) & (beats < end)
+    start = max(round(all_bars[0].onset_beats) - reading.first_beat_idx, 0)
+    figures = reading.figure[start : max(round(all_bars[-1].end_beats) - reading.first_beat_idx, 0)]
     return ChorusShape(
         chorus=chorus,
         role=role,
@@ -496,7 +506,7 @@ def _chorus(p: _Played, reading: Reading, chart: Chart, landing: Landing, chorus
         chord_tone_share=float(np.mean(p.of_chord[rows])),
         entropy_bits=float(-(shares * np.log2(shares)).sum()) + 0.0,
         rhythm_repeat=repeat,
-        triplet_figures=int(np.count_nonzero(inside & (reading.figure == FIGURE_TRIPLET))),
+        triplet_figures=int(np.count_nonzero(figures == FIGURE_TRIPLET)),
         velocity=math.nan if p.flat else _median(p.velocity[rows]),
         slope_semitones_per_bar=slope,
         gate_long=gate["long"],
@@ -521,29 +531,59 @@ def _is_pinned(c: ChorusShape, rules: ShapeRules) -> bool:
     )
 
 
-def _opens(c: ChorusShape, verses: list[ChorusShape], rules: ShapeRules) -> bool:
-    """Denser, higher or more varied than the take's own verses, by the minimum effect and more than their spread."""
-    for name, effect in (
-        ("notes_per_bar", rules.open_notes_per_bar),
-        ("mean_pitch", rules.open_semitones),
-        ("entropy_bits", rules.open_entropy_bits),
-    ):
-        own = np.array([getattr(v, name) for v in verses], dtype=np.float64)
-        spread = robust_sd(own) if len(own) > 2 else float(np.ptp(own)) / 2.0
-        spread = spread if math.isfinite(spread) else 0.0
-        if getattr(c, name) - float(np.median(own)) >= max(effect, rules.open_spreads * spread):
-            return True
-    return False
+@dataclass(frozen=True)
+class _Usual:
+    """The take's own verses: middle and spread of each thing that opens a chorus."""
+
+    middle: Floats  # (3,), as `_OPENERS`
+    spread: Floats
+
+    @classmethod
+    def of(cls, facts: Floats) -> _Usual:
+        """From the verses' facts, (verses, 3)."""
+        spreads = [robust_sd(own) if len(own) > 2 else float(np.ptp(own)) / 2.0 for own in facts.T]
+        return cls(np.median(facts, axis=0), np.nan_to_num(np.array(spreads), nan=0.0, posinf=0.0))
 
 
-def _judged(c: ChorusShape, every: list[ChorusShape], rules: ShapeRules) -> ChorusShape:
-    """The chorus with its verdict, against the take's own verses and the plan."""
-    if c.verdict is None:
-        return c
-    verses = [v for v in every if v.role != "solo" and v.chorus != c.chorus and v.verdict is not None]
-    eligible = [v for v in verses if _is_pinned(v, rules)] or verses
+_OPENERS = ("notes_per_bar", "mean_pitch", "entropy_bits")
+_MANY_VERSES = 100  # from here on leaving a verse itself out of what is usual moves nothing that is shown; our choice
+
+
+def _facts(choruses: list[ChorusShape]) -> Floats:
+    return np.array([[getattr(c, name) for name in _OPENERS] for c in choruses], dtype=np.float64)
+
+
+def _judged(every: list[ChorusShape], rules: ShapeRules) -> tuple[ChorusShape, ...]:
+    """The choruses with their verdicts, each against the take's other verses (the pinned ones if any) and the plan."""
+    verses = [c for c in every if c.role != "solo" and c.verdict is not None]
+    pinned = [_is_pinned(c, rules) for c in verses]
+    facts, chorus = _facts(verses), np.array([c.chorus for c in verses])
+    is_pinned = np.array(pinned, dtype=np.bool_)
+    known: dict[bytes, _Usual] = {}
+
+    def usual(c: ChorusShape) -> _Usual | None:
+        others = np.ones(len(verses), dtype=np.bool_) if len(verses) > _MANY_VERSES else chorus != c.chorus
+        eligible = others & is_pinned
+        rows = eligible if np.any(eligible) else others
+        if not np.any(rows):
+            return None
+        key = rows.tobytes()
+        if key not in known:
+            known[key] = _Usual.of(facts[rows])
+        return known[key]
+
+    return tuple(c if c.verdict is None else _judge(c, usual(c), rules) for c in every)
+
+
+def _judge(c: ChorusShape, usual: _Usual | None, rules: ShapeRules) -> ChorusShape:
+    """One chorus with its verdict. Open: denser, higher or more varied than `usual` by the minimum effect and more than
+    its spread."""
     pinned = _is_pinned(c, rules)
-    opens = bool(eligible) and _opens(c, eligible, rules)
+    opens = False
+    if usual is not None:
+        effects = np.array([rules.open_notes_per_bar, rules.open_semitones, rules.open_entropy_bits])
+        more = _facts([c])[0] - usual.middle
+        opens = bool(np.any(more >= np.maximum(effects, rules.open_spreads * usual.spread)))
     landed = c.missed <= rules.open_missed_changes
     loose = not c.rhythm_repeat >= rules.pinned_rhythm_repeat or c.chord_tone_share < rules.pinned_chord_tone_share
     if c.role == "solo":
@@ -564,7 +604,7 @@ def _judged(c: ChorusShape, every: list[ChorusShape], rules: ShapeRules) -> Chor
             verdict = "open" if opens and landed else "mixed"
         planned = verdict == "pinned" if c.role == "verse" else None
     why = dict(c.why)
-    if c.role == "solo" and not eligible:
+    if c.role == "solo" and usual is None:
         why["verdict"] = no_figure("no_verse", "no verse in this take to hold the solo against")
     return replace(c, verdict=verdict, as_planned=planned, why=why)
 

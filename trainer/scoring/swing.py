@@ -199,7 +199,8 @@ def swing(reading: Reading) -> Swing:
         for c in sorted(roles):
             if c > 0:
                 label = {"chorus": c, "role": roles[c]}
-                per_chorus.append(SwingGroup(label, median_interval(found.ratio[chorus == c])))
+                rows = slice(*np.searchsorted(chorus, (c, c + 1)).tolist())
+                per_chorus.append(SwingGroup(label, median_interval(found.ratio[rows])))
         for name in dict.fromkeys(b.role for b in chart.bars):
             per_role.append(SwingGroup({"role": name}, median_interval(found.ratio[role == name])))
         change = _change(found, log2, chart.chorus_onsets_beats)
