@@ -16,7 +16,8 @@ from pathlib import Path
 
 from trainer.clock import TempoMap
 from trainer.line import Feel, StandIn, planned_song
-from trainer.practice.history import CARD_SUFFIX, History
+from trainer.practice.cards import CARD_SUFFIX
+from trainer.practice.history import History
 from trainer.session import expand, session_from_dict
 from trainer.settings import APP_NAME
 from trainer.take import Take, TakeHeader, read_take, write_take

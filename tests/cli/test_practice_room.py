@@ -145,7 +145,7 @@ def test_a_folder_of_recordings_comes_into_history_with_its_dates(command: Comma
     source, folder = tmp_path / "sequencer", tmp_path / "takes"
     source.mkdir()
     for n, name in enumerate(("monday", "tuesday")):
-        music = " ".join(FIGURE[chord] for chord in CHANGES.split())
+        music = " ".join(FIGURE[chord] for chord in CHANGES.split()[: 12 - n])
         path = lily_score(music, source, name, bpm=96, swing="\\tripletFeel 8")
         moment = datetime.datetime(2026, 2, 2 + n, 20, tzinfo=datetime.UTC).timestamp()
         os.utime(path, (moment, moment))
@@ -158,6 +158,13 @@ def test_a_folder_of_recordings_comes_into_history_with_its_dates(command: Comma
         ("2026-02-03", "song"),
     ]
     assert all(row["figures"]["swing_ratio"] == pytest.approx(2.0, abs=0.05) for row in data["takes"])
+    # The same folder again, and once more with a copy under another name: nothing comes in twice.
+    (source / "copy.mid").write_bytes((source / "monday.mid").read_bytes())
+    again = command("import", source, "--session", "first-round", "--takes", folder)
+    assert again.status == 0 and "0 of 4 taken in; 3 in already" in again.out and "in already, as " in again.out
+    assert len(list(folder.glob("*.mid"))) == 2
+    own = command("import", folder, "--takes", folder)
+    assert "0 of 2 taken in" in own.out and len(list(folder.glob("*.mid"))) == 2
 
 
 def test_every_drill_that_the_advice_names_can_be_started(command: Command) -> None:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import datetime
-import json
 import shutil
 import signal
 import subprocess
@@ -18,9 +17,11 @@ import scipy.stats
 
 from trainer.clock import TempoMap
 from trainer.line import Feel, StandIn, planned_song
+from trainer.practice import cards
+from trainer.practice.cards import CARD_SUFFIX, card_of, pack, unpack
 from trainer.practice.drills import answers_of, drill_named
-from trainer.practice.history import CARD_SUFFIX, History, card_of
-from trainer.scoring import score
+from trainer.practice.history import History
+from trainer.scoring import Scorecard, score
 from trainer.session import expand, session_from_dict
 from trainer.take import Take, TakeHeader, read_take, write_take
 
@@ -61,7 +62,9 @@ def folder(a_month: Path, tmp_path: Path) -> Path:
 def everything(history: History) -> list[tuple]:
     rows = [tuple(r) for r in history._db.execute("SELECT * FROM takes ORDER BY path")]
     rows += [tuple(r) for r in history._db.execute("SELECT * FROM changes ORDER BY path, pair")]
-    return rows + [tuple(r) for r in history._db.execute("SELECT * FROM devices ORDER BY path, name")]
+    rows += [tuple(r) for r in history._db.execute("SELECT * FROM devices ORDER BY path, name")]
+    rows += [tuple(r) for r in history._db.execute("SELECT * FROM due ORDER BY drill, key, tempo")]
+    return rows + [tuple(r) for r in history._db.execute("SELECT * FROM trends ORDER BY figure")]
 
 
 def test_the_rows_are_the_cards(folder: Path) -> None:
@@ -131,13 +134,63 @@ def test_made_again_it_is_equal_with_cards_kept_or_lost(folder: Path) -> None:
 def test_a_kept_card_of_another_take_is_not_believed(folder: Path) -> None:
     first = card_of(folder / "take-01.mid").card
     kept = folder / f"take-01{CARD_SUFFIX}"
-    record = json.loads(kept.read_text())
+    record = unpack(kept.read_bytes())
     record["files_sha256"] = "0" * 64
     record["card"]["swing"]["ratio"] = 9.0
-    kept.write_text(json.dumps(record))
+    kept.write_bytes(pack(record))
     assert card_of(folder / "take-01.mid").card == first
     kept.write_text("{}")
     assert card_of(folder / "take-01.mid").card == first
+
+
+def test_a_new_version_keeps_the_cards_and_a_new_scorer_does_not(folder: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    scored: list[str] = []
+
+    def counting(take: Take) -> Scorecard:
+        scored.append(take.source)
+        return score(take)
+
+    monkeypatch.setattr(cards, "score", counting)
+    with History(folder) as history:
+        history.refresh()
+        assert len(scored) == 14
+        monkeypatch.setattr("trainer._version.__version__", "99.0")
+        history.rebuild()
+        assert len(scored) == 14
+        monkeypatch.setattr(cards, "REVISION", cards.REVISION + 1)
+        history.rebuild()
+        assert len(scored) == 28
+
+
+def test_trends_and_what_is_due_are_noted_and_never_stale(folder: Path) -> None:
+    with History(folder) as history:
+        history.refresh()
+        assert history.trends() == history.trends(since=datetime.date(2000, 1, 1))
+        before = everything(history)
+        # As after a kill between the last batch and the noting.
+        history._db.execute("DELETE FROM trends")
+        history._db.execute("DELETE FROM due")
+        assert history.refresh().added == 0 and everything(history) == before
+        write_take(played(25, swing=3.0), folder, "take-25")
+        history.refresh()
+        swing = next(trend for trend in history.trends() if trend.figure.name == "swing_ratio")
+        assert swing.n == 13 and swing.newest == pytest.approx(3.0, abs=0.2)
+        assert history.span().n_takes == 15 and history.span(datetime.date(2026, 3, 14)).n_takes == 2
+        assert history.clean_runs() == {"roots": [True, False]}
+
+
+def test_asking_loads_neither_arrays_nor_the_scorer(folder: Path) -> None:
+    """What makes it quick with thousands of takes: nothing new in the folder, nothing to load."""
+    with History(folder) as history:
+        history.refresh()
+    program = (
+        "import sys\nfrom trainer.cli.run import run\n"
+        "assert run(['history', '--takes', sys.argv[1]]) == 0 == run(['history', '--json', '--takes', sys.argv[1]])\n"
+        "assert not {'numpy', 'fsrs', 'rich', 'trainer.scoring', 'trainer.line'} & set(sys.modules), sys.modules\n"
+    )
+    done = subprocess.run([sys.executable, "-c", program, str(folder)], capture_output=True, text=True, check=False)
+    assert done.returncode == 0, done.stderr
+    assert "14 takes on 14 days" in done.stdout
 
 
 def test_a_damaged_index_is_made_again(folder: Path) -> None:

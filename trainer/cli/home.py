@@ -5,16 +5,12 @@ from __future__ import annotations
 import datetime
 from pathlib import Path
 
-__all__ = ["home_lines"]
+__all__ = ["home_lines", "takes_folder"]
 
 
 def home_lines() -> list[str]:
     """Three lines; nothing here may fail for want of takes, nor wait for them to be read."""
-    from platformdirs import user_data_path
-
-    from trainer.settings import APP_NAME
-
-    folder = user_data_path(APP_NAME, appauthor=False) / "takes"  # `trainer.take.takes_dir` without its imports
+    folder = takes_folder()
     newest = _newest_take(folder)
     if newest is None:
         return [
@@ -27,6 +23,17 @@ def home_lines() -> list[str]:
         _due(folder),
         "Play: trainer play · your evening: trainer practice · drills: trainer drills · everything: trainer --help",
     ]
+
+
+def takes_folder(option: Path | None = None) -> Path:
+    """As `trainer.take.takes_dir`, without its imports."""
+    if option is not None:
+        return option.expanduser()
+    from platformdirs import user_data_path
+
+    from trainer.settings import APP_NAME
+
+    return user_data_path(APP_NAME, appauthor=False) / "takes"
 
 
 def _last_done(newest: Path) -> str:

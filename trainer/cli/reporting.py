@@ -82,11 +82,11 @@ def history(
     as_json: Annotated[bool, typer.Option("--json", help="As JSON.")] = False,
 ) -> int:
     """Takes and drills over the weeks. Trends with intervals, and which change you miss in which key."""
+    from trainer.cli.home import takes_folder
     from trainer.practice.history import History
-    from trainer.take import takes_dir
 
     since = None if weeks is None else datetime.date.today() - datetime.timedelta(weeks=weeks)
-    with History(takes_dir(takes)) as book:
+    with History(takes_folder(takes)) as book:
         done = book.rebuild(_progress()) if rebuild else book.refresh(_progress())
         if as_json:
             typer.echo(json.dumps(_history_dict(book, since), ensure_ascii=False, indent=2, allow_nan=False))
@@ -110,6 +110,7 @@ def import_takes(
     from trainer.batch import midi_files
     from trainer.cli.choosing import named_session
     from trainer.cli.scoring import _downbeat
+    from trainer.practice.history import History
     from trainer.take import read_take, takes_dir, write_take
 
     known = None if session is None else named_session(session)
@@ -117,23 +118,33 @@ def import_takes(
     paths = midi_files(sources)
     if not paths:
         raise UsageError(f"{', '.join(map(str, sources))}: no MIDI file in there; expected recordings (.mid)")
-    n_in = 0
+    with History(takes_dir(takes)) as book:
+        book.refresh(_progress())
+        in_already = book.files()
+    n_in = n_there = 0
     for path in paths:
         try:
             read = read_take(path, session=known, track=number, downbeat=_downbeat(downbeat))
         except TrainerError as error:
             typer.echo(str(error), err=True)
             continue
+        there = in_already.get(read.sha256)
+        if there is not None:
+            typer.echo(f"{path}: in already, as {there}")
+            n_there += 1
+            continue
         made = read.header.created
         if not made:
             made = datetime.datetime.fromtimestamp(path.stat().st_mtime).astimezone().isoformat(timespec="seconds")
-        extra = dict(read.header.extra) | {"imported_from": path.name}
+        extra = dict(read.header.extra) | {"imported_from": path.name, "imported_sha256": read.sha256}
         header = replace(read.header, created=made, extra=extra)
         kept = write_take(replace(read, header=header), takes_dir(takes), path.stem)
         typer.echo(f"{path} → {kept}")
+        in_already[read.sha256] = kept
         n_in += 1
-    typer.echo(f"{n_in} of {len(paths)} taken in.")
-    return 0 if n_in else 2
+    already = f"; {n_there} in already (remove a take to take its file in anew)" if n_there else ""
+    typer.echo(f"{n_in} of {len(paths)} taken in{already}.")
+    return 0 if n_in or n_there else 2
 
 
 def _progress() -> Callable[[int, int], None] | None:
@@ -157,13 +168,15 @@ def _figure_text(trend: Trend) -> str:
 
 
 def _say_history(book: History, since: datetime.date | None) -> None:
-    rows = [row for row in book.takes() if row.error is None and (since is None or row.day >= since)]
-    if not rows:
-        typer.echo("Nothing played yet. Start with: trainer play")
+    span = book.span(since)
+    if not span.n_takes:
+        typer.echo(
+            "Nothing played yet. Start with: trainer play" if since is None else f"Nothing played since {since}."
+        )
         return
-    days = len({row.day for row in rows})
-    span = f"{rows[0].day} to {rows[-1].day}" if days > 1 else str(rows[0].day)
-    typer.echo(f"{len(rows)} take{'s' * (len(rows) > 1)} on {days} day{'s' * (days > 1)}, {span}.")
+    n, days = span.n_takes, span.n_days
+    ends = f"{span.first} to {span.last}" if days > 1 else str(span.first)
+    typer.echo(f"{n} take{'s' * (n > 1)} on {days} day{'s' * (days > 1)}, {ends}.")
     typer.echo("")
     for trend in book.trends(since=since):
         if trend.newest is None:
@@ -174,16 +187,13 @@ def _say_history(book: History, since: datetime.date | None) -> None:
             low, high = (f"{scale * end:+.2g}" for end in trend.ci95)
             slope = f"{scale * trend.per_week:+.2g} a week ({low} to {high}): "
         typer.echo(f"{trend.figure.title:<36}{_figure_text(trend):>10}  {slope}{trend.words}")
-    cells = book.landing_by_key()
+    cells = book.landing_by_key(since)
     if cells:
         _say_heat(cells)
-    runs = book.drill_runs()
+    runs = book.clean_runs(since)
     if runs:
-        by_drill: dict[str, list[bool]] = {}
-        for run in runs:
-            by_drill.setdefault(run.drill, []).append(run.passed)
         typer.echo("\nDrills: clean runs of all; share of the last ten, and of the ten before")
-        for name, passed in sorted(by_drill.items()):
+        for name, passed in runs.items():
             shares = [f"{sum(part) / len(part):>6.0%}" for part in (passed[-10:], passed[-20:-10]) if part]
             typer.echo(f"  {name:<30}{sum(passed):>4} of {len(passed):<6}{''.join(shares)}")
 
@@ -216,11 +226,11 @@ def _history_dict(book: History, since: datetime.date | None) -> dict[str, Any]:
                 "key": row.key,
                 "tempo_bpm": row.tempo_bpm,
                 "drill": row.drill,
+                "passed": row.passed,
                 "figures": dict(row.figures),
                 "error": row.error,
             }
-            for row in book.takes()
-            if since is None or row.day >= since
+            for row in book.takes(since=since)
         ],
         "trends": [
             {
@@ -235,7 +245,7 @@ def _history_dict(book: History, since: datetime.date | None) -> dict[str, Any]:
         ],
         "landing": [
             {"key": key, "change": pair, "roots": roots, "changes": n}
-            for (key, pair), (roots, n) in sorted(book.landing_by_key().items())
+            for (key, pair), (roots, n) in sorted(book.landing_by_key(since).items())
         ],
     }
 

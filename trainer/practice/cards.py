@@ -1,0 +1,265 @@
+"""A take as the history takes it: its scorecard, kept beside it, and the row that the index holds.
+
+A card once worked out lies beside its take as `STEM.card` (JSON, deflated). It is believed while the take's files are
+the same, and the scorer (`trainer.scoring.card.REVISION`) and the way a take is read here (`READING`) are too; a new
+version of the program that scores alike keeps it. Whether a drill was passed is worked out from the card each time.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import datetime
+import hashlib
+import itertools
+import json
+import os
+import tempfile
+import zlib
+from collections import Counter
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from trainer.errors import TrainerError
+from trainer.practice.drills import Exercise, PassFigure, answered_changes, answers_of, drill_named, with_heard
+from trainer.practice.history import FIGURES, NAMES, day_of
+from trainer.practice.study import exercise_from_dict, judge_phrase
+from trainer.scoring import Scorecard, score
+from trainer.scoring.card import REVISION
+from trainer.session import Session
+from trainer.take import read_take
+
+__all__ = ["CARD_SUFFIX", "KeptCard", "ReadTake", "card_of", "drill_outcome", "pack", "read_rows", "unpack"]
+
+READING = 3  # of the kept cards: how a take is read before it is scored, and what a card holds
+MANY = 200  # so many new takes are worth starting readers for
+MAX_READERS = 8
+CARD_SUFFIX = ".card"
+MAX_CARD_BYTES = 64_000_000
+DRILL_OPTIONS = ("seed", "form", "groove", "bar", "octave", "position")
+
+Card = Mapping[str, Any]
+
+
+@dataclass(frozen=True, slots=True)
+class KeptCard:
+    """A take's scorecard as plain data, with what the index needs of its header and files.
+
+    `study`: whether a phrase of a transcription was answered ({"passed", "value"}), None for anything else.
+    """
+
+    card: dict[str, Any]
+    created: str
+    title: str | None
+    extra: dict[str, Any]
+    midi_sha256: str
+    study: dict[str, Any] | None = None
+
+
+def card_of(path: str | os.PathLike[str]) -> KeptCard:
+    """The scorecard of a take: the one lying beside it if it belongs to these files and this scorer, else a new one.
+
+    Raises what reading or scoring raises (`TrainerError`, `OSError`).
+    """
+    file = Path(path)
+    digest = hashlib.sha256(file.read_bytes())
+    midi_sha256 = digest.hexdigest()
+    with contextlib.suppress(FileNotFoundError):
+        digest.update(file.with_suffix(".json").read_bytes())
+    belongs_to = {"files_sha256": digest.hexdigest(), "scoring": REVISION, "reading": READING}
+    kept = file.with_suffix(CARD_SUFFIX)
+    with contextlib.suppress(OSError, ValueError, KeyError, TypeError):
+        record = unpack(kept.read_bytes())
+        if all(record[name] == value for name, value in belongs_to.items()):
+            card, extra = dict(record["card"]), dict(record["extra"])
+            return KeptCard(card, str(record["created"]), record["title"], extra, midi_sha256, record["study"])
+    take = read_take(file)
+    exercise = _exercise_of(take.header.extra.get("drill"))
+    if exercise is not None and take.session is not None and _same_music(take.session, exercise.session):
+        take = answers_of(take, exercise)  # what was played along with the model does not count
+    scored = score(take)
+    made = KeptCard(
+        card=scored.to_dict(),
+        created=take.header.created,
+        title=take.session.title if take.session is not None else None,
+        extra=json.loads(json.dumps(dict(take.header.extra), default=str)),
+        midi_sha256=midi_sha256,
+        study=_study_outcome(take.header.extra.get("study"), scored),
+    )
+    record = belongs_to | {"card": made.card, "created": made.created, "title": made.title, "extra": made.extra}
+    record["study"] = made.study
+    with contextlib.suppress(OSError):  # a read-only folder only costs the time again
+        _write_aside(kept, pack(record))
+    return made
+
+
+def pack(record: Mapping[str, Any]) -> bytes:
+    """A record as it lies in a card's file: an eighth of its JSON's size."""
+    return zlib.compress(json.dumps(record).encode(), 3)
+
+
+def unpack(body: bytes) -> Any:
+    """The record of a card's file; `ValueError` for anything else."""
+    unpacker = zlib.decompressobj()
+    try:
+        text = unpacker.decompress(body, MAX_CARD_BYTES)
+    except zlib.error as error:
+        raise ValueError(str(error)) from None
+    return json.loads(text)
+
+
+def _write_aside(path: Path, body: bytes) -> None:
+    number, name = tempfile.mkstemp(dir=path.parent, prefix=".card-")
+    try:
+        with os.fdopen(number, "wb") as handle:
+            handle.write(body)
+        os.replace(name, path)
+    except OSError:
+        with contextlib.suppress(OSError):
+            os.unlink(name)
+        raise
+
+
+def _exercise_of(drill: Any) -> Exercise | None:
+    """A drill built again from what its take's header says; None for an unknown one."""
+    if not isinstance(drill, Mapping):
+        return None
+    options = {name: drill[name] for name in DRILL_OPTIONS if drill.get(name) is not None}
+    try:
+        made = drill_named(str(drill.get("name")))
+        return made.build(str(drill.get("key", "G")), float(drill.get("tempo_bpm", 96.0)), **options)
+    except (TrainerError, TypeError, ValueError, KeyError):
+        return None
+
+
+def _same_music(one: Session, other: Session) -> bool:
+    """Whether two sessions differ at most in which choruses are listened to."""
+    return with_heard(one, ()) == with_heard(other, ())
+
+
+def _study_outcome(study: Any, scored: Scorecard) -> dict[str, Any] | None:
+    """Whether a phrase of a transcription was answered, worked out from the notes; None for anything else."""
+    try:
+        figure = judge_phrase(exercise_from_dict(study), scored.reading)
+    except (TrainerError, TypeError, ValueError, KeyError):
+        return None
+    return {"passed": figure.passed, "value": figure.value}
+
+
+def drill_outcome(drill: Mapping[str, Any], card: Card) -> PassFigure | None:
+    """The pass figure of a drill's take: built again, judged by its card; None for an unknown drill."""
+    exercise = _exercise_of(drill)
+    return None if exercise is None else _judged(exercise, card)
+
+
+def _judged(exercise: Exercise, card: Card) -> PassFigure | None:
+    try:
+        return drill_named(exercise.drill).figure(card, exercise)
+    except (TypeError, ValueError, KeyError):
+        return None
+
+
+# --- rows of the index --------------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True)
+class ReadTake:
+    """One take as the index takes it: its row, its changes (path, pair, roots, landed, n), its devices."""
+
+    row: dict[str, Any]
+    changes: list[tuple[Any, ...]]
+    devices: list[tuple[str, str, int]]
+
+
+@contextlib.contextmanager
+def read_rows(takes_path: Path, files: Sequence[tuple[str, str]]) -> Iterator[Iterator[ReadTake]]:
+    """The rows of these (name, stamp), in order; many are read on all cores."""
+    n_cores = min(os.cpu_count() or 1, MAX_READERS)
+    if len(files) < MANY or n_cores < 2:
+        yield (_read(takes_path, name, stamp) for name, stamp in files)
+        return
+    from concurrent.futures import ProcessPoolExecutor
+    from multiprocessing import get_context
+
+    # Fresh processes: a copy of this one would share its database.
+    with ProcessPoolExecutor(n_cores, mp_context=get_context("spawn")) as pool:
+        names, stamps = [name for name, _ in files], [stamp for _, stamp in files]
+        try:
+            yield pool.map(_read, itertools.repeat(takes_path), names, stamps, chunksize=16)
+        except BaseException:
+            pool.shutdown(wait=False, cancel_futures=True)
+            raise
+
+
+def _read(takes_path: Path, name: str, stamp: str) -> ReadTake:
+    """What the index holds of one take; a file that cannot be read has its reason in `error`."""
+    path = takes_path / name
+    row: dict[str, Any] = dict.fromkeys(NAMES)
+    row.update(path=name, stamp=stamp, kind="song", created="", day="")
+    try:
+        kept = card_of(path)
+    except (TrainerError, OSError) as error:
+        row["error"] = " ".join(str(error).split())[:300]
+        kept = KeptCard({}, "", None, {}, "")
+    card = kept.card
+    created = kept.created or _modified(path)
+    row.update(created=created, day=day_of(created).isoformat(), title=kept.title)
+    source = kept.extra.get("imported_sha256")
+    row.update(midi_sha256=kept.midi_sha256 or None, source_sha256=source if isinstance(source, str) else None)
+    facts = card.get("take") or {}
+    row.update(
+        key=facts.get("key"),
+        tempo_bpm=facts.get("tempo_bpm"),
+        n_notes=facts.get("notes"),
+        n_choruses=facts.get("choruses"),
+    )
+    for figure in FIGURES:
+        row[figure.name] = _at(card, figure.path) if figure.path else None
+    lost = (card.get("form") or {}).get("lost")
+    row["n_lost"] = None if lost is None or (card.get("form") or {}).get("why", {}).get("lost") else len(lost)
+    pairs = (card.get("landing") or {}).get("by_pair") or {}
+    changes = [
+        (name, pair, int(value.get("roots") or 0), int(value.get("landed") or 0), int(value.get("changes") or 0))
+        for pair, value in (pairs.items() if isinstance(pairs, Mapping) else ())
+    ]
+    drill, stage, study = (kept.extra.get(kind) for kind in ("drill", "stage", "study"))
+    passed: bool | None = None
+    if isinstance(drill, Mapping):
+        exercise = _exercise_of(drill)
+        if exercise is not None and row["error"] is None:
+            outcome = _judged(exercise, card)
+            passed = None if outcome is None else outcome.passed
+            answered = answered_changes(card, exercise)
+            changes = [(name, pair, *counts) for pair, counts in answered.items()]
+            roots, landed, n = (sum(counts[i] for counts in answered.values()) for i in range(3))
+            row.update(root_rate=roots / n if n else None, landed_rate=landed / n if n else None)
+        row.update(kind="drill", drill=str(drill.get("name", "")))
+    elif isinstance(study, Mapping):
+        passed = None if kept.study is None else kept.study.get("passed")
+        row.update(kind="drill", drill=f"study {study.get('file', '')} {study.get('phrase', '')}".strip())
+    elif isinstance(stage, Mapping):
+        row["kind"] = "stage"
+    if passed is not None:
+        row.update(passed=int(passed), drill_share=float(passed))
+    verses = [
+        c for c in (card.get("shape") or {}).get("choruses") or [] if c.get("role") == "verse" and c.get("verdict")
+    ]
+    if verses and row["kind"] == "song":
+        row["pinned_rate"] = sum(chorus["verdict"] == "pinned" for chorus in verses) / len(verses)
+    found = Counter(str(item["name"]) for item in (card.get("devices") or {}).get("found") or [])
+    return ReadTake(row, changes, [(name, device, n) for device, n in sorted(found.items())])
+
+
+def _at(card: Card, path: Iterable[str]) -> float | None:
+    value: Any = card
+    for name in path:
+        value = value.get(name) if isinstance(value, Mapping) else None
+    return float(value) if isinstance(value, int | float) else None
+
+
+def _modified(path: Path) -> str:
+    try:
+        return datetime.datetime.fromtimestamp(path.stat().st_mtime).astimezone().isoformat(timespec="seconds")
+    except OSError:
+        return "1970-01-01T00:00:00+00:00"
