@@ -42,7 +42,7 @@ def seeds(target: str) -> tuple[bytes, ...]:
         texts = [path.read_bytes() for path in sorted((Path(__file__).parents[1] / "sessions").glob("*.toml"))]
         own = b"""title = "t"\nkey = "Am"\ntempo_bpm = 96\nswing_ratio = 2.0\nform = "chart"\ngroove = "shuffle"
 count_in_bars = 2\nseed = 7\nstart = "top"\nending = "tag"\nguide = "on"\nlisten = true\nloop = [1, 2]
-pickup_beats = 1.0
+pickup_beats = 1.0\nlimb_swing = { snare = 2.2, kick = 1.8 }
 [[chorus]]\nrole = "verse"\ntimes = 2\nintensity = [0.4, 1.0]\nline = "quarters"\nstop_time = true
 [[drop_out]]\nchorus = 2\nbars = [1, 2]\n[[pedal]]\nchorus = 1\nbars = [2, 2]\n[chart]\nbars = ["G7", "C7 C#dim7",
 "%"]\n"""

@@ -39,6 +39,7 @@ __all__ = [
     "BEATS_PER_BAR",
     "ENDINGS",
     "GUIDES",
+    "LIMBS",
     "LINES",
     "ROLES",
     "STARTS",
@@ -66,6 +67,7 @@ STARTS = (
 )  # straight in; the last four bars first; the last two
 ENDINGS = ("plain", "stop", "tag", "ritard")
 GUIDES = ("off", "on", "every_other")
+LIMBS = ("snare", "kick")  # may swing apart from the ride, which has the session's own ratio
 TEMPO_RANGE_BPM = (40.0, 240.0)
 SWING_RANGE = (1.0, 3.5)
 MAX_CHORUSES = 400  # two hours of fast twelve-bar choruses; our choice
@@ -136,6 +138,7 @@ class Session:
     guide: str = "off"
     listen: bool = False
     tempo_push_pct: float = 0.0
+    limb_swing: tuple[tuple[str, float], ...] = ()  # (limb, long:short) where a limb swings apart from the ride
 
     @property
     def n_choruses(self) -> int:
@@ -166,6 +169,8 @@ class Session:
         ):
             if value != default:
                 out[name] = value
+        if self.limb_swing:
+            out["limb_swing"] = dict(self.limb_swing)
         out["chorus"] = []
         for plan in self.choruses:
             table: dict[str, Any] = {
@@ -426,7 +431,8 @@ def _shown(value: Any) -> str:
 
 _TOP_KEYS = (
     "title", "key", "tempo_bpm", "swing_ratio", "form", "groove", "count_in_bars", "seed", "loop", "start", "ending",
-    "turnaround", "pickup_beats", "guide", "listen", "tempo_push_pct", "chorus", "drop_out", "pedal", "chart",
+    "turnaround", "pickup_beats", "guide", "listen", "tempo_push_pct", "limb_swing", "chorus", "drop_out", "pedal",
+    "chart",
 )  # fmt: skip
 _CHORUS_KEYS = ("role", "times", "intensity", "line", "stop_time", "heard")
 
@@ -483,6 +489,7 @@ def session_from_dict(data: Mapping[str, Any], source: str = "session") -> Sessi
         guide=check.choice(data, "guide", GUIDES, "off"),
         listen=check.flag(data, "listen", False),
         tempo_push_pct=check.number(data, "tempo_push_pct", -10.0, 10.0, 0.0, " per cent over the song"),
+        limb_swing=_read_limbs(check, data),
     )
     if session.start != "top" and n_bars and n_bars < 4:
         check.wrong("start", session.start, "top, for a form of fewer than four bars")
@@ -528,6 +535,16 @@ def _read_chart(check: _Checker, data: Mapping[str, Any], form: str) -> tuple[st
                 check.problems.append(f"{path}: {error}")
         good.append("C7")
     return tuple(good)
+
+
+def _read_limbs(check: _Checker, data: Mapping[str, Any]) -> tuple[tuple[str, float], ...]:
+    table = data.get("limb_swing", {})
+    if not isinstance(table, dict):
+        check.wrong("limb_swing", table, "a table such as { snare = 2.2, kick = 1.8 }")
+        return ()
+    check.unknown_keys(table, LIMBS, "limb_swing.")
+    names = [limb for limb in LIMBS if limb in table]
+    return tuple((limb, check.number(table, limb, *SWING_RANGE, 2.0, " (long:short)", "limb_swing.")) for limb in names)
 
 
 def _read_chorus(check: _Checker, table: Mapping[str, Any], where: str) -> ChorusPlan:

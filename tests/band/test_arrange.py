@@ -79,6 +79,21 @@ def test_each_limb_may_have_its_own_ratio() -> None:
     assert {round(p, 6) for p in snare % 1.0} == {0.0, round(2 / 3, 6)}
 
 
+def test_a_session_sets_the_limbs_apart_and_the_ride_keeps_the_ratio() -> None:
+    plans = (ChorusPlan("solo", 2, (0.9, 0.9)),)
+    plain = chart_of(*plans, groove="double_shuffle")
+    apart = chart_of(*plans, groove="double_shuffle", limb_swing=(("snare", 2.5), ("kick", 1.5)))
+    was, now = arrange(plain), arrange(apart)
+    assert apart.spans == plain.spans  # the chart does not know
+    for pitches, ratio in (((51, 53), 2.0), ((38,), 2.5), ((36,), 1.5)):
+        before, after = drums_at(was, *pitches)["onset_beats"], drums_at(now, *pitches)["onset_beats"]
+        fill = (before % 16.0 >= 12.0) | (after % 16.0 >= 12.0)
+        assert set(np.round(before[~fill] % 1.0, 6)) == {0.0, round(2 / 3, 6)}
+        assert set(np.round(after[~fill] % 1.0, 6)) == {0.0, round(ratio / (1 + ratio), 6)}
+    others = [score.events[score.events["part"] != DRUMS] for score in (was, now)]
+    assert others[0].tobytes() == others[1].tobytes()
+
+
 def test_variation_is_small_long_range_and_can_be_none() -> None:
     chart = chart_of(ChorusPlan("solo", 12, (0.6,) * 12))
     score = arrange(chart)
@@ -113,6 +128,22 @@ def test_variation_spectrum_falls_as_claimed(exponent: float) -> None:
         keep = (freqs > 0.004) & (freqs < 0.4)
         slopes.append(np.polyfit(np.log(freqs[keep]), np.log(power[keep]), 1)[0])
     assert np.mean(slopes) == pytest.approx(-exponent, abs=0.08)
+
+
+@pytest.mark.parametrize(("pitch", "idx"), [(51, DRUMS), (None, GUIDE)])
+def test_what_is_played_keeps_the_spectrum(pitch: int | None, idx: int) -> None:
+    """The variation as it stands in the event table, beat after beat for half an hour, falls as 1/f too."""
+    slopes = []
+    for seed in range(4):
+        chart = chart_of(ChorusPlan("solo", 60, (0.6,) * 60), seed=seed, groove="two_beat", tempo_bpm=120.0)
+        score = arrange(chart, guide="on", guide_line=[(float(b), 0.8, 31.0, 80.0) for b in range(60 * 48 - 4)])
+        notes = part(score, idx) if pitch is None else drums_at(score, pitch)
+        on_beat = notes[notes["onset_beats"] % 1.0 == 0.0]
+        shifts = np.interp(np.arange(60 * 48 - 4), on_beat["onset_beats"], on_beat["shift_s"])  # over the fills
+        freqs, power = signal.welch(shifts, nperseg=720)
+        keep = (freqs > 0.004) & (freqs < 0.25)
+        slopes.append(np.polyfit(np.log(freqs[keep]), np.log(power[keep]), 1)[0])
+    assert np.mean(slopes) == pytest.approx(-1.0, abs=0.15)
 
 
 def test_noise_of_nothing_is_nothing() -> None:

@@ -179,3 +179,18 @@ def test_a_pushed_tempo_rises_bar_by_bar() -> None:
     assert beats[:3] == (-8.0, 4.0, 8.0) and list(beats) == sorted(set(beats))
     assert bpm[0] == 100.0 and bpm[beats.index(40.0)] == pytest.approx(100.0 * (1 + 0.04 * 10 / 11))
     assert bpm[beats.index(44.0)] < 100.0  # the ritard wins in the last bar
+
+
+def test_limbs_may_swing_apart_from_the_ride() -> None:
+    made = session_from_dict({"swing_ratio": 2.0, "limb_swing": {"kick": 1.8, "snare": 2.25}})
+    assert dict(made.limb_swing) == {"snare": 2.25, "kick": 1.8}
+    assert session_from_dict(made.to_dict()) == made
+    assert expand(made).swing_ratio == 2.0  # what is scored against stays as it was
+    with pytest.raises(SessionError) as caught:
+        session_from_dict({"limb_swing": {"kik": 1.8, "snare": 9}})
+    assert caught.value.problems == (
+        'limb_swing.kik: not a known key; allowed: snare, kick; did you mean "kick"?',
+        "limb_swing.snare: found 9; allowed: a number from 1 to 3.5 (long:short)",
+    )
+    with pytest.raises(SessionError, match=r"limb_swing: found 2; allowed: a table such as"):
+        session_from_dict({"limb_swing": 2})

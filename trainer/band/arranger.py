@@ -58,6 +58,7 @@ _NO_PUSH = ("slow_twelve_eight", "rumba")
 FILL_RISE = 0.1  # a rise of intensity this large is led into by a fill; our choice
 
 _PART = {name: idx for idx, name in enumerate(PARTS)}
+_LIMB_OF = {"snare": STICK, "kick": FOOT}
 _CYMBAL_BEATS = {CRASH: 4.0, RIDE: 1.0, OPEN_HAT: 0.5}
 
 # Streams of randomness; a number each, so that one never disturbs another.
@@ -95,7 +96,8 @@ def arrange(
     `guide` ("off", "on", "every_other": odd choruses) overrides the session's; `guide_line` gives the guide bass
     (onset_beats, duration_beats, pitch, velocity) rows to play instead of roots. `intensity`: one value a bar of
     `chart.bars`, 0–1, NaN where the chart's own holds. `variation` scales the human variation of time (0: none).
-    `limb_ratios`: a swing ratio of its own for "hand", "stick" or "foot"; the session's ratio otherwise, exactly.
+    `limb_ratios`: a swing ratio of its own for "hand", "stick" or "foot" (else what the session says for snare and
+    kick, else the session's ratio, exactly).
     `UsageError` for an unknown guide, a wrong number of intensities or a negative variation.
     """
     wanted = chart.session.guide if guide is None else guide
@@ -146,7 +148,8 @@ class BandWriter:
         self.next_idx = 0  # of the bar to be written next
         self._guide_wanted = guide
         self._variation = variation
-        self._places = Places(chart.swing_ratio, limb_ratios)
+        own = {_LIMB_OF[name]: ratio for name, ratio in chart.session.limb_swing}
+        self._places = Places(chart.swing_ratio, own | dict(limb_ratios or {}))
         self._soloist = Soloist(chart.key)
         self._opens = not count_in or chart.session.count_in_bars == 0
         chords = [span.chord for span in chart.spans]
