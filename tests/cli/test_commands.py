@@ -16,9 +16,9 @@ import pytest
 from tests.cli.conftest import Outcome
 from trainer.cli import playing
 from trainer.live import PlayOptions, PlayResult
-from trainer.music import FORMS, GROOVES
+from trainer.music import FORMS, GROOVES, TURNAROUNDS
 from trainer.resources import session_names
-from trainer.session import default_session
+from trainer.session import ENDINGS, STARTS, default_session
 
 Command = Callable[..., Outcome]
 ROOT = Path(__file__).resolve().parents[2]
@@ -399,3 +399,36 @@ def test_a_full_disk_is_not_the_programs_fault_nor_silence(capsys: pytest.Captur
     assert "No notes were heard" not in capsys.readouterr().out
     assert playing._afterwards(default_session(), PlayOptions(), PlayResult("completed")) == 0
     assert "No notes were heard" in capsys.readouterr().out
+
+
+def test_what_is_built_in_fits_a_terminal_of_eighty_columns(command: Command) -> None:
+    forms, grooves = command("forms").out.splitlines(), command("grooves").out.splitlines()
+    assert all(len(line) <= 80 for line in forms + grooves)
+    first = {line.split()[0] for line in forms}
+    assert first >= {*FORMS, *TURNAROUNDS, *STARTS, *ENDINGS}
+    assert [line.split()[0] for line in grooves[1:]] == list(GROOVES)
+    at = grooves[0].index("eighths")
+    assert all(line[at - 1] == " " and line[at:].startswith(("swung ", "straight ")) for line in grooves[1:])
+    grid = [line.split("|") for line in forms if "|" in line and "#iv" in line]
+    assert [cell.strip() for cell in grid[0][1:5]] == ["IV7", "#iv°7", "I7", "VI7"]
+
+
+def test_a_chart_says_how_it_starts_ends_and_who_else_plays(command: Command) -> None:
+    lines = command("chart", "house-rules").out.splitlines()
+    head = " ".join(line.strip() for line in lines[1:4])
+    for words in (
+        "starts from the turnaround", "pick-up of 2 beats", "tag three times", "guide bass every other chorus",
+        "the band listens", "1 % faster by the end", "snare swings 2.1:1", "kick swings 1.9:1",
+    ):  # fmt: skip
+        assert words in head
+    assert all(len(line) <= 80 for line in lines)
+    assert sum("(pedal)" in line for line in lines) == 1
+    assert sum(line.count("(stop)") for line in lines) == 8
+    assert command("chart", "two-beat-by-the-door").out.splitlines()[1].startswith("Chorus 1")
+
+
+def test_a_device_without_a_place_is_said(command: Command) -> None:
+    done = command("line", "--choruses", "1", "--device", "turnaround_figure")
+    assert done.status == 2
+    assert "--device turnaround_figure: no bar here has a place for it; try --choruses 2" in done.err
+    assert command("line", "--choruses", "2", "--device", "turnaround_figure").status == 0

@@ -3,16 +3,31 @@
 from __future__ import annotations
 
 import json
+import textwrap
 from pathlib import Path
-from typing import Annotated, Any
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
 from trainer.cli.choosing import Overrides, chosen_session, session_options
 
+if TYPE_CHECKING:
+    from trainer.session import Session
+
 __all__ = ["add_to"]
 
-# What is asked of the bass, for a person.
+# For a person: how a song starts and ends, and what is asked of the bass.
+START_WORDS = {
+    "top": "straight into the first chorus",
+    "from_the_five": "the form's last four bars first",
+    "from_the_turnaround": "the form's last two bars first",
+}
+ENDING_WORDS = {
+    "plain": "the form to its end",
+    "stop": "the bar before the last is struck and left empty",
+    "tag": "the last four bars three times",
+    "ritard": "slower through the last bar",
+}
 LINE_WORDS = {"eighths": "eighths", "quarters": "quarters", "two_beat": "two-beat", "free": "free"}
 
 Json = Annotated[bool, typer.Option("--json", help="As JSON, for a program to read.")]
@@ -87,20 +102,51 @@ def sessions(as_json: Json = False) -> None:
 
 
 def forms(as_json: Json = False) -> None:
-    """List the forms that are built in."""
-    from trainer.music import FORMS
+    """List the built-in forms, turnarounds, starts and endings."""
+    from trainer.music import FORMS, TURNAROUNDS
 
     if as_json:
         show_json(
-            [{"name": f.name, "title": f.title, "major": f.major, "minor": f.minor} for f in FORMS.values()],
+            [
+                {
+                    "name": f.name,
+                    "title": f.title,
+                    "major": f.major,
+                    "minor": f.minor,
+                    "turnarounds": list(TURNAROUNDS) if f.turnaround_bars else [],
+                }
+                for f in FORMS.values()
+            ],
         )
         return
     for form in FORMS.values():
         typer.echo(f"{form.name}   {form.title}")
-        for i in range(0, form.n_bars, 4):
-            major = " | ".join(form.major[i : i + 4])
-            minor = " | ".join(form.minor[i : i + 4])
-            typer.echo(f"  {major:<36} minor: {minor}")
+        both = [("major", form.major), ("minor", form.minor)]
+        if form.major == form.minor:
+            both = [("", form.major)]
+        grids = [[f"{name if i == 0 else '':<5}  {row}" for i, row in enumerate(_grid(bars))] for name, bars in both]
+        if sum(len(rows[0]) for rows in grids) + 2 * len(grids) <= 80:
+            grids = [["  ".join(cells) for cells in zip(*grids, strict=True)]]
+        for row in (row for rows in grids for row in rows):
+            typer.echo(f"  {row}")
+    typer.echo("Turnarounds (turnaround = …): what the last two bars become; else as above")
+    for name, (major, minor) in TURNAROUNDS.items():
+        typer.echo(f"  {name:<17} {' | '.join(major):<26} minor  {' | '.join(minor)}")
+    typer.echo("Starts (start = …)")
+    for name, what in START_WORDS.items():
+        typer.echo(f"  {name:<20} {what}")
+    typer.echo("Endings (ending = …); the last bar is the tonic, struck and held")
+    for name, what in ENDING_WORDS.items():
+        typer.echo(f"  {name:<20} {what}")
+
+
+def _grid(bars: tuple[str, ...]) -> list[str]:
+    """Numerals in rows of four bars, bar lines one under another."""
+    widths = [max(len(bar) for bar in bars[j::4]) for j in range(min(4, len(bars)))]
+    return [
+        "| " + " | ".join(f"{bar:<{width}}" for bar, width in zip(bars[i : i + 4], widths, strict=False)) + " |"
+        for i in range(0, len(bars), 4)
+    ]
 
 
 def grooves(as_json: Json = False) -> None:
@@ -116,17 +162,17 @@ def grooves(as_json: Json = False) -> None:
                     "tempo_bpm": [g.tempo_low_bpm, g.tempo_high_bpm],
                     "line": g.line,
                     "straight": g.straight,
+                    "swing_ratio": g.usual_swing_ratio((g.tempo_low_bpm + g.tempo_high_bpm) / 2.0),
                 }
                 for g in GROOVES.values()
-            ]
+            ],
         )
         return
+    typer.echo(f"{'groove':<18} {'bpm':<8} {'eighths':<9} {'the bass':<9} what it is")
     for groove in GROOVES.values():
+        tempi = f"{groove.tempo_low_bpm:g}–{groove.tempo_high_bpm:g}"
         feel = "straight" if groove.straight else "swung"
-        typer.echo(
-            f"{groove.name:<18} {groove.tempo_low_bpm:g}–{groove.tempo_high_bpm:g} bpm, {feel}, "
-            f"bass plays {groove.line.replace('_', '-')}   {groove.title}"
-        )
+        typer.echo(f"{groove.name:<18} {tempi:<8} {feel:<9} {LINE_WORDS[groove.line]:<9} {groove.title}")
 
 
 @session_options
@@ -172,6 +218,7 @@ def chart(
                         "line": bar.line,
                         "drop_out": bar.drop_out,
                         "stopped": bar.stopped,
+                        "pedal": bar.pedal,
                         "final": bar.final,
                     }
                     for bar in made.bars
@@ -194,12 +241,16 @@ def chart_lines(made: Any) -> list[str]:
         f"{clean_text(session.title)}   {session.key.name}, {session.tempo_bpm:g} bpm, {session.groove}, "
         f"swing {session.swing_ratio:g}:1, {session.form}"
     ]
+    extras = _extras(session)
+    if extras:
+        lines += textwrap.wrap("; ".join(extras), 78, initial_indent="  ", subsequent_indent="  ")
     shown: dict[tuple[str, ...], int] = {}
     for chorus in range(made.bars[0].chorus, made.n_choruses + 1):
         bars = [bar for bar in made.bars if bar.chorus == chorus]
         cells = tuple(
             " ".join(chord.name for chord in bar.chords)
             + (" (out)" if bar.drop_out else " (stop)" if bar.stopped else " (held)" if bar.final else "")
+            + (" (pedal)" if bar.pedal else "")
             for bar in bars
         )
         asked = " then ".join(dict.fromkeys(LINE_WORDS[bar.line] for bar in bars))
@@ -218,6 +269,26 @@ def chart_lines(made: Any) -> list[str]:
             row = " | ".join(f"{cell:<{width}}" for cell, width in zip(cells[i : i + 4], widths, strict=False))
             lines.append(f"  {bars[i].bar:>2}  | {row} |")
     return lines
+
+
+def _extras(session: Session) -> list[str]:
+    """What a session asks for besides the bars, in words: start, end, pick-up, guide, a band that listens."""
+    out = []
+    if session.start != "top":
+        out.append(f"starts {session.start.replace('_', ' ')}")
+    if session.pickup_beats:
+        out.append(f"pick-up of {session.pickup_beats:g} beat{'' if session.pickup_beats == 1.0 else 's'}")
+    if session.ending != "plain":
+        out.append({"stop": "a stop at the end", "tag": "tag three times", "ritard": "ritard"}[session.ending])
+    if session.guide != "off":
+        out.append("guide bass" + (" every other chorus" if session.guide == "every_other" else ""))
+    if session.listen:
+        out.append("the band listens")
+    if session.tempo_push_pct:
+        way = "faster" if session.tempo_push_pct > 0.0 else "slower"
+        out.append(f"{abs(session.tempo_push_pct):g} % {way} by the end")
+    out += [f"{limb} swings {ratio:g}:1" for limb, ratio in session.limb_swing]
+    return out
 
 
 def add_to(app: typer.Typer) -> None:

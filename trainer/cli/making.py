@@ -154,6 +154,8 @@ def line(
     made = model_line(
         expand(session), device=device, seed=session.seed, tuning=tuning, position=position, octave=octave
     )
+    if device is not None and not any(claim.name == device for claim in made.claims):
+        raise UsageError(f"--device {device}: no bar here has a place for it; try --choruses 2, or another form")
     if midi is not None:
         typer.echo(f"wrote {write_line_midi(made, midi)}", err=as_json)
     if wav is not None:

@@ -112,7 +112,7 @@ class GrooveFacts:
 
 _GROOVES = (
     GrooveFacts("shuffle", "Shuffle, ride or hats", 80.0, 165.0),
-    GrooveFacts("double_shuffle", "Double shuffle, both hands in triplets", 100.0, 150.0),
+    GrooveFacts("double_shuffle", "Double shuffle, both hands swing", 100.0, 150.0),
     GrooveFacts("slow_twelve_eight", "Slow twelve-eight", 50.0, 80.0),
     GrooveFacts("two_beat", "Two-beat shuffle", 100.0, 200.0, line="two_beat"),
     GrooveFacts("straight", "Straight eighths", 80.0, 180.0, straight=True),
