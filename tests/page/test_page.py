@@ -192,6 +192,34 @@ def test_bars_change_in_step_in_a_real_browser(page: PageLink, browser: webdrive
     assert serious_findings(browser) == []
 
 
+def test_a_message_that_was_held_up_sets_nothing_back(page: PageLink, browser: webdriver.Chrome) -> None:  # noqa: F811
+    """What arrives 0.4 s late still says where the song was when it was sent; the page goes on from there."""
+
+    def place(beats: float, at_s: float) -> bytes:
+        row = {"beats": beats, "bpm": 240.0, "phase": "playing", "warnings": [], "cue": "", "at": at_s * 1000.0}
+        return json.dumps({"place": row}).encode() + b"\n"
+
+    browser.get(page.url)
+    start_s = time.perf_counter()
+    assert page._write(place(40.0, start_s))
+    deadline = start_s + 10.0
+    while not browser.execute_script("return place&&place.beats===40") and time.perf_counter() < deadline:
+        time.sleep(0.01)
+    sent_s = time.perf_counter()
+    assert page._write(place(40.0 + 4.0 * (sent_s - start_s), sent_s))  # in time
+    time.sleep(0.4)
+    assert page._write(place(40.0 + 4.0 * (sent_s - start_s) + 0.001, sent_s))  # the same moment, held up
+    told = 40.0 + 4.0 * (sent_s - start_s) + 0.001
+    while abs(browser.execute_script("return place.beats") - told) > 1e-6 and time.perf_counter() < deadline:
+        time.sleep(0.01)
+    before = time.perf_counter()
+    shown = browser.execute_script("return beatsNow()")
+    after = time.perf_counter()
+    latest = sent_s + 0.508  # nothing is guessed beyond half a second
+    low, high = (40.0 + 4.0 * (min(moment, latest) - start_s) for moment in (before, after))
+    assert low - 0.2 < shown < high + 0.2  # 0.2 beats are 50 ms
+
+
 def test_every_chord_fits_every_tablet(browser: webdriver.Chrome) -> None:  # noqa: F811
     """The widest chords, now and next, stay inside their halves of the page; nothing is pushed off it."""
     names = ["Bbm7b5", "C#dim7", "Eb7#9", "Bbmaj7", "G7sus4", "Abm7", "Bb13", "D7"]

@@ -42,20 +42,29 @@ padding:2vmin 0 0}
 _SCRIPT = """
 "use strict";
 const $=id=>document.getElementById(id);
-let chart=null,place=null,gotAt=0,wait=250,shownBar=-2,shownBeat=-1,shownNext="";
+let chart=null,place=null,trueAt=0,delays=[],wait=250,shownBar=-2,shownBeat=-1,shownNext="";
+// A place says when it was true, by the sender's clock. How far that clock stands from ours is seen best in the message
+// that took least to come; those that were held up on the way then set nothing back.
+function clockTo(sent){
+  const now=performance.now(),delay=now-sent;
+  if(delays.length&&Math.abs(delay-delays[delays.length-1][1])>1000)delays=[];
+  delays.push([now,delay]);
+  while(now-delays[0][0]>10000)delays.shift();
+  return sent+delays.reduce((least,one)=>Math.min(least,one[1]),Infinity);
+}
 function connect(){
   const socket=new WebSocket((location.protocol==="https:"?"wss:":"ws:")+"//"+location.host+"/live"+location.search);
-  socket.onopen=()=>{wait=250;$("link").textContent="";};
+  socket.onopen=()=>{wait=250;delays=[];$("link").textContent="";};
   socket.onmessage=event=>{
     const m=JSON.parse(event.data);
     if(m.chart){chart=m.chart;shownBar=-2;$("title").textContent=chart.title||"";}
-    if(m.place){place=m.place;gotAt=performance.now();}
+    if(m.place){place=m.place;trueAt=clockTo(place.at);}
   };
   socket.onclose=()=>{$("link").textContent="not connected, trying again";setTimeout(connect,wait);wait=Math.min(wait*2,4000);};
 }
 function beatsNow(){
   if(place.phase!=="playing"&&place.phase!=="count_in")return place.beats;
-  return place.beats+Math.min(performance.now()-gotAt,500)/60000*place.bpm;
+  return place.beats+Math.min(performance.now()-trueAt+8,500)/60000*place.bpm;  // what is drawn now is seen half a frame on
 }
 function barAt(b){let i=0;while(i+1<chart.bars.length&&chart.bars[i+1].on<=b)i++;return i;}
 function put(id,text){const node=$(id);if(node.textContent!==text){node.textContent=text;

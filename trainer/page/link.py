@@ -9,6 +9,7 @@ import socket
 import subprocess
 import sys
 import threading
+import time
 from typing import IO, Any
 
 from trainer.errors import PortError, UsageError
@@ -62,6 +63,9 @@ def place_data(state: ScreenState) -> dict[str, Any]:
 class PageLink:
     """The page's process. `send` keeps only the newest place and returns at once; `close` ends the process.
 
+    A place carries the moment at which it was true (`at`, ms of this process's clock), so that the page can tell a late
+    message from a slow song.
+
     `host` other than the loopback opens the page to the room: then a one-time code is part of the address.
     `UsageError` when the host or port cannot be served from; `PortError` when the process does not come up.
     """
@@ -104,7 +108,8 @@ class PageLink:
 
     def send(self, state: ScreenState) -> None:
         """Show this place; an older one still waiting is dropped."""
-        line = json.dumps({"place": place_data(state)}).encode() + b"\n"
+        place = {**place_data(state), "at": round(time.perf_counter() * 1000.0, 2)}
+        line = json.dumps({"place": place}, separators=(",", ":")).encode() + b"\n"
         with self._wake:
             self._newest = line
             self._wake.notify()

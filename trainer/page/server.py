@@ -50,7 +50,7 @@ class _Stand:
             if "chart" in message:
                 self.chart = json.dumps({"chart": message["chart"]})
             if "place" in message:
-                self.place = json.dumps({"place": message["place"]})
+                self.place = json.dumps({"place": message["place"]}, separators=(",", ":"))
                 self.version += 1
             self.changed.notify_all()
 
