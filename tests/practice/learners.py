@@ -10,13 +10,16 @@ from collections.abc import Callable, Sequence
 
 from trainer.line import DEVICES
 from trainer.practice.drills import DRILLS
-from trainer.practice.evening import Evidence, plan_evening
+from trainer.practice.evening import Evidence, evidence_of_run, plan_evening
 from trainer.practice.history import DrillRun
 
 FIRST = datetime.date(2026, 1, 5)
+MINUTES = 20.0
+EVENINGS = 10
 SONG_PAIRS = {"change_one_four": 8, "change_four_one": 8, "change_five_four": 4, "change_turnaround": 3}
 ROOTS_AND_TIME = {"roots": 20, "shuffle_through_the_form": 4, "pin_the_verse": 4}
-Planner = Callable[["Learner", datetime.date, int], Sequence[tuple[str, float]]]
+Chosen = Sequence[tuple[str, float, bool]]  # drill, minutes, whether a short first try
+Planner = Callable[["Learner", datetime.date, int], Chosen]
 
 
 class Learner:
@@ -38,17 +41,18 @@ class Learner:
         logit = self.skill[name] - 0.25 * math.log1p(self.away[name])
         return self.rng.random() < 1.0 / (1.0 + math.exp(-logit))
 
-    def practise(self, name: str, minutes: float, day: datetime.date, evening: int) -> None:
+    def practise(self, name: str, minutes: float, day: datetime.date, evening: int, short: bool = False) -> None:
+        """Runs of 2.5 minutes with three passes; a short first try is one pass."""
         shares = []
-        n_runs = max(1, round(minutes / 2.5))
+        n_runs = 1 if short else max(1, round(minutes / 2.5))
         for _ in range(n_runs):
-            passes = [self.clean(name) for _ in range(3)]
-            shares.append(sum(passes) / 3)
+            passes = [self.clean(name) for _ in range(1 if short else 3)]
+            shares.append(sum(passes) / len(passes))
             self.skill[name] += 0.1 * minutes / (5.0 * n_runs) * max(0.0, 2.5 - self.skill[name])
         for share in shares:
             moment = datetime.datetime.combine(day, datetime.time(19), datetime.UTC)
-            self.runs.append(DrillRun(name, "G", 96.0, moment, share >= 0.8, share))
-            self.evidence.append(Evidence(name, day, share))
+            self.runs.append(DrillRun(name, "G", 96.0, moment, share >= 0.8, share, 1 if short else 3))
+            self.evidence.append(evidence_of_run(self.runs[-1]))
         self.minutes[name] += minutes
         self.first_time.setdefault(name, evening)
         self.away[name] = 0
@@ -62,22 +66,27 @@ class Learner:
         for name in self.rng.sample(DEVICES, 3):
             if self.clean(name):
                 self.evidence.append(Evidence(name, day, 1.0, 1.0))
+        # So with a solo that opened, now and then.
+        for name in ("open_by_density", "open_by_height"):
+            if self.rng.random() < 0.3 and self.clean(name):
+                self.evidence.append(Evidence(name, day, 1.0, 0.5))
 
 
-def ours(learner: Learner, day: datetime.date, seed: int) -> Sequence[tuple[str, float]]:
-    pieces = plan_evening(25.0, learner.evidence, learner.runs, day, seed=seed).pieces
-    return [(piece.drill, piece.minutes) for piece in pieces if piece.kind == "drill" and piece.drill is not None]
+def ours(learner: Learner, day: datetime.date, seed: int) -> Chosen:
+    """Twenty-minute evenings: ten for drills, warm-up, song and look beside. The others get fifteen for drills."""
+    pieces = plan_evening(MINUTES, learner.evidence, learner.runs, day, seed=seed).pieces
+    return [(p.drill, p.minutes, p.short) for p in pieces if p.kind in ("warm_up", "drill") and p.drill is not None]
 
 
-def at_random(learner: Learner, day: datetime.date, seed: int) -> Sequence[tuple[str, float]]:
-    return [(name, 5.0) for name in random.Random(seed * 1000 + day.toordinal()).sample(sorted(DRILLS), 3)]
+def at_random(learner: Learner, day: datetime.date, seed: int) -> Chosen:
+    return [(name, 5.0, False) for name in random.Random(seed * 1000 + day.toordinal()).sample(sorted(DRILLS), 3)]
 
 
-def blocked(learner: Learner, day: datetime.date, seed: int) -> Sequence[tuple[str, float]]:
+def blocked(learner: Learner, day: datetime.date, seed: int) -> Chosen:
     """Five evenings on three drills, then the next three."""
     names = sorted(DRILLS)
     start = ((day - FIRST).days // 5 * 3 + seed * 7) % len(names)
-    return [(names[(start + i) % len(names)], 5.0) for i in range(3)]
+    return [(names[(start + i) % len(names)], 5.0, False) for i in range(3)]
 
 
 def evenings(planner: Planner, weak: Sequence[str], n: int, seed: int) -> Learner:
@@ -85,10 +94,10 @@ def evenings(planner: Planner, weak: Sequence[str], n: int, seed: int) -> Learne
     for evening in range(1, n + 1):
         day = FIRST + datetime.timedelta(days=evening - 1)
         chosen = planner(learner, day, seed)
-        for name, minutes in chosen:
-            learner.practise(name, minutes, day, evening)
+        for name, minutes, short in chosen:
+            learner.practise(name, minutes, day, evening, short)
         learner.song(day)
         for name in DRILLS:
             learner.away[name] += 1
-            learner.gaps[name] = 0 if name in dict(chosen) else learner.gaps[name] + 1
+            learner.gaps[name] = 0 if name in {drill for drill, *_ in chosen} else learner.gaps[name] + 1
     return learner

@@ -45,7 +45,7 @@ def figure_of(exercise: Exercise, take: Take) -> Any:
     return DRILLS[exercise.drill].figure(score(answers_of(take, exercise)).to_dict(), exercise)
 
 
-def with_the_fault(exercise: Exercise) -> Take:
+def with_the_fault(exercise: Exercise, rough: Feel = ROUGH) -> Take:
     """Who plays in time, in tune, and misses just what the drill is about."""
     family = DRILLS[exercise.drill].family
     if exercise.drill == "triplets_against_the_shuffle" or family == "devices":
@@ -58,7 +58,7 @@ def with_the_fault(exercise: Exercise) -> Take:
         if exercise.drill == "pin_the_verse":  # another riff every bar and half of the changes missed
             return take_of(exercise, MISSING, model_line(exercise.chart, device="walking_line", seed=2))
         return take_of(exercise, CLEAN, model_line(exercise.chart, device="root_shuffle", seed=2, variant=1))
-    return take_of(exercise, FAULT[family])
+    return take_of(exercise, rough if FAULT[family] is ROUGH else FAULT[family])
 
 
 @pytest.mark.parametrize("name", list(DRILLS))
@@ -70,6 +70,34 @@ def test_passed_by_who_answers_and_not_by_who_has_its_fault(name: str) -> None:
     exercise = DRILLS[name].build("G", 96.0, 1)
     bad = figure_of(exercise, with_the_fault(exercise))
     assert bad.passed is False, bad
+
+
+@pytest.mark.parametrize("name", list(DRILLS))
+def test_in_short_form_it_tells_the_same_in_a_minute_or_so(name: str) -> None:
+    for seed, key in ((1, "G"), (3, "Am"), (4, "Db")):
+        exercise = DRILLS[name].build(key, 96.0, seed, short=True)
+        assert exercise.chart.end_beats <= 2.0 * 96.0 and exercise.heard and exercise.asked
+        card = score(take_of(exercise, CLEAN)).to_dict()
+        assert DRILLS[name].figure(card, exercise).passed is True
+        passes = DRILLS[name].passes(card, exercise)
+        assert passes and all(passes)
+    exercise = DRILLS[name].build("G", 96.0, 1, short=True)
+    card = score(with_the_fault(exercise, replace(ROUGH, jitter_sd_ms=45.0))).to_dict()
+    assert DRILLS[name].figure(card, exercise).passed is False
+    assert not all(DRILLS[name].passes(card, exercise))
+
+
+def test_each_answer_is_a_pass_where_it_can_be_judged_by_itself() -> None:
+    exercise = DRILLS["change_one_four"].build("G", 96.0, 1)
+    good, bad = take_of(exercise, CLEAN), take_of(exercise, replace(CLEAN, missed_frac=1.0))
+    half = exercise.chart.chorus_onsets_beats[4] - 0.5
+    early, late = (take.tempo.beats_at(take.notes["onset_s"]) < half for take in (good, bad))
+    mixed = replace(good, notes=sorted_notes(np.concatenate([good.notes[early], bad.notes[~late]])))
+    card = score(mixed).to_dict()
+    assert DRILLS["change_one_four"].passes(card, exercise) == [True, True, False, False]
+    assert DRILLS["change_one_four"].figure(card, exercise).passed is False
+    whole = DRILLS["shuffle_one_note"].build("G", 96.0, 1)
+    assert DRILLS["shuffle_one_note"].passes(score(take_of(whole, CLEAN)).to_dict(), whole) == [True]
 
 
 @pytest.mark.parametrize("name", list(DRILLS))

@@ -5,24 +5,29 @@ from __future__ import annotations
 import datetime
 import itertools
 import statistics
+from dataclasses import replace
 
 import fsrs
 import pytest
 
-from tests.practice.learners import FIRST, at_random, blocked, evenings, ours
+from tests.practice.learners import EVENINGS, FIRST, at_random, blocked, evenings, ours
 from trainer.errors import UsageError
 from trainer.practice.drills import DRILLS
-from trainer.practice.evening import LOOK_MINUTES, SONG_MINUTES, Evidence, plan_evening, run_minutes, turns_of, weakness
+from trainer.practice.evening import (
+    LOOK_MINUTES,
+    SONG_MINUTES,
+    Evidence,
+    evidence_of_run,
+    plan_evening,
+    run_minutes,
+    turns_of,
+    weakness,
+)
 from trainer.practice.history import DrillRun
 from trainer.practice.memory import LONGEST_DAYS, Item, grade, standings, tempo_range
 from trainer.practice.tempo import interleaved, next_tempo_bpm
 
 UTC = datetime.UTC
-WEAK_IN_SONGS = [
-    "change_one_four", "change_four_one", "change_five_four", "change_turnaround", "shuffle_through_the_form",
-    "pin_the_verse",
-]  # fmt: skip
-WEAK_ELSEWHERE = ["chromatic_approach", "shuffle_two_strings", "drop_out_4_of_8", "open_by_height"]
 
 
 def run(day: int, share: float, drill: str = "roots", tempo_bpm: float = 96.0) -> DrillRun:
@@ -30,29 +35,30 @@ def run(day: int, share: float, drill: str = "roots", tempo_bpm: float = 96.0) -
     return DrillRun(drill, "G", tempo_bpm, moment, share >= 0.8, share)
 
 
-@pytest.mark.parametrize("weak", WEAK_IN_SONGS)
-def test_the_weakness_is_found_within_three_evenings(weak: str) -> None:
+@pytest.mark.parametrize("weak", DRILLS)
+def test_the_weakness_is_worked_on_by_the_third_evening(weak: str) -> None:
+    """Whatever it is, in evenings of twenty minutes, whether a song shows it or only a drill does."""
     found = [evenings(ours, [weak], 3, seed).first_time.get(weak, 99) for seed in range(30)]
-    assert sum(evening <= 3 for evening in found) >= 28
+    assert sum(evening <= 3 for evening in found) >= 26, found
 
 
-@pytest.mark.parametrize("weak", WEAK_ELSEWHERE)
-def test_what_no_song_shows_is_found_by_first_tries(weak: str) -> None:
-    """Each evening tries several: half of such weaknesses are met by the fifth evening, nine of ten by the seventh."""
-    found = [evenings(ours, [weak], 7, seed).first_time.get(weak, 99) for seed in range(20)]
-    assert statistics.median(found) <= 5 and sum(evening <= 7 for evening in found) >= 18, found
+def test_all_weaknesses_are_found_in_time_nearly_always() -> None:
+    found = [evenings(ours, [weak], 3, seed).first_time.get(weak, 99) for weak in DRILLS for seed in range(30, 45)]
+    assert sum(evening <= 3 for evening in found) >= 0.96 * len(found)
 
 
 def test_it_gets_at_least_twice_the_time_of_a_random_plan() -> None:
-    """Ten evenings, thirty learners for each weakness; also against drilling in blocks."""
+    """Ten evenings, ten learners for each weakness; also against drilling in blocks, which get as much for drills."""
     minutes = {
-        planner.__name__: statistics.mean(
-            evenings(planner, [weak], 10, seed).minutes[weak] for weak in WEAK_IN_SONGS[:4] for seed in range(30)
-        )
+        planner.__name__: [
+            statistics.mean(evenings(planner, [weak], EVENINGS, seed).minutes[weak] for seed in range(10))
+            for weak in DRILLS
+        ]
         for planner in (ours, at_random, blocked)
     }
-    assert minutes["ours"] >= 2.0 * minutes["at_random"], minutes
-    assert minutes["ours"] >= 2.0 * minutes["blocked"], minutes
+    mean = {name: statistics.mean(each) for name, each in minutes.items()}
+    assert mean["ours"] >= 4.0 * max(mean["at_random"], mean["blocked"]), mean
+    assert min(minutes["ours"]) >= 2.0 * mean["at_random"], minutes["ours"]
 
 
 def test_nothing_starves() -> None:
@@ -79,7 +85,7 @@ def test_an_evening_has_its_parts_and_keeps_to_its_time(minutes: int) -> None:
     assert kinds[0] == "warm_up" and kinds[-2:] == ["song", "look"] and "drill" in kinds
     assert len(set(evening.drills)) == len(evening.drills)
     # With nothing known, everything is a first try; with everything known, two or three drills with their full time.
-    assert all(piece.why == "first try, short" for piece in evening.pieces if piece.kind == "drill")
+    assert all(piece.why.startswith("first try") for piece in evening.pieces if piece.kind == "drill")
     assert evening.minutes <= minutes + 2.0 * kinds.count("break") + 0.5
     assert ("break" in kinds) == (minutes >= 40)
     assert plan_evening(minutes, [], [], FIRST) == evening
@@ -89,12 +95,29 @@ def test_an_evening_has_its_parts_and_keeps_to_its_time(minutes: int) -> None:
         assert 2 <= len(known.drills) <= 3 and len(evening.drills) >= 3
 
 
-def test_what_is_weak_keeps_its_full_time_while_others_are_tried() -> None:
+def test_what_is_weak_keeps_its_time_while_others_are_tried() -> None:
+    """On the first evenings a third of the drills' time, later all that it wants."""
     bad = [Evidence("change_five_four", FIRST, 0.0, 2.0)]
-    evening = plan_evening(25, bad, [], FIRST + datetime.timedelta(days=1))
-    first, *others = (piece for piece in evening.pieces if piece.kind == "drill")
-    assert first.drill == "change_five_four" and first.minutes >= 5.0
-    assert len(others) >= 3 and all(piece.why == "first try, short" for piece in others)
+    for before, least in ((0, 5.0), (3, 5.0)):
+        runs = [run(day - 10, 1.0) for day in range(before)]
+        today = FIRST + datetime.timedelta(days=1)
+        first, *others = (piece for piece in plan_evening(25, bad, runs, today).pieces if piece.kind == "drill")
+        assert first.drill == "change_five_four" and first.minutes >= least and not first.short
+        tries = [piece for piece in others if piece.why == "first try, short" and piece.short]
+        assert len(tries) >= 3 and {piece.why for piece in others} <= {"first try, short", "due again"}
+
+
+def test_what_went_wrong_once_is_tried_again_first() -> None:
+    """One failed pass may be chance: a second short try comes before any long work, and a clean one clears it."""
+    moment = datetime.datetime.combine(FIRST, datetime.time(19), UTC)
+    failed = DrillRun("push", "G", 96.0, moment, False, 0.0, n_passes=1)
+    today = FIRST + datetime.timedelta(days=1)
+    first = next(p for p in plan_evening(20, [evidence_of_run(failed)], [failed], today).pieces if p.kind == "drill")
+    assert (first.drill, first.short, first.why) == ("push", True, "once more, short")
+    passed = replace(failed, created=moment + datetime.timedelta(days=1), passed=True, share=1.0)
+    heard = [evidence_of_run(failed), evidence_of_run(passed)]
+    later = plan_evening(20, heard, [failed, passed], today + datetime.timedelta(days=1))
+    assert "push" not in later.drills
 
 
 @pytest.mark.parametrize("minutes", [12, 20, 25, 45, 90])
@@ -104,7 +127,7 @@ def test_the_runs_of_an_evening_fit_its_minutes(minutes: int) -> None:
         turns = turns_of(evening)
         runs = [piece for piece in turns if piece.drill is not None]
         assert {piece.drill for piece in runs} >= set(evening.drills)
-        spent = sum(run_minutes(piece.drill, piece.tempo_bpm) for piece in runs if piece.drill and piece.tempo_bpm)
+        spent = sum(run_minutes(p.drill, p.tempo_bpm, p.short) for p in runs if p.drill and p.tempo_bpm)
         assert spent + SONG_MINUTES + LOOK_MINUTES <= minutes, (spent, minutes)
         assert [p.kind for p in turns if p.kind != "drill"] == [
             p.kind for p in evening.pieces if p.kind not in ("drill", "look")

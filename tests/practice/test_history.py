@@ -102,6 +102,16 @@ def test_drill_runs_come_from_the_take_files_alone(folder: Path) -> None:
         assert history.drill_runs("another") == []
 
 
+def test_a_run_that_was_stopped_is_no_run(folder: Path) -> None:
+    take = drilled(15, 0.0)
+    write_take(replace(take, header=replace(take.header, completed=False)), folder, "drill-15")
+    with History(folder) as history:
+        history.refresh()
+        assert [run.created.day for run in history.drill_runs()] == [13, 14]
+        row = next(row for row in history.takes() if row.path.name == "drill-15.mid")
+        assert row.kind == "drill" and row.passed is None and row.figures["swing_ratio"] is not None
+
+
 def test_refresh_follows_the_folder(folder: Path) -> None:
     with History(folder) as history:
         history.refresh()
@@ -136,7 +146,7 @@ def test_a_kept_card_of_another_take_is_not_believed(folder: Path) -> None:
     kept = folder / f"take-01{CARD_SUFFIX}"
     record = unpack(kept.read_bytes())
     record["files_sha256"] = "0" * 64
-    record["card"]["swing"]["ratio"] = 9.0
+    record["kept"]["card"]["swing"]["ratio"] = 9.0
     kept.write_bytes(pack(record))
     assert card_of(folder / "take-01.mid").card == first
     kept.write_text("{}")

@@ -57,7 +57,7 @@ def drills(as_json: Annotated[bool, typer.Option("--json", help="As JSON.")] = F
     for drill in DRILLS.values():
         if drill.family != family:
             family = drill.family
-            typer.echo(f"\n{family.replace('_', ' ')}")
+            typer.echo(f"\n{family.replace('_', '-')}")
         typer.echo(f"  {drill.name:<30}{drill.goal}")
     typer.echo("\nStart one with: trainer drill NAME --key A --bpm 84")
     return 0
@@ -223,7 +223,6 @@ class _Desk:
     def exercise(self, exercise: Exercise, extra: dict[str, Any], judge: Any) -> tuple[int | None, PassFigure | None]:
         """(exit status if it is to end here, pass figure or None). What was kept is kept whatever happens."""
         from trainer.cli.playing import _status
-        from trainer.practice import answers_of
         from trainer.scoring import score
 
         result, take = self.play(exercise.session, extra, line=exercise.model, guide_line=exercise.guide_rows())
@@ -237,7 +236,7 @@ class _Desk:
             return status, None
         if not take.header.completed:
             return status, None
-        return status, judge(score(answers_of(take, exercise)).to_dict())
+        return status, judge(score(take, chart=exercise.chart).to_dict())
 
 
 # --- an evening ------------------------------------------------------------------------------------------------------
@@ -375,9 +374,11 @@ def _run_evening(evening: Evening, desk: _Desk) -> int:
         made = drill_named(piece.drill)
         tempo_bpm = next_tempo_bpm("climb", piece.tempo_bpm, passes.get(made.name, []))
         seed = evening.seed + number
-        exercise = made.build(piece.key, tempo_bpm, seed)
+        exercise = made.build(piece.key, tempo_bpm, seed, short=piece.short)
         typer.echo(f"\n{number} of {n_runs}. {made.title}, {piece.key}, {tempo_bpm:g} bpm: {made.goal}")
         extra = {"name": made.name, "key": piece.key, "tempo_bpm": tempo_bpm, "seed": seed}
+        if piece.short:
+            extra["short"] = True
         status, figure = desk.exercise(exercise, {"drill": extra}, lambda card, e=exercise, m=made: m.figure(card, e))
         if figure is not None:
             _say_figure(figure)

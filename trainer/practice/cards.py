@@ -22,7 +22,7 @@ from pathlib import Path
 from typing import Any
 
 from trainer.errors import TrainerError
-from trainer.practice.drills import Exercise, PassFigure, answered_changes, answers_of, drill_named, with_heard
+from trainer.practice.drills import Exercise, answered_changes, answers_of, drill_named, with_heard
 from trainer.practice.history import FIGURES, NAMES, day_of
 from trainer.practice.study import exercise_from_dict, judge_phrase
 from trainer.scoring import Scorecard, score
@@ -30,14 +30,14 @@ from trainer.scoring.card import REVISION
 from trainer.session import Session
 from trainer.take import read_take
 
-__all__ = ["CARD_SUFFIX", "KeptCard", "ReadTake", "card_of", "drill_outcome", "pack", "read_rows", "unpack"]
+__all__ = ["CARD_SUFFIX", "KeptCard", "ReadTake", "card_of", "pack", "read_rows", "unpack"]
 
-READING = 3  # of the kept cards: how a take is read before it is scored, and what a card holds
+READING = 4  # of the kept cards: how a take is read before it is scored, and what a card holds
 MANY = 200  # so many new takes are worth starting readers for
 MAX_READERS = 8
 CARD_SUFFIX = ".card"
 MAX_CARD_BYTES = 64_000_000
-DRILL_OPTIONS = ("seed", "form", "groove", "bar", "octave", "position")
+DRILL_OPTIONS = ("seed", "form", "groove", "bar", "octave", "position", "short")
 
 Card = Mapping[str, Any]
 
@@ -46,7 +46,8 @@ Card = Mapping[str, Any]
 class KeptCard:
     """A take's scorecard as plain data, with what the index needs of its header and files.
 
-    `study`: whether a phrase of a transcription was answered ({"passed", "value"}), None for anything else.
+    `study`: whether a phrase of a transcription was answered ({"passed", "value"}), None for anything else;
+    `completed`: played to its end, so that a drill can be judged.
     """
 
     card: dict[str, Any]
@@ -55,6 +56,7 @@ class KeptCard:
     extra: dict[str, Any]
     midi_sha256: str
     study: dict[str, Any] | None = None
+    completed: bool = True
 
 
 def card_of(path: str | os.PathLike[str]) -> KeptCard:
@@ -72,8 +74,7 @@ def card_of(path: str | os.PathLike[str]) -> KeptCard:
     with contextlib.suppress(OSError, ValueError, KeyError, TypeError):
         record = unpack(kept.read_bytes())
         if all(record[name] == value for name, value in belongs_to.items()):
-            card, extra = dict(record["card"]), dict(record["extra"])
-            return KeptCard(card, str(record["created"]), record["title"], extra, midi_sha256, record["study"])
+            return KeptCard(midi_sha256=midi_sha256, **record["kept"])
     take = read_take(file)
     exercise = _exercise_of(take.header.extra.get("drill"))
     if exercise is not None and take.session is not None and _same_music(take.session, exercise.session):
@@ -86,9 +87,10 @@ def card_of(path: str | os.PathLike[str]) -> KeptCard:
         extra=json.loads(json.dumps(dict(take.header.extra), default=str)),
         midi_sha256=midi_sha256,
         study=_study_outcome(take.header.extra.get("study"), scored),
+        completed=take.header.completed,
     )
-    record = belongs_to | {"card": made.card, "created": made.created, "title": made.title, "extra": made.extra}
-    record["study"] = made.study
+    names = ("card", "created", "title", "extra", "study", "completed")
+    record = belongs_to | {"kept": {name: getattr(made, name) for name in names}}
     with contextlib.suppress(OSError):  # a read-only folder only costs the time again
         _write_aside(kept, pack(record))
     return made
@@ -147,17 +149,13 @@ def _study_outcome(study: Any, scored: Scorecard) -> dict[str, Any] | None:
     return {"passed": figure.passed, "value": figure.value}
 
 
-def drill_outcome(drill: Mapping[str, Any], card: Card) -> PassFigure | None:
-    """The pass figure of a drill's take: built again, judged by its card; None for an unknown drill."""
-    exercise = _exercise_of(drill)
-    return None if exercise is None else _judged(exercise, card)
-
-
-def _judged(exercise: Exercise, card: Card) -> PassFigure | None:
+def _passes_of(exercise: Exercise, card: Card) -> tuple[bool | None, list[bool]]:
+    """Whether a drill's run was passed, and each pass in it; (None, []) where it could not be judged."""
+    drill = drill_named(exercise.drill)
     try:
-        return drill_named(exercise.drill).figure(card, exercise)
+        return drill.figure(card, exercise).passed, drill.passes(card, exercise)
     except (TypeError, ValueError, KeyError):
-        return None
+        return None, []
 
 
 # --- rows of the index --------------------------------------------------------------------------------------------
@@ -225,23 +223,24 @@ def _read(takes_path: Path, name: str, stamp: str) -> ReadTake:
     ]
     drill, stage, study = (kept.extra.get(kind) for kind in ("drill", "stage", "study"))
     passed: bool | None = None
+    passes: list[bool] = []
     if isinstance(drill, Mapping):
         exercise = _exercise_of(drill)
         if exercise is not None and row["error"] is None:
-            outcome = _judged(exercise, card)
-            passed = None if outcome is None else outcome.passed
+            passed, passes = _passes_of(exercise, card) if kept.completed else (None, [])
             answered = answered_changes(card, exercise)
             changes = [(name, pair, *counts) for pair, counts in answered.items()]
             roots, landed, n = (sum(counts[i] for counts in answered.values()) for i in range(3))
             row.update(root_rate=roots / n if n else None, landed_rate=landed / n if n else None)
         row.update(kind="drill", drill=str(drill.get("name", "")))
     elif isinstance(study, Mapping):
-        passed = None if kept.study is None else kept.study.get("passed")
+        passed = kept.study.get("passed") if kept.study is not None and kept.completed else None
         row.update(kind="drill", drill=f"study {study.get('file', '')} {study.get('phrase', '')}".strip())
     elif isinstance(stage, Mapping):
         row["kind"] = "stage"
     if passed is not None:
-        row.update(passed=int(passed), drill_share=float(passed))
+        passes = passes or [passed]
+        row.update(passed=int(passed), drill_share=sum(passes) / len(passes), n_passes=len(passes))
     verses = [
         c for c in (card.get("shape") or {}).get("choruses") or [] if c.get("role") == "verse" and c.get("verdict")
     ]

@@ -101,6 +101,16 @@ class _Asked:
     octave: int
     position: int | None
     tuning: Tuning
+    short: bool
+
+    def turns(self, n: int) -> int:
+        """So many choruses, or about half of them (a call and an answer at least)."""
+        return max(2, n // 2) if self.short else n
+
+    def part(self, bars: int) -> dict[str, Any]:
+        """In short, only the form's last so many bars; else all of it."""
+        n_bars = FORMS[self.form].n_bars
+        return {"loop": (n_bars - bars + 1, n_bars)} if self.short and bars < n_bars else {}
 
 
 @dataclass(frozen=True)
@@ -127,8 +137,12 @@ class Drill:
         octave: int = 0,
         position: int | None = None,
         tuning: Tuning = FOUR_STRING,
+        short: bool = False,
     ) -> Exercise:
-        """The drill in a key and tempo. `UsageError` for a form, groove, bar, octave or position that it cannot use."""
+        """The drill in a key and tempo; `short`: a first try, a minute or so with one answer or two.
+
+        `UsageError` for a form, groove, bar, octave or position that it cannot use.
+        """
         tonic = parse_key(key) if isinstance(key, str) else key
         _known("form", form, FORMS)
         _known("groove", groove, GROOVES)
@@ -136,11 +150,22 @@ class Drill:
             raise UsageError(f"tempo {tempo_bpm:g} cannot be played; expected 40 to 240 quarter notes a minute")
         if bar is not None and not self.takes_bar:
             raise UsageError(f'the drill "{self.name}" has no bar to choose; leave the bar out')
-        return self.make(_Asked(tonic, float(tempo_bpm), seed, form, groove, bar, octave, position, tuning))
+        return self.make(_Asked(tonic, float(tempo_bpm), seed, form, groove, bar, octave, position, tuning, short))
 
     def figure(self, card: Mapping[str, Any], exercise: Exercise) -> PassFigure:
         """The pass figure from a scorecard's JSON data."""
         return self.judge(card, exercise)
+
+    def passes(self, card: Mapping[str, Any], exercise: Exercise) -> list[bool]:
+        """Whether each pass of a run was clean: each answered chorus where it can be judged by itself, else the run as
+        a whole. Empty where the run could not be judged."""
+        whole = self.judge(card, exercise).passed
+        if whole is None:
+            return []
+        if self.judge in _OF_THE_WHOLE:
+            return [whole]
+        each = [self.judge(card, replace(exercise, asked=(chorus,))).passed for chorus in exercise.asked]
+        return [passed for passed in each if passed is not None] or [whole]
 
 
 def drill_named(name: str) -> Drill:
@@ -274,13 +299,13 @@ def _make_change(name: str, leave: str, reach: str) -> Callable[[_Asked], Exerci
         bar = bars[ask.seed % len(bars)] if ask.bar is None else ask.bar
         n_bars = FORMS[ask.form].n_bars
         where = _around(ask, bar)
-        session = _session(ask, f"One change, {leave}–{reach}", _turns(8), **where)
+        session = _session(ask, f"One change, {leave}–{reach}", _turns(ask.turns(8)), **where)
         variant = (2, 5, 7)[ask.seed % 3]
         return _exercise(
             name,
             session,
             _modelled(ask, "root_shuffle", variant),
-            _odd(8),
+            _odd(ask.turns(8)),
             pair=f"{leave}→{reach}",
             facts={"bar": bar, "lands_in_bar": bar % n_bars + 1},
         )
@@ -313,8 +338,9 @@ def _list(bars: tuple[int, ...]) -> str:
 
 
 def _make_roots(ask: _Asked) -> Exercise:
-    session = _session(ask, "Roots through the form", _turns(4))
-    return _exercise("roots", session, _modelled(ask, "root_shuffle", (1, 5, 7)[ask.seed % 3]), _odd(4))
+    n = ask.turns(4)
+    session = _session(ask, "Roots through the form", _turns(n))
+    return _exercise("roots", session, _modelled(ask, "root_shuffle", (1, 5, 7)[ask.seed % 3]), _odd(n))
 
 
 def _one_chord(ask: _Asked) -> dict[str, Any]:
@@ -323,24 +349,26 @@ def _one_chord(ask: _Asked) -> dict[str, Any]:
 
 
 def _make_pattern(
-    name: str, title: str, pattern: str, n_choruses: int, n_heard: int = 0
+    name: str, title: str, pattern: str, n_choruses: int, n_short: int, n_heard: int = 0
 ) -> Callable[[_Asked], Exercise]:
     def make(ask: _Asked) -> Exercise:
-        session = _session(ask, title, _turns(n_choruses), **_one_chord(ask))
-        heard = _odd(n_choruses) if n_heard == 0 else tuple(range(1, n_heard + 1))
+        n = n_short if ask.short else n_choruses
+        session = _session(ask, title, _turns(n), **_one_chord(ask))
+        heard = _odd(n) if n_heard == 0 else tuple(range(1, n_heard + 1))
         return _exercise(name, session, _patterned(ask, pattern), heard)
 
     return make
 
 
 def _make_form_shuffle(ask: _Asked) -> Exercise:
-    session = _session(ask, "Shuffle through the form", _turns(4))
-    return _exercise("shuffle_through_the_form", session, _modelled(ask, "root_shuffle", 0), _odd(4))
+    n = ask.turns(4)
+    session = _session(ask, "Shuffle through the form", _turns(n))
+    return _exercise("shuffle_through_the_form", session, _modelled(ask, "root_shuffle", 0), _odd(n))
 
 
 def _make_drop_out(name: str, n_silent: int, of: int) -> Callable[[_Asked], Exercise]:
     def make(ask: _Asked) -> Exercise:
-        n_choruses = 5
+        n_choruses = ask.turns(5)
         n_bars = FORMS[ask.form].n_bars
         heard = (1,)
         drops = []
@@ -360,13 +388,16 @@ def _make_device(device: str) -> Callable[[_Asked], Exercise]:
     def make(ask: _Asked) -> Exercise:
         n_bars = FORMS[ask.form].n_bars
         more: dict[str, Any] = {}
-        n_choruses = 5 if device == "turnaround_figure" else 4  # the last chorus ends instead of turning round
+        # The last chorus ends instead of turning round.
+        turning = device == "turnaround_figure"
+        n_choruses = ask.turns(4) + turning
+        more |= ask.part(8)
         if ask.bar is not None:
             if not 1 <= ask.bar <= n_bars:
                 raise UsageError(f"bar {ask.bar} is not in {ask.form}; expected 1 to {n_bars}")
             first = max(1, min(ask.bar, n_bars - 3))
             more["loop"] = (first, min(n_bars, first + 3))
-            n_choruses = 8
+            n_choruses = ask.turns(8)
         title = device.replace("_", " ").capitalize()
         if device == "pedal":
             session = _pedal_session(ask, title, n_choruses, more)
@@ -396,10 +427,11 @@ def _pedal_session(ask: _Asked, title: str, n_choruses: int, more: Mapping[str, 
 
 
 def _make_triplets(ask: _Asked) -> Exercise:
-    session = _session(ask, "Triplets against the shuffle", _turns(8), **_one_chord(ask))
+    n = ask.turns(8)
+    session = _session(ask, "Triplets against the shuffle", _turns(n), **_one_chord(ask))
     patterns = ("1 1 (1 1 1) 1 1 1 1", "1 1 1 1 1 1 (1 3 5)", "1 1 (5 3 1) 1 1 (1 3 5)", "1 . (1 1 1) 1 . (1 1 1)")
     return _exercise(
-        "triplets_against_the_shuffle", session, _with_claims(ask, patterns[ask.seed % len(patterns)]), _odd(8)
+        "triplets_against_the_shuffle", session, _with_claims(ask, patterns[ask.seed % len(patterns)]), _odd(n)
     )
 
 
@@ -419,8 +451,9 @@ def _with_claims(ask: _Asked, pattern: str) -> Callable[[Chart], LineScore]:
 
 
 def _make_pin(ask: _Asked) -> Exercise:
-    session = _session(ask, "Pin the verse", _turns(4))
-    return _exercise("pin_the_verse", session, lambda chart: planned_song(chart, ask.seed, tuning=ask.tuning), _odd(4))
+    n = ask.turns(4)
+    session = _session(ask, "Pin the verse", _turns(n))
+    return _exercise("pin_the_verse", session, lambda chart: planned_song(chart, ask.seed, tuning=ask.tuning), _odd(n))
 
 
 def _make_open(name: str, denser: bool, higher: bool) -> Callable[[_Asked], Exercise]:
@@ -430,7 +463,7 @@ def _make_open(name: str, denser: bool, higher: bool) -> Callable[[_Asked], Exer
             ChorusPlan("solo", 2, (0.8, 0.8), line="eighths"),
         )
         by = {(True, False): "density", (False, True): "height", (True, True): "density and height"}[denser, higher]
-        session = _session(ask, f"Open the solo by {by}", plans)
+        session = _session(ask, f"Open the solo by {by}", plans, **ask.part(4))
 
         def line(chart: Chart) -> LineScore:
             low = register_low(ask.tuning, ask.octave, ask.position)
@@ -639,6 +672,10 @@ def _judge_stamina(card: Mapping[str, Any], exercise: Exercise) -> PassFigure:
     return PassFigure("spread_pct", pct, target, pct <= SPREAD_PCT and lasted, int(timing["n"]), text)
 
 
+# Judges that look at the run as one: a spread over all of it, or one chorus against another.
+_OF_THE_WHOLE = (_judge_swing, _judge_open, _judge_arc, _judge_stamina)
+
+
 # --- the catalogue ------------------------------------------------------------------------------------------------
 
 
@@ -673,25 +710,21 @@ def _catalogue() -> Iterator[Drill]:
     ):
         goal = f"One change again and again: {leave} to {reach}, on the root, on the beat."
         yield Drill(name, what, goal, "changes", _make_change(name, leave, reach), _judge_roots, takes_bar=True)
-    for name, what, pattern in (
-        ("shuffle_one_note", "Shuffle on one note", "1 1 1 1 1 1 1 1"),
-        ("shuffle_two_strings", "Shuffle on two strings", "1 1 5 5 1 1 5 5"),
-    ):
-        goal = "Every short note as short as the one before, at the band's ratio."
-        yield Drill(name, what, goal, "shuffle", _make_pattern(name, what, pattern, 8), _judge_swing)
+    for name, what, pattern, goal in (
+        (
+            "shuffle_one_note", "Shuffle on one note", "1 1 1 1 1 1 1 1",
+            "Every short note as short as the one before, at the band's ratio.",
+        ),
+        (
+            "shuffle_two_strings", "Shuffle on two strings", "1 1 5 5 1 1 5 5",
+            "Just as even while the hand crosses to the fifth and back.",
+        ),
+    ):  # fmt: skip
+        yield Drill(name, what, goal, "shuffle", _make_pattern(name, what, pattern, 8, 4), _judge_swing)
     yield Drill(
-        "shuffle_through_the_form", "Shuffle through the form", "The same evenness while the chords move.", "shuffle",
+        "shuffle_through_the_form", "Shuffle through the form", "Just as even while the chords move.", "shuffle",
         _make_form_shuffle, _judge_swing,
     )  # fmt: skip
-    for n_silent, of in ((1, 4), (2, 4), (4, 8)):
-        name = f"drop_out_{n_silent}_of_{of}"
-        title = f"The band drops out, {n_silent} bar{'s' if n_silent > 1 else ''} of {of}"
-        goal = "Carry the time alone and be there when the band comes back."
-        yield Drill(name, title, goal, "drop_outs", _make_drop_out(name, n_silent, of), _judge_drop_outs)
-    for device in DEVICES:
-        judge = _judge_pedal if device == "pedal" else _judge_device(device)
-        title = "Pedal, then release" if device == "pedal" else device.replace("_", " ").capitalize()
-        yield Drill(device, title, _DEVICE_GOALS[device], "devices", _make_device(device), judge, takes_bar=True)
     yield Drill(
         "triplets_against_the_shuffle",
         "Triplets against the shuffle",
@@ -700,16 +733,28 @@ def _catalogue() -> Iterator[Drill]:
         _make_triplets,
         _judge_device("triplet_figure"),
     )
+    for n_silent, of, goal in (
+        (1, 4, "Every fourth bar is yours alone: carry the time over it."),
+        (2, 4, "Two bars with the band, two alone: be there when it comes back."),
+        (4, 8, "Four bars alone in every eight: the tempo is yours."),
+    ):
+        name = f"drop_out_{n_silent}_of_{of}"
+        title = f"The band drops out, {n_silent} bar{'s' if n_silent > 1 else ''} of {of}"
+        yield Drill(name, title, goal, "drop_outs", _make_drop_out(name, n_silent, of), _judge_drop_outs)
+    for device in DEVICES:
+        judge = _judge_pedal if device == "pedal" else _judge_device(device)
+        title = "Pedal, then release" if device == "pedal" else device.replace("_", " ").capitalize()
+        yield Drill(device, title, _DEVICE_GOALS[device], "devices", _make_device(device), judge, takes_bar=True)
     yield Drill(
         "pin_the_verse", "Pin the verse", "One rhythm, one register, every change: a verse to sing over.", "shape",
         _make_pin, _judge_pinned,
     )  # fmt: skip
-    for name, title, denser, higher in (
-        ("open_by_density", "Open a solo by density", True, False),
-        ("open_by_height", "Open a solo by height", False, True),
-        ("open_by_both", "Open a solo by both", True, True),
+    for name, title, denser, higher, how in (
+        ("open_by_density", "Open a solo by density", True, False, "with more notes to the bar"),
+        ("open_by_height", "Open a solo by height", False, True, "a string higher"),
+        ("open_by_both", "Open a solo by both", True, True, "that is busier and higher"),
     ):
-        goal = "A verse held down, then a solo chorus that opens from it."
+        goal = f"A verse held down, then a solo {how}."
         yield Drill(name, title, goal, "shape", _make_open(name, denser, higher), _judge_open)
     yield Drill(
         "arc_over_two_choruses", "An arc over two choruses", "Up over one chorus, down over the next.", "shape",
@@ -717,7 +762,7 @@ def _catalogue() -> Iterator[Drill]:
     )  # fmt: skip
     yield Drill(
         "repeated_notes", "Repeated notes", "Shuffle eighths on one note for as long as a long tune asks.", "stamina",
-        _make_pattern("repeated_notes", "Repeated notes", "1 1 1 1 1 1 1 1", 24, 1), _judge_stamina,
+        _make_pattern("repeated_notes", "Repeated notes", "1 1 1 1 1 1 1 1", 24, 8, n_heard=1), _judge_stamina,
     )  # fmt: skip
 
 

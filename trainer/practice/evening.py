@@ -1,11 +1,12 @@
 """What to work on next: weaknesses read from what was played, and an evening built from them.
 
 Each drill has evidence from its own runs and, where a song shows the same thing (a change missed, a loose shuffle, a
-verse not pinned, a device played well), from songs. Evidence fades with a half-life of two weeks. While there are
-drills that nothing is known of, an evening gives whatever is known to be weak its full time and spends the rest on
-short first tries, since a weakness that no song shows can only be found by trying. When everything has been heard, it
-gives most of its time to the weakest of what is due, and one drill to whatever has waited longest, so nothing starves.
-All weights are our choice; the ideas' sources stand in `memory` and `tempo`.
+verse not pinned, a device played well, a solo that opened), from songs. Evidence fades with a half-life of two weeks.
+A weakness that no song shows can only be found by trying: while there are drills that nothing is known of, an evening
+works on the weakest thing known and spends the rest on first tries in short form (a call, an answer, on to the next),
+so that three evenings of twenty minutes hear everything once. From then on it gives most of its time to the weakest of
+what is due, and one drill to whatever has waited longest, so nothing starves. All weights are our choice; the ideas'
+sources stand in `memory` and `tempo`.
 """
 
 from __future__ import annotations
@@ -14,10 +15,10 @@ import datetime
 import functools
 import math
 import random
-from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from collections.abc import Collection, Iterable, Mapping, Sequence
+from dataclasses import dataclass, replace
 
-from trainer.practice.drills import DRILLS, drill_named
+from trainer.practice.drills import DENSER_NOTES_PER_BAR, DRILLS, HIGHER_SEMITONES, drill_named
 from trainer.practice.history import DrillRun, History, TakeRow
 from trainer.practice.memory import Item, Standing, standings
 
@@ -26,6 +27,7 @@ __all__ = [
     "Evidence",
     "Piece",
     "evidence_of",
+    "evidence_of_run",
     "plan_evening",
     "run_minutes",
     "turns_of",
@@ -36,18 +38,21 @@ HALF_LIFE_DAYS = 14.0
 PRIOR_CLEAN, PRIOR_N = 0.6, 1.5  # before any evidence: middling, held lightly
 SONG_WEIGHT = 0.25  # one change in a song against one whole pass of a drill
 DRILL_MINUTES = 5.0
-TRY_MINUTES = 2.5  # a first try, or a look at what was clean: one run
 PAUSE_MINUTES = 0.3  # between two runs: reading the figure, hands off the strings
+SHORT_PAUSE_MINUTES = 0.2  # between first tries
 WEAK = 0.45  # weakness from which a drill gets its full time
-LOOK_AHEAD = 2
+FIRST_DAYS = 3  # so many evenings put first tries before what is due again
+SECOND_TRIES = 2  # what went wrong once gets another short try first: it may have been chance
+SOLID = 1.0  # weight of evidence from which a weakness is believed
 DEVICE_IN_SONG = 3  # so many places in a song say that a device is there
+# Easy on the hands.
+WARM_UPS = ("shuffle_one_note", "shuffle_two_strings", "root_shuffle", "octave_shift", "doubled_notes", "box_figure")
 WARM_UP_MINUTES = 3.0
 SONG_MINUTES = 5.0
 LOOK_MINUTES = 2.0
 BREAK_AFTER_MINUTES = 25.0
 LONGEST_WAIT_DAYS = 45.0
 SHUFFLE_LOOSE_LOG2 = 0.25  # spread of the swing ratio above which a song speaks for a shuffle drill; our choice
-STEADY_MS = 25.0  # spread of the time above which a song speaks for a drop-out drill; our choice
 
 # Drills that a song's own figures speak for: pairs of degrees as the landing counts them.
 _PAIRS = {
@@ -56,6 +61,7 @@ _PAIRS = {
     "change_five_four": ("V→IV", "V→iv"),
     "change_turnaround": ("V→I", "V→i"),
 }
+SHOWN_BY_SONGS = (*_PAIRS, "roots", "shuffle_through_the_form", "pin_the_verse")  # whether it goes well or badly
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,7 +76,10 @@ class Evidence:
 
 @dataclass(frozen=True, slots=True)
 class Piece:
-    """One part of an evening. `kind`: "warm_up", "drill", "song", "look" or "break"; `why` is said to the player."""
+    """One part of an evening. `kind`: "warm_up", "drill", "song", "look" or "break"; `why` is said to the player.
+
+    `short`: a first try, the drill in short form.
+    """
 
     kind: str
     minutes: float
@@ -78,6 +87,7 @@ class Piece:
     key: str | None = None
     tempo_bpm: float | None = None
     why: str = ""
+    short: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -99,7 +109,7 @@ class Evening:
 
 def evidence_of(history: History, newest_songs: int = 20) -> list[Evidence]:
     """What the history says for or against each drill: drill runs, and the newest songs."""
-    found = [Evidence(run.drill, run.created.date(), run.share) for run in history.drill_runs()]
+    found = [evidence_of_run(run) for run in history.drill_runs()]
     songs = [row for row in history.takes(kind="song", newest=newest_songs) if row.error is None]
     for row, changes in history.changes_of(songs):
         found += _song_evidence(row, changes)
@@ -107,6 +117,11 @@ def evidence_of(history: History, newest_songs: int = 20) -> list[Evidence]:
     for row, devices in history.devices_of(songs):
         found += [Evidence(name, row.day, 1.0, 1.0) for name, n in devices.items() if n >= DEVICE_IN_SONG]
     return found
+
+
+def evidence_of_run(run: DrillRun) -> Evidence:
+    """A run speaks by its share of clean passes; one with a single pass (a first try) half as loud."""
+    return Evidence(run.drill, run.created.date(), run.share, min(1.0, run.n_passes / 2.0))
 
 
 def _song_evidence(row: TakeRow, changes: Mapping[str, tuple[int, int]]) -> Iterable[Evidence]:
@@ -121,9 +136,12 @@ def _song_evidence(row: TakeRow, changes: Mapping[str, tuple[int, int]]) -> Iter
     loose = row.figures.get("swing_spread")
     if loose is not None:
         yield Evidence("shuffle_through_the_form", row.day, float(loose <= SHUFFLE_LOOSE_LOG2), 1.0)
-    spread = row.figures.get("spread_ms")
-    if spread is not None:
-        yield Evidence("drop_out_1_of_4", row.day, float(spread <= STEADY_MS), 0.5)
+    # That a solo opened says that it can; that it did not says nothing, as it may have been somebody else's.
+    denser = (row.figures.get("contrast") or 0.0) >= DENSER_NOTES_PER_BAR
+    higher = (row.figures.get("contrast_height") or 0.0) >= HIGHER_SEMITONES
+    for drill, opened in (("open_by_density", denser), ("open_by_height", higher), ("open_by_both", denser and higher)):
+        if opened:
+            yield Evidence(drill, row.day, 1.0, 0.5)
     pinned = row.figures.get("pinned_rate")
     if pinned is not None:
         yield Evidence("pin_the_verse", row.day, float(pinned), 1.0)
@@ -142,9 +160,9 @@ def weakness(evidence: Iterable[Evidence], today: datetime.date, names: Iterable
 
 
 @functools.lru_cache(maxsize=1024)
-def run_minutes(drill: str, tempo_bpm: float) -> float:
+def run_minutes(drill: str, tempo_bpm: float, short: bool = False) -> float:
     """How long one run of a drill lasts at a tempo, from the count-in to its end; the key does not change it."""
-    chart = drill_named(drill).build("A", tempo_bpm).chart
+    chart = drill_named(drill).build("A", tempo_bpm, short=short).chart
     return (chart.end_beats - chart.count_in_beats) / tempo_bpm
 
 
@@ -161,52 +179,114 @@ def plan_evening(
 ) -> Evening:
     """Warm-up, drills, one song, one look at the figures, within `minutes`.
 
-    What is known to be weak gets `DRILL_MINUTES` or more; while there are drills that nothing is known of, the rest
-    goes to short first tries of them. Each drill comes in the key and tempo that is due, else in the ones asked for.
-    Same arguments, same evening.
+    Each drill comes in the key and tempo that is due, else in the ones asked for. Same arguments, same evening.
     """
     rng = random.Random((seed << 20) ^ today.toordinal())
     weak = weakness(evidence, today, names)
     held = standings(runs, today)
+    heard = {item.drill for item in evidence}
+    first_days = len({run.created.date() for run in runs} - {today}) < FIRST_DAYS
+    warm_ups = _warm_up(heard, runs, today, 2 if first_days else 1)
     for_drills = minutes - WARM_UP_MINUTES - SONG_MINUTES - LOOK_MINUTES
     n_drills = max(1, min(3 if minutes < 40.0 else 5, int(for_drills // DRILL_MINUTES)))
-    heard = {item.drill for item in evidence}
-    new = [name for name in names if name not in heard]
-    if new:
+    new = [name for name in names if name not in heard and name not in warm_ups]
+    if new and first_days:
+        chosen = _first_evening(for_drills, weak, new, evidence, today, rng, tempo_bpm)
+    elif new:
         chosen = _with_first_tries(for_drills, n_drills, weak, new, held, runs, evidence, today, rng, tempo_bpm)
     else:
         each = max(2.0, min(DRILL_MINUTES * 2.0, for_drills / n_drills))
-        chosen = [(name, why, each) for name, why in _chosen(n_drills, weak, held, runs, evidence, today, rng)]
+        chosen = [_Chosen(name, why, each) for name, why in _chosen(n_drills, weak, held, runs, evidence, today, rng)]
+    easy_bpm, each = max(40.0, round(0.8 * tempo_bpm)), WARM_UP_MINUTES / len(warm_ups)
     pieces = [
-        Piece(
-            "warm_up",
-            WARM_UP_MINUTES,
-            "shuffle_one_note",
-            key,
-            max(40.0, round(0.8 * tempo_bpm)),
-            "hands warm, ears open, easy tempo",
-        )
+        Piece("warm_up", each, name, key, easy_bpm, "hands warm, ears open, easy tempo", len(warm_ups) > 1)
+        for name in warm_ups
     ]
     since_break = WARM_UP_MINUTES
-    for name, why, each in chosen:
-        if since_break + each > BREAK_AFTER_MINUTES:
+    for choice in chosen:
+        if since_break + choice.minutes > BREAK_AFTER_MINUTES:
             pieces.append(Piece("break", 2.0, why="put the bass down, shake out the hands"))
             since_break = 0.0
-        due = _due_item(name, held, today)
-        pieces.append(
-            Piece(
-                "drill",
-                round(each, 1),
-                name,
-                due.item.key if due else key,
-                due.newest_tempo_bpm if due else tempo_bpm,
-                why,
-            )
-        )
-        since_break += each
+        due = _due_item(choice.drill, held, today)
+        at_key, at_bpm = (due.item.key, due.newest_tempo_bpm) if due else (key, tempo_bpm)
+        pieces.append(Piece("drill", round(choice.minutes, 1), choice.drill, at_key, at_bpm, choice.why, choice.short))
+        since_break += choice.minutes
     pieces.append(Piece("song", SONG_MINUTES, None, key, tempo_bpm, "put it into a song"))
     pieces.append(Piece("look", LOOK_MINUTES, why="one look at the figures"))
     return Evening(tuple(pieces), seed, today)
+
+
+@dataclass(frozen=True, slots=True)
+class _Chosen:
+    """A drill for this evening, what speaks for it, and how long."""
+
+    drill: str
+    why: str
+    minutes: float
+    short: bool = False
+
+
+def _warm_up(heard: Collection[str], runs: Sequence[DrillRun], today: datetime.date, n: int) -> list[str]:
+    """What to warm up on: what was never heard, else one after the other by the day."""
+    days = {run.created.date() for run in runs if run.created.date() < today}
+    turn = len(days) % len(WARM_UPS)
+    in_turn = [*WARM_UPS[turn:], *WARM_UPS[:turn]]
+    return sorted(in_turn, key=lambda name: name in heard)[:n]
+
+
+def _first_evening(
+    for_drills: float,
+    weak: Mapping[str, float],
+    new: Sequence[str],
+    evidence: Sequence[Evidence],
+    today: datetime.date,
+    rng: random.Random,
+    tempo_bpm: float,
+) -> list[_Chosen]:
+    """A third of the time for what is surely weak, a second short try of what only seems so, first tries."""
+    said = dict.fromkeys(weak, 0.0)
+    for item in evidence:
+        if item.drill in said:
+            said[item.drill] += item.weight
+    played_today = {item.drill for item in evidence if item.day == today}
+    known = sorted(
+        (name for name in weak if weak[name] >= WEAK and said[name] > 0.0 and name not in played_today),
+        key=lambda name: -weak[name],
+    )
+    out: list[_Chosen] = []
+    left = for_drills
+
+    def short(name: str, why: str) -> None:
+        nonlocal left
+        each = run_minutes(name, tempo_bpm, short=True) + SHORT_PAUSE_MINUTES
+        if each <= left or not out:
+            out.append(_Chosen(name, why, each, short=True))
+            left -= each
+
+    sure = next((name for name in known if said[name] >= SOLID), None)
+    if sure is not None:
+        whole = max(run_minutes(sure, tempo_bpm) + PAUSE_MINUTES, for_drills / 3.0)
+        out.append(_Chosen(sure, _reason(sure, evidence, today), whole))
+        left -= whole
+    for name in [name for name in known if name != sure][:SECOND_TRIES]:
+        short(name, "once more, short")
+    for name in _in_order(new, rng):
+        short(name, "first try, short")
+    for i, choice in enumerate(out):  # on a long evening there is time for more than a short try
+        more = run_minutes(choice.drill, tempo_bpm) + PAUSE_MINUTES - choice.minutes
+        if choice.short and more <= left:
+            out[i] = replace(choice, minutes=choice.minutes + more, why=choice.why.removesuffix(", short"), short=False)
+            left -= more
+    if sure is not None and left > 0.5:
+        out[0] = replace(out[0], minutes=out[0].minutes + left)
+    return out
+
+
+def _in_order(new: Sequence[str], rng: random.Random) -> list[str]:
+    """First tries in chance order; what this evening's song shows by itself can wait."""
+    tries = list(new)
+    rng.shuffle(tries)
+    return sorted(tries, key=lambda name: name in SHOWN_BY_SONGS)
 
 
 def _with_first_tries(
@@ -220,37 +300,36 @@ def _with_first_tries(
     today: datetime.date,
     rng: random.Random,
     tempo_bpm: float,
-) -> list[tuple[str, str, float]]:
-    """(drill, why, minutes): what is weak with its full time, one look at what is due, first tries with the rest."""
+) -> list[_Chosen]:
+    """What is weak with its full time, one look at what is due, first tries with the rest."""
     today_played = {run.drill for run in runs if run.created.date() == today}
     known = [name for name in weak if weak[name] >= WEAK and name not in today_played and name not in new]
     known.sort(key=lambda name: -weak[name])
-    out = [(name, _reason(name, evidence, today), DRILL_MINUTES) for name in known[: max(1, n_drills - 1)]]
+    out = [_Chosen(name, _reason(name, evidence, today), DRILL_MINUTES) for name in known[: max(1, n_drills - 1)]]
     left = for_drills - DRILL_MINUTES * len(out)
-    taken = {name for name, _, _ in out}
+    taken = {choice.drill for choice in out}
     fading = sorted((s for s in held.values() if s.due <= today), key=lambda s: s.kept_frac)
-    due = [s.item.drill for s in fading if s.item.drill in weak and s.item.drill not in taken][:1]
-    tries = list(new)
-    rng.shuffle(tries)
-    # The longer of two first: else long ones would seldom fit into what is left.
-    tries[:LOOK_AHEAD] = sorted(tries[:LOOK_AHEAD], key=lambda name: -run_minutes(name, tempo_bpm))
-    for name in (*due, *tries):
-        each = max(TRY_MINUTES, run_minutes(name, tempo_bpm) + PAUSE_MINUTES)
-        if each <= left + 0.25:
-            out.append((name, "due again" if name in due else "first try, short", each))
+    for standing in [s for s in fading if s.item.drill in weak and s.item.drill not in taken][:1]:
+        each = run_minutes(standing.item.drill, standing.newest_tempo_bpm) + PAUSE_MINUTES
+        if each <= left:
+            out.append(_Chosen(standing.item.drill, "due again", each))
             left -= each
-        if left < TRY_MINUTES - 0.25:
-            break
-    if not out:
-        shortest = min(tries, key=lambda name: run_minutes(name, tempo_bpm))
-        out.append((shortest, "first try, short", max(left, TRY_MINUTES)))
+    for name in _in_order(new, rng):
+        each = run_minutes(name, tempo_bpm, short=True) + SHORT_PAUSE_MINUTES
+        if each <= left or not out:
+            out.append(_Chosen(name, "first try, short", each, short=True))
+            left -= each
     if left > 0.5 and taken:
-        out = [(name, why, each + left / len(taken) if name in taken else each) for name, why, each in out]
+        more = left / len(taken)
+        out = [replace(c, minutes=c.minutes + more) if c.drill in taken else c for c in out]
     return out
 
 
-def _one_run(piece: Piece) -> float:
-    return run_minutes(piece.drill or "", piece.tempo_bpm or 96.0) + PAUSE_MINUTES
+def _n_runs(piece: Piece) -> int:
+    """So many runs of a piece's drill go into its minutes; at least one."""
+    if piece.short:
+        return 1
+    return max(1, int(piece.minutes // (run_minutes(piece.drill or "", piece.tempo_bpm or 96.0) + PAUSE_MINUTES)))
 
 
 def turns_of(evening: Evening) -> list[Piece]:
@@ -260,12 +339,7 @@ def turns_of(evening: Evening) -> list[Piece]:
     block: list[Piece] = []
 
     def mixed() -> list[Piece]:
-        left = {
-            piece: max(
-                1, int(piece.minutes // (run_minutes(piece.drill or "", piece.tempo_bpm or 96.0) + PAUSE_MINUTES))
-            )
-            for piece in block
-        }
+        left = {piece: _n_runs(piece) for piece in block}
         done: list[Piece] = []
         while any(left.values()):
             turn = [piece for piece in block if left[piece]]

@@ -40,7 +40,7 @@ __all__ = [
     "day_of",
 ]
 
-VERSION = 4  # of the tables; an index of another version is made again
+VERSION = 7  # of the tables; an index of another version is made again
 BUSY_S = 20.0
 BATCH = 100
 ALWAYS = "0000"  # before every day
@@ -67,6 +67,13 @@ FIGURES: tuple[Figure, ...] = (
     Figure("n_lost", "times lost in the form", "", -1, ()),
     Figure("pinned_rate", "verses pinned", "", 1, ()),
     Figure("contrast", "notes a bar, solo against verse", "", 0, ("shape", "contrast", "notes_per_bar", "difference")),
+    Figure(
+        "contrast_height",
+        "height, solo against verse",
+        "semitones",
+        0,
+        ("shape", "contrast", "median_pitch", "difference"),
+    ),
 )
 
 _COLUMNS = (
@@ -83,6 +90,7 @@ _COLUMNS = (
     "drill TEXT",
     "passed INTEGER",
     "drill_share REAL",
+    "n_passes INTEGER",
     "midi_sha256 TEXT",
     "source_sha256 TEXT",
     *(f"{figure.name} REAL" for figure in FIGURES),
@@ -113,7 +121,8 @@ class TakeRow:
 
 @dataclass(frozen=True, slots=True)
 class DrillRun:
-    """One run of a drill: which, in which key and tempo, when, whether it passed, the share of clean passes in it."""
+    """One run of a drill: which, in which key and tempo, when, whether it passed, the share of clean passes of how many
+    there were in it (each answered chorus is one, where it can be judged by itself)."""
 
     drill: str
     key: str
@@ -121,6 +130,7 @@ class DrillRun:
     created: datetime.datetime
     passed: bool
     share: float
+    n_passes: int = 2
 
 
 @dataclass(frozen=True, slots=True)
@@ -321,14 +331,14 @@ class History:
     def drill_runs(self, drill: str | None = None) -> list[DrillRun]:
         """Runs of drills that could be judged, oldest first."""
         rows = self._db.execute(
-            "SELECT drill, key, tempo_bpm, created, passed, drill_share FROM takes WHERE passed IS NOT NULL "
+            "SELECT drill, key, tempo_bpm, created, passed, drill_share, n_passes FROM takes WHERE passed IS NOT NULL "
             + ("AND drill=? " if drill is not None else "")
             + "ORDER BY created, path",
             (drill,) if drill is not None else (),
         )
         return [
-            DrillRun(name, key or "", tempo or 0.0, _moment(created), bool(passed), float(share or 0.0))
-            for name, key, tempo, created, passed, share in rows
+            DrillRun(name, key or "", tempo or 0.0, _moment(created), bool(passed), float(share or 0.0), int(n or 1))
+            for name, key, tempo, created, passed, share, n in rows
         ]
 
     def changes_of(self, rows: Iterable[TakeRow]) -> list[tuple[TakeRow, dict[str, tuple[int, int]]]]:
