@@ -6,6 +6,7 @@ import datetime
 import json
 import os
 import re
+import zipfile
 from collections.abc import Callable
 from pathlib import Path
 
@@ -28,6 +29,7 @@ Command = Callable[..., Outcome]
 SESSION = 'key = "G"\ntempo_bpm = 96\nswing_ratio = 2.0\n[[chorus]]\nrole = "verse"\ntimes = 2\n'
 # 1 3 5 6 b7 6 5 3 over each chord of a quick-change twelve, written even: the boogie figure of the trade.
 FIGURE = {"g": "g,8 b, d e f e d b,", "c": "c8 e g a bf a g e", "d": "d8 fs a b c' b a fs"}
+CONTAINER = '<container><rootfiles><rootfile full-path="score.xml"/></rootfiles></container>'
 CHANGES = "g c g g c c g g d c g d"
 
 
@@ -57,22 +59,28 @@ def read_phrases(out: str) -> list[tuple[int, int, str]]:
     return [(int(chorus), int(bar), name) for _, chorus, bar, name in found]
 
 
-@pytest.mark.parametrize("kind", ["mid", "ours.musicxml", "hand.musicxml"])
+@pytest.mark.parametrize("kind", ["mid", "ours.musicxml", "hand.musicxml", "bare.musicxml", "packed.mxl"])
 def test_study_lists_moves_loops_drills_and_keeps(command: Command, tmp_path: Path, session: Path, kind: str) -> None:
-    """A file by LilyPond, one by our own writer, one written by hand: the figure is found where it was written."""
+    """A file by LilyPond, one by our own writer, some written by hand (without the scale steps of its transposition;
+    packed): the figure is found where it was written."""
     chart = expand(session_from_dict({"key": "G", "swing_ratio": 2.0, "chorus": [{"role": "verse", "times": 2}]}))
     if kind == "mid":
         music = " ".join(FIGURE[chord] for chord in CHANGES.split() * 2)
         file = lily_score(music, tmp_path, "boogie", bpm=96, swing="\\tripletFeel 8")
-        wanted = "boogie figure"
     elif kind == "ours.musicxml":
         file = tmp_path / "ours.musicxml"
         file.write_bytes(musicxml(written_line(model_line(chart, device="boogie_figure", seed=2))))
-        wanted = "boogie figure"
     else:
-        file = tmp_path / "hand.musicxml"
-        file.write_text(by_hand())
-        wanted = "boogie figure"
+        file = tmp_path / kind
+        text = by_hand() if kind == "hand.musicxml" else by_hand().replace("<diatonic>0</diatonic>", "")
+        assert ("<diatonic>" in text) == (kind == "hand.musicxml")
+        if kind == "packed.mxl":
+            with zipfile.ZipFile(file, "w") as archive:
+                archive.writestr("META-INF/container.xml", CONTAINER)
+                archive.writestr("score.xml", text)
+        else:
+            file.write_text(text)
+    wanted = "boogie figure"
     done = command("study", file, "--session", session)
     assert done.status == 0, done.err
     listed = read_phrases(done.out)
@@ -135,6 +143,10 @@ def test_study_says_what_it_needs(command: Command, tmp_path: Path, session: Pat
     assert done.status == 2 and "--session" in done.err and len(done.err.splitlines()) == 1
     done = command("study", file, "--session", session, "--phrase", "999", "--stand-in")
     assert done.status == 2 and "no phrase 999" in done.err
+    packed = tmp_path / "odd.mxl"
+    packed.write_bytes(b"PK nothing")
+    done = command("study", packed, "--session", session)
+    assert done.status == 2 and len(done.err.splitlines()) == 1 and "odd.mxl" in done.err
     file.write_text("<score-partwise>")
     done = command("study", file, "--session", session)
     assert done.status == 2 and len(done.err.splitlines()) == 1 and "hand.musicxml" in done.err

@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import warnings
+import zipfile
 from pathlib import Path
 from typing import Any
+from xml.etree import ElementTree
 
 from trainer.clock.tempo import TempoMap, swung_beats
-from trainer.errors import FileFormatError, UsageError
+from trainer.errors import FileFormatError, TrainerError, UsageError
 from trainer.session import Session, expand
 from trainer.take import Take, TakeHeader, notes_from_rows, read_take
 
@@ -15,6 +17,9 @@ __all__ = ["read_transcription"]
 
 MUSICXML = (".musicxml", ".xml", ".mxl")
 MAX_BYTES = 16_000_000
+MAX_UNPACKED_BYTES = 64_000_000
+# Steps of the scale in so many semitones, as a transposition is mostly written.
+_STEPS = (0, 1, 1, 2, 2, 3, 3, 4, 5, 5, 6, 6)
 
 
 def read_transcription(path: Path, session: Session | None = None) -> Take:
@@ -67,13 +72,41 @@ def _musicxml_rows(path: Path) -> list[tuple[float, float, int]]:
     try:
         with warnings.catch_warnings():
             warnings.simplefilter("ignore")
-            score: Any = converter.parse(path, format="musicxml")
+            score: Any = converter.parseData(_musicxml_text(path), format="musicxml")
             part = score.parts[0].toSoundingPitch().stripTies().flatten()
             return [
                 (float(note.offset), float(note.quarterLength), int(note.pitch.midi))
                 for note in part.notes
                 if "Note" in note.classes and note.quarterLength > 0
             ]
+    except TrainerError:
+        raise
     except Exception as error:  # whatever a reader of foreign files may raise
         words = " ".join(str(error).split())[:120]
         raise FileFormatError(f"{path}: cannot be read as MusicXML ({type(error).__name__}: {words})") from None
+
+
+def _musicxml_text(path: Path) -> str:
+    """The document of a MusicXML file, plain or packed (.mxl), with what its reader cannot do without.
+
+    MusicXML 4.0 lets a `transpose` go without `diatonic`; the reader does not.
+    """
+    root = ElementTree.fromstring(_packed(path) if path.suffix.lower() == ".mxl" else path.read_bytes())
+    for transpose in root.iter("transpose"):
+        if transpose.find("diatonic") is None:
+            semitones = int(float(transpose.findtext("chromatic") or 0))
+            octaves, rest = divmod(abs(semitones), 12)
+            steps = ElementTree.Element("diatonic")
+            steps.text = str((7 * octaves + _STEPS[rest]) * (1 if semitones >= 0 else -1))
+            transpose.insert(0, steps)
+    return ElementTree.tostring(root, encoding="unicode")
+
+
+def _packed(path: Path) -> bytes:
+    """The document inside a packed file: the first root file that its container names."""
+    with zipfile.ZipFile(path) as archive:
+        container = ElementTree.fromstring(archive.read("META-INF/container.xml"))
+        name = next(item.attrib["full-path"] for item in container.iter() if item.tag.endswith("rootfile"))
+        if archive.getinfo(name).file_size > MAX_UNPACKED_BYTES:
+            raise FileFormatError(f"{path}: over {MAX_UNPACKED_BYTES // 1_000_000} MB unpacked; expected one song")
+        return archive.read(name)
