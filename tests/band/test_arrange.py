@@ -387,6 +387,69 @@ def test_general_midi_numbers(groove: str) -> None:
     assert set(np.unique(events["part"])) == set(range(len(PARTS)))
 
 
+@pytest.mark.parametrize("key", ["E", "Bb", "F#m", "C"])
+@pytest.mark.parametrize("groove", ALL_GROOVES)
+def test_the_guitar_turns_round_under_the_tonic(key: str, groove: str) -> None:
+    """♭7 6 ♭6 over I, a semitone a beat, then root and third of V on the one (common practice)."""
+    chart = chart_of(ChorusPlan("verse", 8, (0.5,) * 8), key=parse_key(key), groove=groove, start="from_the_turnaround")
+    chop = part(arrange(chart), CHOP)
+    tonic = chart.key.tonic_pc
+    n = 0
+    for bar in chart.bars:
+        if bar.bar != 11:
+            continue
+        mine = chop[(chop["onset_beats"] >= bar.onset_beats) & (chop["onset_beats"] < bar.end_beats)]
+        pairs = [sorted(mine["pitch"][mine["onset_beats"] == bar.onset_beats + beat].tolist()) for beat in range(4)]
+        if [len(pair) for pair in pairs] != [2, 2, 2, 2]:
+            assert bar.chorus > 0  # an intro always has it
+            continue
+        n += 1
+        assert {pair[1] % 12 for pair in pairs} == {tonic}
+        assert len({pair[1] for pair in pairs}) == 1
+        assert [(pair[0] - pair[1]) % 12 for pair in pairs[1:]] == [10, 9, 8]
+        assert CHOP_RANGE[0] <= mine["pitch"].min() <= mine["pitch"].max() <= CHOP_RANGE[1]
+        if not chart.bars[bar.idx + 1].final:
+            landed = chop["pitch"][chop["onset_beats"] == bar.end_beats] % 12
+            assert sorted(landed) == sorted(((tonic + 7) % 12, (tonic + 11) % 12))
+    assert 3 <= n <= 8
+
+
+def test_kick_and_quiet_strokes_keep_one_figure_of_two_bars_through_a_chorus() -> None:
+    figures = set()
+    for seed in range(12):
+        for groove in ("shuffle", "double_shuffle", "two_beat"):
+            chart = chart_of(ChorusPlan("solo", 2, (0.85, 0.85)), groove=groove, seed=seed)
+            drums = arrange(chart)
+            kicks, ghosts = drums_at(drums, 36), drums_at(drums, 38)
+            ghosts = ghosts[ghosts["onset_beats"] % 1.0 > 0.3]
+            bars = {}
+            for bar in chart.bars[:-1]:
+                if bar.bar % 4 == 0:
+                    continue  # fills
+                here = tuple(
+                    tuple(np.round(rows["onset_beats"][(rows["onset_beats"] >= bar.onset_beats)
+                                                      & (rows["onset_beats"] < bar.end_beats)] % 4.0, 3))
+                    for rows in (kicks, ghosts)
+                )  # fmt: skip
+                assert bars.setdefault((bar.chorus, bar.bar % 2), here) == here
+            figures.add(tuple(bars.values()))
+    assert len(figures) > 20  # and it is another one from chorus to chorus, from evening to evening
+
+
+def test_the_last_bars_lead_to_where_the_next_chorus_is() -> None:
+    def loudness(plans: tuple[ChorusPlan, ...], bar: int) -> float:
+        rows = np.concatenate([drums_at(arrange(chart_of(*plans, seed=seed)), 42) for seed in range(8)])
+        return float(rows["velocity"][(rows["onset_beats"] >= 4 * bar) & (rows["onset_beats"] < 4 * bar + 2)].mean())
+
+    steady, up, down = (tuple(ChorusPlan("verse", 1, (v,)) for v in levels)
+                        for levels in ((0.5, 0.5), (0.5, 1.0), (0.5, 0.1)))  # fmt: skip
+    for bar in range(10):
+        assert loudness(up, bar) == loudness(steady, bar) == loudness(down, bar)
+    for bar in (10, 11):
+        assert loudness(up, bar) > loudness(steady, bar) > loudness(down, bar)
+    assert loudness(up, 11) - loudness(steady, 11) > loudness(up, 10) - loudness(steady, 10)
+
+
 @pytest.mark.parametrize("form", sorted(FORMS))
 @pytest.mark.parametrize("key", ["E", "Bb", "F#m"])
 def test_comping_plays_chord_tones_above_the_bass(form: str, key: str) -> None:
@@ -399,6 +462,9 @@ def test_comping_plays_chord_tones_above_the_bass(form: str, key: str) -> None:
         spans = chart.span_idx_at(notes["onset_beats"] + 1e-9)
         # The keys may anticipate the next bar's chord on the last off-beat.
         pushed = (notes["onset_beats"] % 4.0 > 3.0) & (idx == KEYS)
+        # A turnaround on two strings goes down by semitones under the tonic.
+        turned = np.array([chart.bars[i].turnaround for i in chart.bar_idx_at(notes["onset_beats"])]) & (idx == CHOP)
+        notes, spans, pushed = notes[~turned], spans[~turned], pushed[~turned]
         for note, span, may_push in zip(notes, spans, pushed, strict=True):
             after = chart.spans[min(span + 1, len(chart.spans) - 1)].chord
             pcs = set(chart.spans[span].chord.pcs) | (set(after.pcs) if may_push else set())

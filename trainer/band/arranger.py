@@ -12,7 +12,15 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from trainer.band.balance import trim_db
-from trainer.band.comping import CHOP_RANGE, KEYS_RANGE, Stroke, chop_rhythm, keys_rhythm, lead_voicings
+from trainer.band.comping import (
+    CHOP_RANGE,
+    KEYS_RANGE,
+    Stroke,
+    chop_rhythm,
+    keys_rhythm,
+    lead_voicings,
+    turnaround_pairs,
+)
 from trainer.band.events import BAND_DTYPE, PARTS, TOUCH, BandScore
 from trainer.band.feel import MOST_SHIFT_S, OWN_SD_S, SHARED_SD_S, long_range_noise
 from trainer.band.fills import fill_beats, fill_hits
@@ -55,6 +63,8 @@ _KEYS_OF_GROOVE = {
 }
 PUSH_FROM = 0.45  # intensity from which the keys anticipate a change now and then; our choice
 _NO_PUSH = ("slow_twelve_eight", "rumba")
+TURN_FROM = 0.25  # intensity from which the guitar plays a turnaround; our choice
+LEAN = 1.06  # velocity of the kick on the one of each line of four bars; our choice
 FILL_RISE = 0.1  # a rise of intensity this large is led into by a fill; our choice
 
 _PART = {name: idx for idx, name in enumerate(PARTS)}
@@ -62,7 +72,7 @@ _LIMB_OF = {"snare": STICK, "kick": FOOT}
 _CYMBAL_BEATS = {CRASH: 4.0, RIDE: 1.0, OPEN_HAT: 0.5}
 
 # Streams of randomness; a number each, so that one never disturbs another.
-_DRUMS, _KEYS, _SOLO, _FILL, _FEEL, _PUSH = 11, 12, 13, 14, 15, 16
+_DRUMS, _KEYS, _SOLO, _FILL, _FEEL, _PUSH, _HABIT, _TURN = 11, 12, 13, 14, 15, 16, 17, 18
 
 
 class _Table:
@@ -190,6 +200,7 @@ class BandWriter:
             _guide(table, bar, level, self._guide_wanted, lines)
         events = np.array(table.rows, dtype=BAND_DTYPE) if table.rows else np.zeros(0, dtype=BAND_DTYPE)
         _balance(events, self.chart.session.groove, bar, level)
+        self._shape(events, bar, level)
         self._vary(events, table.limbs)
         return events
 
@@ -214,6 +225,14 @@ class BandWriter:
             push = self._pushes(bar, level)
             if push:
                 keys = [stroke for stroke in keys if (stroke.beat, stroke.slot) != (3, "off")]
+        turn = 0 if bar.final or bar.stopped else self._turns(bar)
+        if turn:
+            pairs = turnaround_pairs(chart.key.tonic_pc, chart.key.minor)[turn - 1]
+            chops = [] if turn == 1 else [stroke for stroke in chops if stroke.beat > 0]
+            for pair in pairs:
+                begins, loud = self._places.at(pair.beat, pair.slot), pair.base * (0.75 + 0.42 * level)
+                for pitch in pair.pitches:
+                    table.add(bar.onset_beats + begins, pair.length_beats, pitch, loud, "chop", "chop")
         voices = self._full if bar.role == "solo" and level > 0.5 and not bar.stopped else self._thin
         for strokes, voicing, voice in ((keys, voices, "keys"), (chops, self._chop, "chop")):
             for stroke in strokes:
@@ -234,6 +253,28 @@ class BandWriter:
                 loud = 78.0 * (0.75 + 0.42 * level)
                 table.add(bar.onset_beats + begins, 4.0 - begins, pitch, loud, "keys", "keys")
 
+    def _turns(self, bar: ChartBar) -> int:
+        """Which bar of the guitar's turnaround this is, 1 on I, 2 on V, or 0: it comes in most verses and every intro.
+
+        By the plan alone, so that what is begun is ended.
+        """
+        bars = self.chart.bars
+        for turn, idx in ((1, bar.idx), (2, bar.idx - 1)):
+            if not 0 <= idx < len(bars) - 1:
+                continue
+            one, five = bars[idx], bars[idx + 1]
+            tonic_pc = self.chart.key.tonic_pc
+            if (
+                (one.turnaround and five.turnaround and one.chorus == five.chorus)
+                and not any(b.drop_out or b.stopped or b.final or len(b.chords) > 1 for b in (one, five))
+                and one.role != "solo"
+                and one.intensity >= TURN_FROM
+                and (one.chords[0].root_pc, five.chords[0].root_pc) == (tonic_pc, (tonic_pc + 7) % 12)
+                and (one.role == "intro" or _rng(self.chart, _TURN, one.chorus).random() < 0.65)
+            ):
+                return turn
+        return 0
+
     def _pushes(self, bar: ChartBar, level: float) -> bool:
         """Whether the next bar's chord is anticipated on this bar's last off-beat: more often as the band opens up."""
         bars, session = self.chart.bars, self.chart.session
@@ -243,6 +284,23 @@ class BandWriter:
         if after.drop_out or after.stopped or after.final or after.chords[0] == bar.chords[-1]:
             return False
         return bool(_rng(self.chart, _PUSH, bar.idx).random() < 0.6 * (level - 0.3))
+
+    def _shape(self, events: NDArray[np.void], bar: ChartBar, level: float) -> None:
+        """Loudness inside the form: a line's first kick leans in; the last two bars lead to the next chorus's plan."""
+        if events.size == 0 or bar.stopped or bar.final:
+            return
+        within = events["onset_beats"] - bar.onset_beats
+        factor = np.ones(events.size)
+        if bar.bar % 4 == 1:
+            factor[(within < 1e-6) & (events["pitch"] == KICK) & (events["part"] == _PART["drums"])] *= LEAN
+        rest = [after for after in self.chart.bars[bar.idx + 1 : bar.idx + 3] if after.chorus != bar.chorus]
+        if rest and not rest[0].final:
+            bars_left = rest[0].idx - bar.idx
+            rise = 0.6 * (rest[0].intensity - bar.intensity) * (within + BEATS_PER_BAR * (2 - bars_left)) / 8.0
+            factor *= 1.0 + 0.5 * rise / (0.7 + 0.5 * level)
+        mine = events["part"] < _PART["guide"]
+        loud = np.rint(events["velocity"][mine] * factor[mine])
+        events["velocity"][mine] = np.clip(loud, 1, 127).astype(np.uint8)
 
     def _vary(self, events: NDArray[np.void], limbs: list[str]) -> None:
         """Fill `shift_s`: what the kit shares plus each player's own, by half-beat."""
@@ -301,7 +359,8 @@ def _drums(table: _Table, chart: Chart, bar: ChartBar, level: float, places: Pla
     elif bar.stopped:
         hits = stop_hits(level)
     else:
-        hits = drum_bar(session.groove, bar.role, level, places, _rng(chart, _DRUMS, bar.idx))
+        own, habit = _rng(chart, _DRUMS, bar.idx), _rng(chart, _HABIT, bar.chorus)
+        hits = drum_bar(session.groove, bar.role, level, places, own, habit, bar.bar)
         rng = _rng(chart, _FILL, bar.idx)
         # Fills belong to bars 4 and 8 too, in the gap that the voice leaves; short, and not every time.
         small = bar.bar % 4 == 0 and rng.random() < 0.15 + 0.3 * level

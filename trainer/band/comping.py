@@ -14,7 +14,17 @@ import numpy as np
 
 from trainer.music import Chord
 
-__all__ = ["CHOP_RANGE", "KEYS_RANGE", "Stroke", "chop_rhythm", "keys_rhythm", "lead_voicings", "voicing_tones"]
+__all__ = [
+    "CHOP_RANGE",
+    "KEYS_RANGE",
+    "Pair",
+    "Stroke",
+    "chop_rhythm",
+    "keys_rhythm",
+    "lead_voicings",
+    "turnaround_pairs",
+    "voicing_tones",
+]
 
 KEYS_RANGE = (56, 76)  # A♭3–E5: the bass goes to G3
 CHOP_RANGE = (60, 81)  # C4–A5
@@ -27,6 +37,16 @@ class Stroke(NamedTuple):
     slot: str
     length_beats: float
     base: float
+
+
+class Pair(NamedTuple):
+    """One or two strings of a guitar in a bar: beat, slot, length in beats, velocity at intensity 0.6, MIDI notes."""
+
+    beat: int
+    slot: str
+    length_beats: float
+    base: float
+    pitches: tuple[int, ...]
 
 
 def voicing_tones(chord: Chord, n_voices: int) -> tuple[int, ...]:
@@ -128,3 +148,17 @@ def chop_rhythm(groove: str, role: str, intensity: float) -> list[Stroke]:
     elif drive > 0.65 and groove != "slow_twelve_eight":
         strokes += [Stroke(b, "off", 0.14, 56.0) for b in (1, 3)]
     return strokes
+
+
+def turnaround_pairs(tonic_pc: int, minor: bool) -> tuple[list[Pair], list[Pair]]:
+    """A turnaround on two strings: over I the flat seventh goes down by semitones to the root of V under a held tonic.
+
+    Strokes of the bar on I and of the bar on V, where they take beat 1. Common practice; it moves against a bass that
+    walks up.
+    """
+    low, _ = CHOP_RANGE
+    top = low + 7 + (tonic_pc - low - 7) % 12  # high enough for the third under it
+    on_one = [Pair(0, "on", 0.45, 76.0, (top - (9 if minor else 8), top))]
+    on_one += [Pair(beat, "on", 0.45, 74.0, (top - 1 - beat, top)) for beat in (1, 2, 3)]
+    on_one += [Pair(beat, "off", 0.25, 56.0, (top,)) for beat in (1, 2, 3)]
+    return on_one, [Pair(0, "on", 0.6, 80.0, (top - 5, top - 1))]

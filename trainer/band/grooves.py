@@ -11,6 +11,7 @@ from collections.abc import Mapping
 from typing import NamedTuple
 
 import numpy as np
+from numpy.typing import NDArray
 
 __all__ = [
     "CLOSED_HAT",
@@ -78,10 +79,13 @@ def _loud(base: float, intensity: float) -> int:
 
 
 class _Bar:
-    """Collects strokes of a bar."""
+    """Collects strokes of a bar. `habit`: a draw for each place of a two-bar figure that is kept through a chorus."""
 
-    def __init__(self, places: Places, intensity: float, rng: np.random.Generator) -> None:
+    def __init__(
+        self, places: Places, intensity: float, rng: np.random.Generator, habit: NDArray[np.float64], bar: int
+    ) -> None:
         self.places, self.intensity, self.rng = places, intensity, rng
+        self._habit = habit[(bar - 1) % len(habit)]
         self.hits: list[Hit] = []
 
     def add(self, beat: float, slot: str, pitch: int, base: float, limb: str) -> None:
@@ -89,8 +93,9 @@ class _Bar:
         velocity = _loud(base * min(max(wobble, 0.85), 1.15), self.intensity)
         self.hits.append(Hit(self.places.at(beat, slot, limb), pitch, velocity, limb))
 
-    def chance(self, p: float) -> bool:
-        return bool(self.rng.random() < p)
+    def habit(self, beat: int, limb: str, p: float) -> bool:
+        """Whether a stroke that comes with probability `p` is part of this chorus's figure, at this beat."""
+        return bool(self._habit[beat + (0 if limb == FOOT else 4)] < p)
 
 
 def _hand(bar: _Bar, solo: bool, on: tuple[float, ...], off: tuple[float, ...], mid: float = 0.0) -> None:
@@ -122,7 +127,7 @@ def _ghosts(bar: _Bar, solo: bool, p: float) -> None:
     if bar.intensity < 0.45:
         return
     for beat in (0, 1, 2):
-        if bar.chance(p * bar.intensity * (1.0 if solo else 0.5)):
+        if bar.habit(beat, STICK, p * bar.intensity * (1.0 if solo else 0.5)):
             bar.add(beat, "off", SNARE, 34, STICK)
 
 
@@ -137,7 +142,7 @@ def _shuffle(bar: _Bar, solo: bool) -> None:
         bar.add(beat, "on", KICK, 88 if beat in (0, 2) else 60, FOOT)
     if bar.intensity > 0.5:
         for beat in (1, 3):
-            if bar.chance(0.55 * bar.intensity):
+            if bar.habit(beat, FOOT, 0.55 * bar.intensity):
                 bar.add(beat, "off", KICK, 74, FOOT)
 
 
@@ -150,7 +155,7 @@ def _double_shuffle(bar: _Bar, solo: bool) -> None:
         bar.add(beat, "off", quiet, 54, STICK)
     for beat in (0, 2) if bar.intensity < 0.4 else (0, 1, 2, 3):
         bar.add(beat, "on", KICK, 88 if beat in (0, 2) else 66, FOOT)
-    if bar.intensity > 0.7 and bar.chance(0.5):
+    if bar.intensity > 0.7 and bar.habit(3, FOOT, 0.5):
         bar.add(3, "off", KICK, 74, FOOT)
 
 
@@ -174,7 +179,7 @@ def _two_beat(bar: _Bar, solo: bool) -> None:
     _ghosts(bar, solo, 0.4)
     for beat in (0, 2):
         bar.add(beat, "on", KICK, 94, FOOT)
-    if bar.intensity > 0.7 and bar.chance(0.4):
+    if bar.intensity > 0.7 and bar.habit(3, FOOT, 0.4):
         bar.add(3, "off", KICK, 66, FOOT)
 
 
@@ -215,11 +220,24 @@ _PATTERNS = {
 }
 
 
-def drum_bar(groove: str, role: str, intensity: float, places: Places, rng: np.random.Generator) -> list[Hit]:
-    """One bar of a groove. A "solo" goes to ride and snare; other roles stay on hats, and side stick when quiet."""
-    bar = _Bar(places, intensity, rng)
-    _PATTERNS[groove](bar, role == "solo")
-    return bar.hits
+def drum_bar(
+    groove: str,
+    role: str,
+    intensity: float,
+    places: Places,
+    rng: np.random.Generator,
+    habit_rng: np.random.Generator,
+    bar: int,
+) -> list[Hit]:
+    """The form's bar `bar` (1-based) of a groove. A "solo" goes to ride and snare; other roles stay on hats, and side
+    stick when quiet.
+
+    `rng`: the bar's own. `habit_rng`: the chorus's; where kick and quiet strokes fall between the beats is a figure of
+    two bars that it decides, so that a bass can lock to it.
+    """
+    made = _Bar(places, intensity, rng, habit_rng.random((2, 8)), bar)
+    _PATTERNS[groove](made, role == "solo")
+    return made.hits
 
 
 def stop_hits(intensity: float) -> list[Hit]:

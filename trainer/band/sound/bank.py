@@ -29,7 +29,7 @@ from trainer.band.sound import synth
 
 __all__ = ["INSTRUMENTS", "Sound", "cache_dir", "instrument"]
 
-_BANK_VERSION = 6  # raise when a sound changes
+_BANK_VERSION = 7  # raise when a sound changes
 _MAGIC = b"TRSOUND1"
 
 Frames = NDArray[np.int16]
@@ -119,9 +119,13 @@ def _pitched(name: str, rate_hz: int) -> Iterator[tuple[Key, synth.Floats, bool]
 
 def _looped(name: str, rate_hz: int) -> Iterator[tuple[Key, synth.Floats, bool]]:
     low, high, left, right = {"organ": (56, 76, 0.8, 0.6), "voice": (60, 74, 0.7, 0.72)}[name]
-    make = {"organ": synth.organ_loop, "voice": synth.voice_loop}[name]
+    sides = np.array([left, right], dtype=np.float32)
     for pitch in range(low, high + 1):
-        yield (pitch, 0, 0), make(rate_hz, float(pitch)) * np.array([left, right], dtype=np.float32), True
+        if name == "organ":
+            yield (pitch, 0, 0), synth.organ_loop(rate_hz, float(pitch)) * sides, True
+        else:  # a layer a vowel
+            for vowel in range(synth.N_VOWELS):
+                yield (pitch, vowel, 0), synth.voice_loop(rate_hz, float(pitch), vowel) * sides, True
 
 
 _MAKERS = {

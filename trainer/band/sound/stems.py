@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 from trainer.band import grooves as drums
 from trainer.band.events import PARTS, TOUCH, BandScore
 from trainer.band.sound.bank import Sound, instrument
+from trainer.band.sound.synth import N_VOWELS
 from trainer.clock.tempo import TempoMap
 
 __all__ = ["CLICK", "KEY_CLICK_S", "StemRenderer"]
@@ -31,23 +32,23 @@ _OF_PART = ("drums", "organ", "chop", "lead", "guide", "drums")
 
 # Level of an instrument at velocity 127, of full scale; balanced with a BS.1770 meter, our choice.
 _LEVEL = {
-    "drums": 0.592,
+    "drums": 0.65,
     "organ": 0.112,
     "electric_piano": 0.136,
-    "chop": 0.136,
+    "chop": 0.156,
     "lead": 0.084,
     "voice": 0.096,
     "guide": 0.272,
 }
 _DRUM_LEVEL = {
-    drums.KICK: 1.0,
-    drums.SNARE: 0.72,
-    drums.SIDE_STICK: 0.42,
+    drums.KICK: 0.88,
+    drums.SNARE: 0.90,
+    drums.SIDE_STICK: 0.86,
     drums.CLOSED_HAT: 0.30,
     drums.PEDAL_HAT: 0.22,
     drums.OPEN_HAT: 0.26,
-    drums.RIDE: 0.30,
-    drums.RIDE_BELL: 0.30,
+    drums.RIDE: 0.38,
+    drums.RIDE_BELL: 0.36,
     drums.CRASH: 0.55,
     drums.LOW_TOM: 0.7,
     drums.MID_TOM: 0.66,
@@ -92,6 +93,7 @@ class StemRenderer:
         self._ends = np.zeros(n, dtype=np.int64)
         choked = _choked_at(events, onsets)
         strikes: dict[int, int] = {}
+        n_sung = 0
         for i in range(n):
             part = int(events["part"][i])
             pitch, velocity = int(events["pitch"][i]), int(events["velocity"][i])
@@ -116,6 +118,8 @@ class StemRenderer:
                 self._ends[i] = min(natural, choked[i] + self._fades[i])
             else:
                 layer = 0 if velocity <= 84 else 1
+                if name == "voice":  # another vowel to each note, as words have
+                    layer, n_sung = (n_sung + pitch) % N_VOWELS, n_sung + 1
                 sound = _note(sounds, pitch, layer)
                 self._gains[i] = _LEVEL[name] * touch
                 self._fades[i] = int(_RELEASE_S[name] * rate)

@@ -13,6 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 __all__ = [
+    "N_VOWELS",
     "Floats",
     "bass_tone",
     "chop_tone",
@@ -111,19 +112,26 @@ def kick(rate_hz: int, force: float, rng: np.random.Generator) -> Floats:
     t = _seconds(0.42, rate_hz)
     base = 52.0 * (1.0 + 0.012 * rng.standard_normal())
     sweep = base + (70.0 + 60.0 * force) * np.exp(-t / 0.018) + 18.0 * np.exp(-t / 0.07)
-    body = np.sin(_TAU * np.cumsum(sweep) / rate_hz + 0.35) * np.exp(-t / (0.07 + 0.015 * force))
+    body = np.sin(_TAU * np.cumsum(sweep) / rate_hz + 0.35) * np.exp(-t / (0.052 + 0.012 * force))
     beater = _puff(t.size, rate_hz, rng, 200.0, 1800.0 + 2600.0 * force, 0.006, -0.4)
     knock = np.sin(_TAU * 180.0 * t) * np.exp(-t / 0.02)
     return normalised(_fade_out(body + (0.10 + 0.16 * force) * beater + 0.2 * knock, rate_hz))
 
 
 def snare(rate_hz: int, force: float, rng: np.random.Generator) -> Floats:
-    """Snare drum: two shell tones and the wires."""
+    """Snare drum: shell and head, and the wires."""
     t = _seconds(0.36, rate_hz)
     tune = 1.0 + 0.01 * rng.standard_normal()
     shell = 0.8 * np.sin(_TAU * 188.0 * tune * t + 0.4) * np.exp(-t / 0.055)
     shell += 0.5 * np.sin(_TAU * 331.0 * tune * t + 0.9) * np.exp(-t / 0.035)
-    wires = _noise(t.size, rate_hz, rng, 1400.0, 5200.0 + 4000.0 * force, -0.1)
+    shell += _modes(
+        t,
+        np.array([506.0, 691.0, 934.0]) * tune,
+        np.array([0.42, 0.34, 0.26]),
+        np.array([0.03, 0.022, 0.018]),
+        np.full(3, 1.1),
+    )
+    wires = _noise(t.size, rate_hz, rng, 900.0, 5200.0 + 4000.0 * force, -0.15)
     wires *= np.exp(-t / (0.05 + 0.035 * force))
     crack = _puff(t.size, rate_hz, rng, 900.0, 7000.0, 0.007)
     return normalised(_fade_out(shell + (0.16 + 0.10 * force) * wires + (0.10 + 0.22 * force) * crack, rate_hz))
@@ -133,11 +141,11 @@ def side_stick(rate_hz: int, force: float, rng: np.random.Generator) -> Floats:
     """Stick across the rim."""
     t = _seconds(0.14, rate_hz)
     tune = 1.0 + 0.015 * rng.standard_normal()
-    freqs = np.array([430.0, 860.0, 1710.0, 2580.0, 3900.0]) * tune
-    amps = np.array([0.4, 0.55, 1.0, 0.8 + 0.3 * force, 0.5 + 0.3 * force])
-    decays = np.array([0.022, 0.016, 0.011, 0.008, 0.005])
-    sound = _modes(t, freqs, amps, decays, np.full(5, 1.2))
-    sound += 0.3 * _puff(t.size, rate_hz, rng, 1500.0, 8000.0, 0.002)
+    freqs = np.array([430.0, 870.0, 1130.0, 1710.0, 2580.0, 3900.0, 5600.0]) * tune
+    amps = np.array([0.35, 0.8, 0.9, 0.8, 0.8, 0.7 + 0.3 * force, 0.5 + 0.4 * force])
+    decays = np.array([0.024, 0.024, 0.020, 0.013, 0.010, 0.009, 0.007])
+    sound = _modes(t, freqs, amps, decays, rng.uniform(0.6, 1.8, 7))
+    sound += (1.2 + 0.8 * force) * _puff(t.size, rate_hz, rng, 1800.0, 11000.0, 0.005)
     return normalised(_fade_out(sound, rate_hz))
 
 
@@ -147,9 +155,11 @@ def tom(rate_hz: int, base_hz: float, force: float, rng: np.random.Generator) ->
     base = base_hz * (1.0 + 0.008 * rng.standard_normal())
     sweep = base * (1.0 + (0.25 + 0.25 * force) * np.exp(-t / 0.03))
     body = np.sin(_TAU * np.cumsum(sweep) / rate_hz + 0.5) * np.exp(-t / 0.2)
-    body += 0.3 * np.sin(_TAU * np.cumsum(sweep * 1.58) / rate_hz) * np.exp(-t / 0.07)
-    stick = _puff(t.size, rate_hz, rng, 500.0, 5000.0, 0.006)
-    return normalised(_fade_out(body + (0.10 + 0.16 * force) * stick, rate_hz))
+    body += 0.3 * np.sin(_TAU * np.cumsum(sweep * 1.58) / rate_hz) * np.exp(-t / 0.1)
+    for ratio, level, decay_s in ((2.14, 0.16, 0.08), (2.9, 0.10, 0.06), (4.2, 0.07, 0.04)):
+        body += level * np.sin(_TAU * np.cumsum(sweep * ratio) / rate_hz + ratio) * np.exp(-t / decay_s)
+    stick = _puff(t.size, rate_hz, rng, 400.0, 6000.0, 0.012)
+    return normalised(_fade_out(body + (0.14 + 0.2 * force) * stick, rate_hz))
 
 
 def hat(
@@ -188,13 +198,13 @@ def cymbal(rate_hz: int, kind: str, force: float, rng: np.random.Generator, meta
     )
     amps = rng.uniform(0.3, 1.0, n_modes) * (freqs / 2500.0) ** (0.2 if kind == "crash" else 0.45)
     metal = _modes(t, freqs, amps, decays, rng.uniform(0, _TAU, n_modes)) / np.sqrt(n_modes)
-    wash = _noise(t.size, rate_hz, rng, 2600.0, 9500.0 + 3000.0 * force, 0.1)
+    wash = _noise(t.size, rate_hz, rng, 2600.0, 11000.0 + 4000.0 * force, 0.15)
     if kind == "crash":
         rise = 1.0 - 0.6 * np.exp(-t / 0.015)
         burst = _puff(t.size, rate_hz, rng, 900.0, 9000.0, 0.03)
         sound = 0.9 * metal + 0.55 * rise * wash * np.exp(-t / (0.55 + 0.2 * force)) + 0.5 * burst
     else:
-        ping = _puff(t.size, rate_hz, rng, 2200.0, 9000.0, 0.004)
+        ping = _puff(t.size, rate_hz, rng, 1800.0, 12000.0, 0.005)
         stick = _modes(
             t,
             np.array([2870.0, 3540.0, 4610.0, 5980.0]),
@@ -316,19 +326,26 @@ def guitar_tone(rate_hz: int, pitch: float, force: float) -> Floats:
     return normalised(_fade_out(sound + 0.08 * pick, rate_hz, 0.2))
 
 
-# An open vowel between "ah" and "oh": formant centre and width in Hz, level. From memory, rounded.
-_FORMANTS = ((620.0, 110.0, 1.0), (1050.0, 130.0, 0.55), (2550.0, 220.0, 0.16), (3300.0, 300.0, 0.08))
+# Three sung vowels, "ah", "oh" and "eh": formant centre and width in Hz, level. From memory, rounded.
+_VOWELS = (
+    ((660.0, 110.0, 1.0), (1120.0, 130.0, 0.55), (2550.0, 220.0, 0.16), (3300.0, 300.0, 0.08)),
+    ((470.0, 90.0, 1.0), (860.0, 110.0, 0.5), (2450.0, 220.0, 0.10), (3200.0, 300.0, 0.06)),
+    ((560.0, 100.0, 1.0), (1750.0, 180.0, 0.38), (2500.0, 220.0, 0.18), (3300.0, 300.0, 0.08)),
+)
+N_VOWELS = len(_VOWELS)
+_VOICE_RMS = 0.52  # of full scale; our choice
 
 
-def voice_loop(rate_hz: int, pitch: float) -> Floats:
-    """A loop of a sung vowel with vibrato, stereo (two sides slightly apart), whole periods and vibrato turns."""
+def voice_loop(rate_hz: int, pitch: float, vowel: int = 0) -> Floats:
+    """A loop of a sung vowel (0 to `N_VOWELS` − 1) with vibrato, stereo (two sides slightly apart), whole periods and
+    vibrato turns; the vowels equally strong."""
     f0 = frequency_hz(pitch)
     n_periods = round(1.1 * f0)
     n = round(n_periods * rate_hz / f0)
     phase = _TAU * np.arange(n) / n
     harmonics = np.arange(1, int(min(0.4 * rate_hz, 4500.0) / f0) + 1, dtype=np.float64)
     freqs = harmonics * f0
-    levels = sum(level / (1.0 + ((freqs - centre) / width) ** 2) for centre, width, level in _FORMANTS)
+    levels = sum(level / (1.0 + ((freqs - centre) / width) ** 2) for centre, width, level in _VOWELS[vowel])
     levels = (levels + 0.02) / harmonics**0.7
     out = np.zeros((n, 2))
     for side, lead in ((0, 0.0), (1, 0.35)):
@@ -336,7 +353,7 @@ def voice_loop(rate_hz: int, pitch: float) -> Floats:
         for harmonic, level in zip(harmonics, levels, strict=True):
             out[:, side] += level * np.sin(harmonic * (n_periods * phase + bend) + 2.399963 * harmonic)
         out[:, side] *= 1.0 + 0.05 * np.sin(6.0 * phase + lead)
-    return normalised(out)
+    return (out * (_VOICE_RMS / float(np.sqrt((out**2).mean())))).astype(np.float32)
 
 
 # --- place ------------------------------------------------------------------------------------------------------
