@@ -7,7 +7,18 @@ from typing import Annotated, Any
 import typer
 from typer.core import TyperArgument, TyperCommand
 
-from trainer.cli import calibrating, checking, exporting, facts, making, playing, practising, reporting, scoring
+from trainer.cli import (
+    calibrating,
+    checking,
+    exporting,
+    facts,
+    making,
+    playing,
+    practising,
+    reporting,
+    scoring,
+    teaching,
+)
 
 __all__ = ["app"]
 
@@ -48,8 +59,8 @@ def start(
             typer.echo(line)
 
 
-for _module in (playing, practising, scoring, reporting, exporting, making, facts, checking, calibrating):
+for _module in (playing, practising, teaching, scoring, reporting, exporting, making, facts, checking, calibrating):
     _module.add_to(app)
-for _commands in (app, practising.worksheets):
+for _commands in (app, teaching.worksheets):
     for _info in _commands.registered_commands:
         _info.cls = _Command

@@ -1,44 +1,37 @@
-"""`trainer drills`, `drill`, `practice`, `stage`, `worksheet`, `review`, `study`: what to work on."""
+"""`trainer drills`, `drill`, `practice`, `stage`: what to work on, and a whole night."""
 
 from __future__ import annotations
 
-import csv
 import datetime
 import json
-import sys
-from dataclasses import replace
-from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
 from trainer.cli.choosing import between
+from trainer.cli.desk import (
+    Bpm,
+    Desk,
+    Key,
+    MidiIn,
+    MidiOut,
+    NoAudio,
+    Plain,
+    StandInOption,
+    Takes,
+    check_tempo,
+    say_figure,
+)
 from trainer.cli.speaking import say
-from trainer.errors import TrainerError, UsageError
+from trainer.errors import UsageError
 
 if TYPE_CHECKING:
-    from trainer.live import PlayOptions, PlayResult
-    from trainer.practice import Exercise, PassFigure
     from trainer.practice.evening import Evening
     from trainer.practice.memory import Standing
-    from trainer.practice.results import Result
     from trainer.practice.stage import Night, Tune, TuneResult
     from trainer.session import Session
-    from trainer.take import Take
 
 __all__ = ["add_to"]
-
-Takes = Annotated[Path | None, typer.Option("--takes", metavar="DIR", help="The folder of takes.")]
-MidiIn = Annotated[str | None, typer.Option("--midi-in", metavar="NAME", help="The bass's MIDI input, or part of it.")]
-MidiOut = Annotated[str | None, typer.Option("--midi-out", metavar="NAME", help="Send the band there too.")]
-NoAudio = Annotated[bool, typer.Option("--no-audio", help="No sound of our own.")]
-Plain = Annotated[bool, typer.Option("--plain", help="One line a bar instead of the screen.")]
-Key = Annotated[str, typer.Option("--key", metavar="KEY", help="The key: G, Bb, Am.")]
-Bpm = Annotated[float, typer.Option("--bpm", metavar="N", help="Quarter notes a minute.")]
-StandInOption = Annotated[
-    bool, typer.Option("--stand-in", help="A stand-in player plays it, on a fake clock: to see what a run looks like.")
-]
-
 
 MAX_DUE_SHOWN = 12
 
@@ -89,13 +82,13 @@ def drill(
     from trainer.practice.tempo import next_tempo_bpm
 
     made = drill_named(name)
-    _check_tempo(bpm)
+    check_tempo(bpm)
     next_tempo_bpm(mode, bpm, [])  # a wrong mode is said before anything sounds
     if strings not in (4, 5):
         raise UsageError(f"--strings {strings}: expected 4 or 5")
     tuning = FIVE_STRING if strings == 5 else FOUR_STRING
     say(f"{made.title}. {made.goal}")
-    with _Desk(midi_in, midi_out, no_audio, takes, plain, stand_in) as desk:
+    with Desk(midi_in, midi_out, no_audio, takes, plain, stand_in) as desk:
         passes: list[tuple[float, bool]] = []
         for number in range(1, times + 1):
             tempo_bpm = next_tempo_bpm(mode, bpm, passes)
@@ -115,7 +108,7 @@ def drill(
             }
             status, figure = desk.exercise(exercise, {"drill": extra}, lambda card, e=exercise: made.figure(card, e))
             if figure is not None:
-                _say_figure(figure)
+                say_figure(figure)
                 if figure.passed is not None:
                     passes.append((tempo_bpm, figure.passed))
             if status is not None:
@@ -126,117 +119,6 @@ def drill(
                 f"\nClean runs: {n} of {len(passes)}. The share of clean runs is what tells how much will be kept."
             )
         return 0
-
-
-def _say_figure(figure: PassFigure) -> None:
-    word = {True: "Clean", False: "Not yet", None: "Not judged"}[figure.passed]
-    say(f"{word}: {figure.text} (target {figure.target}).")
-
-
-def _passing_folder() -> Path:
-    """A folder that goes when the program ends."""
-    import atexit
-    import shutil
-    import tempfile
-
-    folder = tempfile.mkdtemp(prefix="trainer-stand-in-")
-    atexit.register(shutil.rmtree, folder, ignore_errors=True)
-    return Path(folder)
-
-
-class _Desk:
-    """Where runs are played from: the options of a command, made once."""
-
-    def __init__(
-        self, midi_in: str | None, midi_out: str | None, no_audio: bool, takes: Path | None, plain: bool, stand_in: bool
-    ) -> None:
-        from trainer.take import takes_dir
-
-        # A stand-in's takes are nobody's practice: they are kept only where the person says.
-        self.takes = _passing_folder() if stand_in and takes is None else takes_dir(takes)
-        self.stand_in = stand_in
-        self.n_runs = 0
-        self._midi_in, self._midi_out = midi_in, midi_out
-        self._audio, self._plain = ("none" if no_audio else "auto"), plain
-        self._options: PlayOptions | None = None
-
-    def _ready(self) -> PlayOptions:
-        from trainer.cli.playing import _options, _with_input
-
-        if self._options is None:
-            options = _options(
-                None,  # type: ignore[arg-type]
-                midi_out=self._midi_out,
-                audio=self._audio,
-                monitor=True,
-                takes=self.takes,
-                figures=False,
-                calm=False,
-                mix={},
-                clock_out=None,
-                follow=None,
-                plain=self._plain,
-                ascii_only=False,
-            )
-            self._options = _with_input(options, self._midi_in, None)
-        return self._options
-
-    def play(
-        self, session: Session, extra: dict[str, Any], *, line: Any = None, guide_line: Any = None, cues: Any = ()
-    ) -> tuple[PlayResult | None, Take | None]:
-        """Play a session; the result (None for a stand-in's run) and the take. `line` is what a stand-in plays."""
-        self.n_runs += 1
-        if self.stand_in:
-            from trainer.line import Feel, StandIn, planned_song
-            from trainer.live import PlayOptions, play_offline
-            from trainer.session import expand
-            from trainer.take import write_take
-
-            performance = StandIn(Feel(), seed=self.n_runs).play(line or planned_song(expand(session), self.n_runs))
-            take = play_offline(session, performance, PlayOptions(extra=extra, guide_line=guide_line))
-            write_take(take, self.takes)
-            return None, take
-        from trainer.live import play, recover_takes
-
-        if self.n_runs == 1:
-            recover_takes(self.takes, lambda text: say(f"Note: {text}"))
-        options = replace(self._ready(), extra=extra, guide_line=guide_line, cues=tuple(cues))
-        result = play(session, options)
-        return result, result.take
-
-    def close(self) -> None:
-        """Note in the history what was played, so that `trainer` alone knows at once what is due when."""
-        import contextlib
-
-        from trainer.practice.history import History
-
-        if self.n_runs and self.takes.is_dir():
-            with contextlib.suppress(TrainerError), History(self.takes) as book:
-                book.refresh()
-
-    def __enter__(self) -> _Desk:
-        return self
-
-    def __exit__(self, *_: object) -> None:
-        self.close()
-
-    def exercise(self, exercise: Exercise, extra: dict[str, Any], judge: Any) -> tuple[int | None, PassFigure | None]:
-        """(exit status if it is to end here, pass figure or None). What was kept is kept whatever happens."""
-        from trainer.cli.playing import _status
-        from trainer.scoring import score
-
-        result, take = self.play(exercise.session, extra, line=exercise.model, guide_line=exercise.guide_rows())
-        for warning in result.warnings if result is not None else ():
-            say(f"Note: {warning}")
-        status = None
-        if result is not None and result.status != "completed":
-            status = _status(result)
-        if take is None or not len(take.notes):
-            typer.echo("No notes were heard, so this run does not count.")
-            return status, None
-        if not take.header.completed:
-            return status, None
-        return status, judge(score(take, chart=exercise.chart).to_dict())
 
 
 # --- an evening ------------------------------------------------------------------------------------------------------
@@ -267,7 +149,7 @@ def practice(
     from trainer.take import takes_dir
 
     parse_key(key)
-    _check_tempo(bpm)
+    check_tempo(bpm)
     folder = takes_dir(takes)
     today = datetime.date.today()
     with History(folder) as book:
@@ -284,13 +166,8 @@ def practice(
     _say_plan(evening)
     if plan_only:
         return 0
-    with _Desk(midi_in, midi_out, no_audio, takes, plain, stand_in) as desk:
+    with Desk(midi_in, midi_out, no_audio, takes, plain, stand_in) as desk:
         return _run_evening(evening, desk)
-
-
-def _check_tempo(bpm: float) -> None:
-    if not 40.0 <= bpm <= 240.0:
-        raise UsageError(f"tempo {bpm:g} cannot be played; expected 40 to 240 quarter notes a minute")
 
 
 def _due_dict(standing: Standing) -> dict[str, Any]:
@@ -343,7 +220,7 @@ def _say_plan(evening: Evening) -> None:
     typer.echo("Take breaks, keep the level in headphones low, and stop if a hand hurts.")
 
 
-def _run_evening(evening: Evening, desk: _Desk) -> int:
+def _run_evening(evening: Evening, desk: Desk) -> int:
     """The pieces in order; drills between two breaks are mixed (interleaved) rather than played in blocks."""
     from trainer.cli.playing import _status
     from trainer.practice import drill_named
@@ -381,7 +258,7 @@ def _run_evening(evening: Evening, desk: _Desk) -> int:
             extra["short"] = True
         status, figure = desk.exercise(exercise, {"drill": extra}, lambda card, e=exercise, m=made: m.figure(card, e))
         if figure is not None:
-            _say_figure(figure)
+            say_figure(figure)
             if figure.passed is not None:
                 passes.setdefault(made.name, []).append((tempo_bpm, figure.passed))
         if status is not None:
@@ -436,11 +313,11 @@ def stage(
 
     chosen = seed if seed is not None else datetime.date.today().toordinal() % 100_000
     night = make_night(chosen, level)
-    with _Desk(midi_in, midi_out, no_audio, takes, plain, stand_in) as desk:
+    with Desk(midi_in, midi_out, no_audio, takes, plain, stand_in) as desk:
         return _night(night, chosen, level, desk, as_json)
 
 
-def _night(night: Night, chosen: int, level: str, desk: _Desk, as_json: bool) -> int:
+def _night(night: Night, chosen: int, level: str, desk: Desk, as_json: bool) -> int:
     from trainer.cli.playing import _status
     from trainer.practice.stage import judge_night, judge_tune
     from trainer.scoring import score
@@ -498,277 +375,6 @@ def _tune_dict(result: TuneResult) -> dict[str, Any]:
     }
 
 
-# --- teacher and class -----------------------------------------------------------------------------------------------
-
-worksheets = typer.Typer(
-    add_completion=False, rich_markup_mode=None, help="Set work as a file, check it, play it through."
-)
-
-
-@worksheets.command("new")
-def worksheet_new(file: Annotated[Path, typer.Argument(metavar="FILE", help="A new file to write it to.")]) -> int:
-    """Write a worksheet to start from."""
-    from trainer.practice.worksheet import TEMPLATE
-
-    try:
-        with file.open("x", encoding="utf-8") as handle:
-            handle.write(TEMPLATE)
-    except FileExistsError:
-        raise UsageError(f"{file} is there already; expected a new name") from None
-    except OSError as error:
-        raise UsageError(f"cannot write {file}: {error.strerror or error}") from None
-    typer.echo(f"Written: {file}. Change it, then: trainer worksheet check {file}")
-    return 0
-
-
-@worksheets.command("check")
-def worksheet_check(file: Annotated[Path, typer.Argument(metavar="FILE", help="The worksheet.")]) -> int:
-    """Say what a worksheet asks for, or what is wrong with it."""
-    sheet = _worksheet(file)
-    typer.echo(f"{sheet.title}: {len(sheet.tasks)} tasks")
-    for i, task in enumerate(sheet.tasks, 1):
-        what = f"drill {task.drill}, {task.key}, {task.tempo_bpm:g} bpm" if task.drill else "session"
-        target = "the drill's own figure" if task.target is None else task.target.text
-        typer.echo(f"  {i}. {task.title}: {what}, {task.times} time{'s' * (task.times > 1)}; target: {target}")
-    return 0
-
-
-@worksheets.command("run")
-def worksheet_run(
-    file: Annotated[Path, typer.Argument(metavar="FILE", help="The worksheet.")],
-    name: Annotated[str, typer.Option(metavar="NAME", help="Your name in the result, if you like.")] = "",
-    out: Annotated[Path | None, typer.Option("--out", metavar="FILE", help="Where the result goes.")] = None,
-    midi_in: MidiIn = None,
-    midi_out: MidiOut = None,
-    no_audio: NoAudio = False,
-    takes: Takes = None,
-    plain: Plain = False,
-    stand_in: StandInOption = False,
-) -> int:
-    """Play a worksheet through; the result is one file to hand in."""
-    from trainer.cli.playing import _status
-    from trainer.practice.results import Played, task_card, task_exercise, task_outcome, write_result
-
-    sheet = _worksheet(file)
-    desk = _Desk(midi_in, midi_out, no_audio, takes, plain, stand_in)
-    played: list[Played] = []
-    status = 0
-    for idx, task in enumerate(sheet.tasks):
-        exercise = task_exercise(task)
-        session = exercise.session if exercise is not None else task.session
-        assert session is not None
-        for n in range(1, task.times + 1):
-            typer.echo(f"\nTask {idx + 1} of {len(sheet.tasks)}, {n} of {task.times}: {task.title}")
-            extra: dict[str, Any] = {"worksheet": sheet.title}
-            if task.drill is not None:
-                extra["drill"] = {"name": task.drill, "key": task.key, "tempo_bpm": task.tempo_bpm, "seed": 1}
-            before = set(desk.takes.glob("*.mid")) if desk.takes.is_dir() else set()
-            guide_line = exercise.guide_rows() if exercise is not None else None
-            line = exercise.model if exercise is not None else None
-            result, take = desk.play(session, extra, line=line, guide_line=guide_line)
-            path = result.take_path if result is not None else next(iter(set(desk.takes.glob("*.mid")) - before), None)
-            if take is not None and path is not None and len(take.notes):
-                _, met, text = task_outcome(task, task_card(task, take))
-                say(f"{ {True: 'Met', False: 'Not yet', None: 'Not judged'}[met] }: {text}.")
-                played.append(Played(idx, path))
-            if result is not None and result.status != "completed":
-                status = _status(result) or 0
-                break
-        else:
-            continue
-        break
-    if not played:
-        typer.echo("Nothing was played, so there is no result.")
-        return status
-    target = write_result(sheet, played, out or file.with_suffix(".result"), name)
-    typer.echo(f"\nResult: {target}. Hand this file in.")
-    return status
-
-
-def _worksheet(file: Path) -> Any:
-    from trainer.cli.choosing import named_session
-    from trainer.practice.worksheet import parse_worksheet
-
-    try:
-        text = file.read_text(encoding="utf-8")
-    except OSError as error:
-        raise UsageError(f"cannot read the worksheet {file}: {error.strerror or error}") from None
-    except UnicodeDecodeError:
-        raise UsageError(f"{file} is not UTF-8 text; expected a worksheet (trainer worksheet new FILE)") from None
-    return parse_worksheet(text, str(file), named_session)
-
-
-def review(
-    folder: Annotated[Path, typer.Argument(metavar="DIR", help="A folder of results.")],
-    as_csv: Annotated[bool, typer.Option("--csv", help="As a table for a spreadsheet.")] = False,
-    pages: Annotated[
-        Path | None, typer.Option("--pages", metavar="DIR", help="Write a report page for each take.")
-    ] = None,
-) -> int:
-    """Read a class's results: who met what, who misses which change. Every take is scored anew."""
-    from trainer.cli.choosing import named_session
-    from trainer.practice.results import missed_changes, read_result
-
-    if not folder.is_dir():
-        raise UsageError(f"{folder} is not a folder; expected one with results in it")
-    results: list[Result] = []
-    for path in sorted(folder.glob("*.result")):
-        try:
-            results.append(read_result(path, named_session))
-        except TrainerError as error:
-            typer.echo(str(error), err=True)
-    if not results:
-        raise UsageError(f"{folder}: no result in there; expected files that end in .result")
-    if as_csv:
-        _review_csv(results)
-        return 0
-    for result in results:
-        typer.echo(f"\n{result.name or result.path.stem}, {result.worksheet.title}, {result.made[:10]}")
-        for task in result.tasks:
-            mark = {True: "met", False: "not yet", None: "not judged"}[task.met]
-            typer.echo(f"  {mark:<11}{task.task.title}: {task.text}")
-        for remark in result.remarks:
-            typer.echo(f"  ! {remark}")
-    table = missed_changes(results)
-    names = [result.name or result.path.stem for result in results]
-    typer.echo("\nRoots missed, of changes")
-    typer.echo(" " * 10 + "".join(f"{name[:14]:>16}" for name in names))
-    for pair in sorted(table, key=lambda p: -sum(missed for missed, _ in table[p].values())):
-        row = "".join(f"{'{} of {}'.format(*table[pair].get(name, (0, 0))):>16}" for name in names)
-        typer.echo(f"{pair:<10}{row}")
-    if pages is not None:
-        _review_pages(results, pages)
-    return 0
-
-
-def _review_csv(results: list[Result]) -> None:
-    from trainer.practice.results import answered_pairs
-
-    out = csv.writer(sys.stdout)
-    out.writerow(
-        ["student", "file", "made", "task", "value", "met", "roots", "changes", "swing_ratio", "spread_ms", "remarks"]
-    )
-    for result in results:
-        for task in result.tasks:
-            card, pairs = task.card, answered_pairs(task)
-            out.writerow(
-                [
-                    _cell(result.name),
-                    result.path.name,
-                    _cell(result.made),
-                    _cell(task.task.title),
-                    task.value,
-                    task.met,
-                    sum(roots for roots, _ in pairs.values()),
-                    sum(n for _, n in pairs.values()),
-                    card["swing"]["ratio"],
-                    card["timing"]["robust_sd_ms"],
-                    _cell("; ".join(result.remarks)),
-                ]
-            )
-
-
-def _cell(text: str) -> str:
-    """Text that a spreadsheet will not take for a formula."""
-    return "'" + text if text[:1] in "=+-@\t\r" and text else text
-
-
-def _review_pages(results: list[Result], folder: Path) -> None:
-    import tempfile
-    import zipfile
-
-    from trainer.report import write_report
-    from trainer.scoring import score
-    from trainer.take import read_take
-
-    folder.mkdir(parents=True, exist_ok=True)
-    for result in results:
-        with tempfile.TemporaryDirectory() as place, zipfile.ZipFile(result.path) as archive:
-            for entry in sorted(n for n in archive.namelist() if n.endswith(".mid") and n[:-4].isdigit()):
-                midi = Path(place) / entry
-                midi.write_bytes(archive.read(entry))
-                beside = entry[:-4] + ".json"
-                if beside in archive.namelist():
-                    midi.with_suffix(".json").write_bytes(archive.read(beside))
-                try:
-                    take = read_take(midi)
-                except TrainerError:
-                    continue
-                typer.echo(f"Page: {write_report(take, score(take), folder / f'{result.path.stem}-{entry[:-4]}.html')}")
-
-
-# --- study -----------------------------------------------------------------------------------------------------------
-
-
-def study(
-    file: Annotated[Path, typer.Argument(metavar="FILE", help="A transcription: MIDI or MusicXML.")],
-    session: Annotated[
-        str | None, typer.Option("--session", metavar="SESSION", help="The chart it lies on: a file or a name.")
-    ] = None,
-    number: Annotated[int | None, typer.Option("--phrase", metavar="N", help="Work on this one of the list.")] = None,
-    key: Annotated[str | None, typer.Option("--key", metavar="KEY", help="In another key.")] = None,
-    bpm: Annotated[float | None, typer.Option("--bpm", metavar="N", help="At another tempo.")] = None,
-    octave: Annotated[int, typer.Option(metavar="-1|0|1", help="An octave down or up.")] = 0,
-    bars: Annotated[str | None, typer.Option("--loop", metavar="A-B", help="Only these bars of the form.")] = None,
-    midi: Annotated[Path | None, typer.Option("--midi", metavar="FILE", help="Write the moved line instead.")] = None,
-    midi_in: MidiIn = None,
-    midi_out: MidiOut = None,
-    no_audio: NoAudio = False,
-    takes: Takes = None,
-    plain: Plain = False,
-    stand_in: StandInOption = False,
-) -> int:
-    """Lay a transcription over a session, its devices bar by bar. Each can be moved, looped and drilled."""
-    from trainer.cli.choosing import _bar_range, named_session
-    from trainer.practice.study import exercise_to_dict, judge_phrase, phrase_drill, phrases
-    from trainer.report.transcription import read_transcription
-    from trainer.scoring import score
-
-    known = None if session is None else named_session(session)
-    take = read_transcription(file, known)
-    card = score(take)
-    if card.chart is None or take.session is None:
-        raise UsageError(f"{file}: without a session the chords are not known; add --session")
-    found = card.to_dict()["devices"]["found"] or []
-    listed = phrases(card.reading, card.chart, found)
-    if number is None:
-        for phrase in listed:
-            where = f"chorus {phrase.chorus}, bar {phrase.bar:>2}, beat {phrase.start_beat}"
-            over = f"{'into' if phrase.lands else 'over'} {phrase.chord:<6}"
-            typer.echo(f"{phrase.number:>3}  {where}  {phrase.name.replace('_', ' '):<20}{over}{phrase.spelled}")
-        typer.echo(
-            f"\nWork on one with: trainer study {file} --session … --phrase N --key A" if listed else "No device found."
-        )
-        return 0
-    chosen = next((phrase for phrase in listed if phrase.number == number), None)
-    if chosen is None:
-        raise UsageError(f"there is no phrase {number}; expected 1 to {len(listed)} (trainer study {file} lists them)")
-    exercise = phrase_drill(
-        chosen,
-        key or take.session.key,
-        bpm or take.session.tempo_bpm,
-        swing_ratio=take.session.swing_ratio,
-        octave=octave,
-        form=take.session.form if take.session.form != "chart" else "quick_change_12",
-        loop=None if bars is None else _bar_range(bars),
-    )
-    if midi is not None:
-        from trainer.cli.making import write_line_midi
-
-        typer.echo(f"Written: {write_line_midi(exercise.model, midi)}")
-        return 0
-    typer.echo("Odd choruses: listen. Even ones: your turn.")
-    with _Desk(midi_in, midi_out, no_audio, takes, plain, stand_in) as desk:
-        kept = {"study": exercise_to_dict(file.name, chosen, exercise, octave)}
-        result, played = desk.play(exercise.session, kept, line=exercise.model, guide_line=exercise.guide_rows())
-        if played is not None and len(played.notes):
-            _say_figure(judge_phrase(exercise, score(played).reading))
-    from trainer.cli.playing import _status
-
-    return _status(result) if result is not None else 0
-
-
 def add_to(app: typer.Typer) -> None:
-    for command in (drills, drill, practice, stage, review, study):
+    for command in (drills, drill, practice, stage):
         app.command()(command)
-    app.add_typer(worksheets, name="worksheet")

@@ -1,0 +1,294 @@
+"""`trainer worksheet`, `review`, `study`: work that is set, what came back, and a transcription to learn from."""
+
+from __future__ import annotations
+
+import csv
+import sys
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from trainer.cli.desk import Desk, MidiIn, MidiOut, NoAudio, Plain, StandInOption, Takes, say_figure
+from trainer.cli.speaking import say
+from trainer.errors import TrainerError, UsageError
+
+if TYPE_CHECKING:
+    from trainer.practice.results import Result
+
+__all__ = ["add_to", "worksheets"]
+
+# --- teacher and class -----------------------------------------------------------------------------------------------
+
+worksheets = typer.Typer(
+    add_completion=False, rich_markup_mode=None, help="Set work as a file, check it, play it through."
+)
+
+
+@worksheets.command("new")
+def worksheet_new(file: Annotated[Path, typer.Argument(metavar="FILE", help="A new file to write it to.")]) -> int:
+    """Write a worksheet to start from."""
+    from trainer.practice.worksheet import TEMPLATE
+
+    try:
+        with file.open("x", encoding="utf-8") as handle:
+            handle.write(TEMPLATE)
+    except FileExistsError:
+        raise UsageError(f"{file} is there already; expected a new name") from None
+    except OSError as error:
+        raise UsageError(f"cannot write {file}: {error.strerror or error}") from None
+    typer.echo(f"Written: {file}. Change it, then: trainer worksheet check {file}")
+    return 0
+
+
+@worksheets.command("check")
+def worksheet_check(file: Annotated[Path, typer.Argument(metavar="FILE", help="The worksheet.")]) -> int:
+    """Say what a worksheet asks for, or what is wrong with it."""
+    sheet = _worksheet(file)
+    typer.echo(f"{sheet.title}: {len(sheet.tasks)} tasks")
+    for i, task in enumerate(sheet.tasks, 1):
+        what = f"drill {task.drill}, {task.key}, {task.tempo_bpm:g} bpm" if task.drill else "session"
+        target = "the drill's own figure" if task.target is None else task.target.text
+        typer.echo(f"  {i}. {task.title}: {what}, {task.times} time{'s' * (task.times > 1)}; target: {target}")
+    return 0
+
+
+@worksheets.command("run")
+def worksheet_run(
+    file: Annotated[Path, typer.Argument(metavar="FILE", help="The worksheet.")],
+    name: Annotated[str, typer.Option(metavar="NAME", help="Your name in the result, if you like.")] = "",
+    out: Annotated[Path | None, typer.Option("--out", metavar="FILE", help="Where the result goes.")] = None,
+    midi_in: MidiIn = None,
+    midi_out: MidiOut = None,
+    no_audio: NoAudio = False,
+    takes: Takes = None,
+    plain: Plain = False,
+    stand_in: StandInOption = False,
+) -> int:
+    """Play a worksheet through; the result is one file to hand in."""
+    from trainer.cli.playing import _status
+    from trainer.practice.results import Played, task_card, task_exercise, task_outcome, write_result
+
+    sheet = _worksheet(file)
+    desk = Desk(midi_in, midi_out, no_audio, takes, plain, stand_in)
+    played: list[Played] = []
+    status = 0
+    for idx, task in enumerate(sheet.tasks):
+        exercise = task_exercise(task)
+        session = exercise.session if exercise is not None else task.session
+        assert session is not None
+        for n in range(1, task.times + 1):
+            typer.echo(f"\nTask {idx + 1} of {len(sheet.tasks)}, {n} of {task.times}: {task.title}")
+            extra: dict[str, Any] = {"worksheet": sheet.title}
+            if task.drill is not None:
+                extra["drill"] = {"name": task.drill, "key": task.key, "tempo_bpm": task.tempo_bpm, "seed": 1}
+            before = set(desk.takes.glob("*.mid")) if desk.takes.is_dir() else set()
+            guide_line = exercise.guide_rows() if exercise is not None else None
+            line = exercise.model if exercise is not None else None
+            result, take = desk.play(session, extra, line=line, guide_line=guide_line)
+            path = result.take_path if result is not None else next(iter(set(desk.takes.glob("*.mid")) - before), None)
+            if take is not None and path is not None and len(take.notes):
+                _, met, text = task_outcome(task, task_card(task, take))
+                say(f"{ {True: 'Met', False: 'Not yet', None: 'Not judged'}[met] }: {text}.")
+                played.append(Played(idx, path))
+            if result is not None and result.status != "completed":
+                status = _status(result) or 0
+                break
+        else:
+            continue
+        break
+    if not played:
+        typer.echo("Nothing was played, so there is no result.")
+        return status
+    target = write_result(sheet, played, out or file.with_suffix(".result"), name)
+    typer.echo(f"\nResult: {target}. Hand this file in.")
+    return status
+
+
+def _worksheet(file: Path) -> Any:
+    from trainer.cli.choosing import named_session
+    from trainer.practice.worksheet import parse_worksheet
+
+    try:
+        text = file.read_text(encoding="utf-8")
+    except OSError as error:
+        raise UsageError(f"cannot read the worksheet {file}: {error.strerror or error}") from None
+    except UnicodeDecodeError:
+        raise UsageError(f"{file} is not UTF-8 text; expected a worksheet (trainer worksheet new FILE)") from None
+    return parse_worksheet(text, str(file), named_session)
+
+
+def review(
+    folder: Annotated[Path, typer.Argument(metavar="DIR", help="A folder of results.")],
+    as_csv: Annotated[bool, typer.Option("--csv", help="As a table for a spreadsheet.")] = False,
+    pages: Annotated[
+        Path | None, typer.Option("--pages", metavar="DIR", help="Write a report page for each take.")
+    ] = None,
+) -> int:
+    """Read a class's results: who met what, who misses which change. Every take is scored anew."""
+    from trainer.cli.choosing import named_session
+    from trainer.practice.results import missed_changes, read_result
+
+    if not folder.is_dir():
+        raise UsageError(f"{folder} is not a folder; expected one with results in it")
+    results: list[Result] = []
+    for path in sorted(folder.glob("*.result")):
+        try:
+            results.append(read_result(path, named_session))
+        except TrainerError as error:
+            typer.echo(str(error), err=True)
+    if not results:
+        raise UsageError(f"{folder}: no result in there; expected files that end in .result")
+    if as_csv:
+        _review_csv(results)
+        return 0
+    for result in results:
+        typer.echo(f"\n{result.name or result.path.stem}, {result.worksheet.title}, {result.made[:10]}")
+        for task in result.tasks:
+            mark = {True: "met", False: "not yet", None: "not judged"}[task.met]
+            typer.echo(f"  {mark:<11}{task.task.title}: {task.text}")
+        for remark in result.remarks:
+            typer.echo(f"  ! {remark}")
+    table = missed_changes(results)
+    names = [result.name or result.path.stem for result in results]
+    typer.echo("\nRoots missed, of changes")
+    typer.echo(" " * 10 + "".join(f"{name[:14]:>16}" for name in names))
+    for pair in sorted(table, key=lambda p: -sum(missed for missed, _ in table[p].values())):
+        row = "".join(f"{'{} of {}'.format(*table[pair].get(name, (0, 0))):>16}" for name in names)
+        typer.echo(f"{pair:<10}{row}")
+    if pages is not None:
+        _review_pages(results, pages)
+    return 0
+
+
+def _review_csv(results: list[Result]) -> None:
+    from trainer.practice.results import answered_pairs
+
+    out = csv.writer(sys.stdout)
+    out.writerow(
+        ["student", "file", "made", "task", "value", "met", "roots", "changes", "swing_ratio", "spread_ms", "remarks"]
+    )
+    for result in results:
+        for task in result.tasks:
+            card, pairs = task.card, answered_pairs(task)
+            out.writerow(
+                [
+                    _cell(result.name),
+                    result.path.name,
+                    _cell(result.made),
+                    _cell(task.task.title),
+                    task.value,
+                    task.met,
+                    sum(roots for roots, _ in pairs.values()),
+                    sum(n for _, n in pairs.values()),
+                    card["swing"]["ratio"],
+                    card["timing"]["robust_sd_ms"],
+                    _cell("; ".join(result.remarks)),
+                ]
+            )
+
+
+def _cell(text: str) -> str:
+    """Text that a spreadsheet will not take for a formula."""
+    return "'" + text if text[:1] in "=+-@\t\r" and text else text
+
+
+def _review_pages(results: list[Result], folder: Path) -> None:
+    import tempfile
+    import zipfile
+
+    from trainer.report import write_report
+    from trainer.scoring import score
+    from trainer.take import read_take
+
+    folder.mkdir(parents=True, exist_ok=True)
+    for result in results:
+        with tempfile.TemporaryDirectory() as place, zipfile.ZipFile(result.path) as archive:
+            for entry in sorted(n for n in archive.namelist() if n.endswith(".mid") and n[:-4].isdigit()):
+                midi = Path(place) / entry
+                midi.write_bytes(archive.read(entry))
+                beside = entry[:-4] + ".json"
+                if beside in archive.namelist():
+                    midi.with_suffix(".json").write_bytes(archive.read(beside))
+                try:
+                    take = read_take(midi)
+                except TrainerError:
+                    continue
+                typer.echo(f"Page: {write_report(take, score(take), folder / f'{result.path.stem}-{entry[:-4]}.html')}")
+
+
+# --- study -----------------------------------------------------------------------------------------------------------
+
+
+def study(
+    file: Annotated[Path, typer.Argument(metavar="FILE", help="A transcription: MIDI or MusicXML.")],
+    session: Annotated[
+        str | None, typer.Option("--session", metavar="SESSION", help="The chart it lies on: a file or a name.")
+    ] = None,
+    number: Annotated[int | None, typer.Option("--phrase", metavar="N", help="Work on this one of the list.")] = None,
+    key: Annotated[str | None, typer.Option("--key", metavar="KEY", help="In another key.")] = None,
+    bpm: Annotated[float | None, typer.Option("--bpm", metavar="N", help="At another tempo.")] = None,
+    octave: Annotated[int, typer.Option(metavar="-1|0|1", help="An octave down or up.")] = 0,
+    bars: Annotated[str | None, typer.Option("--loop", metavar="A-B", help="Only these bars of the form.")] = None,
+    midi: Annotated[Path | None, typer.Option("--midi", metavar="FILE", help="Write the moved line instead.")] = None,
+    midi_in: MidiIn = None,
+    midi_out: MidiOut = None,
+    no_audio: NoAudio = False,
+    takes: Takes = None,
+    plain: Plain = False,
+    stand_in: StandInOption = False,
+) -> int:
+    """Lay a transcription over a session, its devices bar by bar. Each can be moved, looped and drilled."""
+    from trainer.cli.choosing import _bar_range, named_session
+    from trainer.practice.study import exercise_to_dict, judge_phrase, phrase_drill, phrases
+    from trainer.report.transcription import read_transcription
+    from trainer.scoring import score
+
+    known = None if session is None else named_session(session)
+    take = read_transcription(file, known)
+    card = score(take)
+    if card.chart is None or take.session is None:
+        raise UsageError(f"{file}: without a session the chords are not known; add --session")
+    found = card.to_dict()["devices"]["found"] or []
+    listed = phrases(card.reading, card.chart, found)
+    if number is None:
+        for phrase in listed:
+            where = f"chorus {phrase.chorus}, bar {phrase.bar:>2}, beat {phrase.start_beat}"
+            over = f"{'into' if phrase.lands else 'over'} {phrase.chord:<6}"
+            typer.echo(f"{phrase.number:>3}  {where}  {phrase.name.replace('_', ' '):<20}{over}{phrase.spelled}")
+        typer.echo(
+            f"\nWork on one with: trainer study {file} --session … --phrase N --key A" if listed else "No device found."
+        )
+        return 0
+    chosen = next((phrase for phrase in listed if phrase.number == number), None)
+    if chosen is None:
+        raise UsageError(f"there is no phrase {number}; expected 1 to {len(listed)} (trainer study {file} lists them)")
+    exercise = phrase_drill(
+        chosen,
+        key or take.session.key,
+        bpm or take.session.tempo_bpm,
+        swing_ratio=take.session.swing_ratio,
+        octave=octave,
+        form=take.session.form if take.session.form != "chart" else "quick_change_12",
+        loop=None if bars is None else _bar_range(bars),
+    )
+    if midi is not None:
+        from trainer.cli.making import write_line_midi
+
+        typer.echo(f"Written: {write_line_midi(exercise.model, midi)}")
+        return 0
+    typer.echo("Odd choruses: listen. Even ones: your turn.")
+    with Desk(midi_in, midi_out, no_audio, takes, plain, stand_in) as desk:
+        kept = {"study": exercise_to_dict(file.name, chosen, exercise, octave)}
+        result, played = desk.play(exercise.session, kept, line=exercise.model, guide_line=exercise.guide_rows())
+        if played is not None and len(played.notes):
+            say_figure(judge_phrase(exercise, score(played).reading))
+    from trainer.cli.playing import _status
+
+    return _status(result) if result is not None else 0
+
+
+def add_to(app: typer.Typer) -> None:
+    for command in (review, study):
+        app.command()(command)
+    app.add_typer(worksheets, name="worksheet")
