@@ -12,6 +12,7 @@ Conventions: beats are quarter notes, 0.0 = first downbeat of chorus 1; `at_beat
 from __future__ import annotations
 
 import itertools
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Any, Literal
@@ -166,12 +167,12 @@ def find_notes(
         if name is not None:
             out.append((name, bar.bar.onset_beats, float(BEATS_PER_BAR)))
     out.sort(key=lambda item: (item[1], item[0]))
-    return tuple(_device(chart, *item) for item in out)
+    in_bar = chart.bar_idx_at(np.array([at for _, at, _ in out]) + 1e-6).tolist()
+    return tuple(_device(chart.bars[i], *item) for i, item in zip(in_bar, out, strict=True))
 
 
-def _device(chart: Chart, name: str, at: float, beats: float) -> Device:
-    bar = chart.bars[int(chart.bar_idx_at(at + 1e-6))]
-    return Device(name, bar.chorus, bar.bar, int(np.floor(at - bar.onset_beats + 1e-6)) + 1, at, beats)
+def _device(bar: ChartBar, name: str, at: float, beats: float) -> Device:
+    return Device(name, bar.chorus, bar.bar, math.floor(at - bar.onset_beats + 1e-6) + 1, at, beats)
 
 
 def _grid(

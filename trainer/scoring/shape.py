@@ -33,7 +33,7 @@ from trainer.scoring.align import (
 )
 from trainer.scoring.landing import Landing
 from trainer.scoring.levels import ShapeRules, shape_rules
-from trainer.scoring.stats import MIN_N, Interval, robust_sd, t_quantile
+from trainer.scoring.stats import MIN_N, Interval, median, robust_sd, t_quantile
 from trainer.scoring.why import Why, ci, no_figure, number
 from trainer.session import BEATS_PER_BAR, Chart, ChartBar
 
@@ -241,10 +241,6 @@ def welch(a: Floats, b: Floats) -> Interval:
     return Interval(difference, difference - half, difference + half, n)
 
 
-def _median(values: Floats) -> float:
-    return float(np.median(values)) if len(values) else math.nan
-
-
 def _slope(bars: Floats, pitch: Floats) -> float:
     """Median slope of bar medians, semitones a bar (Theil 1950); NaN below four bars."""
     keep = np.isfinite(pitch)
@@ -387,16 +383,9 @@ def _per_bar(p: _Played, chart: Chart) -> dict[str, Floats]:
     for i in range(n):
         a, b = edges[i], edges[i + 1]
         if b > a:
-            pitch[i] = _fast_median(p.pitch[a:b])
-            velocity[i] = _fast_median(p.velocity[a:b])
+            pitch[i] = median(p.pitch[a:b])
+            velocity[i] = median(p.velocity[a:b])
     return {"notes_per_bar": np.diff(edges).astype(np.float64), "median_pitch": pitch, "velocity": velocity}
-
-
-def _fast_median(values: Floats) -> float:
-    ranked = sorted(values.tolist())
-    n = len(ranked)
-    middle: float = 0.5 * (ranked[(n - 1) // 2] + ranked[n // 2])
-    return middle
 
 
 def _gates(p: _Played, rows: Bools) -> tuple[dict[str, float], dict[str, Why]]:
@@ -409,7 +398,7 @@ def _gates(p: _Played, rows: Bools) -> tuple[dict[str, float], dict[str, Why]]:
     for kind, name in enumerate(names):
         values = p.gate[rows & (p.gate_kind == kind)]
         values = values[np.isfinite(values)]
-        out[name] = _median(values) if len(values) >= MIN_N else math.nan
+        out[name] = median(values) if len(values) >= MIN_N else math.nan
         if len(values) < MIN_N:
             why[f"gate_{name}"] = no_figure("too_few", f"{len(values)} {name} notes; {MIN_N} are needed")
     return out, why
@@ -426,11 +415,11 @@ def _accent(p: _Played, rows: Bools) -> tuple[float, float, dict[str, Why]]:
     why: dict[str, Why] = {}
     accent = offbeat = math.nan
     if min(len(back), len(front)) >= MIN_N:
-        accent = _median(back) - _median(front)
+        accent = median(back) - median(front)
     else:
         why["accent"] = no_figure("too_few", "too few notes on the beat to compare 2 and 4 with 1 and 3")
     if len(off) >= MIN_N and np.count_nonzero(on) >= MIN_N:
-        offbeat = _median(off) - _median(p.velocity[on])
+        offbeat = median(off) - median(p.velocity[on])
     else:
         why["accent_offbeat"] = no_figure("too_few", "too few off-beats to compare")
     return accent, offbeat, why
@@ -465,7 +454,7 @@ def _chorus(played: _Played, reading: Reading, chart: Chart, landing: Landing, a
     for k, i in enumerate(idx.tolist()):
         here = bar == i
         if np.any(here):
-            medians[k] = _fast_median(pitch[here])
+            medians[k] = median(pitch[here])
             roots = pitch[here & (step == 0)]
             lowest = int(np.argmin(np.where(here, pitch, np.inf)))
             floor = float(roots.min()) if len(roots) else float(pitch[lowest] - step[lowest])
@@ -499,7 +488,7 @@ def _chorus(played: _Played, reading: Reading, chart: Chart, landing: Landing, a
         verdict="mixed",
         as_planned=None,
         notes_per_bar=n / len(bars),
-        median_pitch=_median(pitch),
+        median_pitch=median(pitch),
         top_pitch=float(pitch.max()),
         span_semitones=float(np.quantile(spans[np.isfinite(spans)], 0.9, method="lower")),
         root_share=float(np.mean(step == 0)),
@@ -507,7 +496,7 @@ def _chorus(played: _Played, reading: Reading, chart: Chart, landing: Landing, a
         entropy_bits=float(-(shares * np.log2(shares)).sum()) + 0.0,
         rhythm_repeat=repeat,
         triplet_figures=int(np.count_nonzero(figures == FIGURE_TRIPLET)),
-        velocity=math.nan if p.flat else _median(p.velocity[rows]),
+        velocity=math.nan if p.flat else median(p.velocity[rows]),
         slope_semitones_per_bar=slope,
         gate_long=gate["long"],
         gate_short=gate["short"],

@@ -28,6 +28,7 @@ __all__ = [
     "ar1",
     "detrended",
     "mean_interval",
+    "median",
     "median_interval",
     "robust_sd",
     "t_interval",
@@ -112,14 +113,27 @@ def t_quantile(df: float, p: float = 0.975) -> float:
     return math.sqrt(df * y)
 
 
+def median(values: Floats) -> float:
+    """The median, (n,) in; NaN for no values. +∞ ranks last; no NaN is expected.
+
+    Up to ten times faster than `numpy.median` where n is small: a card holds hundreds of them.
+    """
+    n = len(values)
+    if n == 0:
+        return math.nan
+    half = n // 2
+    part = np.partition(values, half if n % 2 else (half - 1, half))
+    return float(part[half]) if n % 2 else 0.5 * (float(part[half - 1]) + float(part[half]))
+
+
 def robust_sd(values: Floats) -> float:
     """1.4826 × median absolute deviation from the median; NaN for no values. +∞ ranks last."""
     if not len(values):
         return math.nan
-    middle = float(np.median(values))
+    middle = median(values)
     if math.isinf(middle):
         return math.inf
-    return MAD_TO_SD * float(np.median(np.abs(values - middle)))
+    return MAD_TO_SD * median(np.abs(values - middle))
 
 
 def detrended(values: Floats, x: Floats) -> Floats:
@@ -197,7 +211,7 @@ def median_interval(values: Floats) -> Interval:
     n = len(values)
     if n == 0:
         return Interval(math.nan, math.nan, math.nan, 0)
-    middle = float(np.median(values))
+    middle = median(values)
     if n < MIN_N:
         return Interval(middle, math.nan, math.nan, n)
     ranked = np.sort(values)

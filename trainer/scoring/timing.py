@@ -31,6 +31,7 @@ from trainer.scoring.stats import (
     ar1,
     detrended,
     mean_interval,
+    median,
     robust_sd,
     t_interval,
     theil_sen,
@@ -226,7 +227,7 @@ def timing(reading: Reading, band: Notes | None = None) -> Timing:
     grid_async = r.on_asynchrony_s[rows]
     beats = r.first_beat_idx + rows
     grid_mean = mean_interval(grid_async, beats.astype(np.float64))
-    grid_median = float(np.median(grid_async)) if len(rows) else math.nan
+    grid_median = median(grid_async)
     asynchrony, reference = grid_async, "grid"
     shift = np.full(r.n_beats, np.nan)
     if band is not None and len(band) and len(rows):
@@ -281,7 +282,7 @@ def timing(reading: Reading, band: Notes | None = None) -> Timing:
     return Timing(
         reference=reference,
         mean=mean,
-        median_s=float(np.median(asynchrony)) if n else math.nan,
+        median_s=median(asynchrony),
         sd_s=sd,
         robust_sd_s=spread,
         drift=drift,
@@ -340,10 +341,10 @@ def _per_beat(reading: Reading, beats: Ints, asynchrony: Floats, residual: Float
             BeatTiming(
                 b + 1,
                 n,
-                float(np.median(a)),
+                median(a),
                 float(a.mean()),
                 robust_sd(residual[mine]) if n >= MIN_N else math.nan,
-                100.0 * float(np.median(a / spb[mine])),
+                100.0 * median(a / spb[mine]),
             )
         )
     return tuple(out)
@@ -465,10 +466,8 @@ def correction_gain(asynchrony_s: Floats, beats: Floats) -> Gain | None:
     run = np.zeros(n, dtype=np.bool_)  # pairs that go on from the one before
     run[1:] = np.diff(pair) == 1
     thetas = np.linspace(0.0, THETA_MAX, 20)
-    sums = np.empty((len(thetas), 3))
-    for i, theta in enumerate(thetas):
-        fx, fy = _whitened(x, run, float(theta)), _whitened(y, run, float(theta))
-        sums[i] = (float(fx @ fx), float(fx @ fy), float(fy @ fy))
+    fx, fy = _whitened(x, run, thetas), _whitened(y, run, thetas)
+    sums = np.stack(((fx * fx).sum(axis=1), (fx * fy).sum(axis=1), (fy * fy).sum(axis=1)), axis=1)
     alphas = np.linspace(-0.5, 2.0, 1001)
     rss = sums[:, 2:] + 2.0 * alphas * sums[:, 1:2] + alphas**2 * sums[:, :1]
     profile = rss.min(axis=0)
@@ -482,14 +481,18 @@ def correction_gain(asynchrony_s: Floats, beats: Floats) -> Gain | None:
     return Gain(interval, math.sqrt(clock), math.sqrt(motor))
 
 
-def _whitened(x: Floats, run: NDArray[np.bool_], theta: float) -> Floats:
-    """u with u(k) = x(k) + θ u(k−1) inside each run, as a short sum (θ is under 0.4, so 24 terms are exact)."""
-    out = x.copy()
-    power, chain = 1.0, np.ones(len(x), dtype=np.bool_)
-    for lag in range(1, 25):
-        power *= theta
+def _whitened(x: Floats, run: NDArray[np.bool_], thetas: Floats) -> Floats:
+    """u with u(k) = x(k) + θ u(k−1) inside each run, (n,) in, (thetas, n) out.
+
+    A short sum: θ is under 0.4, so what is left after 24 terms is nothing.
+    """
+    lagged = np.zeros((25, len(x)))
+    lagged[0] = x
+    chain = np.ones(len(x), dtype=np.bool_)
+    for lag in range(1, min(25, len(x))):
         chain = chain & np.concatenate((np.zeros(lag, dtype=np.bool_), run[1 : len(x) - lag + 1]))
-        if power < 1e-9 or not chain.any():
+        if not chain.any():
             break
-        out[lag:] += np.where(chain[lag:], power * x[:-lag], 0.0)
+        lagged[lag, lag:] = np.where(chain[lag:], x[:-lag], 0.0)
+    out: Floats = thetas[:, None] ** np.arange(25) @ lagged
     return out
