@@ -8,6 +8,7 @@ from pathlib import Path
 
 import pytest
 from selenium import webdriver
+from selenium.webdriver.common.keys import Keys
 
 from tests.browser import browser, console_errors, requested, serious_findings  # noqa: F401
 from trainer.cli.run import run
@@ -72,7 +73,7 @@ def test_the_figures_on_the_page_are_the_cards(taken: tuple[Take, Scorecard]) ->
 def test_strings_from_files_are_escaped() -> None:
     take, card = a_take(NASTY)
     page = report_page(take, card.to_dict(), card.chart, card.reading)
-    assert "<script" not in page
+    assert page.count("<script") == 1 and "alert(" not in page.split("<script>")[1]  # only the page's own
     assert "&lt;script&gt;" in page
 
 
@@ -84,13 +85,42 @@ def test_small_enough_and_self_contained(taken: tuple[Take, Scorecard]) -> None:
 
 
 def test_an_empty_and_a_foreign_take_say_why(tmp_path: Path) -> None:
+    texts = []
     for take in (
         Take(notes=notes_from_rows([]), tempo=TempoMap.constant(100.0), session=session_from_dict({})),
         Take(notes=notes_from_rows([(i * 0.3, 0.2, 40, 90) for i in range(60)]), tempo=TempoMap.constant(100.0)),
     ):
         path = write_report(replace(take, source="x/y/outside.mid"), score(take), tmp_path / "r.html")
-        text = path.read_text(encoding="utf-8")
-        assert "nan" not in text.lower().replace("nance", "") and 'class="quiet"' in text
+        texts.append(path.read_text(encoding="utf-8"))
+        shown = texts[-1].split("<body>")[1].split("<script>")[0]
+        assert "nan" not in shown.lower().replace("nance", "") and 'class="quiet"' in shown
+    empty, foreign = texts
+    assert "<svg" not in empty and "<td" not in empty  # nothing was played: no picture and no table of dashes
+    assert "The band played" not in foreign and "<title>bar 1, beat 1: E2, 0 ms" in foreign
+
+
+def test_what_is_too_short_is_not_called_a_drift(taken: tuple[Take, Scorecard]) -> None:
+    """Two bars give a slope a chorus only by stretching it sixfold."""
+    take, card = taken
+    short = replace(take, notes=take.notes[take.notes["onset_s"] < float(take.tempo.seconds_at(8.0))])
+    page = report_page(short, (few := score(short)).to_dict(), few.chart, few.reading)
+    assert "too short to speak of drift" in page and "ms a chorus" not in page and "Dashed: drift" not in page
+    whole = report_page(take, card.to_dict(), card.chart, card.reading)
+    assert "too short" not in whole and "ms a chorus" in whole and "Dashed: drift" in whole
+
+
+def test_choruses_that_were_only_listened_to_are_left_out(tmp_path: Path) -> None:
+    roles = [{"role": "verse", "heard": True}, {"role": "verse"}]
+    session = session_from_dict({"title": "Hear it, play it", "chorus": roles * 2})
+    chart = expand(session)
+    tempo = TempoMap(chart.tempo_segments)
+    notes = StandIn(Feel(), seed=1).play(planned_song(chart, 1), tempo).notes
+    beats = tempo.beats_at(notes["onset_s"])
+    take = Take(notes=notes[((beats >= 47.5) & (beats < 95.5)) | (beats >= 143.5)], tempo=tempo, session=session)
+    text = write_report(take, score(take), tmp_path / "r.html").read_text(encoding="utf-8")
+    assert "With the band in <strong>all 24 bars</strong>" in text
+    assert text.count(">listen</text>") >= 4  # both, in the pictures that lie along the song
+    assert "0 of 0" not in text
 
 
 def looked_at(browser: webdriver.Chrome, path: Path) -> None:  # noqa: F811
@@ -123,11 +153,62 @@ def test_in_a_real_browser(taken: tuple[Take, Scorecard], tmp_path: Path, browse
     take, card = taken
     looked_at(browser, write_report(take, card, tmp_path / "report.html"))
     assert browser.execute_script("return document.querySelectorAll('svg[role=img]').length") == 5
-    # Keyboard: what scrolls or opens can be reached.
-    stops = "return document.querySelectorAll('[tabindex=\"0\"], summary').length"
-    assert browser.execute_script(stops) >= 8
+    # Keyboard: what opens and what can be gone through, one stop each; on a phone also what scrolls.
+    stops = (
+        "return [...document.querySelectorAll('[tabindex=\"0\"], summary, input')].filter(n => n.offsetParent).length"
+    )
+    seen = {}
+    for width in (1200, 390):
+        metrics = {"width": width, "height": 900, "deviceScaleFactor": 1, "mobile": False}
+        browser.execute_cdp_cmd("Emulation.setEmulatedMedia", {"media": "screen"})
+        browser.execute_cdp_cmd("Emulation.setDeviceMetricsOverride", metrics)
+        browser.refresh()
+        seen[width] = browser.execute_script(stops)
+    assert 8 <= seen[1200] < seen[390] < 30
     hovers = "return document.querySelectorAll('svg title').length"
     assert browser.execute_script(hovers) > card.to_dict()["timing"]["n"] + 40
+
+
+def test_every_point_is_reached_by_keys_and_by_touch(
+    taken: tuple[Take, Scorecard],
+    tmp_path: Path,
+    browser: webdriver.Chrome,  # noqa: F811
+) -> None:
+    take, card = taken
+    browser.get(write_report(take, card, tmp_path / "report.html").as_uri())
+    boxes = browser.find_elements("css selector", "[data-steps]")
+    assert len(boxes) == 6  # five pictures and the landing grid
+    for box in boxes:
+        slider = box.find_element("css selector", "input[type=range]")
+        told = box.find_elements("css selector", "title, td[title]")
+        words = {node.get_attribute("textContent" if node.tag_name == "title" else "title") for node in told}
+        assert int(slider.get_attribute("max") or 0) == len(told)
+        shown = []
+        for key in (Keys.ARROW_RIGHT, Keys.ARROW_RIGHT, Keys.END, Keys.ARROW_LEFT):
+            slider.send_keys(key)
+            shown.append(slider.get_attribute("aria-valuetext"))
+            assert box.find_element("css selector", ".step span").text == shown[-1]
+            assert len(box.find_elements("css selector", ".ring, td.now")) == 1
+        assert set(shown) <= words
+    first, grid = boxes[0], next(box for box in boxes if box.find_elements("css selector", "table"))
+    slider = first.find_element("css selector", "input")
+    slider.send_keys(Keys.HOME, Keys.ARROW_RIGHT)
+    assert str(slider.get_attribute("aria-valuetext")).startswith("chorus 1, bar 1, beat 1: ")
+    # A finger: near a point is enough, and far from all of them lets go.
+    cell = grid.find_element("css selector", "td.miss")
+    cell.click()
+    assert grid.find_element("css selector", ".step span").text == cell.get_attribute("title")
+    tap = """const r = arguments[0].getBoundingClientRect();
+      arguments[0].ownerSVGElement.dispatchEvent(new MouseEvent("click",
+        {bubbles: true, clientX: r.right + arguments[1], clientY: r.bottom + arguments[1]}));
+      return arguments[0].querySelector("title").textContent;"""
+    point = first.find_elements("css selector", "#near use")[40]
+    wanted = browser.execute_script(tap, point, 1)
+    assert first.find_element("css selector", ".step span").text == wanted
+    browser.execute_script(tap, point, 2000)
+    assert "slide, tap" in first.find_element("css selector", ".step span").text
+    assert console_errors(browser) == []
+    assert serious_findings(browser) == []
 
 
 def test_two_takes_side_by_side(

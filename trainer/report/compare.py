@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import Any
 
 from trainer.report.files import write_page
-from trainer.report.page import STYLE
+from trainer.report.style import STYLE
 from trainer.scoring.stats import MIN_N
 from trainer.scoring.verdict import share_interval, spread_interval
 from trainer.take import Take

@@ -7,6 +7,7 @@ one picture serves a light screen, a dark one and paper. Shapes and line styles 
 from __future__ import annotations
 
 import io
+import math
 import re
 import xml.etree.ElementTree as ET
 from collections.abc import Mapping, Sequence
@@ -104,8 +105,18 @@ def _axes(height_in: float) -> tuple[Figure, Axes]:
     return figure, figure.subplots()
 
 
+def _bar_axis(axes: Axes, last_beats: float) -> None:
+    """Beats along the bottom, marked in bars, where no form is known."""
+    n_bars = max(1, math.ceil((last_beats + 1.0) / BEATS_PER_BAR))
+    step = next((n for n in (1, 2, 4, 8, 12, 24, 48, 96) if n_bars / n <= 16), n_bars)
+    bars = range(1, n_bars + 1, step)
+    axes.set_xticks([(bar - 1) * float(BEATS_PER_BAR) for bar in bars], [str(bar) for bar in bars])
+    axes.set_xlim(-1.0, n_bars * BEATS_PER_BAR + 1.0)
+    axes.set_xlabel("bar")
+
+
 def _chorus_axis(axes: Axes, chart: Chart) -> None:
-    """Beats along the bottom, marked where each chorus begins."""
+    """Beats along the bottom, marked where each chorus begins; drop-outs are shaded, choruses only heard are named."""
     onsets = chart.chorus_onsets_beats
     axes.set_xticks(list(onsets), [f"{i}" for i in range(1, len(onsets) + 1)])
     axes.set_xlim(chart.first_beats - 1.0, chart.end_beats + 1.0)
@@ -115,18 +126,29 @@ def _chorus_axis(axes: Axes, chart: Chart) -> None:
     for bar in chart.bars:
         if bar.drop_out:
             axes.axvspan(bar.onset_beats, bar.end_beats, facecolor=FAINT, alpha=0.5, zorder=0, linewidth=0)
+    for chorus in sorted(chart.heard_choruses):
+        at = onsets[chorus - 1] + 1.0
+        axes.text(at, 0.96, "listen", transform=axes.get_xaxis_transform(), va="top", fontsize=8, color=MUTED)
 
 
 def asynchrony_picture(
-    chart: Chart, at_beats: Floats, asynchrony_ms: Floats, words: Sequence[str], drift_ms_per_chorus: float | None
+    chart: Chart | None,
+    at_beats: Floats,
+    asynchrony_ms: Floats,
+    words: Sequence[str],
+    drift_ms_per_chorus: float | None,
 ) -> Picture:
     """How early or late each on-beat note was, along the take, with the running middle and the drift line.
 
-    `at_beats`, `asynchrony_ms` (n,), late positive; `words` (n,) is shown on hover.
+    `at_beats`, `asynchrony_ms` (n,), late positive; `words` (n,) is shown on hover. Without a chart there are bars
+    along the bottom, and a chorus of the drift is twelve of them.
     """
     with matplotlib.rc_context(_RC):
         figure, axes = _axes(2.7)
-        _chorus_axis(axes, chart)
+        if chart is None:
+            _bar_axis(axes, float(at_beats[-1]) if len(at_beats) else 0.0)
+        else:
+            _chorus_axis(axes, chart)
         shown = np.clip(asynchrony_ms, -SHOWN_MS, SHOWN_MS)
         inside = np.abs(asynchrony_ms) <= SHOWN_MS
         axes.axhline(0.0, color=INK, linewidth=0.8)
@@ -135,10 +157,19 @@ def asynchrony_picture(
         if len(at_beats) >= 8:
             half = 8
             middle = [np.median(asynchrony_ms[max(0, i - half) : i + half + 1]) for i in range(len(at_beats))]
-            axes.plot(at_beats, np.clip(middle, -SHOWN_MS, SHOWN_MS), color=MARK, linewidth=1.8)
+            after_rest = np.flatnonzero(np.diff(at_beats) > 2.0 * BEATS_PER_BAR) + 1
+            # Where nothing was played for bars, the line is broken.
+            axes.plot(
+                np.insert(at_beats, after_rest, np.nan),
+                np.insert(np.clip(middle, -SHOWN_MS, SHOWN_MS), after_rest, np.nan),
+                color=MARK,
+                linewidth=1.8,
+            )
         if drift_ms_per_chorus is not None and len(at_beats) >= 2:
-            onsets = chart.chorus_onsets_beats
-            beats_per_chorus = (chart.end_beats - onsets[0]) / len(onsets)
+            beats_per_chorus = 12.0 * BEATS_PER_BAR
+            if chart is not None:
+                onsets = chart.chorus_onsets_beats
+                beats_per_chorus = (chart.end_beats - onsets[0]) / len(onsets)
             x = np.array([at_beats[0], at_beats[-1]])
             centre = float(np.median(asynchrony_ms)), float(np.median(at_beats))
             axes.plot(
@@ -210,7 +241,16 @@ def place_picture(chart: Chart, place: Sequence[Mapping[str, Any]]) -> Picture:
         _chorus_axis(axes, chart)
         at = np.array([float(item["at_beats"]) for item in place])
         ahead = np.array([float(item["place_beats"]) / BEATS_PER_BAR for item in place])
-        axes.step(at, ahead, where="post", color=MARK, linewidth=2.0)
+        # A step a bar; broken where bars are left out, such as those that are only listened to.
+        after_rest = np.flatnonzero(np.diff(at) > 1.5 * BEATS_PER_BAR) + 1
+        starts = np.insert(at, after_rest, at[after_rest - 1] + BEATS_PER_BAR)
+        axes.step(
+            np.append(starts, at[-1:] + BEATS_PER_BAR),
+            np.append(np.insert(ahead, after_rest, np.nan), ahead[-1:]),
+            where="post",
+            color=MARK,
+            linewidth=2.0,
+        )
         lost = np.abs(ahead) > 0.0
         axes.scatter(at[lost] + BEATS_PER_BAR / 2, ahead[lost], s=30, marker="x", color=SECOND, zorder=3, gid="away")
         words = [
@@ -285,7 +325,9 @@ def shape_picture(
         names = [f"chorus {n}: top {_note(v, chart)}" for n, v in zip(numbers, peak, strict=True)]
         line(bottom, "top", peak, names, color=MUTED, marker="^", ls="-", lw=1.0)
         low, high = bottom.get_ylim()
-        ticks = [p for p in range(28, 80, 5) if low - 1 <= p <= high + 1]
+        tonic = chart.key.tonic_pc
+        # The keynote and its fifth in every octave: what a player counts from.
+        ticks = [p for p in range(20, 90) if (p - tonic) % 12 in (0, 7) and low - 1 <= p <= high + 1]
         bottom.set_yticks(ticks, [_note(p, chart) for p in ticks])
         bottom.set_ylabel("pitch")
         many = len(numbers) > 10

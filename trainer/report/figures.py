@@ -1,0 +1,102 @@
+"""Figures as a page shows them: numbers with interval and n, tables of them, pictures with captions, reasons."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from html import escape
+from typing import Any
+
+from trainer.report.pictures import Picture
+from trainer.scoring.stats import MIN_N
+from trainer.scoring.verdict import share_interval, spread_interval
+
+__all__ = ["Card", "counted", "figure", "meanings", "number", "percent", "sentence", "spread", "table", "whys"]
+
+Card = Mapping[str, Any]
+
+
+def figure(picture: Picture, caption: str, steps: str) -> str:
+    """A picture with its caption. `steps` names the going through its points one by one ("note by note")."""
+    return (
+        f'<figure data-steps="{escape(steps)}"><div class="wide" tabindex="0">{picture.svg}</div>'
+        f'<figcaption class="quiet">{escape(caption)}</figcaption></figure>'
+    )
+
+
+def table(heads: Sequence[str], rows: Iterable[Sequence[str]], *, words: Sequence[int] = (), keep: bool = False) -> str:
+    """A table whose first column names the row. Heads are escaped here; cells are markup already.
+
+    All other columns hold numbers, set to the right, but those whose index is in `words`. `keep`: whole on one page of
+    paper.
+    """
+
+    def cell(tag: str, i: int, text: str, scope: str = "") -> str:
+        kind = "" if i == 0 or i in words else ' class="num"'
+        return f"<{tag}{scope}{kind}>{text}</{tag}>"
+
+    head = "".join(cell("th", i, escape(text), ' scope="col"') for i, text in enumerate(heads))
+    body = "".join(
+        f'<tr><th scope="row">{row[0]}</th>' + "".join(cell("td", i, row[i]) for i in range(1, len(row))) + "</tr>"
+        for row in rows
+    )
+    return (
+        f'<div class="wide{" keep" if keep else ""}" tabindex="0"><table><thead><tr>{head}</tr></thead>'
+        f"<tbody>{body}</tbody></table></div>"
+    )
+
+
+def meanings(rows: Iterable[tuple[str, str, str]]) -> str:
+    """A table of figures: name, value (markup), and a sentence saying what it means."""
+    return table(
+        ("figure", "value", "what it means"),
+        [(escape(name), value, escape(text)) for name, value, text in rows],
+        words=(2,),
+    )
+
+
+def number(value: Any, unit: str = "", digits: int = 1, interval: Any = None, n: Any = None) -> str:
+    """ "5.3 ms [3.4 to 7.3] n = 334", a dash for an absent figure."""
+    if value is None:
+        return "–"
+    text = f"{float(value):.{digits}f}{unit}".replace("-", "−")
+    if interval:
+        low, high = (f"{float(v):.{digits}f}".replace("-", "−") for v in interval)
+        text += f' <span class="quiet">[{low} to {high}]</span>'
+    if n is not None:
+        text += f' <span class="quiet">n = {n}</span>'
+    return text
+
+
+def percent(value: Any) -> str:
+    return "–" if value is None else f"{100.0 * float(value):.0f}\u00a0%"
+
+
+def counted(k: Any, n: Any) -> str:
+    """ "112 of 132", with the share and its interval where there are enough."""
+    text = f"<strong>{k} of {n}</strong>"
+    if k is None or not n or n < MIN_N:
+        return text
+    low, high = share_interval(int(k), int(n))
+    return f'{text} ({100 * k / n:.0f}\u00a0% <span class="quiet">[{100 * low:.0f} to {100 * high:.0f}]</span>)'
+
+
+def spread(value: Any, n: Any) -> tuple[float, float] | None:
+    """The interval of a robust spread, where there are enough notes for one."""
+    return None if value is None or not n or n < MIN_N else spread_interval(float(value), int(n))
+
+
+def whys(section: Card, skip: Iterable[str] = ()) -> str:
+    """The reasons for what is absent, each once."""
+    left_out = set(skip)
+    texts: list[str] = []
+    for name, why in (section.get("why") or {}).items():
+        text = sentence(str(why.get("text", "")) if isinstance(why, Mapping) else str(why))
+        if name not in left_out and text and text not in texts:
+            texts.append(text)
+    return "".join(f'<p class="quiet">{escape(text)}</p>' for text in texts)
+
+
+def sentence(text: str) -> str:
+    """With a capital and a full stop."""
+    text = text[:1].upper() + text[1:]
+    return text if not text or text.endswith((".", "?", "!")) else f"{text}."
