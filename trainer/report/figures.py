@@ -23,11 +23,10 @@ def figure(picture: Picture, caption: str, steps: str) -> str:
     )
 
 
-def table(heads: Sequence[str], rows: Iterable[Sequence[str]], *, words: Sequence[int] = (), keep: bool = False) -> str:
+def table(heads: Sequence[str], rows: Iterable[Sequence[str]], *, words: Sequence[int] = ()) -> str:
     """A table whose first column names the row. Heads are escaped here; cells are markup already.
 
-    All other columns hold numbers, set to the right, but those whose index is in `words`. `keep`: whole on one page of
-    paper.
+    All other columns hold numbers, set to the right, but those whose index is in `words`.
     """
 
     def cell(tag: str, i: int, text: str, scope: str = "") -> str:
@@ -39,10 +38,7 @@ def table(heads: Sequence[str], rows: Iterable[Sequence[str]], *, words: Sequenc
         f'<tr><th scope="row">{row[0]}</th>' + "".join(cell("td", i, row[i]) for i in range(1, len(row))) + "</tr>"
         for row in rows
     )
-    return (
-        f'<div class="wide{" keep" if keep else ""}" tabindex="0"><table><thead><tr>{head}</tr></thead>'
-        f"<tbody>{body}</tbody></table></div>"
-    )
+    return f'<div class="wide" tabindex="0"><table><thead><tr>{head}</tr></thead><tbody>{body}</tbody></table></div>'
 
 
 def meanings(rows: Iterable[tuple[str, str, str]]) -> str:

@@ -296,7 +296,7 @@ def landing_section(landing: Card, chart: Chart) -> str:
         if p.get("changes")
     ]
     if rows:
-        out.append(table(("change", "root", "root, third, fifth"), rows, keep=True))
+        out.append(table(("change", "root", "root, third, fifth"), rows))
     return "".join(out) + whys(landing) + "</section>"
 
 

@@ -39,8 +39,8 @@ details{margin:.5rem 0}
 th,td{padding:.22rem .35rem}ol{padding-left:1.2rem}.step{flex-wrap:wrap;gap:0 .8rem}.step label{flex:1 0 100%}
 .step span{flex:1 0 100%;min-height:3em}}
 @media print{:root{--ink:#000;--muted:#444;--faint:#ccc;--mark:#134a54;--second:#6d3a0c;--paper:#fff;--card:#fff}
-body{font-size:9.5pt;max-width:none;padding:0}h2{margin-top:1.2rem}h1,h2,h3{break-after:avoid}
-figure,tr,.lines li,.keep{break-inside:avoid}td.num{white-space:normal}.num .quiet{display:inline-block}
-.wide>svg{min-width:0}details,.screen,.step,.ring{display:none}.wide{overflow:visible}a{color:inherit}}
+body{font-size:9pt;line-height:1.4;max-width:none;padding:0}h2{margin-top:1rem}h1,h2,h3{break-after:avoid}
+figure,tr,.lines li,.wide{break-inside:avoid}td.num{white-space:normal}.num .quiet{display:inline-block}
+.wide>svg{min-width:0;width:88%}p{orphans:3;widows:3}details,.screen,.step,.ring{display:none}.wide{overflow:visible}a{color:inherit}}
 @page{size:A4;margin:14mm}
 """
