@@ -10,7 +10,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from trainer.errors import UsageError
-from trainer.line import fingering, model_line
+from trainer.line import fingering, model_line, planned_song
 from trainer.music import FIVE_STRING, FOUR_STRING, places
 from trainer.session import expand, session_from_dict
 
@@ -76,6 +76,24 @@ def test_lines_hold_the_hand_within_a_stretch() -> None:
         frets = line.notes["fret"][(onset >= bar.onset_beats - 1e-9) & (onset < bar.end_beats - 1e-9)].astype(int)
         spans.append(np.ptp(frets[frets > 0]))
     assert np.mean(np.array(spans) <= 4) >= 0.9
+
+
+def test_the_hand_moves_where_there_is_time() -> None:
+    # No leap of the hand over a stretch within a short note, whole songs with their openings included.
+    n = 0
+    for key in ("C", "G", "E", "Bb", "F#"):
+        plan = [{"role": "verse"}, {"role": "solo", "times": 2, "intensity": [0.6, 0.9]}]
+        chart = expand(session_from_dict({"key": key, "chorus": plan}))
+        for tuning in (FOUR_STRING, FIVE_STRING):
+            for line in (
+                planned_song(chart, 3, tuning=tuning),
+                model_line(chart, device="octave_shift", tuning=tuning),
+            ):
+                fret, gap = line.notes["fret"].astype(int), np.diff(line.notes["onset_beats"])
+                stopped = (fret[:-1] > 0) & (fret[1:] > 0) & (gap < 0.5)
+                n += int(stopped.sum())
+                assert np.abs(np.diff(fret))[stopped].max() <= 5
+    assert n > 1000
 
 
 def test_nothing_and_what_cannot_be_played() -> None:

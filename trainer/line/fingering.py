@@ -21,6 +21,8 @@ HAND_FRETS = 4  # frets under the four fingers: one finger a fret (common practi
 STRETCH_FRETS = 5  # with the hand opened
 _SHIFT = 1.0  # moving the hand at all
 _SHIFT_A_FRET = 0.35  # and by each fret
+_HURRIED = 2.0  # times as much after a short note
+_SHORT_BEATS, _REST_BEATS = 0.5, 1.5
 _STRETCH = 0.5
 _CROSS = 0.18  # each string crossed
 _SKIP = 0.15  # jumping over a string
@@ -53,8 +55,9 @@ def fingering(
         before, _ = tables[int(notes[i - 1])]
         now, own = tables[int(notes[i])]
         moved = np.abs(before[:, 2, None] - now[None, :, 2])
-        # An open string or a rest before the note leaves time to move: the shift costs half.
-        free = np.where((before[:, 1, None] == 0) | (gaps[i] >= 1.5), 0.5, 1.0)
+        # An open string or a rest before the note leaves time to move; a short note before it leaves hardly any.
+        haste = 0.5 if gaps[i] >= _REST_BEATS else _HURRIED if gaps[i] < _SHORT_BEATS else 1.0
+        free = np.where(before[:, 1, None] == 0, 0.5, haste)
         step = np.where(moved > 0, (_SHIFT + _SHIFT_A_FRET * moved) * free, 0.0)
         crossed = np.abs(before[:, 0, None] - now[None, :, 0])
         step = step + _CROSS * crossed + _SKIP * (crossed > 1)
