@@ -228,3 +228,18 @@ def test_a_live_drill_stopped_keeps_what_was_played(own_folders: Path, key: str,
     kept = [read_take(path) for path in takes.glob("*.mid")]
     assert len(kept) == 1 and len(kept[0].notes) >= 1
     assert kept[0].header.extra["drill"]["name"] == "shuffle_one_note" and not kept[0].header.completed
+
+
+@pytest.mark.parametrize(("keys", "said"), [("q", "goes on with what is still open"), ("\r", "No notes were heard")])
+def test_a_moment_before_each_run(own_folders: Path, keys: str, said: str) -> None:
+    """What comes stands there to be read; q leaves, Enter does not wait. Stopped in the middle, nothing is lost."""
+    arguments = ["practice", "--minutes", "20", "--no-audio", "--takes", str(own_folders / "takes")]
+    with on_terminal(arguments, dict(os.environ)) as program:
+        program.wait_for("Starts in")
+        assert "1 of " in program.words and "Listen" in program.words.replace("listen", "Listen")
+        program.type(keys)
+        if keys != "q":
+            program.wait_screen()
+            program.type("q")
+        assert program.wait() == 0
+        assert said in program.words and "Stopped here; all that was played is kept." in program.words

@@ -125,7 +125,7 @@ def test_an_evening_is_planned_and_played(command: Command, tmp_path: Path) -> N
     assert not list(folder.glob("*.mid"))
     done = command("practice", "--minutes", "20", "--takes", folder, "--stand-in")
     assert done.status == 0, done.err
-    assert "Now a song." in done.out and "Clean runs this evening" in done.out
+    assert "Now a song, G, 96 bpm" in done.out and "Clean runs this evening" in done.out
     takes = [read_take(path) for path in folder.glob("*.mid")]
     names = [take.header.extra["drill"]["name"] for take in takes if "drill" in take.header.extra]
     assert sorted(set(names)) == sorted({p["drill"] for p in plan["pieces"] if p["drill"]})
@@ -201,6 +201,9 @@ def test_a_worksheet_goes_round(command: Command, tmp_path: Path) -> None:
         arguments = ["worksheet", "run", sheet, "--out", class_folder / file, "--stand-in"]
         done = command(*arguments, *(("--name", name) if name else ()))
         assert done.status == 0 and f"Result: {class_folder / file}" in done.out
+    named = command("worksheet", "run", sheet, "--name", "Student One", "--stand-in")
+    assert f"Result: {tmp_path / 'week-student-one.result'}. Hand this file in." in named.out
+    assert "Task 1 of 2, time 2 of 2: Roots through the form, G, 88 bpm. Odd choruses: listen" in named.out
     seen = command("review", class_folder)
     assert seen.status == 0 and "Roots missed" in seen.out and "=1+1" in seen.out and "\nb, " in seen.out
     assert "  ! " not in seen.out
@@ -228,6 +231,13 @@ def test_a_forged_result_is_noticed(command: Command, tmp_path: Path) -> None:
             forged.writestr(entry, body)
     out = command("review", folder).out
     assert "the scorecard with take 01 says otherwise" in out.split("\nf, ")[-1 if "\nf, " in out else 0]
+    # A result with fewer takes than were asked for says what is missing.
+    with zipfile.ZipFile(folder / "honest.result") as honest, zipfile.ZipFile(folder / "half.result", "w") as half:
+        for entry in honest.namelist():
+            body = honest.read(entry)
+            half.writestr(entry, body.replace(b'"roots"', b'"roots"\ntimes = 3') if entry.endswith("toml") else body)
+    assert re.search(r"not played +Roots through the form: 2 of 3", command("review", folder).out)
+    assert "→" in out and not re.search(r"^I  ", out, re.M)  # changes only
     (folder / "rubbish.result").write_bytes(b"not a zip")
     done = command("review", folder)
     assert done.status == 0 and "rubbish.result" in done.err  # the others are still read

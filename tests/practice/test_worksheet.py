@@ -42,7 +42,7 @@ def result_file(tmp_path_factory: pytest.TempPathFactory) -> Path:
 def test_the_template_is_a_worksheet() -> None:
     assert [task.drill for task in SHEET.tasks] == ["roots", None]
     assert SHEET.tasks[0].times == 2 and SHEET.tasks[1].session is not None
-    assert SHEET.tasks[1].target is not None and SHEET.tasks[1].target.text == "roots on the changes at least 0.9"
+    assert SHEET.tasks[1].target is not None and SHEET.tasks[1].target.text == "roots on the changes at least 90 %"
 
 
 MISTAKES = [

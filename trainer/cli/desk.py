@@ -29,6 +29,7 @@ __all__ = [
     "StandInOption",
     "Takes",
     "check_tempo",
+    "listening",
     "say_figure",
 ]
 
@@ -54,6 +55,16 @@ def check_tempo(bpm: float) -> None:
 def say_figure(figure: PassFigure) -> None:
     word = {True: "Clean", False: "Not yet", None: "Not judged"}[figure.passed]
     say(f"{word}: {figure.text} (target {figure.target}).")
+
+
+def listening(exercise: Exercise) -> str:
+    """Which choruses are to listen to, in words."""
+    heard, n = exercise.heard, exercise.chart.n_choruses
+    if heard == tuple(range(1, n, 2)) and n > 2:
+        return "Odd choruses: listen. Even ones: your turn."
+    if len(heard) == 1:
+        return "Listen to the first chorus, then it is your turn."
+    return f"Listen to the first {len(heard)} choruses, then it is your turn."
 
 
 def _passing_folder() -> Path:
@@ -190,8 +201,9 @@ class Desk:
         if result is not None and result.status != "completed":
             status = _status(result)
         if take is None or not len(take.notes):
-            typer.echo("No notes were heard, so this run does not count.")
+            say("No notes were heard, so this run does not count. What arrives can be seen with: trainer check")
             return status, None
         if not take.header.completed:
+            typer.echo("Stopped before its end: kept, but not counted.")
             return status, None
         return status, judge(score(take, chart=exercise.chart).to_dict())

@@ -20,6 +20,7 @@ from trainer.cli.desk import (
     StandInOption,
     Takes,
     check_tempo,
+    listening,
     say_figure,
 )
 from trainer.cli.speaking import say
@@ -90,6 +91,7 @@ def drill(
     say(f"{made.title}. {made.goal}")
     with Desk(midi_in, midi_out, no_audio, takes, plain, stand_in) as desk:
         passes: list[tuple[float, bool]] = []
+        status: int | None = None
         for number in range(1, times + 1):
             tempo_bpm = next_tempo_bpm(mode, bpm, passes)
             run_seed = (seed if seed is not None else 1) + number - 1
@@ -102,7 +104,9 @@ def drill(
                 "position": position,
             }
             exercise = made.build(key, tempo_bpm, tuning=tuning, **options)
-            typer.echo(f"\nRun {number} of {times}, {tempo_bpm:g} bpm. Odd choruses: listen. Even ones: your turn.")
+            say(f"\nRun {number} of {times}, {tempo_bpm:g} bpm. {listening(exercise)}")
+            if number > 1 and not desk.breathe():
+                break
             extra = {"name": name, "key": key, "tempo_bpm": tempo_bpm} | {
                 k: v for k, v in options.items() if v is not None
             }
@@ -112,13 +116,11 @@ def drill(
                 if figure.passed is not None:
                     passes.append((tempo_bpm, figure.passed))
             if status is not None:
-                return status
+                break
         if passes:
             n = sum(clean for _, clean in passes)
-            typer.echo(
-                f"\nClean runs: {n} of {len(passes)}. The share of clean runs is what tells how much will be kept."
-            )
-        return 0
+            say(f"\nClean runs: {n} of {len(passes)}. The share of clean runs is what tells how much will be kept.")
+        return status or 0
 
 
 # --- an evening ------------------------------------------------------------------------------------------------------
@@ -235,15 +237,21 @@ def _run_evening(evening: Evening, desk: Desk) -> int:
     for piece in turns:
         if piece.kind == "break":
             typer.echo(f"\nA break, {piece.minutes:g} minutes: {piece.why}.")
+            if not desk.breathe(60.0 * piece.minutes, "On we go"):
+                return _left()
             continue
         if piece.kind == "song" and piece.key is not None and piece.tempo_bpm is not None:
-            typer.echo("\nNow a song.")
+            typer.echo(f"\nNow a song, {piece.key}, {piece.tempo_bpm:g} bpm: verses to pin, a solo to open.")
+            if not desk.breathe():
+                return _left()
             session = _song(piece.key, piece.tempo_bpm, piece.minutes, evening.seed)
             result, take = desk.play(session, {"practice": evening.day.isoformat()})
             if take is not None and len(take.notes):
                 say(summary(score(take)))
+            if result is not None and result.take_path is not None:
+                typer.echo(f"Its page, with pictures: trainer report {result.take_path}")
             if result is not None and result.status != "completed":
-                return _status(result)
+                return _left(_status(result))
             continue
         if piece.drill is None or piece.key is None or piece.tempo_bpm is None:
             continue
@@ -252,7 +260,9 @@ def _run_evening(evening: Evening, desk: Desk) -> int:
         tempo_bpm = next_tempo_bpm("climb", piece.tempo_bpm, passes.get(made.name, []))
         seed = evening.seed + number
         exercise = made.build(piece.key, tempo_bpm, seed, short=piece.short)
-        typer.echo(f"\n{number} of {n_runs}. {made.title}, {piece.key}, {tempo_bpm:g} bpm: {made.goal}")
+        say(f"\n{number} of {n_runs}. {made.title}, {piece.key}, {tempo_bpm:g} bpm: {made.goal} {listening(exercise)}")
+        if not desk.breathe():
+            return _left()
         extra = {"name": made.name, "key": piece.key, "tempo_bpm": tempo_bpm, "seed": seed}
         if piece.short:
             extra["short"] = True
@@ -262,14 +272,16 @@ def _run_evening(evening: Evening, desk: Desk) -> int:
             if figure.passed is not None:
                 passes.setdefault(made.name, []).append((tempo_bpm, figure.passed))
         if status is not None:
-            typer.echo("Stopped here; all that was played is kept.")
-            return status
+            return _left(status)
     if passes:
         n, of = sum(clean for runs in passes.values() for _, clean in runs), sum(map(len, passes.values()))
-        typer.echo(
-            f"\nClean runs this evening: {n} of {of}. What was clean comes back later, what was not comes back soon."
-        )
+        say(f"\nClean runs this evening: {n} of {of}. What was clean comes back later, what was not comes back soon.")
     return 0
+
+
+def _left(status: int = 0) -> int:
+    say("Stopped here; all that was played is kept. `trainer practice` goes on with what is still open.")
+    return status
 
 
 def _song(key: str, tempo_bpm: float, minutes: float, seed: int) -> Session:
@@ -326,27 +338,31 @@ def _night(night: Night, chosen: int, level: str, desk: Desk, as_json: bool) -> 
     say_line = (lambda text: typer.echo(text, err=True)) if as_json else say
     say_line(f"{night.level.title}. Night {chosen}: {len(night.tunes)} tunes, each once, no going back.")
     results: list[TuneResult] = []
+    status = 0
     for tune in night.tunes:
         say_line(f"\n{tune.number}. {tune.called}, {tune.session.tempo_bpm:g} bpm")
+        if not desk.breathe(words="Count-in"):
+            break
         cues = [(cue.shown_beats, min(cue.end_beats, cue.at_beats + 4.0), cue.text) for cue in tune.cues]
         extra = {"stage": {"seed": chosen, "level": level, "tune": tune.number}}
         result, take = desk.play(tune.session, extra, cues=cues)
-        chart = expand(tune.session)
+        if result is not None and result.status != "completed":
+            status = _status(result)
+            break
         if take is not None:
             card = score(take)
-            results.append(judge_tune(tune, card.to_dict(), card.reading, chart))
+            results.append(judge_tune(tune, card.to_dict(), card.reading, expand(tune.session)))
             if not as_json:
                 _say_tune(results[-1])
-        if result is not None and result.status != "completed":
-            say_line("The night ends here; all that was played is kept.")
-            return _status(result)
+    if len(results) < len(night.tunes):
+        say_line(f"The night ends after {len(results)} of {len(night.tunes)} tunes; all that was played is kept.")
     if as_json:
         typer.echo(json.dumps([_tune_dict(result) for result in results], ensure_ascii=False, indent=2))
-        return 0
-    typer.echo("")
-    for line in judge_night(results):
-        typer.echo(line)
-    return 0
+    elif results:
+        typer.echo("")
+        for line in judge_night(results):
+            typer.echo(line)
+    return status
 
 
 def _say_tune(result: TuneResult) -> None:

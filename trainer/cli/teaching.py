@@ -9,12 +9,13 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from trainer.cli.desk import Desk, MidiIn, MidiOut, NoAudio, Plain, StandInOption, Takes, say_figure
+from trainer.cli.desk import Desk, MidiIn, MidiOut, NoAudio, Plain, StandInOption, Takes, listening, say_figure
 from trainer.cli.speaking import say
 from trainer.errors import TrainerError, UsageError
 
 if TYPE_CHECKING:
-    from trainer.practice.results import Result
+    from trainer.practice.results import Played, Result
+    from trainer.practice.worksheet import Worksheet
 
 __all__ = ["add_to", "worksheets"]
 
@@ -47,9 +48,12 @@ def worksheet_check(file: Annotated[Path, typer.Argument(metavar="FILE", help="T
     sheet = _worksheet(file)
     typer.echo(f"{sheet.title}: {len(sheet.tasks)} tasks")
     for i, task in enumerate(sheet.tasks, 1):
-        what = f"drill {task.drill}, {task.key}, {task.tempo_bpm:g} bpm" if task.drill else "session"
+        if task.session is None:
+            what = f"drill {task.drill}, {task.key}, {task.tempo_bpm:g} bpm"
+        else:
+            what = f"song in {task.session.key.name}, {task.session.tempo_bpm:g} bpm"
         target = "the drill's own figure" if task.target is None else task.target.text
-        typer.echo(f"  {i}. {task.title}: {what}, {task.times} time{'s' * (task.times > 1)}; target: {target}")
+        say(f"  {i}. {task.title}: {what}, {task.times} time{'s' * (task.times > 1)}; target: {target}")
     return 0
 
 
@@ -66,19 +70,41 @@ def worksheet_run(
     stand_in: StandInOption = False,
 ) -> int:
     """Play a worksheet through; the result is one file to hand in."""
-    from trainer.cli.playing import _status
-    from trainer.practice.results import Played, task_card, task_exercise, task_outcome, write_result
+    from trainer.practice.results import write_result
 
     sheet = _worksheet(file)
-    desk = Desk(midi_in, midi_out, no_audio, takes, plain, stand_in)
+    with Desk(midi_in, midi_out, no_audio, takes, plain, stand_in) as desk:
+        played, status = _play_sheet(sheet, desk)
+    wanted = sum(task.times for task in sheet.tasks)
+    if not played:
+        typer.echo("Nothing was played to its end, so there is no result.")
+        return status
+    target = write_result(sheet, played, out or file.with_name(_result_name(file, name)), name)
+    if len(played) < wanted:
+        say(f"\nStopped: {len(played)} of {wanted} takes are in the result, {target}. Run it again to play it whole.")
+    else:
+        typer.echo(f"\nResult: {target}. Hand this file in.")
+    return status
+
+
+def _play_sheet(sheet: Worksheet, desk: Desk) -> tuple[list[Played], int]:
+    """What was played to its end, and the exit status."""
+    from trainer.cli.playing import _status
+    from trainer.practice.results import Played, task_card, task_exercise, task_outcome
+
     played: list[Played] = []
-    status = 0
     for idx, task in enumerate(sheet.tasks):
         exercise = task_exercise(task)
         session = exercise.session if exercise is not None else task.session
         assert session is not None
         for n in range(1, task.times + 1):
-            typer.echo(f"\nTask {idx + 1} of {len(sheet.tasks)}, {n} of {task.times}: {task.title}")
+            times = f", time {n} of {task.times}" if task.times > 1 else ""
+            say(
+                f"\nTask {idx + 1} of {len(sheet.tasks)}{times}: {task.title}, {session.key.name}, "
+                f"{session.tempo_bpm:g} bpm. {'' if exercise is None else listening(exercise)}".rstrip()
+            )
+            if not desk.breathe():
+                return played, 0
             extra: dict[str, Any] = {"worksheet": sheet.title}
             if task.drill is not None:
                 extra["drill"] = {"name": task.drill, "key": task.key, "tempo_bpm": task.tempo_bpm, "seed": 1}
@@ -87,25 +113,24 @@ def worksheet_run(
             line = exercise.model if exercise is not None else None
             result, take = desk.play(session, extra, line=line, guide_line=guide_line)
             path = result.take_path if result is not None else next(iter(set(desk.takes.glob("*.mid")) - before), None)
-            if take is not None and path is not None and len(take.notes):
-                _, met, text = task_outcome(task, task_card(task, take))
-                say(f"{ {True: 'Met', False: 'Not yet', None: 'Not judged'}[met] }: {text}.")
-                played.append(Played(idx, path))
             if result is not None and result.status != "completed":
-                status = _status(result) or 0
-                break
-        else:
-            continue
-        break
-    if not played:
-        typer.echo("Nothing was played, so there is no result.")
-        return status
-    target = write_result(sheet, played, out or file.with_suffix(".result"), name)
-    typer.echo(f"\nResult: {target}. Hand this file in.")
-    return status
+                return played, _status(result) or 0
+            if take is None or path is None or not len(take.notes):
+                say("No notes were heard, so this take is not in the result.")
+                continue
+            _, met, text = task_outcome(task, task_card(task, take))
+            say(f"{ {True: 'Met', False: 'Not yet', None: 'Not judged'}[met] }: {text}.")
+            played.append(Played(idx, path))
+    return played, 0
 
 
-def _worksheet(file: Path) -> Any:
+def _result_name(sheet: Path, name: str) -> str:
+    """The result's file name: the worksheet's and the student's, if there is one: a class's can lie side by side."""
+    who = "-".join("".join(c if c.isalnum() else " " for c in name).split()).lower()
+    return f"{sheet.stem}-{who}.result" if who else f"{sheet.stem}.result"
+
+
+def _worksheet(file: Path) -> Worksheet:
     from trainer.cli.choosing import named_session
     from trainer.practice.worksheet import parse_worksheet
 
@@ -147,9 +172,13 @@ def review(
         for task in result.tasks:
             mark = {True: "met", False: "not yet", None: "not judged"}[task.met]
             typer.echo(f"  {mark:<11}{task.task.title}: {task.text}")
+        for asked in result.worksheet.tasks:
+            missing = asked.times - sum(done.task == asked for done in result.tasks)
+            if missing > 0:
+                typer.echo(f"  {'not played':<11}{asked.title}: {missing} of {asked.times}")
         for remark in result.remarks:
             typer.echo(f"  ! {remark}")
-    table = missed_changes(results)
+    table = {pair: row for pair, row in missed_changes(results).items() if "→" in pair}
     names = [result.name or result.path.stem for result in results]
     typer.echo("\nRoots missed, of changes")
     typer.echo(" " * 10 + "".join(f"{name[:14]:>16}" for name in names))
@@ -277,7 +306,7 @@ def study(
 
         typer.echo(f"Written: {write_line_midi(exercise.model, midi)}")
         return 0
-    typer.echo("Odd choruses: listen. Even ones: your turn.")
+    typer.echo(listening(exercise))
     with Desk(midi_in, midi_out, no_audio, takes, plain, stand_in) as desk:
         kept = {"study": exercise_to_dict(file.name, chosen, exercise, octave)}
         result, played = desk.play(exercise.session, kept, line=exercise.model, guide_line=exercise.guide_rows())

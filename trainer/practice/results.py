@@ -94,8 +94,7 @@ def task_outcome(task: Task, card: Mapping[str, Any]) -> tuple[float | None, boo
     """(value, met, words) of a take of a task from its scorecard."""
     if task.target is not None:
         value, met = task.target.value(card), task.target.met(card)
-        shown = "not measured" if value is None else f"{value:.3g}"
-        return value, met, f"{shown} ({task.target.text})"
+        return value, met, f"{task.target.shown(value)} (target: {task.target.text})"
     exercise = task_exercise(task)
     if exercise is None or task.drill is None:
         return None, None, "no target"
@@ -110,6 +109,7 @@ def write_result(worksheet: Worksheet, played: Sequence[Played], path: str | os.
     number, temporary = -1, ""
     try:
         number, temporary = tempfile.mkstemp(dir=wanted.parent, prefix=".result-")
+        os.chmod(temporary, 0o644)  # to be handed on; a temporary file is its owner's alone
         with os.fdopen(number, "wb") as handle, zipfile.ZipFile(handle, "w", zipfile.ZIP_DEFLATED) as out:
             out.writestr("worksheet.toml", worksheet.text)
             for i, item in enumerate(played, 1):

@@ -99,13 +99,19 @@ class Target:
         value = part.get(name)
         return float(value) if isinstance(value, int | float) else None
 
+    def shown(self, value: float | None) -> str:
+        """A value as a person reads it: shares in per cent."""
+        if value is None:
+            return "not measured"
+        return f"{100.0 * value:.3g} %" if self.figure.endswith("_rate") else f"{value:.3g}"
+
     @property
     def text(self) -> str:
         parts = [TARGETS[self.figure]]
         if self.at_least is not None:
-            parts.append(f"at least {self.at_least:g}")
+            parts.append(f"at least {self.shown(self.at_least)}")
         if self.at_most is not None:
-            parts.append(f"at most {self.at_most:g}")
+            parts.append(f"at most {self.shown(self.at_most)}")
         return " ".join(parts)
 
 
