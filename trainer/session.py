@@ -72,6 +72,7 @@ TEMPO_RANGE_BPM = (40.0, 240.0)
 SWING_RANGE = (1.0, 3.5)
 MAX_CHORUSES = 400  # two hours of fast twelve-bar choruses; our choice
 MAX_CHART_BARS = 64
+SLOW_BPM = 75.0  # up to here one bar of count-in is enough (common practice: slow twelve-eight, 50–75)
 RITARD_FACTOR = 0.6  # tempo at the end of a ritard, of the song's; our choice
 
 
@@ -451,7 +452,8 @@ def session_from_dict(data: Mapping[str, Any], source: str = "session") -> Sessi
             except UsageError as error:
                 check.problems.append(f"key: {error}")
     groove = check.choice(data, "groove", tuple(GROOVES), "shuffle")
-    tempo_bpm = check.number(data, "tempo_bpm", *TEMPO_RANGE_BPM, 96.0, " quarter notes a minute")
+    usual_bpm = GROOVES[groove].usual_tempo_bpm
+    tempo_bpm = check.number(data, "tempo_bpm", *TEMPO_RANGE_BPM, usual_bpm, " quarter notes a minute")
     usual = GROOVES[groove].usual_swing_ratio(tempo_bpm)
     swing_ratio = check.number(data, "swing_ratio", *SWING_RANGE, usual, " (long:short)")
     form = check.choice(data, "form", (*FORMS, "chart"), "quick_change_12")
@@ -475,7 +477,7 @@ def session_from_dict(data: Mapping[str, Any], source: str = "session") -> Sessi
         swing_ratio=swing_ratio,
         form=form,
         groove=groove,
-        count_in_bars=check.whole(data, "count_in_bars", 0, 4, 2, " bars"),
+        count_in_bars=check.whole(data, "count_in_bars", 0, 4, 1 if tempo_bpm <= SLOW_BPM else 2, " bars"),
         seed=check.whole(data, "seed", 0, 2**32 - 1, 1),
         choruses=plans,
         drop_outs=tuple(DropOut(*span) for span in drops),

@@ -432,3 +432,14 @@ def test_a_device_without_a_place_is_said(command: Command) -> None:
     assert done.status == 2
     assert "--device turnaround_figure: no bar here has a place for it; try --choruses 2" in done.err
     assert command("line", "--choruses", "2", "--device", "turnaround_figure").status == 0
+
+
+def test_a_groove_alone_comes_at_a_tempo_of_its_own(command: Command) -> None:
+    for name, groove in GROOVES.items():
+        session = json.loads(command("chart", "--groove", name, "--json").out)["session"]
+        assert groove.tempo_low_bpm <= session["tempo_bpm"] <= groove.tempo_high_bpm
+        assert session["count_in_bars"] == (1 if name == "slow_twelve_eight" else 2)  # common practice: slow, one bar
+    slow = json.loads(command("chart", "--bpm", "60", "--json").out)["session"]
+    assert (slow["tempo_bpm"], slow["count_in_bars"]) == (60.0, 1)
+    kept = json.loads(command("chart", "first-round", "--groove", "slow_twelve_eight", "--json").out)["session"]
+    assert (kept["tempo_bpm"], kept["count_in_bars"]) == (84.0, 2)  # a file says its own

@@ -117,6 +117,11 @@ def with_overrides(session: Session, overrides: Overrides, *, from_file: bool) -
             changed = True
     if overrides.swing is None and (overrides.groove is not None or (overrides.bpm is not None and not from_file)):
         del data["swing_ratio"]  # the groove's usual ratio at this tempo
+    if not from_file:
+        if overrides.groove is not None and overrides.bpm is None:
+            del data["tempo_bpm"]  # one that suits the groove
+        if overrides.groove is not None or overrides.bpm is not None:
+            del data["count_in_bars"]  # one bar where it is slow
     if overrides.listen is not None:
         data["listen"] = overrides.listen
         changed = True

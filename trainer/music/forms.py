@@ -101,6 +101,13 @@ class GrooveFacts:
     line: str = "eighths"
     straight: bool = False
 
+    @property
+    def usual_tempo_bpm(self) -> float:
+        """A tempo that suits it: 96 where that is inside its range, else the middle."""
+        if self.tempo_low_bpm <= 96.0 <= self.tempo_high_bpm:
+            return 96.0
+        return round((self.tempo_low_bpm + self.tempo_high_bpm) / 2.0)
+
     def usual_swing_ratio(self, tempo_bpm: float) -> float:
         """The ratio the groove is usually played with at a tempo: 2:1, closer to even above 170 bpm."""
         if self.straight:
