@@ -15,7 +15,7 @@ from trainer.cli.run import run
 from trainer.clock import TempoMap
 from trainer.line import Feel, Slip, StandIn, planned_song
 from trainer.report import report_page, write_report
-from trainer.report.compare import comparison_rows
+from trainer.report.compare import APART, NOT_APART, comparison_rows
 from trainer.resources import session_names
 from trainer.scoring import score
 from trainer.scoring.card import Scorecard
@@ -231,13 +231,23 @@ def test_two_takes_side_by_side(
     data = card.to_dict()
     rows = {row.name: row for row in comparison_rows(data, score(read_take(second)).to_dict())}
     for name in ("swing ratio", "spread"):
-        assert rows[name].words == "a difference that stands out"
+        assert rows[name].words == APART and rows[name].intervals is not None
+        assert next(line for line in said.splitlines() if line.startswith(name)).endswith("stands out")
     same = comparison_rows(data, data)
-    assert {row.words for row in same} <= {"", "no difference that stands out"}
-    assert f"{data['swing']['ratio']:.2f} : 1" in said and "no difference" not in rows["swing ratio"].words
+    assert {row.words for row in same} <= {"", NOT_APART}
+    assert f"{data['swing']['ratio']:.2f} : 1" in said and max(map(len, said.splitlines())) <= 80
+    # Played in two roles, a chorus says so; takes without a session still have their tempo.
+    other_roles = {**data, "shape": {"choruses": [{"chorus": 1, "role": "solo", "verdict": "open"}]}}
+    last = comparison_rows(data, other_roles)[-1]
+    assert last.name == "chorus 1" and last.first.startswith("verse: ") and last.second == "solo: open"
+    bare = score(
+        Take(notes=notes_from_rows([(i * 0.3, 0.2, 40, 90) for i in range(60)]), tempo=TempoMap.constant(100.0))
+    )
+    assert comparison_rows(data, bare.to_dict())[0].second == "100 bpm"
     text = page.read_text(encoding="utf-8")
     assert "<script" not in text and "&lt;script&gt;" in text
     assert all(row.first in text and row.second in text for row in rows.values())
+    assert text.count('class="pair"') == sum(row.intervals is not None for row in rows.values()) >= 6
     looked_at(browser, page)
 
 

@@ -54,11 +54,11 @@ def compare(
     first: Annotated[Path, typer.Argument(metavar="TAKE", help="The first take, or any MIDI file with a bass track.")],
     second: Annotated[Path, typer.Argument(metavar="TAKE", help="The second.")],
     session: SessionOption = None,
-    out: Out = None,
+    out: Annotated[Path | None, typer.Option("--out", metavar="FILE", help="Write it as a page too.")] = None,
 ) -> int:
-    """Put two takes side by side, here and as a page."""
+    """Put two takes side by side; with --out as a page too."""
     from trainer.cli.choosing import named_session
-    from trainer.report.compare import comparison_rows, write_comparison
+    from trainer.report.compare import APART, comparison_rows, write_comparison
     from trainer.scoring import score
     from trainer.take import read_take
 
@@ -66,10 +66,12 @@ def compare(
     takes = [read_take(path, session=known) for path in (first, second)]
     cards = [score(take).to_dict() for take in takes]
     rows = comparison_rows(cards[0], cards[1])
-    width = max(len(row.name) for row in rows)
-    typer.echo(f"{'':<{width}}  {first.stem[:26]:>26}  {second.stem[:26]:>26}")
+    name, left, right = (max(len(getattr(row, column)) for row in rows) for column in ("name", "first", "second"))
+    typer.echo(f"{'':<{name}}  {first.stem[:left]:>{left}}  {second.stem[:right]:>{right}}")
     for row in rows:
-        typer.echo(f"{row.name:<{width}}  {row.first:>26}  {row.second:>26}  {row.words}".rstrip())
+        mark = "stands out" if row.words == APART else ""
+        typer.echo(f"{row.name:<{name}}  {row.first:>{left}}  {row.second:>{right}}  {mark}".rstrip())
+    say("In brackets: 95 % intervals. What does not stand out may be chance.")
     if out is not None:
         typer.echo(f"Page: {write_comparison((str(first), str(second)), takes, cards, out)}")
     return 0

@@ -20,7 +20,7 @@ p{margin:.4rem 0}.quiet{color:var(--muted)}
 .met::before,.unmet::before,.open::before{font-weight:700;margin-right:.4rem}
 .met::before{content:"✓"}.unmet::before{content:"△"}.open::before{content:"–"}
 .wide{overflow-x:auto}figure{margin:.6rem 0}.wide>svg{min-width:34rem}svg{width:100%;height:auto;display:block}
-.ring{fill:none;stroke:var(--second);stroke-width:2}td.now{background:var(--faint)}
+.pair{width:10.5rem}.ring{fill:none;stroke:var(--second);stroke-width:2}td.now{background:var(--faint)}
 .step{display:flex;gap:.8rem;align-items:center;min-height:1.8rem}
 .step label{flex:0 1 18rem}.step input{width:100%;accent-color:var(--mark);height:1.6rem;margin:0}
 .step span{flex:1 1 0;color:var(--muted);font-variant-numeric:tabular-nums}
