@@ -1,6 +1,6 @@
 """How late notes go out and how exactly they come in, beside the plain way of playing a MIDI file.
 
-    python tests/bench/bench_jitter.py [--choruses 3] [--runs 1]
+    python tests/bench/bench_jitter.py [--choruses 3] [--runs 1] [--refused]
 
 Ours: `trainer play` on a pseudo-terminal with its screen, figures, sound and band, over a JACK server of its own
 (dummy driver, period 64); another process plays 10 notes a second into it, exact to the sample, and hears the band.
@@ -14,7 +14,8 @@ Out: milliseconds after the intended moment at which a note-on was handed to the
 against the host time at which the sender wrote it, constant removed; a port's own period (1.33 ms here) is part of it.
 "Beside glitches": without the notes that the take itself excuses for lying near an under-run of the server.
 
-Without real-time rights (Linux): `setpriv --bounding-set -sys_nice --inh-caps -sys_nice python tests/bench/…`.
+`--refused`: both without the right to real-time scheduling, as for an ordinary user (Linux, `setpriv`); the server and
+the far end keep theirs, as sound servers have it.
 """
 
 from __future__ import annotations
@@ -28,6 +29,7 @@ import sys
 import tempfile
 import threading
 import time
+from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
@@ -49,7 +51,12 @@ def quantiles(late_ms: Any) -> dict[str, float]:
     return {"n": len(late_ms), "p50": p50, "p99": p99, "p99.9": p999}
 
 
-def ours(server: JackServer, choruses: int) -> tuple[dict[str, float], dict[str, float], int]:
+WITHOUT_RIGHTS = ("setpriv", "--bounding-set", "-sys_nice", "--inh-caps", "-sys_nice")
+
+
+def ours(
+    server: JackServer, choruses: int, prefix: Sequence[str] = ()
+) -> tuple[dict[str, float], dict[str, float], int]:
     """(lateness out, error in, under-runs of the server) of one run of the program."""
     from trainer.clock.fit import SongMap
     from trainer.take import read_take
@@ -66,7 +73,7 @@ def ours(server: JackServer, choruses: int) -> tuple[dict[str, float], dict[str,
     with tempfile.TemporaryDirectory() as folder, JackSender(server, "far") as far:
         env = {**server.env(), "TRAINER_CONFIG_DIR": folder, "TRAINER_LOG_DIR": folder, "XDG_DATA_HOME": folder}
         arguments = ["play", "--bpm", str(BPM), "--choruses", str(choruses), "--figures", "--midi-in", far.out_name]
-        with on_terminal([*arguments, "--midi-out", "far", "--takes", folder], env) as run:
+        with on_terminal([*arguments, "--midi-out", "far", "--takes", folder], env, prefix) as run:
             far.wait_connected()
             run.wait_screen()
             time.sleep(1.0)
@@ -76,6 +83,7 @@ def ours(server: JackServer, choruses: int) -> tuple[dict[str, float], dict[str,
             run.wait(choruses * 48 * 60 / BPM + 60.0)
         take = read_take(next(Path(folder).glob("*.mid")))
     lateness = take.header.lateness
+    print(f"  scheduling of ours: {take.header.extra.get('scheduling')}")
     onsets_s = take.notes["onset_s"]
     if len(onsets_s) != n_notes:
         print(f"  ({len(onsets_s)} of {n_notes} notes lie within the song)")
@@ -91,7 +99,7 @@ def ours(server: JackServer, choruses: int) -> tuple[dict[str, float], dict[str,
 class Plain:
     """`mido.MidiFile.play()` in a process that also draws the screen and fills an audio stream, beside the program."""
 
-    def __init__(self, server: JackServer, choruses: int) -> None:
+    def __init__(self, server: JackServer, choruses: int, prefix: Sequence[str] = ()) -> None:
         from trainer.band import arrange
         from trainer.clock import TempoMap
         from trainer.session import ChorusPlan, Session, expand
@@ -100,7 +108,7 @@ class Plain:
         seconds = arrange(chart).onsets_s(TempoMap(chart.tempo_segments)).tolist()
         self._far = JackSender(server, "beside")
         self._process = subprocess.Popen(
-            [sys.executable, __file__, "--front"],
+            [*prefix, sys.executable, __file__, "--front"],
             env=server.env(),
             stdin=subprocess.PIPE,
             stdout=subprocess.PIPE,
@@ -179,6 +187,7 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("--choruses", type=int, default=3)
     parser.add_argument("--runs", type=int, default=1)
+    parser.add_argument("--refused", action="store_true")
     parser.add_argument("--front", action="store_true", help=argparse.SUPPRESS)
     chosen = parser.parse_args()
     if chosen.front:
@@ -187,8 +196,9 @@ def main() -> None:
     rows = []
     for run in range(chosen.runs):
         with started_server() as server:  # one a run, so that other tests may have their turn between
-            beside = Plain(server, chosen.choruses)
-            out, heard, n_xruns = ours(server, chosen.choruses)
+            prefix = WITHOUT_RIGHTS if chosen.refused else ()
+            beside = Plain(server, chosen.choruses, prefix)
+            out, heard, n_xruns = ours(server, chosen.choruses, prefix)
             other = beside.lateness()
             rows.append((out, heard, other))
             print(f"run {run + 1}: {n_xruns} under-runs of the server")

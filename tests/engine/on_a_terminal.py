@@ -46,11 +46,18 @@ def children_of(pid: int) -> list[int]:
 class OnTerminal:
     """The running program: `text` is all that came out so far."""
 
-    def __init__(self, arguments: Sequence[str], env: Mapping[str, str], size: tuple[int, int] = (100, 30)) -> None:
+    def __init__(
+        self,
+        arguments: Sequence[str],
+        env: Mapping[str, str],
+        size: tuple[int, int] = (100, 30),
+        prefix: Sequence[str] = (),
+    ) -> None:
+        """`prefix`: a command that runs the program, such as `nice`."""
         self.master, slave = pty.openpty()
         fcntl.ioctl(slave, termios.TIOCSWINSZ, struct.pack("HHHH", size[1], size[0], 0, 0))
         self.process = subprocess.Popen(
-            [sys.executable, "-c", _LAUNCH, *arguments],
+            [*prefix, sys.executable, "-c", _LAUNCH, *arguments],
             stdin=slave,
             stdout=slave,
             stderr=slave,
@@ -135,8 +142,8 @@ class OnTerminal:
 
 
 @contextlib.contextmanager
-def on_terminal(arguments: Sequence[str], env: Mapping[str, str]) -> Iterator[OnTerminal]:
-    run = OnTerminal(arguments, env)
+def on_terminal(arguments: Sequence[str], env: Mapping[str, str], prefix: Sequence[str] = ()) -> Iterator[OnTerminal]:
+    run = OnTerminal(arguments, env, prefix=prefix)
     try:
         yield run
     finally:

@@ -14,7 +14,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from tests.engine.on_a_terminal import on_terminal
+from tests.engine.on_a_terminal import on_terminal, wait_until
 from tests.jack_sender import JackSender
 from tests.jack_server import JackServer
 from trainer.clock.midi_clock import ClockFollower
@@ -148,12 +148,56 @@ def test_a_machine_on_a_real_port_follows(far: JackSender, env: dict[str, str], 
     assert follower.tempo_bpm == pytest.approx(240.0, rel=0.02)
 
 
+def counted(messages: list[str]) -> int:
+    """The pulse of the song that a machine stands at, by the last position that it was told."""
+    told = max(i for i, message in enumerate(messages) if message.startswith("f2"))
+    position = int(messages[told][2:4], 16) | int(messages[told][4:6], 16) << 7
+    assert messages[told + 1] == "fb"
+    return 6 * position + messages[told:].count("f8")
+
+
+@pytest.mark.jack
+def test_a_machine_that_is_unplugged_is_taken_in_again_where_the_song_is(
+    jack_server: JackServer, env: dict[str, str], tmp_path: Path
+) -> None:
+    arguments = ["play", "--bpm", "240", "--loop", "1-10", "--choruses", "1", "--no-audio", "--clock-out", "machine"]
+    with (
+        JackSender(jack_server, "machine") as first,
+        on_terminal([*arguments, "--takes", str(tmp_path / "takes")], env) as run,
+    ):
+        heard: list[str] = []
+
+        def comes(n: int, message: str) -> bool:
+            heard.extend(data for _, _, data in first.heard())
+            return heard.count(message) >= n
+
+        wait_until(lambda: comes(24 * (8 + 5), "f8"), "the second bar", 20.0)
+        run.type("p")
+        wait_until(lambda: comes(1, "fc"), "the stop", 10.0)
+        time.sleep(0.2)  # sooner, it would be a held key
+        run.type("p")
+        wait_until(lambda: comes(1, "fb"), "going on", 10.0)
+        stopped, taken_up = heard.index("fc"), heard.index("fb")
+        position = int(heard[taken_up - 1][2:4], 16)
+        assert heard[taken_up - 1] == f"f2{position:02x}00" and position % 16 == 0  # from the top of its bar
+        assert 0 <= heard[heard.index("fa") : stopped].count("f8") - 6 * position <= 96
+        first.close()
+        wait_until(lambda: '"machine:in" has gone' in run.words, "the loss to be said", 10.0)
+        with JackSender(jack_server, "machine") as second:
+            assert run.wait() == 0, run.words[-2000:]
+            messages = [message for _, _, message in second.heard()]
+    assert "fc" in messages
+    assert counted(messages[: messages.index("fc") + 1]) == 24 * 40  # with the song's last pulse it is at the end
+
+
 @pytest.mark.jack
 def test_the_band_follows_a_machine_on_a_real_port(
     far: JackSender, jack_server: JackServer, env: dict[str, str], tmp_path: Path
 ) -> None:
     pulse_s = 60.0 / 200.0 / 24.0
-    rows = [(0.0, "fa"), *((0.003 + i * pulse_s, "f8") for i in range(24 * 20)), (0.004 + 24 * 20 * pulse_s, "fc")]
+    # Silent for two beats and a half in bar 2: the band goes on by itself and is at the right place when it is back.
+    pulses = [(0.003 + i * pulse_s, "f8") for i in range(24 * 20) if not 300 <= i < 360]
+    rows = [(0.0, "fa"), *pulses, (0.004 + 24 * 20 * pulse_s, "fc")]
     with JackSender(jack_server, "synth") as synth:
         ports = ["--follow", far.out_name, "--midi-out", "synth:in", "--midi-in", "synth:out"]
         with on_terminal(["play", *SHORT, *ports, "--takes", str(tmp_path / "takes")], env) as run:
@@ -165,7 +209,9 @@ def test_the_band_follows_a_machine_on_a_real_port(
             synth.play([(0.0, "902864"), (0.3, "802800")])
             far.wait_played(30.0)
             assert run.wait() == 0, run.words[-2000:]
+            words = run.words
         heard = synth.heard()
+    assert "clock that is followed has gone" in words and "clock that is followed is back" in words
     clicks = [host_ns for host_ns, _, message in heard if message.startswith("99") and message[4:] != "00"]
     # The count-in's first clicks come with the machine's beats, not the session's.
     apart_s = np.diff(np.array(clicks[:8], dtype=np.int64)) * 1e-9
@@ -175,6 +221,8 @@ def test_the_band_follows_a_machine_on_a_real_port(
     assert take.header.clock_map["song_driven_by"] == "midi clock"
     assert take.header.clock_map["followed_tempo_bpm"] == pytest.approx(200.0, rel=0.03)
     assert len(take.notes) == 1
+    # 3 s after the far end began to play: ten beats, of which eight were the count-in.
+    assert float(take.tempo.beats_at(take.notes["onset_s"][0])) == pytest.approx(2.4, abs=0.5)
 
 
 def test_the_options_reach_the_engine() -> None:

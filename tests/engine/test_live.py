@@ -143,7 +143,7 @@ def test_killing_the_engine_silences_the_port_and_keeps_the_take(
     takes = tmp_path / "takes"
     rows = line(20)
     arguments = ["play", *SHORT, "--midi-in", far.out_name, "--midi-out", "far", "--no-audio", "--takes", str(takes)]
-    with on_terminal(arguments, env) as run:
+    with on_terminal([*arguments, "--clock-out", "far"], env) as run:
         far.wait_connected()
         run.wait_screen()
         time.sleep(0.2)
@@ -158,7 +158,10 @@ def test_killing_the_engine_silences_the_port_and_keeps_the_take(
     take = only_take(takes)
     assert take.notes["pitch"].tolist() == pitches(rows)
     assert not take.header.completed
-    assert silent_within_s(far.heard(), left_ns) <= 1.0
+    heard = far.heard()
+    assert silent_within_s(heard, left_ns) <= 1.0
+    stopped_ns = [host_ns for host_ns, _, message in heard if message == "fc"]  # a machine that followed our clock
+    assert len(stopped_ns) == 1 and stopped_ns[0] - left_ns < 2_000_000_000
     assert recover_takes(takes) == []
 
 
@@ -299,25 +302,39 @@ def test_an_input_that_goes_and_comes_back_is_taken_up_again(
 ) -> None:
     takes = tmp_path / "takes"
     arguments = ["play", "--bpm", "240", "--loop", "1-12", "--choruses", "1", "--midi-in", "cable", "--no-audio"]
-    with JackSender(jack_server, "cable") as first, on_terminal([*arguments, "--takes", str(takes)], env) as run:
+    with (
+        JackSender(jack_server, "cable") as first,
+        JackSender(jack_server, "band") as band,
+        on_terminal([*arguments, "--midi-out", "band", "--takes", str(takes)], env) as run,
+    ):
         first.wait_connected()
         run.wait_screen()
         time.sleep(0.3)
         first.play([(0.0, "902864"), (0.2, "802800"), (0.4, "902964")])  # the last one is held
         first.wait_played(10.0)
         first.close()
+        gone_ns = perf_counter_ns()
         wait_until(lambda: "has gone" in run.words, "the loss to be said", 10.0)
+        said_ns = perf_counter_ns()
         with JackSender(jack_server, "cable") as second:
             second.wait_connected(15.0)
             time.sleep(0.3)
             second.play([(0.0, "902a64"), (0.2, "802a00")])
             second.wait_played(10.0)
             wait_until(lambda: '"cable:out" is back' in run.words, "the return to be said", 10.0)
+            back_ns = perf_counter_ns()
             time.sleep(0.3)
             run.type("q")
             assert run.wait() == 0
+        heard = band.heard()
     take = only_take(takes)
     assert take.notes["pitch"].tolist() == [40, 41, 42]
+    # The band never stopped: no half second without a stroke at four beats a second.
+    strokes_ns = np.array([ns for ns, _, m in heard if m.startswith("9") and m[4:] != "00"], dtype=np.int64)
+    meanwhile_ns = strokes_ns[(strokes_ns >= gone_ns - 500_000_000) & (strokes_ns <= back_ns)]
+    assert len(meanwhile_ns) and np.diff(np.array([*meanwhile_ns, back_ns])).max() < 600_000_000
+    # The held note ends where the loss was noticed, not at the end of the song.
+    assert take.notes["duration_s"][1] < (said_ns - gone_ns) * 1e-9 + 0.5
     assert [gap.cause for gap in take.header.gaps] == ["port_lost"]
     gap = take.header.gaps[0]
     assert take.notes["onset_s"][1] < gap.start_s < gap.end_s < take.notes["onset_s"][2]
@@ -374,6 +391,22 @@ def test_a_sound_server_that_dies_leaves_the_song_going_and_the_take_whole(tmp_p
     lost_s = next(gap.start_s for gap in take.header.gaps if gap.cause == "device_lost")
     assert take.notes["onset_s"][0] < lost_s < take.notes["onset_s"][-1]
     assert take.notes["onset_s"][-1] > 6.0  # to the last bar: eight of one second
+
+
+def test_a_renderer_that_dies_is_said_and_the_song_goes_on(
+    far: JackSender, env: dict[str, str], tmp_path: Path
+) -> None:
+    takes = tmp_path / "takes"
+    with on_terminal(["demo", *SHORT, "--midi-out", "far", "--takes", str(takes)], env) as run:
+        run.wait_screen()
+        wait_until(lambda: bool(children_of(run.engine_pid)), "the renderer")
+        time.sleep(2.5)  # past the count-in
+        os.kill(children_of(run.engine_pid)[0], signal.SIGKILL)
+        run.wait_for("the band's sound is made no more", 10.0)
+        assert run.wait() == 0, run.words[-2000:]
+    take = only_take(takes)
+    assert take.header.completed and "device_lost" in [gap.cause for gap in take.header.gaps]
+    assert is_silent(far.heard())
 
 
 def test_keys_pause_and_go_back_and_stop_signals_pause(env: dict[str, str], tmp_path: Path) -> None:

@@ -49,6 +49,20 @@ def played(ring: Ring, at: dict[int, list[bytes]], n_blocks: int = 240, **fields
     return sound
 
 
+def test_what_was_not_rendered_in_time_is_silence_and_counted(ring: Ring) -> None:
+    mixer = Mixer(ring, RATE_HZ, (1.0, 1.0), deque())
+    mixer.route = (1, 0)
+    stems = np.full((2, 256, 2), 0.1, dtype=np.float32)
+    for block in (0, 1, 4):
+        ring.put(block, 1, stems)
+    ring.put(3, 0, stems)  # for a route that is gone
+    out = np.ones((5, 256, 2), dtype=np.float32)
+    for block in range(5):
+        mixer.fill(block * 256, out[block])
+    assert [bool(np.any(block)) for block in out] == [True, True, False, False, True]
+    assert mixer.n_missing == 2
+
+
 def hz_of(sound: np.ndarray) -> float:
     """By rising zero crossings, to a fraction of a sample."""
     i = np.flatnonzero((sound[:-1] < 0.0) & (sound[1:] >= 0.0))

@@ -81,3 +81,24 @@ def test_an_engine_that_was_stopped_says_so_and_notes_it(tmp_path: Path) -> None
     gap = next(gap for gap in take.header.gaps if gap.cause == "stalled")
     assert 1.4 <= gap.end_s - gap.start_s <= 2.5
     assert 0.5 <= gap.start_s <= 4.0
+
+
+def test_sound_that_was_not_rendered_in_time_is_noted_and_its_notes_are_excused() -> None:
+    clock = FakeClock(1_000_000_000)
+    script = [(i * 0.5, bytes((0x90, 31 + i % 12, 90))) for i in range(48)]
+    core = Core(setup_of(SESSION, PlayOptions(script=script)), clock, lambda message: None)
+    core.begin_record({}, on_disk=False)
+    core.follow(HostRuler(clock.now_ns()))
+    core.start(0.0)
+    while core.step(clock.now_ns()).song_s < 24.0:
+        assert core.snapshot is not None
+        core.watch_holes(clock.now_ns(), 3 if core.snapshot.song_s >= 10.0 else 0)
+        clock.advance(20_000_000)
+    core.end_record(clock.now_ns(), completed=False)
+    assert core.record is not None
+    take = take_from(core.record.journal(), band=core.score, session=core.session)
+    (gap,) = take.header.gaps
+    assert gap.cause == "xrun" and gap.start_s < 10.0 < gap.end_s and gap.end_s - gap.start_s < 0.5
+    assert take.header.extra["unrendered_blocks"] == 3
+    excused = take.notes["onset_s"][take.notes["flags"] & FLAG_GLITCH != 0]
+    assert excused.tolist() == [pytest.approx(10.0, abs=0.03)]

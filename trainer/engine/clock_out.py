@@ -14,6 +14,8 @@ from trainer.clock.transport import CLOCK_PULSE, SongEvent, Timeline, Transport
 
 __all__ = ["ClockSender", "FollowRuler", "pulse_events"]
 
+_REJOIN_BEATS = 0.02  # a machine that is back is told its place so long before it, at the least
+
 
 def pulse_events(transport_start_beats: float, end_beats: float, tempo: TempoMap) -> list[SongEvent]:
     """The clock's pulses along the song, count-in included, as events of the transport."""
@@ -62,6 +64,18 @@ class ClockSender:
                 out.append((stop_s, STOP))
                 runs = False
         self._todo = sorted((row for row in out if row[0] > done_s), key=lambda row: row[0])
+
+    def rejoin(self, timeline: Timeline, done_s: float) -> None:
+        """The other machine is back: where the song moves, it is told at which sixteenth to come in."""
+        self.plan(timeline, done_s)
+        here_s = timeline.song_at(done_s)
+        beats = float(self._tempo.beats_at(here_s)) - self._first_beats
+        moving = timeline.stretches[timeline.index_at(done_s)].kind == "moving"
+        if moving and 0.0 <= beats < self._end_beats - self._first_beats:
+            _, messages = resume_messages(beats + _REJOIN_BEATS)
+            for message in reversed(messages):
+                song_s = float(self._tempo.seconds_at(message.at_beats + self._first_beats)) + message.shift_s
+                self._todo.insert(0, (done_s + (song_s - here_s), message.data))
 
     @property
     def next_s(self) -> float:

@@ -165,7 +165,9 @@ class Core:
         self.lateness_us = array("q")
         self.sent_song_s = array("d")
         self.n_xruns = 0
+        self._n_unrendered = 0
         self.out_lost = False
+        self.clock_out_lost = False
         self.monitor_out = False
         self._driver = DriverClock()
         self._port_idx = 0
@@ -336,6 +338,13 @@ class Core:
         self.mark(slept.cause, self.clock.from_raw_ns(slept.start_ns), end_ns=slept.end_ns)
         self.say(Notice(f"the machine was away for {slept.away_s:.1f} s; notes around it are excused", "warning"))
 
+    def watch_holes(self, now_ns: int, n_unrendered: int) -> None:
+        """`n_unrendered`: blocks of the band's sound that were not there in time, since the start: each is a hole."""
+        if n_unrendered > self._n_unrendered:
+            self._n_unrendered = n_unrendered
+            self.facts["unrendered_blocks"] = n_unrendered
+            self.mark("xrun", now_ns - XRUN_NS, end_ns=self._raw(now_ns) + XRUN_NS)
+
     # --- one step -----------------------------------------------------------------------------------------------------
 
     def next_due_ns(self) -> int | None:
@@ -358,11 +367,24 @@ class Core:
     def _send_clock(self, data: bytes) -> None:
         if self.clock_out is None:
             return
+        if self.clock_out_lost:
+            return
         try:
             self.clock_out.send(data)
-        except PortError as error:
-            self.clock_out = None
-            self.say(Notice(f"{error} MIDI clock is no longer sent.", "warning"))
+        except PortError:
+            self.clock_out_lost = True  # whoever watches the ports says so
+
+    def new_clock_out(self, port: MidiOut) -> None:
+        """The machine that follows us is back: it is told where the song is."""
+        self.clock_out, self.clock_out_lost = port, False
+        self._planned = self.transport.timeline
+        self.clock_sender.rejoin(self._planned, self.transport.done_s)
+
+    def new_follow_input(self, sink: deque[RawMidi]) -> None:
+        """The machine that we follow is back, on a port opened again."""
+        if self.following is not None:
+            self.following = (self.following[0], sink)
+            self._follow_driver = DriverClock()
 
     def step(self, now_ns: int) -> Snapshot:
         """What is due first, then the player, then the books."""
@@ -508,9 +530,8 @@ class Core:
             follower.feed(self._follow_driver.place(raw_ns, delta_s), data)
         for news in follower.poll(self._raw(now_ns)):
             if news.kind == "lost":
-                self.say(
-                    Notice(f"the clock that is followed has stopped coming; going on at {follower.tempo_bpm:.1f} bpm")
-                )
+                bpm = follower.tempo_bpm
+                self.say(Notice(f"the clock that is followed has gone; going on at {bpm:.1f} bpm until it is back"))
             elif news.kind == "back":
                 self.say(Notice("the clock that is followed is back", "note"))
             elif news.kind == "stop":

@@ -4,7 +4,7 @@
     reader           what the front says
     sender           what the front is told; only the newest place waits for it
     journal, sync    the record on disk
-    ports            looks once a second whether the ports are still there, and opens them again
+    ports            looks twice a second whether the ports are still there, and opens them again
     MIDI in, audio   the drivers' own threads: one stamp and one append, one block
 
 However it ends (the song's end, a command, a signal, the front's death, a fault), every note is silenced first, then
@@ -52,6 +52,7 @@ from trainer.engine.messages import (
     Start,
     frame_of,
 )
+from trainer.engine.priority import hurry
 from trainer.engine.record import take_from
 from trainer.engine.sound import BandSound
 from trainer.errors import PortError, TrainerError, UsageError
@@ -65,7 +66,7 @@ __all__ = ["Engine", "main"]
 IDLE_NS = 2_000_000  # how often the loop looks around when nothing is due
 HOST_LEAD_S = 0.02
 HOST_START_LEAD_S = 0.25
-PORTS_EVERY_S = 1.0
+PORTS_EVERY_S = 0.5
 ROOM_WITHIN_S = 120.0  # how long a take waits for room on a disk, our choice
 ROOM_EVERY_S = 1.0
 MAX_WAITING = 20_000  # messages kept for a front that does not read; the journal has the notes anyway
@@ -215,7 +216,8 @@ class Engine:
             try:
                 core.clock_out = open_output(setup.clock_out)
             except PortError as error:
-                notices.append(f"{error}; no MIDI clock is sent")
+                notices.append(f"{error}; MIDI clock is sent once it is there")
+                self._lost_ns["clock_out"] = perf_counter_ns()
         if setup.audio != "none" and follow:
             notices.append("following another machine's clock: the band goes to MIDI out, the built-in sound is off")
         elif setup.audio != "none":
@@ -307,7 +309,7 @@ class Engine:
             core.follow(HostRuler(now_ns))
             core.start(HOST_START_LEAD_S)
         clock = self.clock
-        _hurry()
+        core.facts["scheduling"] = hurry()
         gc.collect()
         gc.freeze()
         while self.stopping is None:
@@ -349,6 +351,7 @@ class Engine:
                 self._last_stamp_ns = raw_ns
             sound.lend_line(self.ruler)
             sound.mixer.bend_ranges = core.recorder.bend_ranges
+            core.watch_holes(now_ns, sound.mixer.n_missing)
             trouble = sound.trouble(raw_ns, self._last_stamp_ns)
             if trouble is not None:
                 self._lose_sound(trouble, now_ns)
@@ -414,62 +417,82 @@ class Engine:
         core = self.core
         while core is not None and not self._done.wait(PORTS_EVERY_S):
             setup = core.setup
-            with contextlib.suppress(PortError):
-                if self.midi_in is not None and not self.midi_in.is_connected():
-                    self._swap.append(("midi_in", None))
-                elif self.midi_in is None and setup.midi_in is not None and "midi_in" in self._lost_ns:
-                    sink = _Sink(self._raw_strikes)
-                    self._swap.append(("midi_in", (open_input(setup.midi_in, sink), sink)))
-            with contextlib.suppress(PortError):
-                out = core.midi_out
-                if out is not None and (core.out_lost or not out.is_connected()):
-                    self._swap.append(("midi_out", None))
-                elif out is None and setup.midi_out is not None and "midi_out" in self._lost_ns:
-                    self._swap.append(("midi_out", open_output(setup.midi_out)))
+            for kind, name, inp in (
+                ("midi_in", setup.midi_in, self.midi_in),
+                ("follow", setup.follow, self._follow_in),
+            ):
+                with contextlib.suppress(PortError):
+                    if inp is not None and not inp.is_connected():
+                        self._swap.append((kind, None))
+                    elif inp is None and name is not None and kind in self._lost_ns:
+                        sink = _Sink(self._raw_strikes) if kind == "midi_in" else deque[RawMidi]()
+                        self._swap.append((kind, (open_input(name, sink), sink)))
+            for kind, name, out, failed in (
+                ("midi_out", setup.midi_out, core.midi_out, core.out_lost),
+                ("clock_out", setup.clock_out, core.clock_out, core.clock_out_lost),
+            ):
+                with contextlib.suppress(PortError):
+                    if out is not None and (failed or not out.is_connected()):
+                        self._swap.append((kind, None))
+                    elif out is None and name is not None and kind in self._lost_ns:
+                        self._swap.append((kind, open_output(name)))
 
     def _take_port(self, kind: str, port: Any) -> None:
         """In the loop: a port was lost (None) or is back."""
         core = self.core
         if core is None:
             return
-        raw_ns = perf_counter_ns()
+        held: Any = {
+            "midi_in": self.midi_in,
+            "follow": self._follow_in,
+            "midi_out": core.midi_out,
+            "clock_out": core.clock_out,
+        }[kind]
+        if port is None and held is not None:
+            self._let_go(core, kind, held)
+        elif port is not None and held is None:
+            self._take_up(core, kind, port)
+
+    def _let_go(self, core: Core, kind: str, lost: Any) -> None:
+        raw_ns = self._lost_ns[kind] = perf_counter_ns()
+        text = ""
         if kind == "midi_in":
-            if port is None:
-                if self.midi_in is None:
-                    return
-                name, lost = self.midi_in.name, self.midi_in
-                self.midi_in = None
-                self._lost_ns[kind] = raw_ns
-                core.input_lost(raw_ns)
-                self._raw_strikes.append((raw_ns, 0.0, bytes((0xB0, 123, 0))))
-                threading.Thread(target=lost.close, daemon=True).start()
-                self.pipe.say(
-                    Notice(f'MIDI input "{name}" has gone; the band plays on, and it is taken up again when it is back')
-                )
-            elif self.midi_in is None:
-                self.midi_in, core.sink = port
-                core.new_input()
-                since_ns = self._lost_ns.pop(kind, raw_ns)
-                core.mark("port_lost", self.clock.from_raw_ns(since_ns), end_ns=raw_ns, port=self.midi_in.name)
-                self.pipe.say(Notice(f'MIDI input "{self.midi_in.name}" is back', "note"))
-            return
-        if port is None:
-            out = core.midi_out
-            if out is None:
-                return
-            name = out.name
+            self.midi_in = None
+            core.input_lost(raw_ns)
+            self._raw_strikes.append((raw_ns, 0.0, bytes((0xB0, 123, 0))))
+            text = f'MIDI input "{lost.name}" has gone; the band plays on, and it is taken up again when it is back'
+        elif kind == "follow":
+            self._follow_in = None  # the follower itself tells when its clock stops and when it is back
+        elif kind == "clock_out":
+            core.clock_out = None
+            text = f'MIDI clock output "{lost.name}" has gone; the song goes on, and it is used again when it is back'
+        else:
             core.midi_out = None
-            self._lost_ns[kind] = raw_ns
-            threading.Thread(target=out.close, daemon=True).start()
             if not core.out_lost:
-                core.mark("out_lost", self.clock.now_ns(), port=name)
-                self.pipe.say(
-                    Notice(f'MIDI output "{name}" has gone; the song goes on, and it is used again when it is back')
-                )
-        elif core.midi_out is None:
+                core.mark("out_lost", self.clock.now_ns(), port=lost.name)
+                text = f'MIDI output "{lost.name}" has gone; the song goes on, and it is used again when it is back'
+        threading.Thread(target=lost.close, daemon=True).start()
+        if text:
+            self.pipe.say(Notice(text))
+
+    def _take_up(self, core: Core, kind: str, port: Any) -> None:
+        raw_ns = perf_counter_ns()
+        since_ns = self._lost_ns.pop(kind, raw_ns)
+        if kind == "midi_in":
+            self.midi_in, core.sink = port
+            core.new_input()
+            name = port[0].name
+            core.mark("port_lost", self.clock.from_raw_ns(since_ns), end_ns=raw_ns, port=name)
+            self.pipe.say(Notice(f'MIDI input "{name}" is back', "note"))
+        elif kind == "follow":
+            self._follow_in, sink = port
+            core.new_follow_input(sink)
+        elif kind == "clock_out":
+            core.new_clock_out(port)
+            self.pipe.say(Notice(f'MIDI clock output "{port.name}" is back', "note"))
+        else:
             core.midi_out = port
             core.out_lost = False
-            self._lost_ns.pop(kind, None)
             core.send_programs()
             self.pipe.say(Notice(f'MIDI output "{port.name}" is back', "note"))
 
@@ -555,25 +578,6 @@ class Engine:
             return Finished(None, completed, 0, self._fault or f"{said}{where}")
         core.record.close(remove=True)
         return Finished(str(saved.path), completed, len(take.notes), self._fault)
-
-
-def _hurry() -> None:
-    """Ask the system to wake this thread first, where it lets us (Linux, with the rights that audio users have).
-
-    The other threads come before other programs too, if behind this one: whichever of them holds the interpreter
-    when another program wants the processor would keep this one waiting.
-    """
-    if not hasattr(os, "sched_setscheduler"):
-        return
-    me = threading.get_native_id()
-    for thread in threading.enumerate():
-        if thread.native_id is None:
-            continue
-        first = thread.native_id == me
-        with contextlib.suppress(OSError, ValueError):
-            os.sched_setscheduler(
-                thread.native_id, os.SCHED_RR | os.SCHED_RESET_ON_FORK, os.sched_param(5 if first else 2)
-            )
 
 
 def _going_on(trouble: str, has_midi_out: bool) -> str:

@@ -165,6 +165,8 @@ class BandSound:
         """Why there is no sound any more, or None."""
         if self.stream.fault is not None:
             return self.stream.fault
+        if self._renderer is None or self._renderer.poll() is not None:
+            return "the band's sound is made no more (the engine's log says why)"
         if now_raw_ns - last_stamp_ns > STALLED_S * 1e9:
             return f'sound output "{self.stream.name}" has stopped asking for sound'
         return None

@@ -194,6 +194,8 @@ class _Front:
         name = self.ready.midi_out if self.ready is not None else self.options.midi_out
         if name is not None:
             silence_port(name)
+        if self.options.clock_out is not None:
+            stop_machine(self.options.clock_out)
         saved = finish_lost(self.options.takes_dir)
         for item in saved:
             if item.remark is not None:
@@ -520,6 +522,19 @@ def silence_port(name: str) -> None:
                     port.send(bytes((0x80 | channel, number, 64)))
             for data in all_notes_off():
                 port.send(data)
+        finally:
+            port.close()
+
+
+def stop_machine(name: str) -> None:
+    """Tell a machine that followed our clock to stop."""
+    from trainer.clock.midi_clock import STOP
+    from trainer.ports.midi import open_output
+
+    with contextlib.suppress(PortError):
+        port = open_output(name)
+        try:
+            port.send(STOP)
         finally:
             port.close()
 
