@@ -331,11 +331,16 @@ def test_drop_outs_are_silent() -> None:
                 assert not (inside & pitched).any()
 
 
-def test_stop_time_hits_beat_one_only() -> None:
-    chart = chart_of(ChorusPlan("solo", 1, (0.8,), stop_time=True), ChorusPlan("solo"), guide="on")
+@pytest.mark.parametrize("role", ["solo", "verse"])
+def test_stop_time_hits_beat_one_only_under_who_solos_or_sings(role: str) -> None:
+    chart = chart_of(ChorusPlan(role, 1, (0.8,), stop_time=True), ChorusPlan("solo"), guide="on")
     stopped = [bar for bar in chart.bars if bar.stopped]
     assert len(stopped) == 8
     events = arrange(chart).events
+    lead = events[(events["part"] == LEAD) & (events["onset_beats"] < stopped[-1].end_beats)]
+    assert {int(b // 4) % 4 for b in lead["onset_beats"]} >= {0, 1}
+    assert (lead["onset_beats"] % 4.0 > 0.0).sum() >= 10
+    events = events[events["part"] != LEAD]
     for bar in stopped:
         here = events[(events["onset_beats"] >= bar.onset_beats) & (events["onset_beats"] < bar.end_beats)]
         assert set(here["onset_beats"]) == {bar.onset_beats}

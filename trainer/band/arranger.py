@@ -407,8 +407,8 @@ def _missing(strokes: list[Stroke], n_chords: int) -> list[Stroke]:
 
 
 def _lead(table: _Table, chart: Chart, bar: ChartBar, level: float, places: Places, soloist: Soloist) -> None:
-    if bar.drop_out or bar.stopped:
-        return
+    if bar.drop_out or (bar.stopped and bar.turnaround):
+        return  # in a stop-time chorus singer and soloist go on: it is theirs; at the end they stop with the band
     if bar.final:
         if bar.role == "solo":
             pitch, velocity = soloist.last_note(level)
