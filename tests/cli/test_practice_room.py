@@ -43,7 +43,7 @@ def session(tmp_path: Path) -> Path:
 def test_alone_it_says_what_was_done_what_is_due_and_how_to_start(command: Command) -> None:
     assert command("drill", "push", "--times", "1", "--takes", takes_dir(), "--stand-in").status == 0
     lines = command().out.splitlines()
-    assert len(lines) == 3 and lines[0].startswith("Last take: ") and "today" in lines[0]
+    assert len(lines) == 3 and lines[0].startswith("Last take, today: trainer score ")
     assert lines[1].startswith("Due: nothing today") and "trainer practice" in lines[2]
     with History(takes_dir()) as book:
         (day,) = book.due_days().values()

@@ -95,6 +95,7 @@ class Desk:
         self.takes = _passing_folder() if stand_in and takes is None else takes_dir(takes)
         self.stand_in = stand_in
         self.n_runs = 0
+        self._told: set[str] = set()
         self._midi_in, self._midi_out = midi_in, midi_out
         self._audio, self._plain = ("none" if no_audio else "auto"), plain
         self._options: PlayOptions | None = None
@@ -141,6 +142,10 @@ class Desk:
             recover_takes(self.takes, lambda text: say(f"Note: {text}"))
         options = replace(self._ready(), extra=extra, guide_line=guide_line, cues=tuple(cues))
         result = play(session, options)
+        for warning in result.warnings:
+            if warning not in self._told:  # what holds for the whole evening is said once
+                say(f"Note: {warning}")
+                self._told.add(warning)
         return result, result.take
 
     def breathe(self, seconds: float = BREATH_S, words: str = "Starts") -> bool:
@@ -195,8 +200,6 @@ class Desk:
         from trainer.scoring import score
 
         result, take = self.play(exercise.session, extra, line=exercise.model, guide_line=exercise.guide_rows())
-        for warning in result.warnings if result is not None else ():
-            say(f"Note: {warning}")
         status = None
         if result is not None and result.status != "completed":
             status = _status(result)

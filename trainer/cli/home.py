@@ -15,13 +15,13 @@ def home_lines() -> list[str]:
     if newest is None:
         return [
             "Nothing recorded yet.",
-            "Play: trainer play   (or by name: trainer play first-round; names: trainer sessions)",
-            "Hear it first: trainer demo · check your bass: trainer check · everything: trainer --help",
+            "Play: trainer play · songs by name: trainer sessions · hear it first: trainer demo",
+            "Check your bass: trainer check · everything there is: trainer --help",
         ]
     return [
         _last_done(newest),
         _due(folder),
-        "Play: trainer play · your evening: trainer practice · drills: trainer drills · everything: trainer --help",
+        "Play: trainer play · your evening: trainer practice · everything: trainer --help",
     ]
 
 
@@ -39,7 +39,20 @@ def takes_folder(option: Path | None = None) -> Path:
 def _last_done(newest: Path) -> str:
     age = datetime.date.today() - datetime.date.fromtimestamp(newest.stat().st_mtime)
     when = "today" if age.days == 0 else "yesterday" if age.days == 1 else f"{age.days} days ago"
-    return f"Last take: {newest.stem}, {when}. Its figures: trainer score {newest}"
+    return f"Last take, {when}: trainer score {_short(newest)}"
+
+
+def _short(path: Path) -> str:
+    """The path as it can be typed into a shell, from the home folder where that is shorter."""
+    import os
+    import shlex
+
+    if os.name != "posix":
+        return f'"{path}"' if " " in str(path) else str(path)
+    home = Path.home()
+    if path.is_relative_to(home) and " " not in str(path):
+        return f"~/{path.relative_to(home)}"
+    return shlex.quote(str(path))
 
 
 def _newest_take(folder: Path) -> Path | None:
@@ -67,6 +80,7 @@ def _due(folder: Path) -> str:
     if not rows:
         return "Due: nothing today. What the evening would be: trainer practice --plan"
     drill, key, tempo_bpm = rows[0]
-    more = f" and {len(rows) - 1} more (trainer practice --plan)" if len(rows) > 1 else ""
-    start = "" if drill.startswith("study ") else f": trainer drill {drill} --key {key} --bpm {tempo_bpm:g}"
-    return f"Due: {drill.replace('_', ' ')} in {key}{start}{more}"
+    name = f"Due: {drill.replace('_', ' ')} in {key}"
+    if len(rows) > 1:
+        return f"{name} and {len(rows) - 1} more: trainer practice"
+    return name if drill.startswith("study ") else f"{name}: trainer drill {drill} --key {key} --bpm {tempo_bpm:g}"

@@ -218,7 +218,7 @@ def _say_plan(evening: Evening) -> None:
     for piece in evening.pieces:
         what = piece.kind.replace("_", "-") if piece.drill is None else piece.drill.replace("_", " ")
         where = "" if piece.key is None else f"{piece.key}, {piece.tempo_bpm:g} bpm"
-        typer.echo(f"  {piece.minutes:4.0f} min  {what:<30}{where:<16}{piece.why}".rstrip())
+        typer.echo(f"  {piece.minutes:3.0f} min  {what:<29}{where:<14}{piece.why}".rstrip())
     typer.echo("Take breaks, keep the level in headphones low, and stop if a hand hurts.")
 
 

@@ -502,7 +502,7 @@ def _make_arc(ask: _Asked) -> Exercise:
 
 def _missing(name: str, target: str, section: Mapping[str, Any], field_name: str, n: int = 0) -> PassFigure:
     reason = section.get("why", {}).get(field_name, {}).get("text", "nothing was played where it was asked for")
-    return PassFigure(name, None, target, None, n, f"not measured: {reason}")
+    return PassFigure(name, None, target, None, n, str(reason))
 
 
 def _share(name: str, good: int, n: int, least: float, what: str, section: Mapping[str, Any], key: str) -> PassFigure:
@@ -540,13 +540,15 @@ def _pair_of(item: Mapping[str, Any], exercise: Exercise) -> str | None:
 
 def _judge_swing(card: Mapping[str, Any], exercise: Exercise) -> PassFigure:
     swing = card["swing"]
-    target = f"spread at most {SWING_SPREAD_LOG2:g} octaves of ratio, median within 15 % of the band's"
+    widest = 100.0 * (2.0**SWING_SPREAD_LOG2 - 1.0)
+    target = f"within 15 % of the band's ratio, varying by no more than {widest:.0f} %"
     spread, ratio = swing.get("log2_sd"), swing.get("ratio")
     if spread is None or ratio is None or ratio <= 0:
         return _missing("swing_spread", target, swing, "log2_sd" if ratio else "ratio", int(swing.get("n") or 0))
     off = abs(float(np.log2(ratio / exercise.session.swing_ratio)))
     passed = spread <= SWING_SPREAD_LOG2 and off <= SWING_OFF_LOG2
-    text = f"ratio {ratio:.2f} against the band's {exercise.session.swing_ratio:.2f}, spread {spread:.2f}"
+    varies = 100.0 * (2.0 ** float(spread) - 1.0)
+    text = f"ratio {ratio:.2f} against the band's {exercise.session.swing_ratio:.2f}, varying by {varies:.0f} %"
     return PassFigure("swing_spread", float(spread), target, passed, int(swing["n"]), text)
 
 

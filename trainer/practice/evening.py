@@ -199,8 +199,7 @@ def plan_evening(
         chosen = [_Chosen(name, why, each) for name, why in _chosen(n_drills, weak, held, runs, evidence, today, rng)]
     easy_bpm, each = max(40.0, round(0.8 * tempo_bpm)), WARM_UP_MINUTES / len(warm_ups)
     pieces = [
-        Piece("warm_up", each, name, key, easy_bpm, "hands warm, ears open, easy tempo", len(warm_ups) > 1)
-        for name in warm_ups
+        Piece("warm_up", each, name, key, easy_bpm, "easy tempo, ears open", len(warm_ups) > 1) for name in warm_ups
     ]
     since_break = WARM_UP_MINUTES
     for choice in chosen:
@@ -212,7 +211,7 @@ def plan_evening(
         pieces.append(Piece("drill", round(choice.minutes, 1), choice.drill, at_key, at_bpm, choice.why, choice.short))
         since_break += choice.minutes
     pieces.append(Piece("song", SONG_MINUTES, None, key, tempo_bpm, "put it into a song"))
-    pieces.append(Piece("look", LOOK_MINUTES, why="one look at the figures"))
+    pieces.append(Piece("look", LOOK_MINUTES, why="what the figures say"))
     return Evening(tuple(pieces), seed, today)
 
 
