@@ -547,6 +547,25 @@ def test_the_soloist_keeps_to_the_key_and_the_chords() -> None:
     assert all(n["pitch"] % 12 in blues | set(c.pcs) for n, c in zip(notes, chords, strict=True))
 
 
+def test_the_soloist_passes_through_the_flat_fifth_and_does_not_hammer() -> None:
+    """The flat fifth is neither a bar's last note nor long, unless the chord has it; no pitch four times running."""
+    n = 0
+    for seed in range(12):
+        chart = chart_of(ChorusPlan("solo", 3, (0.3, 0.6, 0.9)), seed=seed)
+        notes = part(arrange(chart), LEAD)
+        bar = chart.bar_idx_at(notes["onset_beats"])
+        last = np.append(np.diff(bar) > 0, True)
+        blue = notes["pitch"] % 12 == (chart.key.tonic_pc + 6) % 12
+        n += int(blue.sum())
+        for note, is_last in zip(notes[blue], last[blue], strict=True):
+            chord = chart.spans[int(chart.span_idx_at([note["onset_beats"]])[0])].chord
+            assert (not is_last and note["duration_beats"] <= 0.7 + 1e-9) or note["pitch"] % 12 in chord.pcs
+        inside = (np.diff(bar) == 0) & (np.diff(notes["pitch"].astype(int)) == 0)
+        runs = np.convolve(inside.astype(int), np.ones(3, dtype=int), "valid")
+        assert np.mean(runs == 3) < 0.02
+    assert n > 40
+
+
 # --- guide, seed, listening, errors ------------------------------------------------------------------------------
 
 

@@ -20,6 +20,7 @@ __all__ = ["SOLO_RANGE", "VOICE_RANGE", "LeadNote", "Soloist", "sung_bar"]
 
 SOLO_RANGE = (60, 84)  # C4–C6
 VOICE_RANGE = (60, 74)  # C4–D5
+LONGEST_PASSING_BEATS = 0.7  # of a flat fifth; our choice
 
 
 class LeadNote(NamedTuple):
@@ -49,6 +50,7 @@ class Soloist:
 
     def __init__(self, key: Key) -> None:
         self.tonic_pc = key.tonic_pc
+        self.blue_pc = (key.tonic_pc + 6) % 12
         self.pcs = {(key.tonic_pc + step) % 12 for step in SCALES["blues"]}
         self.pitch = float(_nearest_in(67, _ladder({key.tonic_pc}, *SOLO_RANGE)))
         self.heading = 1
@@ -85,6 +87,7 @@ class Soloist:
             if triplet or rhythm_rng.random() < chance:
                 slots.append((beat, "off"))
         notes: list[LeadNote] = []
+        before = -1.0
         ladder_all = _ladder(self.pcs, low, high)
         said = self._said(where, len(slots), centre, ladder_all, rng)
         for i, (beat, slot) in enumerate(slots):
@@ -100,11 +103,17 @@ class Soloist:
             here = ladder.index(_nearest_in(said[i] if said else self.pitch, ladder))
             if said:
                 step = 0
-            pitch = ladder[min(max(here + (np.sign(step) if strong and abs(step) > 1 else 0 if strong else step), 0),
-                               len(ladder) - 1)]  # fmt: skip
+            rung = here + (np.sign(step) if strong and abs(step) > 1 else 0 if strong else step)
+            pitch = ladder[min(max(rung, 0), len(ladder) - 1)]
+            if not said and pitch == self.pitch == before:  # a third time the same would be no line
+                turn = self.heading if 0 <= here + self.heading < len(ladder) else -self.heading
+                pitch = ladder[here + turn]
             at_beats = places.at(beat, slot)
             after = places.at(*slots[i + 1]) if i + 1 < len(slots) else min(at_beats + 1.2, 4.0)
             length = (after - at_beats) * (0.9 if rng.random() < 0.7 else 0.5)
+            if pitch % 12 == self.blue_pc and not strong and (i + 1 == len(slots) or length > LONGEST_PASSING_BEATS):
+                pitch += 1 if self.heading > 0 else -1  # it is passed through, never rested on
+            before = self.pitch
             accent = 6 if slot == "off" and i + 1 == len(slots) else 0
             velocity = int(np.clip(56 + 48 * intensity + accent + 5 * rng.standard_normal(), 1, 127))
             notes.append(LeadNote(at_beats, min(length, 1.5), int(pitch), velocity))
