@@ -143,7 +143,7 @@ class Desk:
         options = replace(self._ready(), extra=extra, guide_line=guide_line, cues=tuple(cues))
         result = play(session, options)
         for warning in result.warnings:
-            if warning not in self._told:  # what holds for the whole evening is said once
+            if warning not in self._told and not warning.startswith("nothing was played"):  # said once an evening
                 say(f"Note: {warning}")
                 self._told.add(warning)
         return result, result.take
