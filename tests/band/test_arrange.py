@@ -518,6 +518,31 @@ def test_a_voicing_has_what_makes_the_chord(quality: str) -> None:
         assert chord.seventh in steps
 
 
+@pytest.mark.parametrize("groove", ALL_GROOVES)
+def test_the_chord_players_hold_stab_and_chop_and_thin_out_under_a_voice(groove: str) -> None:
+    slow = groove == "slow_twelve_eight"
+
+    def comp(role: str, level: float, idx: int) -> np.ndarray[Any, Any]:
+        notes = part(arrange(chart_of(ChorusPlan(role, 2, (level,) * 2), groove=groove)), idx)
+        return notes[notes["onset_beats"] < 92.0]  # the last bar is held
+
+    pads = comp("verse", 0.15, KEYS)
+    assert pads["duration_beats"].min() >= (2.0 if slow else 4.0)
+    stabs = comp("solo", 0.55, KEYS)
+    short = stabs[stabs["duration_beats"] < 1.0]
+    assert short.size > 0.6 * stabs.size
+    if groove not in ("slow_twelve_eight", "two_beat"):
+        assert np.mean(short["onset_beats"] % 1.0 > 0.3) > 0.3  # off the beat
+    chop = comp("solo", 0.9, CHOP)
+    assert chop["duration_beats"].max() <= 0.2
+    assert {1.0, 3.0} <= set(chop["onset_beats"] % 4.0)
+    for level in (0.35, 0.6, 0.9):
+        sung, played = comp("verse", level, KEYS), comp("solo", level, KEYS)
+        assert sung.size <= played.size
+        assert np.unique(sung["onset_beats"]).size <= np.unique(played["onset_beats"]).size
+    assert comp("verse", 0.6, KEYS).size < comp("solo", 0.6, KEYS).size
+
+
 def test_the_voice_sings_two_bars_and_leaves_two() -> None:
     chart = chart_of(ChorusPlan("verse", 2), ending="plain")
     sung = part(arrange(chart), LEAD)
