@@ -188,7 +188,7 @@ def _say_history(book: History, since: datetime.date | None) -> None:
             scale = 100.0 if trend.figure.name.endswith("_rate") else 1.0
             low, high = (f"{scale * end:+.2g}" for end in trend.ci95)
             slope = f"{scale * trend.per_week:+.2g} a week ({low} to {high}): "
-        typer.echo(f"{trend.figure.title:<36}{_figure_text(trend):>10}  {slope}{trend.words}")
+        typer.echo(f"{trend.figure.title:<36}{_figure_text(trend):>14}  {slope}{trend.words}")
     cells = book.landing_by_key(since)
     if cells:
         _say_heat(cells)

@@ -47,8 +47,10 @@ SOLID = 1.0  # weight of evidence from which a weakness is believed
 DEVICE_IN_SONG = 3  # so many places in a song say that a device is there
 # Easy on the hands.
 WARM_UPS = ("shuffle_one_note", "shuffle_two_strings", "root_shuffle", "octave_shift", "doubled_notes", "box_figure")
+USUAL_MINUTES = 20.0
 WARM_UP_MINUTES = 3.0
 SONG_MINUTES = 5.0
+SHORTEST_SONG_MINUTES = 3.0
 LOOK_MINUTES = 2.0
 BREAK_AFTER_MINUTES = 25.0
 LONGEST_WAIT_DAYS = 45.0
@@ -186,8 +188,11 @@ def plan_evening(
     held = standings(runs, today)
     heard = {item.drill for item in evidence}
     first_days = len({run.created.date() for run in runs} - {today}) < FIRST_DAYS
-    warm_ups = _warm_up(heard, runs, today, 2 if first_days else 1)
-    for_drills = minutes - WARM_UP_MINUTES - SONG_MINUTES - LOOK_MINUTES
+    warm_ups = _warm_up(heard, runs, today, 2 if first_days and minutes >= 15.0 else 1)
+    scale = min(1.0, minutes / USUAL_MINUTES)  # a short evening has less of everything
+    warm_minutes, look_minutes = scale * WARM_UP_MINUTES, scale * LOOK_MINUTES
+    song_minutes = max(SHORTEST_SONG_MINUTES, scale * SONG_MINUTES)
+    for_drills = minutes - warm_minutes - song_minutes - look_minutes
     n_drills = max(1, min(3 if minutes < 40.0 else 5, int(for_drills // DRILL_MINUTES)))
     new = [name for name in names if name not in heard and name not in warm_ups]
     if new and first_days:
@@ -197,11 +202,10 @@ def plan_evening(
     else:
         each = max(2.0, min(DRILL_MINUTES * 2.0, for_drills / n_drills))
         chosen = [_Chosen(name, why, each) for name, why in _chosen(n_drills, weak, held, runs, evidence, today, rng)]
-    easy_bpm, each = max(40.0, round(0.8 * tempo_bpm)), WARM_UP_MINUTES / len(warm_ups)
-    pieces = [
-        Piece("warm_up", each, name, key, easy_bpm, "easy tempo, ears open", len(warm_ups) > 1) for name in warm_ups
-    ]
-    since_break = WARM_UP_MINUTES
+    easy_bpm, each = max(40.0, round(0.8 * tempo_bpm)), warm_minutes / len(warm_ups)
+    short = len(warm_ups) > 1 or scale < 1.0
+    pieces = [Piece("warm_up", each, name, key, easy_bpm, "easy tempo, ears open", short) for name in warm_ups]
+    since_break = warm_minutes
     for choice in chosen:
         if since_break + choice.minutes > BREAK_AFTER_MINUTES:
             pieces.append(Piece("break", 2.0, why="put the bass down, shake out the hands"))
@@ -210,8 +214,8 @@ def plan_evening(
         at_key, at_bpm = (due.item.key, due.newest_tempo_bpm) if due else (key, tempo_bpm)
         pieces.append(Piece("drill", round(choice.minutes, 1), choice.drill, at_key, at_bpm, choice.why, choice.short))
         since_break += choice.minutes
-    pieces.append(Piece("song", SONG_MINUTES, None, key, tempo_bpm, "put it into a song"))
-    pieces.append(Piece("look", LOOK_MINUTES, why="what the figures say"))
+    pieces.append(Piece("song", song_minutes, None, key, tempo_bpm, "put it into a song"))
+    pieces.append(Piece("look", look_minutes, why="what the figures say"))
     return Evening(tuple(pieces), seed, today)
 
 

@@ -162,7 +162,8 @@ def _scale_for(width: int, height: int) -> int:
 def _header(canvas: Canvas, state: ScreenState) -> None:
     session = state.chart.session
     tempo_bpm = state.tempo_bpm if state.tempo_bpm is not None else session.tempo_bpm
-    right = f"{session.key.name} · {round(tempo_bpm, 1):g} bpm · {session.groove.replace('_', ' ')} {session.swing_ratio:g}:1"
+    groove = session.groove.replace("_", " ")
+    right = f"{session.key.name} · {round(tempo_bpm, 1):g} bpm · {groove} {session.swing_ratio:g}:1"
     if state.next_tempo_bpm is not None and state.next_tempo_bpm != tempo_bpm:
         right += f" · next run {state.next_tempo_bpm:g} bpm"
     right = fit(right, canvas.width * 2 // 3)
