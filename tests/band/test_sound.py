@@ -337,6 +337,41 @@ def test_a_soft_and_a_hard_stroke_are_different_sounds_and_no_two_in_a_row_the_s
     assert np.abs(one - two).max() > 0.01
 
 
+@pytest.mark.parametrize(("role", "level"), [("verse", 0.3), ("verse", 0.7), ("solo", 0.8)])
+@pytest.mark.parametrize("groove", ["shuffle", "double_shuffle", "slow_twelve_eight", "two_beat", "straight"])
+def test_the_backbeat_stands_out_of_the_whole_band(groove: str, role: str, level: float) -> None:
+    """Between 1 and 5 kHz, in 50 ms from the beat on: 2 and 4 hold well more than 1 and 3 (voice and soloist out)."""
+    chart = chart_of(ChorusPlan(role, 1, (level,)), groove=groove, count_in_bars=0, tempo_bpm=100.0, guide="on")
+    stems = renderer(chart)
+    gains = [0.0 if name == "lead" else 1.0 for name in PARTS]
+    out = np.empty((stems.n_frames, 2), dtype=np.float32)
+    mix(stems.block(0, stems.n_frames), gains, out)
+    band = signal.sosfilt(signal.butter(4, (1000.0, 5000.0), "bandpass", fs=RATE_HZ, output="sos"), out.mean(axis=1))
+    power = [
+        float((band[round(beat * 0.6 * RATE_HZ) :][: int(0.05 * RATE_HZ)] ** 2).mean())
+        for bar in range(11) if (bar + 1) % 4 for beat in range(4 * bar, 4 * bar + 4)
+    ]  # fmt: skip
+    one_three, two_four = np.median(power[0::2]), np.median(power[1::2])
+    assert 10.0 * np.log10(two_four / one_three) > 4.0
+
+
+def test_the_voice_sings_other_vowels_from_note_to_note_equally_strong() -> None:
+    voice = bank_module.instrument("voice", RATE_HZ)
+    for pitch in (60, 67, 74):
+        sounds = [voice[(pitch, layer, 0)] for layer in range(3)]
+        heard = [sound.frames.astype(float) * sound.scale for sound in sounds]
+        harmonics = 440.0 * 2.0 ** ((pitch - 69.0) / 12.0) * np.arange(1, 3000 // 440 * 2)
+        at = np.rint(harmonics * (1 << 16) / RATE_HZ).astype(int)
+        levels = []
+        for frames in heard:
+            spectrum = np.abs(np.fft.rfft(frames[:, 0] * np.hanning(len(frames)), 1 << 16))
+            levels.append([20.0 * np.log10(spectrum[k - 30 : k + 30].max()) for k in at])
+        apart = [np.abs(np.subtract(one, two)).mean() for i, one in enumerate(levels) for two in levels[:i]]
+        assert min(apart) > 2.0  # decibels, over the harmonics below 3 kHz or so
+        rms = [np.sqrt((frames**2).mean()) for frames in heard]
+        assert max(rms) / min(rms) < 1.06
+
+
 # --- the player's own sound ------------------------------------------------------------------------------------
 
 
