@@ -543,6 +543,22 @@ def test_the_chord_players_hold_stab_and_chop_and_thin_out_under_a_voice(groove:
     assert comp("verse", 0.6, KEYS).size < comp("solo", 0.6, KEYS).size
 
 
+def test_the_guitar_is_strummed_down_on_the_beat_and_up_off_it() -> None:
+    chart = chart_of(ChorusPlan("solo", 4, (0.9,) * 4))
+    chop = part(arrange(chart), CHOP)
+    louds = set()
+    for onset in np.unique(chop["onset_beats"]):
+        strings = np.sort(chop[chop["onset_beats"] == onset], order="pitch")
+        down = onset % 1.0 == 0.0
+        steps = np.diff(strings["shift_s"]) * (1.0 if down else -1.0)
+        inside = np.abs(strings["shift_s"]).max() < MOST_SHIFT_S
+        assert not inside or steps == pytest.approx([0.003] * len(steps))
+        assert (steps >= -1e-12).all()
+        assert len(set(strings["velocity"].tolist())) == 1
+        louds.add(int(strings["velocity"][0]))
+    assert len(louds) > 8  # no two strokes quite alike
+
+
 def test_the_voice_sings_two_bars_and_leaves_two() -> None:
     chart = chart_of(ChorusPlan("verse", 2), ending="plain")
     sung = part(arrange(chart), LEAD)

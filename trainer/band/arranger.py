@@ -19,6 +19,7 @@ from trainer.band.comping import (
     chop_rhythm,
     keys_rhythm,
     lead_voicings,
+    strum_s,
     turnaround_pairs,
 )
 from trainer.band.events import BAND_DTYPE, PARTS, TOUCH, BandScore
@@ -72,7 +73,7 @@ _LIMB_OF = {"snare": STICK, "kick": FOOT}
 _CYMBAL_BEATS = {CRASH: 4.0, RIDE: 1.0, OPEN_HAT: 0.5}
 
 # Streams of randomness; a number each, so that one never disturbs another.
-_DRUMS, _KEYS, _SOLO, _FILL, _FEEL, _PUSH, _HABIT, _TURN = 11, 12, 13, 14, 15, 16, 17, 18
+_DRUMS, _KEYS, _SOLO, _FILL, _FEEL, _PUSH, _HABIT, _TURN, _TOUCH = 11, 12, 13, 14, 15, 16, 17, 18, 19
 
 
 class _Table:
@@ -83,11 +84,18 @@ class _Table:
         self.limbs: list[str] = []
 
     def add(
-        self, onset_beats: float, duration_beats: float, pitch: int, velocity: float, voice: str, limb: str
+        self,
+        onset_beats: float,
+        duration_beats: float,
+        pitch: int,
+        velocity: float,
+        voice: str,
+        limb: str,
+        late_s: float = 0.0,
     ) -> None:
         part = "lead" if voice == "voice" else voice
         loud = int(min(max(round(velocity), 1), 127))
-        self.rows.append((onset_beats, duration_beats, 0.0, pitch, loud, CHANNELS[voice], _PART[part]))
+        self.rows.append((onset_beats, duration_beats, late_s, pitch, loud, CHANNELS[voice], _PART[part]))
         self.limbs.append(limb)
 
 
@@ -225,14 +233,16 @@ class BandWriter:
             push = self._pushes(bar, level)
             if push:
                 keys = [stroke for stroke in keys if (stroke.beat, stroke.slot) != (3, "off")]
+        touch = _rng(chart, _TOUCH, bar.idx)
         turn = 0 if bar.final or bar.stopped else self._turns(bar)
         if turn:
             pairs = turnaround_pairs(chart.key.tonic_pc, chart.key.minor)[turn - 1]
             chops = [] if turn == 1 else [stroke for stroke in chops if stroke.beat > 0]
             for pair in pairs:
                 begins, loud = self._places.at(pair.beat, pair.slot), pair.base * (0.75 + 0.42 * level)
-                for pitch in pair.pitches:
-                    table.add(bar.onset_beats + begins, pair.length_beats, pitch, loud, "chop", "chop")
+                loud *= _touched(touch)
+                for pitch, late_s in zip(pair.pitches, strum_s(len(pair.pitches), pair.slot), strict=True):
+                    table.add(bar.onset_beats + begins, pair.length_beats, pitch, loud, "chop", "chop", late_s)
         voices = self._full if bar.role == "solo" and level > 0.5 and not bar.stopped else self._thin
         for strokes, voicing, voice in ((keys, voices, "keys"), (chops, self._chop, "chop")):
             for stroke in strokes:
@@ -240,13 +250,15 @@ class BandWriter:
                 ends = min(begins + stroke.length_beats, 4.0)
                 if push and voice == "keys":
                     ends = min(ends, self._places.at(3, "off"))
-                loud = stroke.base * (0.75 + 0.42 * level)
+                loud = stroke.base * (0.75 + 0.42 * level) * _touched(touch)
                 for k in range(int(begins // share), n_chords):
                     start, stop = max(begins, k * share), min(ends, (k + 1) * share)
                     if stop - start < 0.05:
                         break
-                    for pitch in voicing[first_span + k]:
-                        table.add(bar.onset_beats + start, stop - start, pitch, loud, voice, voice)
+                    notes = voicing[first_span + k]
+                    spread = strum_s(len(notes), stroke.slot) if voice == "chop" else [0.0] * len(notes)
+                    for pitch, late_s in zip(notes, spread, strict=True):
+                        table.add(bar.onset_beats + start, stop - start, pitch, loud, voice, voice, late_s)
         if push:
             begins = self._places.at(3, "off")
             for pitch in voices[self._first_span[bar.idx + 1]]:
@@ -303,14 +315,16 @@ class BandWriter:
         events["velocity"][mine] = np.clip(loud, 1, 127).astype(np.uint8)
 
     def _vary(self, events: NDArray[np.void], limbs: list[str]) -> None:
-        """Fill `shift_s`: what the kit shares plus each player's own, by half-beat."""
+        """Add to `shift_s` (a strum's spread so far) what the kit shares plus each player's own, by half-beat."""
         if not self._noise or events.size == 0:
+            events["shift_s"] = 0.0
             return
         first = self.chart.first_beats
         n_ticks = next(iter(self._noise.values())).size
         ticks = np.clip(np.floor(2.0 * (events["onset_beats"] - first) + 1e-9).astype(np.intp), 0, n_ticks - 1)
         shifts = [self._noise[limb][tick] for limb, tick in zip(limbs, ticks.tolist(), strict=True)]
-        events["shift_s"] = self._variation * np.array(shifts)
+        shifts = np.clip(events["shift_s"] + np.array(shifts), -MOST_SHIFT_S, MOST_SHIFT_S)
+        events["shift_s"] = self._variation * shifts
         if self._opens:  # nothing sounds before the very start
             opening = events["onset_beats"] <= first
             events["shift_s"][opening] = np.maximum(events["shift_s"][opening], 0.0)
@@ -328,6 +342,11 @@ def _levels(chart: Chart, intensity: ArrayLike | None) -> NDArray[np.float64]:
 
 def _rng(chart: Chart, *stream: int) -> np.random.Generator:
     return np.random.default_rng([chart.session.seed, *stream])
+
+
+def _touched(rng: np.random.Generator) -> float:
+    """How much harder or softer a chord is struck than it was meant, about 1; our choice."""
+    return float(np.clip(1.0 + 0.05 * rng.standard_normal(), 0.88, 1.12))
 
 
 def _count_in(table: _Table, chart: Chart) -> None:

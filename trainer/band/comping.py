@@ -22,12 +22,14 @@ __all__ = [
     "chop_rhythm",
     "keys_rhythm",
     "lead_voicings",
+    "strum_s",
     "turnaround_pairs",
     "voicing_tones",
 ]
 
 KEYS_RANGE = (56, 76)  # A♭3–E5: the bass goes to G3
 CHOP_RANGE = (60, 81)  # C4–A5
+STRUM_S = 0.003  # from string to string; our choice
 
 
 class Stroke(NamedTuple):
@@ -148,6 +150,12 @@ def chop_rhythm(groove: str, role: str, intensity: float) -> list[Stroke]:
     elif drive > 0.65 and groove != "slow_twelve_eight":
         strokes += [Stroke(b, "off", 0.14, 56.0) for b in (1, 3)]
     return strokes
+
+
+def strum_s(n_strings: int, slot: str) -> list[float]:
+    """How late each string of a strum is, lowest first, seconds round 0: down on the beat, up off it."""
+    spread = [STRUM_S * (i - (n_strings - 1) / 2.0) for i in range(n_strings)]
+    return spread if slot == "on" else spread[::-1]
 
 
 def turnaround_pairs(tonic_pc: int, minor: bool) -> tuple[list[Pair], list[Pair]]:
