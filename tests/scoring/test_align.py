@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from mir_eval.util import match_events
@@ -10,6 +12,7 @@ from tests.scoring.makers import chart_of, line_take, root_pitch, shuffle_rows, 
 from trainer.clock.tempo import TempoMap
 from trainer.line.song import planned_song
 from trainer.line.stand_in import Feel, StandIn
+from trainer.scoring import score
 from trainer.scoring.align import (
     EXCUSED_COUNT_IN,
     EXCUSED_DROP_OUT,
@@ -31,7 +34,7 @@ from trainer.scoring.align import (
     read_notes,
 )
 from trainer.session import ChorusPlan, DropOut
-from trainer.take import FLAG_GLITCH, Gap, Take, TakeHeader, empty_notes, notes_from_rows
+from trainer.take import FLAG_GLITCH, Calibration, Gap, Take, TakeHeader, empty_notes, notes_from_rows
 
 
 @pytest.mark.parametrize("bpm", [50.0, 96.0, 200.0])
@@ -82,9 +85,10 @@ def test_notes_exactly_between_slots_do_not_break_anything() -> None:
         rows = [(k + place, 0.1, 31) for k in range(92)]
         reading = read_notes(line_take(chart, rows), chart)
         assert reading.n == 92
-        # A line of quarters late or early by any constant is a line of quarters.
-        assert np.count_nonzero(reading.on_note_idx >= 0) == 92
-        assert np.all(reading.slot == SLOT_ON)
+        # A line of quarters late or early by a constant is a line of quarters, up to what off-beats would look like.
+        assert np.count_nonzero(reading.on_note_idx >= 0) == (0 if place == 0.5 else 92)
+        assert (reading.unplaced is not None) == (place == 0.5)
+        assert np.all(reading.slot == (SLOT_OFF if place == 0.5 else SLOT_ON))
 
 
 def test_missing_beats_stay_missing() -> None:
@@ -214,6 +218,54 @@ def test_slots_of_planned_songs_are_those_that_were_written(jitter_ms: float, al
         total += len(written)
     assert total > 1000
     assert wrong <= allowed
+
+
+OFF_BEATS = {"ours": TakeHeader(), "ours, calibrated": TakeHeader(calibration=Calibration(0.0, n=40)),
+             "foreign": TakeHeader(foreign=True, profile="foreign")}  # fmt: skip
+
+
+@pytest.mark.parametrize("whose", OFF_BEATS)
+@pytest.mark.parametrize("with_session", [True, False])
+@pytest.mark.parametrize("ratio", [1.0, 2.0])
+def test_a_line_of_off_beats_is_never_timed_as_early_on_beats(ratio: float, with_session: bool, whose: str) -> None:
+    """Nothing but off-beats, a little late: with a chart they are off-beats; without one, and where a fault of the
+    set-up would look the same, nothing is timed and the card says why."""
+    chart = chart_of(2, swing_ratio=ratio)
+    rows = [row for row in shuffle_rows(chart, ratio) if row[0] % 1.0 > 0.1]
+    take = line_take(chart, rows, late_ms=15.0, jitter_ms=8.0, header=OFF_BEATS[whose])
+    card = score(take if with_session else replace(take, session=None))
+    assert np.count_nonzero(card.reading.on_note_idx >= 0) == 0
+    told = card.to_dict()
+    assert told["timing"]["n"] == 0 and told["timing"]["mean_ms"] is None and told["swing"]["ratio"] is None
+    assert told["timing"]["why"]["mean_ms"]["code"] in ("none_found", "one_place")
+    if with_session:
+        assert np.mean(card.reading.slot == SLOT_OFF) > 0.95
+        assert told["landing"]["landed"] == told["landing"]["changes"] > 10
+        assert told["form"]["lost"] == []
+    elif whose != "ours":
+        assert told["timing"]["why"]["mean_ms"]["code"] == "one_place"
+        assert "0.5" in card.reading.unplaced.text or "0.6" in card.reading.unplaced.text  # type: ignore[union-attr]
+
+
+@pytest.mark.parametrize("late_beats", [-0.15, 0.0, 0.2, 0.38])
+def test_a_line_of_quarters_may_be_late_by_its_set_up(late_beats: float) -> None:
+    """Our own take, not calibrated: quarters late by up to 0.4 of a beat are timed as such."""
+    chart = chart_of(2)
+    rows = [row for row in shuffle_rows(chart, 2.0) if row[0] % 1.0 < 0.1]
+    late_ms = 1000.0 * late_beats * 60.0 / 96.0
+    card = score(line_take(chart, rows, late_ms=late_ms, jitter_ms=8.0))
+    assert card.reading.unplaced is None
+    assert card.timing.n > 80 and 1000.0 * card.timing.mean.estimate == pytest.approx(late_ms, abs=4.0)
+
+
+def test_a_few_on_beats_make_the_rest_off_beats() -> None:
+    """Off-beats with beat 1 of every other bar: read on the file's own beats, the few on-beats timed."""
+    chart = chart_of(4)
+    rows = [row for row in shuffle_rows(chart, 2.0) if row[0] % 1.0 > 0.1 or row[0] % 8.0 < 0.1]
+    take = replace(line_take(chart, rows, late_ms=15.0, jitter_ms=8.0, header=OFF_BEATS["foreign"]), session=None)
+    card = score(take)
+    assert card.timing.n == pytest.approx(24, abs=1)
+    assert 1000.0 * card.timing.mean.estimate == pytest.approx(15.0, abs=6.0)
 
 
 @pytest.mark.parametrize("late_beats", [-0.1, 0.0, 0.2, 0.45])

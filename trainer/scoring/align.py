@@ -22,6 +22,7 @@ from numpy.typing import NDArray
 from trainer.clock.tempo import TempoMap, swing_offbeat_frac
 from trainer.music.chords import Chord
 from trainer.scoring.clean import CleanCounts, clean
+from trainer.scoring.why import Why, no_figure
 from trainer.session import Chart
 from trainer.take.model import Take
 from trainer.take.notes import FLAG_GLITCH, FLAG_NO_RELEASE, Notes
@@ -87,6 +88,11 @@ PHASE_BINS = 96
 # Cost of a constant offset, per beat: it decides between places that fit nearly alike. A latency makes notes late; an
 # early constant is rarer. Our choice.
 PHASE_LATE_COST, PHASE_EARLY_COST = 0.2, 0.6
+# Notes that all keep to one place of the beat. Our choice.
+PLACE_REACH_BEATS, ONE_PLACE_SHARE, NEAR_BEAT_BEATS = 0.09, 0.85, 0.15
+EARLY_MOST_BEATS = 0.2  # nobody is earlier by habit, and no set-up makes a player early
+LATENCY_MOST_BEATS = 0.4  # half a beat of latency cannot be told from even off-beats
+CLEARLY_MORE = 0.3  # of the changes
 TRANSPOSED_MIN_CHANGES = 6  # our choice
 TRANSPOSED_FIT, OWN_FIT = 0.6, 0.25  # share of roots at changes: transposed at least, as it is at most; our choice
 
@@ -107,7 +113,8 @@ class Reading:
 
     `phase_s` is the constant taken off to find slots (never off the asynchronies); `off_frac` the player's usual place
     of the off-beat; `band_off_frac` the session's (NaN without one); `transposed_semitones` and `detuned_semitones`
-    are to be asked about, and are taken off `pitch`.
+    are to be asked about, and are taken off `pitch`. `unplaced` says why nobody can tell the take's on-beats from its
+    off-beats; it is then read as off-beats, and nothing may be timed.
     """
 
     notes: Notes
@@ -142,6 +149,7 @@ class Reading:
     chart: Chart | None
     profile: str
     calibrated: bool
+    unplaced: Why | None = None
 
     @property
     def n(self) -> int:
@@ -192,7 +200,7 @@ def read_notes(take: Take, chart: Chart | None = None) -> Reading:
     grid_s = np.asarray(tempo.seconds_at(ks), dtype=np.float64)
     beat_excused = _excused_beats(ks[:-1], chart)
 
-    phase_s = _fit_phase(onset_s, beats, pc, tempo, chart)
+    phase_s, unplaced = _fit_phase(onset_s, beats, pc, take, chart)
     # Everything about slots works on onsets with the constant taken off.
     here = np.asarray(tempo.beats_at(onset_s - phase_s), dtype=np.float64)
     rows = np.flatnonzero(~stacked)
@@ -268,6 +276,7 @@ def read_notes(take: Take, chart: Chart | None = None) -> Reading:
         chart=chart,
         profile=take.header.profile,
         calibrated=take.header.calibration is not None,
+        unplaced=unplaced,
     )
     if chart is not None and len(notes):
         reading = _transposed(reading, chart)
@@ -369,24 +378,37 @@ def _template() -> Floats:
 _TEMPLATE_FFT = np.conj(np.fft.rfft(_template()))
 
 
-def _fit_phase(onset_s: Floats, beats: Floats, pc: Ints, tempo: TempoMap, chart: Chart | None) -> float:
+def _fit_phase(onset_s: Floats, beats: Floats, pc: Ints, take: Take, chart: Chart | None) -> tuple[float, Why | None]:
     """The constant (seconds, late positive, under half a beat) that puts the take's notes best into slots.
 
     Places that fit alike (even eighths half a beat apart) are told apart by the roots at the chart's changes, then by
-    which is nearer to nothing.
+    which is nearer to nothing. Where all notes keep to one place away from the beat and nothing tells off-beats from
+    on-beats, the reason stands beside it, and the notes are read as off-beats.
     """
     if len(beats) < 4:
-        return 0.0
+        return 0.0, None
     inside = np.ones(len(beats), dtype=np.bool_)
     if chart is not None:
         inside = (beats > chart.first_beats - 0.6) & (beats < chart.end_beats - 4.0)
         if np.count_nonzero(inside) < 4:
-            return 0.0
+            return 0.0, None
     b = beats[inside]
-    counts = np.bincount(np.floor((b - np.floor(b)) * PHASE_BINS).astype(np.int64) % PHASE_BINS, minlength=PHASE_BINS)
+    frac = b - np.floor(b)
+    counts = np.bincount(np.floor(frac * PHASE_BINS).astype(np.int64) % PHASE_BINS, minlength=PHASE_BINS)
+    spb_s = float(np.median(60.0 / take.tempo.bpm_at(b)))
+    place = _one_place(frac, counts)
+    if place is not None:
+        meant, why = _meaning(place, frac, beats, pc, take, chart)
+        if meant != "on":
+            early = (1.0 - _asked_off_frac(chart)) / 2.0
+            known = LATE_REACH_BEATS + 0.05 <= place % 1.0 <= 1.0 - early - 0.05
+            return (0.0 if known else place % 1.0 - _asked_off_frac(chart)) * spb_s, why
+        return place * spb_s, None
     fit = np.fft.irfft(np.fft.rfft(counts / len(b)) * _TEMPLATE_FFT, PHASE_BINS)
     shift = np.arange(PHASE_BINS) / PHASE_BINS
     shift = np.where(shift > 0.5, shift - 1.0, shift)
+    if not take.header.foreign and take.header.calibration is None:
+        fit[shift < -EARLY_MOST_BEATS] = 0.0
     total = fit - np.where(shift > 0.0, PHASE_LATE_COST, PHASE_EARLY_COST) * np.abs(shift)
     peaks = np.flatnonzero((fit >= np.roll(fit, 1)) & (fit >= np.roll(fit, -1)) & (fit > 0.8 * fit.max()))
     if chart is not None and len(peaks) > 1:
@@ -397,8 +419,65 @@ def _fit_phase(onset_s: Floats, beats: Floats, pc: Ints, tempo: TempoMap, chart:
     rest = rest - np.rint(rest)
     near = np.abs(rest) < 0.12
     coarse = float(shift[best]) + (float(np.median(rest[near])) if np.any(near) else 0.0)
-    spb_s = float(np.median(60.0 / tempo.bpm_at(b)))
-    return coarse * spb_s
+    return coarse * spb_s, None
+
+
+def _asked_off_frac(chart: Chart | None) -> float:
+    return float(swing_offbeat_frac(chart.swing_ratio if chart is not None else 2.0))
+
+
+def _one_place(frac: Floats, counts: Ints) -> float | None:
+    """The place (−0.5 to 0.5 beats) that nearly all notes keep to, if that is not near the beat; else None."""
+    reach = round(PLACE_REACH_BEATS * PHASE_BINS)
+    window = np.zeros(PHASE_BINS)
+    window[: reach + 1] = window[PHASE_BINS - reach :] = 1.0
+    near = np.fft.irfft(np.fft.rfft(counts) * np.fft.rfft(window), PHASE_BINS)
+    place = (int(np.argmax(near)) + 0.5) / PHASE_BINS
+    for reach_beats in (PLACE_REACH_BEATS + 1.0 / PHASE_BINS, PLACE_REACH_BEATS):
+        rest = frac - place
+        rest = rest - np.rint(rest)
+        mine = np.abs(rest) <= reach_beats
+        place += float(np.median(rest[mine])) if np.any(mine) else 0.0
+    place -= round(place)
+    if np.count_nonzero(mine) < ONE_PLACE_SHARE * len(frac) or abs(place) <= NEAR_BEAT_BEATS:
+        return None
+    return float(place)
+
+
+def _meaning(
+    place: float, frac: Floats, beats: Floats, pc: Ints, take: Take, chart: Chart | None
+) -> tuple[str, Why | None]:
+    """Whether notes that keep to one place away from the beat are its "on"-beats or "off"-beats, or "unknown"."""
+    ours, calibrated = not take.header.foreign, take.header.calibration is not None
+    after = place % 1.0
+    # The few others: on the beat they make these off-beats, behind these they are *their* off-beats.
+    from_beat = np.abs(frac - np.rint(frac))
+    behind = (frac - place) % 1.0
+    n_on = int(np.count_nonzero(from_beat < PLACE_REACH_BEATS))
+    n_behind = int(np.count_nonzero((behind > 0.42) & (behind < 0.85)))
+    if max(n_on, n_behind) >= 4 and max(n_on, n_behind) >= 2 * min(n_on, n_behind):
+        return ("off", None) if n_on > n_behind else ("on", None)
+    if place > 0.0:
+        quarters = chart is not None and not any(bar.line in ("eighths", "free") for bar in chart.bars)
+        latency = LATENCY_MOST_BEATS if ours and not calibrated else LATE_REACH_BEATS
+        if quarters or place <= latency:
+            return "on", None
+    elif ours and not calibrated and place < -EARLY_MOST_BEATS:  # a set-up makes nobody early
+        return "off", None
+    else:
+        # An on-beat played early brings the new root before the change, an off-beat after it.
+        places = np.array([place, after])
+        before, behind_it = _roots_at_changes(beats, pc, chart, places) if chart is not None else (0.0, 0.0)
+        if abs(before - behind_it) >= CLEARLY_MORE:
+            return ("on", None) if before > behind_it else ("off", None)
+        if place >= -EARLY_MOST_BEATS:
+            return "on", None
+    tell = (
+        "calibrate again to tell" if calibrated else "trainer calibrate tells them apart" if ours
+        else "give the downbeat in seconds if they are on the beat"
+    )  # fmt: skip
+    text = f"nearly every note falls {after:.2f} of a beat after the beat: off-beats, or the beat itself moved; {tell}"
+    return "unknown", no_figure("one_place", text)
 
 
 def _roots_at_changes(beats: Floats, pc: Ints, chart: Chart, shifts: Floats) -> Floats:

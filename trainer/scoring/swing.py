@@ -70,7 +70,7 @@ def pairs(reading: Reading) -> Pairs:
     after[:-1] = bits[1:]
     in_drop = ((bits | after) & EXCUSED_DROP_OUT) != 0
     excused = ((bits & ~np.uint8(EXCUSED_DROP_OUT)) != 0) | (((after & ~np.uint8(EXCUSED_DROP_OUT)) != 0) & (nxt < 0))
-    ok = (r.on_note_idx >= 0) & (r.n_between == 1) & ~excused & ~((nxt < 0) & in_drop)
+    ok = (r.on_note_idx >= 0) & (r.n_between == 1) & ~excused & ~((nxt < 0) & in_drop) & (r.unplaced is None)
     ok[-1] &= nxt[-1] >= 0 or r.chart is None
     rows = np.flatnonzero(ok)
     on, off, follow = r.on_note_idx[rows], r.between_note_idx[rows], nxt[rows]
@@ -172,7 +172,8 @@ def swing(reading: Reading) -> Swing:
     if not_asked:
         why["ratio"] = no_figure("not_asked", "the line asks for no eighths here")
     elif n == 0:
-        why["ratio"] = no_figure("none_found", "no beat holds an on-beat note and one note after it")
+        none = no_figure("none_found", "no beat holds an on-beat note and one note after it")
+        why["ratio"] = reading.unplaced or none
     elif n < MIN_N:
         why["ratio_ci95"] = no_figure("too_few", f"{n} of at least {MIN_N} pairs")
     elif math.isinf(ratio.estimate):

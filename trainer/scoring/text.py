@@ -65,7 +65,7 @@ def feel_line(swing: Swing) -> str:
 def time_line(timing: Timing, *, calibrated: bool, beat_s: float, profile: str = "pad") -> str:
     """Where the player sits and how steadily, in one line."""
     if timing.n == 0:
-        return "Time: no notes on the beat to time."
+        return f"Time: no figure: {timing.why['mean_ms'].text}."
     mean = 1000.0 * timing.mean.estimate
     against = "the drums" if timing.reference == "band" else "the beat"
     interval = ""

@@ -222,7 +222,7 @@ def band_reference_s(band: Notes, tempo: TempoMap, first_beat: int, n_beats: int
 def timing(reading: Reading, band: Notes | None = None) -> Timing:
     """The timing of a take. `band`: the band's intended notes, if known."""
     r = reading
-    timed = (r.on_note_idx >= 0) & (r.beat_excused == 0)
+    timed = (r.on_note_idx >= 0) & (r.beat_excused == 0) & (r.unplaced is None)
     rows = np.flatnonzero(timed)
     grid_async = r.on_asynchrony_s[rows]
     beats = r.first_beat_idx + rows
@@ -250,8 +250,9 @@ def timing(reading: Reading, band: Notes | None = None) -> Timing:
     spread = robust_sd(residual) if n >= MIN_N else math.nan
     lag_ci = (math.nan, math.nan)
     if n < MIN_N:
-        text = f"{n} of at least {MIN_N} on-beats" if n else "no on-beat notes"
-        reason = no_figure("too_few" if n else "none_found", text)
+        reason = no_figure("too_few", f"{n} of at least {MIN_N} on-beats")
+        if n == 0:
+            reason = r.unplaced or no_figure("none_found", "no notes on the beat" if r.n else "no notes")
         names = ["mean_ci95_ms", "sd_ms", "robust_sd_ms", "drift_ms_per_chorus", "drift_ci95_ms_per_chorus"]
         for name in [*names, "lag1", "lag1_ci95"]:
             why[name] = reason
