@@ -109,6 +109,99 @@ def test_bars_are_full_and_tab_sounds_the_written_pitch() -> None:
     assert n_tab >= len(written.notes)
 
 
+@pytest.mark.parametrize("key", ["A", "Eb", "F#m", "C"])
+def test_whoever_reads_the_signs_plays_the_pitches(key: str) -> None:
+    """A reader with the key signature and the signs before the notes, bar by bar, gets every pitch; no sign is idle."""
+    extra = {"form": "minor_12"} if key.endswith("m") else {}
+    root = ET.fromstring(musicxml(written_line(planned_song(a_chart(key=key, **extra), 3))))
+    fifths = int(root.findtext(".//fifths", "0"))
+    order = "FCGDAEB" if fifths > 0 else "BEADGCF"
+    signature = dict.fromkeys(order[: abs(fifths)], 1 if fifths > 0 else -1)
+    signs = {"flat-flat": -2, "flat": -1, "natural": 0, "sharp": 1, "double-sharp": 2}
+    n_signs, tied = 0, None
+    for measure in root.iter("measure"):
+        stands: dict[tuple[str, str], int] = {}
+        for note in measure.iter("note"):
+            if note.findtext("voice") != "1" or note.find("pitch") is None:
+                continue
+            place = note.findtext("pitch/step", ""), note.findtext("pitch/octave", "")
+            alter = int(note.findtext("pitch/alter", "0"))
+            sign = note.findtext("accidental")
+            expected = stands.get(place, signature.get(place[0], 0))
+            if sign is not None:
+                assert signs[sign] == alter != expected
+                stands[place] = alter
+                n_signs += 1
+            elif tied is not None and any(tie.get("type") == "stop" for tie in note.findall("tie")):
+                assert tied == (*place, alter)
+            else:
+                assert alter == expected
+            tied = (*place, alter) if any(tie.get("type") == "start" for tie in note.findall("tie")) else None
+    assert n_signs > 5
+
+
+def test_lines_of_paper_are_lines_of_the_form() -> None:
+    """Every chorus begins a line, four bars to a line, with a double bar after it; crowded lines are halved."""
+    chart = a_chart(start="from_the_five")
+    root = ET.fromstring(musicxml(written_line(planned_song(chart, 3))))
+    measures = list(root.iter("measure"))
+    shown = [measure.get("text") for measure in measures if measure.find("print") is not None]
+    assert shown == ["1", "5", "9"] * 2
+    doubles = [i for i, m in enumerate(measures) if m.findtext("barline/bar-style") == "light-light"]
+    assert [(chart.bars[i].chorus, chart.bars[i].bar) for i in doubles] == [(0, 12), (1, 12)]
+    assert len({measure.get("number") for measure in measures}) == len(measures)
+    rows = [(i * 60 / 96 / 4, 0.1, 40.0, 90, 0) for i in range(16 * 12)]
+    busy = written_take(read_notes(take_of(chart, rows), chart), chart)
+    lines = [m.get("text") for m in ET.fromstring(musicxml(busy)).iter("measure") if m.find("print") is not None]
+    assert lines[:6] == ["1", "3", "5", "7", "9", "11"]
+
+
+def test_syncopation_is_written_as_players_read_it() -> None:
+    """Off-beats of 1 and 3 stand as one note, the middle of the bar stays to be seen, a held number stands once."""
+    chart = a_chart()
+    beat = 60 / chart.session.tempo_bpm
+    off = chart.swing_ratio / (1 + chart.swing_ratio)
+    starts = [
+        0.0,
+        off,
+        1.0 + off,
+        2.0 + off,
+        4.0,
+        5.0,
+    ]  # eighth quarter (eighth-eighth) dotted quarter | quarter, dotted half
+    ends = [*starts[1:], 8.0]
+    rows = [(a * beat, (b - a) * beat - 0.01, 40.0, 90, 0) for a, b in zip(starts, ends, strict=True)]
+    root = ET.fromstring(musicxml(written_take(read_notes(take_of(chart, rows), chart), chart)))
+    first, second = list(root.iter("measure"))[:2]
+
+    def staff(measure: ET.Element, voice: str) -> list[tuple[str, int, bool]]:
+        return [
+            (n.findtext("type", ""), int(n.findtext("duration", "0")), n.find("rest") is not None)
+            for n in measure.iter("note")
+            if n.findtext("voice") == voice
+        ]
+
+    assert [kind for kind, _, _ in staff(first, "1")] == ["eighth", "quarter", "eighth", "eighth", "quarter"]
+    assert [length for _, length, _ in staff(first, "1")] == [6, 12, 6, 6, 18]
+    assert [length for _, length, _ in staff(second, "1")] == [12, 12, 24]
+    assert [rest for _, _, rest in staff(first, "5")] == [False, False, False, True, False]
+
+
+def test_sixteenths_share_their_beams_and_the_last_note_is_held() -> None:
+    chart = a_chart(groove="straight")
+    beat = 60 / chart.session.tempo_bpm
+    starts = [0.0, 0.25, 0.5, 1.0, 1.75, 2.0, 3.0]
+    last = chart.end_beats - 4.0
+    ends = [*starts[1:], 4.0, last + 1.0]
+    rows = [(a * beat, (b - a) * beat, 40.0, 90, 0) for a, b in zip([*starts, last], ends, strict=True)]
+    root = ET.fromstring(musicxml(written_take(read_notes(take_of(chart, rows), chart), chart)))
+    first, *_, final = root.iter("measure")
+    beams = [[b.text for b in n.findall("beam")] for n in first.iter("note") if n.findtext("voice") == "1"]
+    assert beams[:5] == [["begin", "begin"], ["continue", "end"], ["end"], ["begin"], ["end", "backward hook"]]
+    assert chart.bars[-1].final and final.find("note/notations/fermata") is not None
+    assert final.findtext("note/type") == "whole"
+
+
 def test_a_take_is_written_as_it_was_meant() -> None:
     """A late, loosely swung take of a line is written with the same rhythm and pitches as the line itself."""
     chart = a_chart()

@@ -26,6 +26,7 @@ _LINK = "{http://www.w3.org/1999/xlink}href"
 _PAGE_MM = (210.0, 297.0)  # ISO 216, A4
 _MOVE, _LINE, _CURVE3, _CURVE4, _CLOSE = 1, 2, 3, 4, 79  # matplotlib's codes of a path
 _BOLD, _ITALIC = {"ending", "fing", "reh", "tempo"}, {"dir", "dynam", "mNum"}  # as the pages' own style sheet has it
+_UNSEEN = {"placeholder", "systemMilestone"}  # groups of marks for editors
 # From SMuFL 1.4, the signs that a text may hold.
 _NOTE_SIGNS = {"\ueca2": "𝅝", "\ueca3": "𝅗𝅥", "\ueca5": "♩", "\ueca7": "♪", "\ue1d5": "♩", "\ue1d7": "♪",
                "\uea64": "♭", "\uea65": "♮", "\uea66": "♯", "\ued60": "♭", "\ued61": "♮", "\ued62": "♯"}  # fmt: skip
@@ -48,19 +49,28 @@ def svg_pages(musicxml: bytes) -> list[str]:
             "pageHeight": int(10 * _PAGE_MM[1]),
             "pageMarginLeft": 150,
             "pageMarginRight": 120,
-            "pageMarginTop": 120,
-            "pageMarginBottom": 120,
+            "pageMarginTop": 90,
+            "pageMarginBottom": 90,
             "scale": 40,
+            "unit": 8.4,
             "footer": "none",
-            "breaks": "auto",
+            "breaks": "line",
             "spacingStaff": 6,
+            "spacingSystem": 3,
             "smuflTextFont": "none",
             "xmlIdSeed": 1,
         }
     )
     if not kit.loadData(musicxml.decode()):
         raise UsageError("the engraver could not read the notation; write --musicxml FILE and open it elsewhere")
-    return [_signs(kit.renderToSVG(page)) for page in range(1, kit.getPageCount() + 1)]
+    numbers = dict(re.findall(r'<measure number="([^"]*)" text="([^"]*)"', musicxml.decode()))
+    return [_signs(_numbered(kit.renderToSVG(page), numbers)) for page in range(1, kit.getPageCount() + 1)]
+
+
+def _numbered(svg: str, numbers: dict[str, str]) -> str:
+    """The bar's number at the start of a line as the bar of its chorus, which is how players count."""
+    found = r'(class="mNum[^>]*>\s*<text )([^>]*>\s*<tspan[^>]*>\s*<tspan[^>]*>)([^<]*)<'
+    return re.sub(found, lambda m: f'{m[1]}x="0" {m[2]}{numbers.get(m[3], m[3])}<', svg)
 
 
 def _signs(svg: str) -> str:
@@ -127,7 +137,7 @@ def _leaves(node: ET.Element, ink: _Ink, known: dict[str | None, ET.Element]) ->
         target = known.get(node.get(_LINK, "").removeprefix("#"))
         if target is not None:
             yield from _leaves(target, ink, known)
-    elif node.tag in (f"{_SVG}g", f"{_SVG}svg") and "systemMilestone" not in names:  # those hold marks not to be seen
+    elif node.tag in (f"{_SVG}g", f"{_SVG}svg") and not names & _UNSEEN:
         for child in node:
             yield from _leaves(child, ink, known)
     elif node.tag in {f"{_SVG}{name}" for name in ("path", "polygon", "polyline", "rect", "ellipse", "text")}:

@@ -8,8 +8,9 @@ schema, which the tests validate against.
 from __future__ import annotations
 
 import xml.etree.ElementTree as ET
+from collections import Counter
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from fractions import Fraction
 
 from trainer._version import __version__
@@ -29,6 +30,8 @@ _KINDS = {
 _PLAIN = {48: ("whole", 0), 36: ("half", 1), 24: ("half", 0), 18: ("quarter", 1), 12: ("quarter", 0),
           9: ("eighth", 1), 6: ("eighth", 0), 3: ("16th", 0)}  # fmt: skip
 _TRIPLET = {4: "eighth", 8: "quarter"}
+BARS_A_LINE = 4  # a twelve-bar chorus is three lines, as players see it
+CROWDED = 44  # notes in a line; more are halved. Our choice
 _STAFF, _TAB = "1", "2"
 _VOICE, _TAB_VOICE = "1", "5"
 
@@ -43,6 +46,7 @@ class _Piece:
     tie_in: bool = False
     tie_out: bool = False
     triplet: bool = False
+    fermata: bool = False
 
 
 def musicxml(written: Written, *, tab: bool = True) -> bytes:
@@ -68,8 +72,11 @@ def musicxml(written: Written, *, tab: bool = True) -> bytes:
         _attributes(measure, written, tab)
         _tempo(measure, written)
         _measure(measure, (), written, pickup, tab, written.pickup)
+    new_lines = _lines(written)
     for number, bar in enumerate(chart.bars, 1):
-        measure = ET.SubElement(part, "measure", number=str(number))
+        measure = ET.SubElement(part, "measure", number=str(number), text=str(bar.bar))
+        if number - 1 in new_lines:
+            ET.SubElement(measure, "print", {"new-system": "yes"})
         if number == 1 and not written.pickup:
             _attributes(measure, written, tab)
             _tempo(measure, written)
@@ -77,14 +84,32 @@ def musicxml(written: Written, *, tab: bool = True) -> bytes:
         if number - 1 == first_missed:
             _words(measure, "x: a change that was missed", "below")
         _measure(measure, bar.chords, written, pieces[number - 1], tab, BAR)
-        if number == len(chart.bars):
-            _text(ET.SubElement(measure, "barline", location="right"), "bar-style", "light-heavy")
+        last = number == len(chart.bars)
+        if last or chart.bars[number].chorus != bar.chorus:
+            style = "light-heavy" if last else "light-light"
+            _text(ET.SubElement(measure, "barline", location="right"), "bar-style", style)
     body = ET.tostring(root, encoding="unicode")
     return (
         '<?xml version="1.0" encoding="UTF-8"?>\n'
         '<!DOCTYPE score-partwise PUBLIC "-//Recordare//DTD MusicXML 4.0 Partwise//EN" '
         '"http://www.musicxml.org/dtds/partwise.dtd">\n' + body
     ).encode()
+
+
+def _lines(written: Written) -> set[int]:
+    """Indices of the bars that begin a line of paper: each chorus, every fourth bar of it; crowded lines are halved."""
+    bars = written.chart.bars
+    per_bar = Counter(note.start // BAR for note in written.notes)
+    first = {bar.chorus: i for i, bar in reversed(list(enumerate(bars)))}
+    out = set()
+    for i, bar in enumerate(bars):
+        place = i - first[bar.chorus]
+        crowded = (
+            sum(per_bar[k] for k in range(i - place % BARS_A_LINE, i - place % BARS_A_LINE + BARS_A_LINE)) > CROWDED
+        )
+        if i and (place % BARS_A_LINE == 0 or (crowded and place % 2 == 0)):
+            out.add(i)
+    return out
 
 
 def _text(parent: ET.Element, tag: str, text: str, **attributes: str) -> ET.Element:
@@ -146,7 +171,7 @@ def _role(measure: ET.Element, bars: tuple[ChartBar, ...], idx: int) -> None:
     bar = bars[idx]
     if idx and bars[idx - 1].chorus == bar.chorus:
         if bar.turnaround and not bars[idx - 1].turnaround:
-            _words(measure, "turnaround")
+            _words(measure, "turnaround", "below")
         return
     direction = ET.SubElement(measure, "direction", placement="above")
     kind = ET.SubElement(direction, "direction-type")
@@ -194,11 +219,13 @@ def _pieces(written: Written) -> list[list[_Piece]]:
         if note is not None:
             _lay(bars, start, note.length, note, triplet_beats)
             at = start + note.length
+    if written.chart.bars[-1].final and bars[-1] and bars[-1][-1].note is not None:
+        bars[-1][-1] = replace(bars[-1][-1], fermata=True)
     return bars
 
 
 def _lay(bars: list[list[_Piece]], start: int, length: int, note: WrittenNote | None, triplets: set[int]) -> None:
-    cuts = list(_cuts(start, length, triplets))
+    cuts = list(_cuts(start, length, triplets, sounding=note is not None))
     for i, (at, part) in enumerate(cuts):
         bars[at // BAR + 1].append(
             _Piece(
@@ -212,8 +239,12 @@ def _lay(bars: list[list[_Piece]], start: int, length: int, note: WrittenNote | 
         )
 
 
-def _cuts(start: int, length: int, triplets: set[int]) -> Iterator[tuple[int, int]]:
-    """(start, length) of symbols: whole beats together where they begin on a beat, else cut at the beat."""
+def _cuts(start: int, length: int, triplets: set[int], sounding: bool) -> Iterator[tuple[int, int]]:
+    """(start, length) of symbols, such that the middle of the bar can be seen.
+
+    Whole beats stand together where they begin on a beat; a note (not a rest) from the off-beat of 1 or 3 stands as one
+    up to the middle or the end of the bar; all else is cut at the beat. Two beats from 2 on are the usual exception.
+    """
     at, left = start, length
     while left > 0:
         in_bar = at % BAR
@@ -225,12 +256,16 @@ def _cuts(start: int, length: int, triplets: set[int]) -> Iterator[tuple[int, in
             free = next((k for k in range(whole) if at // DIVISIONS + k in triplets), whole)
             if free >= 1:
                 beats = 4 if free >= 4 and in_bar == 0 else min(free, 3 if in_bar == 0 else 2)
-                if in_bar == DIVISIONS and beats == 2 and BAR - in_bar - 2 * DIVISIONS >= 0:
-                    beats = 2
+                if in_bar == DIVISIONS and (free != 2 or room > 2 * DIVISIONS or not sounding):
+                    beats = 1
                 part = beats * DIVISIONS
                 plain_next = at // DIVISIONS + 1 not in triplets and at // DIVISIONS not in triplets
-                if part == DIVISIONS and room >= 18 and room < 24 and plain_next:
+                if part == DIVISIONS and 18 <= room < 24 and plain_next and in_bar % (2 * DIVISIONS) == 0:
                     part = 18
+        elif phase == 6 and in_bar % (2 * DIVISIONS) == 6 and sounding and room >= DIVISIONS:
+            beat = at // DIVISIONS
+            if beat not in triplets and beat + 1 not in triplets:
+                part = 18 if room >= 18 else DIVISIONS
         if part == 0:
             part = min(room, DIVISIONS - phase)
             if at // DIVISIONS in triplets:
@@ -249,11 +284,12 @@ def _measure(
 ) -> None:
     share = BAR // max(1, len(chords))
     due = [(i * share, chord) for i, chord in enumerate(chords)]
+    signs = _accidentals(pieces, written.chart.key)
     for i, piece in enumerate(pieces):
         while due and due[0][0] <= piece.start:
             _harmony(measure, due.pop(0)[1])
         inside = [(at, chord) for at, chord in due if at < piece.start + piece.length]
-        _note(measure, piece, written, _STAFF, _VOICE, _tuplet_mark(pieces, i), _beam_mark(pieces, i))
+        _note(measure, piece, written, _STAFF, _VOICE, _tuplet_mark(pieces, i), _beam_marks(pieces, i), signs[i])
         if inside:  # a chord that arrives under a held note: stand there by an offset
             for at, chord in inside:
                 _harmony(measure, chord)
@@ -266,21 +302,49 @@ def _measure(
         return
     _text(ET.SubElement(measure, "backup"), "duration", str(length))
     for i, piece in enumerate(pieces):
-        _note(measure, piece, written, _TAB, _TAB_VOICE, _tuplet_mark(pieces, i), "")
+        _note(measure, piece, written, _TAB, _TAB_VOICE, _tuplet_mark(pieces, i))
 
 
-def _beam_mark(pieces: list[_Piece], i: int) -> str:
-    """ "begin", "continue", "end" or "": eighths and triplet eighths of one beat share a beam."""
+_SIGNS = {-2: "flat-flat", -1: "flat", 0: "natural", 1: "sharp", 2: "double-sharp"}
 
-    def beamed(k: int) -> bool:
+
+def _accidentals(pieces: list[_Piece], key: Key) -> list[str]:
+    """The sign before each note of a bar, "" where the key or the same note earlier in the bar says it already.
+
+    A note tied over from the bar before needs none, and says nothing for those after it.
+    """
+    sharps, flats = "FCGDAEB"[: max(0, key.fifths)], "BEADGCF"[: max(0, -key.fifths)]
+    said: dict[tuple[str, int], int] = {}
+    out = []
+    for piece in pieces:
+        sign = ""
+        if piece.note is not None:
+            step, alter, octave = _spelled(piece.note.pitch + 12, key)
+            stands = said.get((step, octave), 1 if step in sharps else -1 if step in flats else 0)
+            if not (piece.tie_in and piece.start == 0) and alter != stands:
+                sign, said[step, octave] = _SIGNS[alter], alter
+        out.append(sign)
+    return out
+
+
+def _beam_marks(pieces: list[_Piece], i: int) -> tuple[str, ...]:
+    """What each beam of a note does, the eighths' first: notes shorter than a beat share beams within their beat."""
+
+    def beamed(k: int, most: int) -> bool:
         if not 0 <= k < len(pieces) or pieces[k].start // DIVISIONS != pieces[i].start // DIVISIONS:
             return False
-        return pieces[k].note is not None and pieces[k].length in ((4,) if pieces[k].triplet else (6,))
+        flagged = pieces[k].length < (8 if pieces[k].triplet else DIVISIONS)  # two thirds of a beat are a quarter
+        return pieces[k].note is not None and flagged and pieces[k].length <= most
 
-    if not beamed(i):
-        return ""
-    before, after = beamed(i - 1), beamed(i + 1)
-    return "continue" if before and after else "begin" if after else "end" if before else ""
+    def mark(most: int) -> str:
+        before, after = beamed(i - 1, most), beamed(i + 1, most)
+        return "continue" if before and after else "begin" if after else "end" if before else ""
+
+    if not beamed(i, DIVISIONS) or not mark(DIVISIONS):
+        return ()
+    if pieces[i].triplet or pieces[i].length > 3:
+        return (mark(DIVISIONS),)
+    return mark(DIVISIONS), mark(3) or ("backward hook" if beamed(i - 1, DIVISIONS) else "forward hook")
 
 
 def _tuplet_mark(pieces: list[_Piece], i: int) -> str:
@@ -294,12 +358,23 @@ def _tuplet_mark(pieces: list[_Piece], i: int) -> str:
     return "both" if first and last else "start" if first else "stop" if last else ""
 
 
-def _note(measure: ET.Element, piece: _Piece, written: Written, staff: str, voice: str, tuplet: str, beam: str) -> None:
+def _note(
+    measure: ET.Element,
+    piece: _Piece,
+    written: Written,
+    staff: str,
+    voice: str,
+    tuplet: str,
+    beams: tuple[str, ...] = (),
+    accidental: str = "",
+) -> None:
     note = ET.SubElement(measure, "note")
     source = piece.note
+    if staff == _TAB and piece.tie_in:
+        source = None  # in tablature a held note is not struck again: its number stands once
+    if staff == _TAB and source is None:
+        note.set("print-object", "no")
     if source is None:
-        if staff == _TAB:
-            note.set("print-object", "no")
         rest = ET.SubElement(note, "rest")
         if piece.length == BAR:
             rest.set("measure", "yes")
@@ -311,9 +386,9 @@ def _note(measure: ET.Element, piece: _Piece, written: Written, staff: str, voic
             _text(pitch, "alter", str(alter))
         _text(pitch, "octave", str(octave))
     _text(note, "duration", str(piece.length))
-    if piece.tie_in:
+    if piece.tie_in and staff == _STAFF:
         ET.SubElement(note, "tie", type="stop")
-    if piece.tie_out:
+    if piece.tie_out and staff == _STAFF:
         ET.SubElement(note, "tie", type="start")
     _text(note, "voice", voice)
     kind, dots = (_TRIPLET[piece.length], 0) if piece.triplet else _PLAIN[piece.length]
@@ -321,6 +396,8 @@ def _note(measure: ET.Element, piece: _Piece, written: Written, staff: str, voic
         _text(note, "type", kind)
         for _ in range(dots):
             ET.SubElement(note, "dot")
+    if accidental:
+        _text(note, "accidental", accidental)
     if piece.triplet:
         change = ET.SubElement(note, "time-modification")
         _text(change, "actual-notes", "3")
@@ -331,17 +408,19 @@ def _note(measure: ET.Element, piece: _Piece, written: Written, staff: str, voic
     elif source is not None:
         _text(note, "stem", "none")
     _text(note, "staff", staff)
-    if beam:
-        _text(note, "beam", beam, number="1")
-    _notations(note, piece, staff, tuplet)
+    for level, beam in enumerate(beams, 1):
+        _text(note, "beam", beam, number=str(level))
+    held = source is not None and piece.fermata
+    _notations(note, piece, source, staff, tuplet, held)
 
 
-def _notations(note: ET.Element, piece: _Piece, staff: str, tuplet: str) -> None:
-    source = piece.note
+def _notations(
+    note: ET.Element, piece: _Piece, source: WrittenNote | None, staff: str, tuplet: str, held: bool
+) -> None:
     notations = ET.Element("notations")
-    if piece.tie_in:
+    if piece.tie_in and staff == _STAFF:
         ET.SubElement(notations, "tied", type="stop")
-    if piece.tie_out:
+    if piece.tie_out and staff == _STAFF:
         ET.SubElement(notations, "tied", type="start")
     if tuplet in ("start", "both") and staff == _STAFF:
         ET.SubElement(notations, "tuplet", type="start", bracket="yes")
@@ -351,6 +430,8 @@ def _notations(note: ET.Element, piece: _Piece, staff: str, tuplet: str) -> None
         technical = ET.SubElement(notations, "technical")
         _text(technical, "string", str(source.string))
         _text(technical, "fret", str(source.fret))
+    if held and staff == _STAFF:
+        ET.SubElement(notations, "fermata", type="upright")
     if len(notations):
         note.append(notations)
 

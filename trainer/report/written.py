@@ -221,7 +221,8 @@ def _written(
         limit = int(after[0]) if after.size else total
         released = (float(end_beats[i]) - chart.first_beats) * DIVISIONS
         length = limit - start
-        if limit - released >= _EIGHTH:  # a rest was left
+        last_held = chart.bars[-1].final and not after.size and start >= total - BAR
+        if limit - released >= _EIGHTH and not last_held:  # a rest was left
             grid = DIVISIONS // 3 if start % DIVISIONS in (4, 8) else _EIGHTH
             up = int(np.ceil(max(released - start, 1.0) / grid - 0.25)) * grid
             length = min(length, max(grid if start % 3 or grid == 4 else 3, up))
