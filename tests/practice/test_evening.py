@@ -6,24 +6,31 @@ import datetime
 import itertools
 import statistics
 from dataclasses import replace
+from pathlib import Path
 
 import fsrs
 import pytest
 
 from tests.practice.learners import EVENINGS, FIRST, at_random, blocked, evenings, ours
+from trainer.clock import TempoMap
 from trainer.errors import UsageError
+from trainer.line import Feel, StandIn, model_line
 from trainer.practice.drills import DRILLS
 from trainer.practice.evening import (
     Evidence,
+    evidence_of,
     evidence_of_run,
+    keys_of,
     plan_evening,
     run_minutes,
     turns_of,
     weakness,
 )
-from trainer.practice.history import DrillRun
+from trainer.practice.history import DrillRun, History
 from trainer.practice.memory import LONGEST_DAYS, Item, grade, standings, tempo_range
 from trainer.practice.tempo import interleaved, next_tempo_bpm
+from trainer.session import expand, session_from_dict
+from trainer.take import Take, TakeHeader, write_take
 
 UTC = datetime.UTC
 
@@ -180,3 +187,32 @@ def test_interleaving_never_repeats() -> None:
         order = interleaved("abc", 6, seed)
         assert all(a != b for a, b in itertools.pairwise(order))
         assert {name: order.count(name) for name in "abc"} == dict.fromkeys("abc", 6)
+
+
+def test_a_change_comes_in_the_key_where_it_is_missed_and_at_the_tempo_where_it_was(tmp_path: Path) -> None:
+    def song(key: str, day: int, deaf_to: str = "") -> None:
+        session = session_from_dict({"key": key, "chorus": [{"role": "verse", "times": 4}]})
+        chart = expand(session)
+        tempo = TempoMap(chart.tempo_segments)
+        notes = StandIn(Feel(missed_frac=0.0), seed=day).play(model_line(chart, device="root_shuffle"), tempo).notes
+        beats = tempo.beats_at(notes["onset_s"]) + 0.4
+        spans = chart.spans
+        for before, span in itertools.pairwise(spans):
+            if f"{before.degree}→{span.degree}" == deaf_to:
+                notes = notes[~((beats >= span.onset_beats) & (beats < span.onset_beats + 2.0))]
+                beats = tempo.beats_at(notes["onset_s"]) + 0.4
+        header = TakeHeader(created=f"2026-01-0{day}T19:00:00+00:00")
+        write_take(Take(notes=notes, tempo=tempo, session=session, header=header), tmp_path)
+
+    for day, (key, deaf_to) in enumerate((("A", ""), ("E", "V→IV"), ("A", "")), 1):
+        song(key, day, deaf_to)
+    today = datetime.date(2026, 1, 4)
+    with History(tmp_path) as book:
+        book.refresh()
+        home, keys = keys_of(book, today)
+        assert home == "A" and keys["change_five_four"] == "E" and "change_one_four" not in keys
+        faster = DrillRun("change_five_four", "E", 112.0, datetime.datetime(2026, 1, 3, 18, tzinfo=UTC), False, 0.0)
+        pieces = plan_evening(20, evidence_of(book), [faster], today, key=home, keys=keys).pieces
+    piece = next(piece for piece in pieces if piece.drill == "change_five_four")
+    assert (piece.key, piece.tempo_bpm) == ("E", 112.0)
+    assert next(piece for piece in pieces if piece.kind == "song").key == "A"

@@ -30,6 +30,7 @@ __all__ = [
     "Takes",
     "check_tempo",
     "listening",
+    "recovered",
     "say_figure",
 ]
 
@@ -65,6 +66,13 @@ def listening(exercise: Exercise) -> str:
     if len(heard) == 1:
         return "Listen to the first chorus, then it is your turn."
     return f"Listen to the first {len(heard)} choruses, then it is your turn."
+
+
+def recovered(takes: Path) -> None:
+    """Finish the takes of sessions that were cut off, and say so."""
+    from trainer.live import recover_takes
+
+    recover_takes(takes, lambda text: say(f"Note: {text}"))
 
 
 def _passing_folder() -> Path:
@@ -136,10 +144,10 @@ class Desk:
             take = play_offline(session, performance, PlayOptions(extra=extra, guide_line=guide_line))
             write_take(take, self.takes)
             return None, take
-        from trainer.live import play, recover_takes
+        from trainer.live import play
 
         if self.n_runs == 1:
-            recover_takes(self.takes, lambda text: say(f"Note: {text}"))
+            recovered(self.takes)
         options = replace(self._ready(), extra=extra, guide_line=guide_line, cues=tuple(cues))
         result = play(session, options)
         for warning in result.warnings:

@@ -21,6 +21,7 @@ from trainer.cli.desk import (
     Takes,
     check_tempo,
     listening,
+    recovered,
     say_figure,
 )
 from trainer.cli.speaking import say
@@ -130,8 +131,12 @@ def practice(
     minutes: Annotated[
         float, typer.Option(metavar="N", callback=between(8, 120), help="How long you have, 8 to 120.")
     ] = 20.0,
-    key: Key = "G",
-    bpm: Bpm = 96.0,
+    key: Annotated[
+        str | None, typer.Option("--key", metavar="KEY", help="The key; where you miss most, if left out.")
+    ] = None,
+    bpm: Annotated[
+        float | None, typer.Option("--bpm", metavar="N", help="Quarter notes a minute; where you were, if left out.")
+    ] = None,
     midi_in: MidiIn = None,
     midi_out: MidiOut = None,
     no_audio: NoAudio = False,
@@ -145,19 +150,24 @@ def practice(
 ) -> int:
     """Your evening: warm-up, what is due or weak, one song. At the end one look at the figures."""
     from trainer.music import parse_key
-    from trainer.practice.evening import evidence_of, plan_evening
+    from trainer.practice.evening import evidence_of, keys_of, plan_evening
     from trainer.practice.history import History
     from trainer.practice.memory import due_on
     from trainer.take import takes_dir
 
-    parse_key(key)
-    check_tempo(bpm)
+    if key is not None:
+        parse_key(key)
+    if bpm is not None:
+        check_tempo(bpm)
     folder = takes_dir(takes)
+    if not (plan_only or as_json or stand_in):
+        recovered(folder)  # what was cut off last time counts too
     today = datetime.date.today()
     with History(folder) as book:
         book.refresh()
         runs = book.drill_runs()
-        evening = plan_evening(minutes, evidence_of(book), runs, today, key=key, tempo_bpm=bpm)
+        home, keys = keys_of(book, today) if key is None else (key, {})
+        evening = plan_evening(minutes, evidence_of(book), runs, today, key=home, keys=keys, tempo_bpm=bpm)
     due = due_on(runs, today)
     if as_json:
         record = {"due": [_due_dict(item) for item in due], "pieces": [_piece_dict(piece) for piece in evening.pieces]}

@@ -18,7 +18,7 @@ import random
 from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 
-from trainer.practice.drills import DENSER_NOTES_PER_BAR, DRILLS, HIGHER_SEMITONES, drill_named
+from trainer.practice.drills import DENSER_NOTES_PER_BAR, DRILLS, HIGHER_SEMITONES, LANDED_SHARE, drill_named
 from trainer.practice.history import DrillRun, History, TakeRow
 from trainer.practice.memory import Item, Standing, standings
 
@@ -28,6 +28,7 @@ __all__ = [
     "Piece",
     "evidence_of",
     "evidence_of_run",
+    "keys_of",
     "plan_evening",
     "run_minutes",
     "turns_of",
@@ -48,6 +49,9 @@ DEVICE_IN_SONG = 3  # so many places in a song say that a device is there
 # Easy on the hands.
 WARM_UPS = ("shuffle_one_note", "shuffle_two_strings", "root_shuffle", "octave_shift", "doubled_notes", "box_figure")
 USUAL_MINUTES = 20.0
+USUAL_BPM = 96.0
+KEY_CHANGES = 4  # so many changes in a key say how well they are landed there
+KEY_DAYS = 60
 WARM_UP_MINUTES = 3.0
 SONG_MINUTES = 5.0
 SHORTEST_SONG_MINUTES = 3.0
@@ -176,13 +180,16 @@ def plan_evening(
     *,
     seed: int = 1,
     key: str = "G",
-    tempo_bpm: float = 96.0,
+    keys: Mapping[str, str] | None = None,
+    tempo_bpm: float | None = None,
     names: Sequence[str] = tuple(DRILLS),
 ) -> Evening:
     """Warm-up, drills, one song, one look at the figures, within `minutes`.
 
-    Each drill comes in the key and tempo that is due, else in the ones asked for. Same arguments, same evening.
+    Each drill comes in the key and tempo that is due, else in its key of `keys` (drill → key), else in `key`; without a
+    `tempo_bpm` where it was last. Same arguments, same evening.
     """
+    asked_bpm, tempo_bpm = tempo_bpm, USUAL_BPM if tempo_bpm is None else tempo_bpm
     rng = random.Random((seed << 20) ^ today.toordinal())
     weak = weakness(evidence, today, names)
     held = standings(runs, today)
@@ -211,7 +218,8 @@ def plan_evening(
             pieces.append(Piece("break", 2.0, why="put the bass down, shake out the hands"))
             since_break = 0.0
         due = _due_item(choice.drill, held, today)
-        at_key, at_bpm = (due.item.key, due.newest_tempo_bpm) if due else (key, tempo_bpm)
+        at_key = due.item.key if due else (keys or {}).get(choice.drill, key)
+        at_bpm = due.newest_tempo_bpm if due else asked_bpm or _last_bpm(choice.drill, at_key, runs) or USUAL_BPM
         pieces.append(Piece("drill", round(choice.minutes, 1), choice.drill, at_key, at_bpm, choice.why, choice.short))
         since_break += choice.minutes
     pieces.append(Piece("song", song_minutes, None, key, tempo_bpm, "put it into a song"))
@@ -411,6 +419,37 @@ def _reason(name: str, evidence: Sequence[Evidence], today: datetime.date) -> st
         return "not heard lately"
     mean = sum(e.weight * e.clean_frac for e in heard) / sum(e.weight for e in heard)
     return f"clean in {mean:.0%} of what was heard lately"
+
+
+def keys_of(history: History, today: datetime.date) -> tuple[str, dict[str, str]]:
+    """(the newest song's key, drill → key): for each change the key where its root is missed most.
+
+    Counted over the last weeks; a key with few changes, or where nearly all land, says nothing.
+    """
+    newest = [row.key for row in history.takes(kind="song", newest=1) if row.key]
+    home = newest[0] if newest else "G"
+    cells = history.landing_by_key(since=today - datetime.timedelta(days=KEY_DAYS))
+    keys = sorted({key for key, _ in cells})
+
+    def missed(pairs: Collection[str]) -> str | None:
+        counts = {key: [cells[key, pair] for pair in pairs if (key, pair) in cells] for key in keys}
+        share = {
+            key: sum(roots for roots, _ in found) / sum(n for _, n in found)
+            for key, found in counts.items()
+            if sum(n for _, n in found) >= KEY_CHANGES
+        }
+        worst = min(share, key=lambda key: share[key], default=None)
+        return worst if worst is not None and share[worst] < LANDED_SHARE else None
+
+    wanted = {drill: missed(pairs) for drill, pairs in _PAIRS.items()}
+    wanted["roots"] = missed({pair for _, pair in cells if "→" in pair})
+    return home, {drill: key for drill, key in wanted.items() if key is not None}
+
+
+def _last_bpm(drill: str, key: str, runs: Sequence[DrillRun]) -> float | None:
+    """The tempo at which a drill was last played in a key."""
+    mine = [run for run in runs if run.drill == drill and run.key == key]
+    return max(mine, key=lambda run: run.created).tempo_bpm if mine else None
 
 
 def _due_item(name: str, held: Mapping[Item, Standing], today: datetime.date) -> Standing | None:
