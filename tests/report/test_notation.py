@@ -381,6 +381,7 @@ def test_the_chart_is_one_page(name: str) -> None:
             name_shown = chord.name[0] + chord.name[1:].replace("b", "♭", 1) if chord.name[1:2] == "b" else chord.name
             assert name_shown in text and degree.removeprefix("b") in text
     assert "turnaround" in text and f"= {chart.session.tempo_bpm:g}" in text and "The song" in text
+    assert f"bass plays {chart.bars[0].line}" in text
 
 
 def test_the_chart_tells_the_song_chorus_by_chorus() -> None:

@@ -57,7 +57,7 @@ def _special(bars: Sequence[ChartBar], plain: Sequence[ChartBar]) -> str:
             words.append(f"bar{'s' * (len(which) > 1)} {_span(which)} {name}")
     line = bars[0].line
     if line != plain[0].line and bars[0].chorus:
-        words.append(line.replace("_", "-"))
+        words.append(f"bass plays {line.replace('_', '-')}")
     changed = [bar for bar in bars if bar.bar not in usual or bar.chords != usual[bar.bar].chords]
     if changed and bars[0].chorus:
         words.append("; ".join(f"bar {bar.bar} {_chords(bar)}" for bar in changed[-4:]))
@@ -116,22 +116,30 @@ def _write(axes: Any, x: float, y: float, text: str, size: float, **style: Any) 
 
 
 def _fitting(text: str, size: float, width_mm: float) -> float:
-    """The size at which a text fits a width; DejaVu Sans bold is about 0.7 of its size wide a letter."""
-    return min(size, width_mm / max(1, len(text)) / 0.7 / 0.3528)
+    """The size at which a text fits a width; DejaVu Sans bold is about 0.78 of its size wide a letter."""
+    return min(size, width_mm / max(1, len(text)) / 0.78 / 0.3528)
+
+
+def _fitting_plain(text: str, size: float, width_mm: float) -> float:
+    """The same for a sentence in DejaVu Sans, about 0.58 of its size wide a letter."""
+    return min(size, width_mm / max(1, len(text)) / 0.58 / 0.3528)
 
 
 def _head(axes: Any, chart: Chart) -> float:
     session = chart.session
     title = _plain_text(session.title)
     _write(axes, _LEFT, 26.0, title, _fitting(title, 24.0, _RIGHT - _LEFT), weight="bold")
-    form = FORMS[session.form].title if session.form in FORMS else "a chart of its own"
+    form = FORMS[session.form].title if session.form in FORMS else "A chart of its own"
     feel = "even eighths" if session.swing_ratio <= 1.0 else f"swing {session.swing_ratio:g} : 1"
     groove = GROOVES[session.groove].title if session.groove in GROOVES else session.groove
     first = f"Key of {_sign(session.key.name)}   ♩ = {session.tempo_bpm:g}   {feel}   {groove}"
     count = f"{session.count_in_bars} bar{'s' * (session.count_in_bars != 1)} counted in"
-    _write(axes, _LEFT, 36.0, first, _fitting(first, 13.0, _RIGHT - _LEFT))
-    second = f"{form}, {len(_form_bars(chart))} bars; {chart.n_choruses} choruses; {count}"
-    _write(axes, _LEFT, 43.0, second, _fitting(second, 10.5, _RIGHT - _LEFT), color=_GREY)
+    _write(axes, _LEFT, 36.0, first, _fitting_plain(first, 14.0, _RIGHT - _LEFT))
+    bars = _form_bars(chart)
+    choruses = f"{chart.n_choruses} chorus{'es' * (chart.n_choruses != 1)}"
+    asked = f"bass plays {bars[0].line.replace('_', '-')}"
+    second = f"{form}, {len(bars)} bars; {choruses}; {asked}; {count}"
+    _write(axes, _LEFT, 43.5, second, _fitting_plain(second, 11.0, _RIGHT - _LEFT), color=_GREY)
     return 50.0
 
 
@@ -141,22 +149,24 @@ def _grid(axes: Any, chart: Chart, y: float) -> float:
     bars = _form_bars(chart)
     across = 4 if len(bars) <= 32 else 8
     n_rows = -(-len(bars) // across)
-    width, height = (_RIGHT - _LEFT) / across, min(26.0, 150.0 / n_rows)
+    # As large as the song below leaves room for: the page is read from the stand.
+    song = 20.0 + 9.0 * min(len(song_rows(chart)), _MAX_SONG_ROWS)
+    width, height = (_RIGHT - _LEFT) / across, min(44.0, max(150.0, _HEIGHT - 16.0 - y - song) / n_rows)
     for i, bar in enumerate(bars):
         x, top = _LEFT + (i % across) * width, y + (i // across) * height
         axes.add_artist(Rectangle((x, top), width, height, facecolor="none", edgecolor=_INK, linewidth=1.0))
-        _write(axes, x + 1.2, top + 3.6, str(bar.bar), 7.5, color=_GREY)
+        _write(axes, x + 1.4, top + 4.2, str(bar.bar), 9.0, color=_GREY)
         share = width / len(bar.chords)
-        size = min(26.0, height * 1.0) if len(bar.chords) == 1 else min(17.0, height * 0.8)
+        size = min(44.0, height * 1.1) if len(bar.chords) == 1 else min(26.0, height * 0.8)
         for k, (chord, degree) in enumerate(zip(bar.chords, bar.degrees, strict=True)):
             middle = x + (k + 0.5) * share
             name = _sign(chord.name)
             fits = _fitting(name, size, share - 3.0)
             _write(axes, middle, top + height * 0.62, name, fits, ha="center", weight="bold")
             degree = "♭" + degree[1:] if degree.startswith("b") else degree
-            _write(axes, middle, top + height * 0.87, degree, min(10.0, height * 0.42), ha="center", color=_GREY)
+            _write(axes, middle, top + height * 0.87, degree, min(13.0, height * 0.42), ha="center", color=_GREY)
         if bar.turnaround and not (i and bars[i - 1].turnaround):
-            _write(axes, x + width - 1.2, top + 3.6, "turnaround", 7.5, ha="right", style="italic")
+            _write(axes, x + width - 1.4, top + 4.2, "turnaround", 9.0, ha="right", style="italic")
     for row in range(n_rows):  # a heavier line where each line of the form begins and ends
         top = y + row * height
         ends = min(across, len(bars) - row * across)
@@ -170,21 +180,19 @@ def _song(axes: Any, chart: Chart, y: float) -> None:
 
     rows = song_rows(chart)
     _write(axes, _LEFT, y, "The song", 13.0, weight="bold")
-    _write(axes, _LEFT + 62.0, y, "how hard the band plays", 7.5, color=_GREY)
-    step = min(8.0, (_HEIGHT - 14.0 - y) / max(1, min(len(rows), _MAX_SONG_ROWS)))
+    _write(axes, _LEFT + 62.0, y, "how hard the band plays", 9.0, color=_GREY)
+    step = min(9.0, (_HEIGHT - 14.0 - y) / max(1, min(len(rows), _MAX_SONG_ROWS)))
     hints = {"verse": "pin it", "solo": "open up", "head": "as written", "intro": "lead in"}
     for i, (number, role, level, words) in enumerate(rows[:_MAX_SONG_ROWS]):
         at = y + (i + 1) * step
         if i == _MAX_SONG_ROWS - 1 and len(rows) > _MAX_SONG_ROWS:
             _write(axes, _LEFT, at, f"… and {len(rows) - i} more lines like these", 9.0)
             break
-        _write(axes, _LEFT, at, number, 10.0, weight="bold")
-        _write(axes, _LEFT + 14.0, at, role, 10.0, weight="bold")
-        _write(axes, _LEFT + 30.0, at, hints.get(role, ""), 9.0, color=_GREY)
+        _write(axes, _LEFT, at, number, 11.5, weight="bold")
+        _write(axes, _LEFT + 14.0, at, role, 11.5, weight="bold")
+        _write(axes, _LEFT + 32.0, at, hints.get(role, ""), 10.5, color=_GREY)
         axes.add_artist(Rectangle((_LEFT + 62.0, at - 2.6), 24.0, 2.6, facecolor="none", edgecolor=_INK, linewidth=0.7))
         axes.add_artist(Rectangle((_LEFT + 62.0, at - 2.6), 24.0 * level, 2.6, facecolor=_INK, linewidth=0))
-        _write(axes, _LEFT + 88.5, at, f"{level:.2g}", 8.0, color=_GREY)
+        _write(axes, _LEFT + 88.5, at, f"{level:.2g}", 9.0, color=_GREY)
         if words:
-            _write(
-                axes, _LEFT + 98.0, at, words, _fitting(words, 9.0, _RIGHT - _LEFT - 98.0) if len(words) > 40 else 9.0
-            )
+            _write(axes, _LEFT + 98.0, at, words, _fitting_plain(words, 10.5, _RIGHT - _LEFT - 98.0))
