@@ -5,6 +5,7 @@ from __future__ import annotations
 import datetime
 import json
 import sys
+from collections import Counter
 from collections.abc import Callable
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
@@ -169,6 +170,20 @@ def _figure_text(trend: Trend) -> str:
     return f"{value:.3g}{unit}"
 
 
+# A trend's words, short enough for a line of eighty.
+_SHORT = {"getting better": "better", "getting worse": "worse", "moving up": "up", "moving down": "down"}
+
+
+def _trend_text(trend: Trend) -> str:
+    if trend.per_week is None or trend.ci95 is None:
+        return trend.words
+    scale = 100.0 if trend.figure.name.endswith("_rate") else 1.0
+    low, high = (f"{scale * end:+.2g}" for end in trend.ci95)
+    if trend.words not in _SHORT:
+        return f"only scatter ({low} to {high} a week)"
+    return f"{_SHORT[trend.words]}, {scale * trend.per_week:+.2g} a week ({low} to {high})"
+
+
 def _say_history(book: History, since: datetime.date | None) -> None:
     span = book.span(since)
     if not span.n_takes:
@@ -183,12 +198,7 @@ def _say_history(book: History, since: datetime.date | None) -> None:
     for trend in book.trends(since=since):
         if trend.newest is None:
             continue
-        slope = ""
-        if trend.per_week is not None and trend.ci95 is not None:
-            scale = 100.0 if trend.figure.name.endswith("_rate") else 1.0
-            low, high = (f"{scale * end:+.2g}" for end in trend.ci95)
-            slope = f"{scale * trend.per_week:+.2g} a week ({low} to {high}): "
-        typer.echo(f"{trend.figure.title:<36}{_figure_text(trend):>14}  {slope}{trend.words}")
+        typer.echo(f"{trend.figure.title:<32}{_figure_text(trend):>11}  {_trend_text(trend)}")
     cells = book.landing_by_key(since)
     if cells:
         _say_heat(cells)
@@ -201,20 +211,30 @@ def _say_history(book: History, since: datetime.date | None) -> None:
 
 
 def _say_heat(cells: dict[tuple[str, str], tuple[int, int]]) -> None:
-    """Roots on the changes, key by change: counts, and a block that is fuller the more landed."""
-    keys = sorted({key for key, _ in cells})[:MAX_KEYS_SHOWN]
+    """Roots on the changes, key by change: counts, and a block that is fuller the more landed; as many keys as fit."""
+    import shutil
+
+    cell = max(len(f"{roots}/{n}") for roots, n in cells.values()) + 3
+    room = shutil.get_terminal_size().columns if sys.stdout.isatty() else 10 + cell * MAX_KEYS_SHOWN
+    played = Counter({key: 0 for key, _ in cells})
+    for (key, _), (_, n) in cells.items():
+        played[key] += n
+    shown = min(max(1, (room - 10) // cell), MAX_KEYS_SHOWN)
+    keys = sorted(key for key, _ in played.most_common(shown))
     pairs = sorted(
         {pair for _, pair in cells if "→" in pair}, key=lambda p: -sum(cells.get((k, p), (0, 0))[1] for k in keys)
     )
     typer.echo("\nRoots on the changes (rows: change, columns: key)")
-    typer.echo(" " * 10 + "".join(f"{key:>9}" for key in keys))
+    typer.echo(" " * 10 + "".join(f"{key:>{cell - 2}}  " for key in keys))
     for pair in pairs[:10]:
         row = []
         for key in keys:
             roots, n = cells.get((key, pair), (0, 0))
             block = " ▁▂▃▄▅▆▇█"[round(8 * roots / n)] if n else " "
-            row.append(f"{f'{roots}/{n}' if n else '·':>7} {block}")
+            row.append(f"{f'{roots}/{n}' if n else '·':>{cell - 2}} {block}")
         typer.echo(f"{pair:<10}" + "".join(row))
+    if len(keys) < len(played):
+        typer.echo(f"The {len(keys)} keys played most; {len(played) - len(keys)} more with --json.")
 
 
 def _history_dict(book: History, since: datetime.date | None) -> dict[str, Any]:

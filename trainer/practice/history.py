@@ -59,18 +59,18 @@ class Figure:
 
 FIGURES: tuple[Figure, ...] = (
     Figure("swing_ratio", "swing ratio", "", 0, ("swing", "ratio")),
-    Figure("swing_spread", "swing spread (log2)", "", -1, ("swing", "log2_sd")),
+    Figure("swing_spread", "swing spread", "", -1, ("swing", "log2_sd")),
     Figure("mean_ms", "place against the drums", "ms", 0, ("timing", "mean_ms")),
     Figure("spread_ms", "spread", "ms", -1, ("timing", "robust_sd_ms")),
     Figure("root_rate", "roots on the changes", "", 1, ("landing", "root_rate")),
-    Figure("landed_rate", "root, third or fifth on the changes", "", 1, ("landing", "landed_rate")),
+    Figure("landed_rate", "root, third or fifth landed", "", 1, ("landing", "landed_rate")),
     Figure("n_lost", "times lost in the form", "", -1, ()),
     Figure("pinned_rate", "verses pinned", "", 1, ()),
     Figure("contrast", "notes a bar, solo against verse", "", 0, ("shape", "contrast", "notes_per_bar", "difference")),
     Figure(
         "contrast_height",
-        "height, solo against verse",
-        "semitones",
+        "semitones, solo against verse",
+        "",
         0,
         ("shape", "contrast", "median_pitch", "difference"),
     ),
