@@ -29,7 +29,7 @@ from trainer.band.sound import synth
 
 __all__ = ["INSTRUMENTS", "Sound", "cache_dir", "instrument"]
 
-_BANK_VERSION = 7  # raise when a sound changes
+_BANK_VERSION = 8  # raise when a sound changes
 _MAGIC = b"TRSOUND1"
 
 Frames = NDArray[np.int16]
@@ -55,7 +55,7 @@ def _drum_sounds(rate_hz: int) -> Iterator[tuple[Key, synth.Floats, bool]]:
     # note → (pan, wet, number of strikes)
     places = {
         drums.KICK: (0.0, 0.25),
-        drums.SIDE_STICK: (-0.12, 0.75),
+        drums.SIDE_STICK: (-0.12, 0.5),
         drums.SNARE: (-0.08, 0.7),
         drums.CLOSED_HAT: (0.34, 0.3),
         drums.PEDAL_HAT: (0.34, 0.3),
