@@ -257,7 +257,7 @@ def chart_lines(made: Any) -> list[str]:
         head = (
             "Intro"
             if chorus == 0
-            else f"Chorus {chorus}, {bars[0].role}, intensity {bars[0].intensity:g}, bass plays {asked}"
+            else f"Chorus {chorus}, {made.role_words(bars[0])}, intensity {bars[0].intensity:g}, bass plays {asked}"
         )
         if cells in shown:
             lines.append(f"{head}: as chorus {shown[cells]}")

@@ -16,7 +16,7 @@ from fractions import Fraction
 from trainer._version import __version__
 from trainer.music import Chord, Key, spell_pc
 from trainer.report.written import BAR, DIVISIONS, Written, WrittenNote
-from trainer.session import BEATS_PER_BAR, ChartBar
+from trainer.session import BEATS_PER_BAR, Chart
 
 __all__ = ["musicxml"]
 
@@ -80,7 +80,7 @@ def musicxml(written: Written, *, tab: bool = True) -> bytes:
         if number == 1 and not written.pickup:
             _attributes(measure, written, tab)
             _tempo(measure, written)
-        _role(measure, chart.bars, number - 1)
+        _role(measure, chart, number - 1)
         if number - 1 == first_missed:
             _words(measure, "x: a change that was missed", "below")
         _measure(measure, bar.chords, written, pieces[number - 1], tab, BAR)
@@ -167,15 +167,15 @@ def _tempo(measure: ET.Element, written: Written) -> None:
         _text(swing, "swing-type", "eighth")
 
 
-def _role(measure: ET.Element, bars: tuple[ChartBar, ...], idx: int) -> None:
-    bar = bars[idx]
+def _role(measure: ET.Element, chart: Chart, idx: int) -> None:
+    bars, bar = chart.bars, chart.bars[idx]
     if idx and bars[idx - 1].chorus == bar.chorus:
         if bar.turnaround and not bars[idx - 1].turnaround:
             _words(measure, "turnaround", "below")
         return
     direction = ET.SubElement(measure, "direction", placement="above")
     kind = ET.SubElement(direction, "direction-type")
-    _text(kind, "rehearsal", "intro" if bar.chorus == 0 else f"{bar.chorus} {bar.role}")
+    _text(kind, "rehearsal", "intro" if bar.chorus == 0 else f"{bar.chorus} {chart.role_words(bar)}")
     _text(direction, "staff", _STAFF)
 
 
