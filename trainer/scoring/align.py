@@ -14,6 +14,7 @@ positive; per-beat arrays cover the whole beats from `first_beat_idx` on. Nothin
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -77,6 +78,7 @@ EXCUSED_NAMES = {
 
 GHOST_MAX_S = 0.080  # our choice
 STACK_MAX_S = 0.015  # our choice: two pitches sounding together within this are one onset
+SAT_OUT_BEATS = 16.0  # our choice: four bars of nothing at either end are a player who sat out, not missed changes
 GAP_MARGIN_S = 0.060  # our choice: notes this near to a glitch of ours are excused
 OFFSET_HALF_WINDOW = 8  # on-beats on either side in the running median; our choice
 LATE_REACH_BEATS = 0.25  # an on-beat reaches half-way to an even off-beat when the beat reads so
@@ -114,7 +116,8 @@ class Reading:
     `phase_s` is the constant taken off to find slots (never off the asynchronies); `off_frac` the player's usual place
     of the off-beat; `band_off_frac` the session's (NaN without one); `transposed_semitones` and `detuned_semitones`
     are to be asked about, and are taken off `pitch`. `unplaced` says why nobody can tell the take's on-beats from its
-    off-beats; it is then read as off-beats, and nothing may be timed.
+    off-beats; it is then read as off-beats, and nothing may be timed. What is asked of the player lies from
+    `from_beats` to `until_beats`: not before a file begins that starts inside the form, nor after the player stopped.
     """
 
     notes: Notes
@@ -150,6 +153,8 @@ class Reading:
     profile: str
     calibrated: bool
     unplaced: Why | None = None
+    from_beats: float = -math.inf
+    until_beats: float = math.inf
 
     @property
     def n(self) -> int:
@@ -277,6 +282,8 @@ def read_notes(take: Take, chart: Chart | None = None) -> Reading:
         profile=take.header.profile,
         calibrated=take.header.calibration is not None,
         unplaced=unplaced,
+        from_beats=_begins(here - local, take, chart),
+        until_beats=_stops(here - local, chart),
     )
     if chart is not None and len(notes):
         reading = _transposed(reading, chart)
@@ -324,6 +331,31 @@ def _beat_range(beats: Floats, chart: Chart | None) -> tuple[int, int]:
     if not len(beats):
         return 0, 0
     return int(np.floor(beats[0] - 0.5)), int(np.ceil(beats[-1] + 0.5))
+
+
+def _begins(placed: Floats, take: Take, chart: Chart | None) -> float:
+    """The beat from which the player can be asked for anything.
+
+    A file from elsewhere may begin inside the form. If its downbeat was found from the notes, it begins with the first
+    of them; and if four bars or more are empty before that, the player was not in yet.
+    """
+    if chart is None or not len(placed) or not take.header.foreign:
+        return -math.inf
+    inside = placed[placed > chart.first_beats - 0.5]
+    first = math.floor(float(inside[0]) + 0.3) if len(inside) else math.inf
+    if take.header.downbeat_from == "auto" or first - chart.first_beats > SAT_OUT_BEATS:
+        return first
+    file = take.header.extra.get("midi")
+    starts = file.get("starts_at_beats") if isinstance(file, Mapping) else None
+    return float(starts) if isinstance(starts, int | float) else -math.inf
+
+
+def _stops(placed: Floats, chart: Chart | None) -> float:
+    """The beat of the last note of a player who stopped four bars before the end or earlier; else ∞."""
+    if chart is None or not len(placed):
+        return math.inf
+    last = float(placed.max())
+    return last if chart.end_beats - last > SAT_OUT_BEATS else math.inf
 
 
 def _excused_beats(ks: Floats, chart: Chart | None) -> NDArray[np.uint8]:

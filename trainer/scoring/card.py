@@ -30,7 +30,7 @@ from trainer.take.model import Take
 __all__ = ["REVISION", "SCHEMA", "EmptySection", "Scorecard", "Section", "answers", "score"]
 
 SCHEMA = {"name": "scorecard", "major": 1, "minor": 0}
-REVISION = 1  # of the figures: raised whenever the same take comes out otherwise, so that kept cards are made anew
+REVISION = 2  # of the figures: raised whenever the same take comes out otherwise, so that kept cards are made anew
 DEFAULT_LEVEL = "jam"
 
 
@@ -74,6 +74,7 @@ class Scorecard:
     scorer: str = __version__
     why: Mapping[str, Why] = field(default_factory=dict)
     remarks: tuple[str, ...] = ()  # what was odd about the file, a line each
+    downbeat: Mapping[str, Any] = field(default_factory=lambda: {"from": "take"})
 
     @property
     def chart(self) -> Chart | None:
@@ -130,6 +131,7 @@ class Scorecard:
             "detuned_semitones": number(r.detuned_semitones, 3),
             "octaves_off": r.octaves_off,
             "phase_ms": number(1000.0 * r.phase_s, 2),
+            "downbeat": dict(self.downbeat),
             "remarks": list(self.remarks),
             "why": why,
         }
@@ -194,6 +196,7 @@ def score(
         full=full,
         why={} if known is not None else {"session_sha256": no_figure("no_session", "scored without a session")},
         remarks=_remarks(take),
+        downbeat=_downbeat(take),
     )
     if take.header.calibration is None:
         card = replace(card, why={**card.why, "calibration": no_figure("not_calibrated", "no calibration was made")})
@@ -220,6 +223,12 @@ def answers(take: Take, chart: Chart) -> Take:
 def _remarks(take: Take) -> tuple[str, ...]:
     found = take.header.extra.get("remarks")
     return tuple(text for text in found if isinstance(text, str)) if isinstance(found, list) else ()
+
+
+def _downbeat(take: Take) -> dict[str, Any]:
+    """Where the first downbeat came from; if from the notes, how sure that is and what else it may be."""
+    found = take.header.extra.get("downbeat") if take.header.downbeat_from == "auto" else None
+    return {"from": take.header.downbeat_from, **(found if isinstance(found, Mapping) else {})}
 
 
 def _empty(holds: Mapping[str, Any], code: str, text: str) -> EmptySection:

@@ -43,6 +43,7 @@ OUTCOMES = (
 )
 ROOTS = ("root", "root_early", "root_late")
 LANDED = (*ROOTS, "chord_tone")
+UNHEARD = ("stopped", "not_in_yet", "gap", "heard")  # notes of items where nobody could play, or was to
 NOT_COUNTED = ("pedal", "turnaround", "not_asked")
 
 THIRD_BEATS = 1.0 / 3.0  # a ♭3 shorter than this that moves to the 3rd is the 3rd (the project's definition)
@@ -51,7 +52,6 @@ TOGETHER_S = 0.030  # our choice: notes this near to the attack sound with it
 UNENDED_BEATS = 4.0  # a note without a release sounds no longer than a bar; our choice
 HELD_BEATS = 0.12  # our choice: a note that ends within this of the line does not sound across it
 RIFF_REST_BEATS = 2.0  # the project's definition
-STOPPED_BEATS = 16.0  # our choice: four bars of nothing at the end are a player who stopped, not missed changes
 SAME_PLACE_BEATS = 0.2  # our choice: the bars around repeat a first onset within this
 
 
@@ -251,7 +251,6 @@ class _Judge:
             self.ends = np.where(unended, longest, self.ends)
         self.tonic_pc = chart.key.tonic_pc
         self.onset_s = reading.notes["onset_s"]
-        self.last_beats = float(reading.placed_beats.max())
         self._first = self._first_onsets()
 
     def _first_onsets(self) -> NDArray[np.float64]:
@@ -316,9 +315,7 @@ class _Judge:
             stayed = self._stayed_on(change, idx)
             if stayed is not None:
                 outcome, note = "other", "stayed_on"
-        free = (
-            not self.chart.turnaround_pinned and note not in ("stopped", "gap", "heard") and self._in_turnaround(change)
-        )
+        free = not self.chart.turnaround_pinned and note not in UNHEARD and self._in_turnaround(change)
         if free and self._turnaround_ok(change, outcome, idx):
             outcome, stayed, note = "turnaround", None, None
         pitch = asynchrony = math.nan
@@ -386,9 +383,9 @@ class _Judge:
         if len(first):
             outcome, idx, note = self._named(int(first[0]), chord)
             return ("root_late" if outcome == "root" else outcome), idx, note
-        if at > self.last_beats and self.chart.end_beats - self.last_beats > STOPPED_BEATS:
+        if at > r.until_beats:
             return "not_asked", -1, "stopped"
-        return "silent", -1, None
+        return ("not_asked", -1, "not_in_yet") if at < r.from_beats else ("silent", -1, None)
 
     def _named(self, idx: int, chord: Chord) -> tuple[str, int, str | None]:
         kind = self.kind(idx, chord)

@@ -338,7 +338,8 @@ def shape(reading: Reading, chart: Chart, landing: Landing, *, band_intensity: S
     counted = np.array([bar.chorus > 0 and not (bar.final or bar.stopped or bar.heard) for bar in chart.bars])
     asked = [bool(np.any(counted & (roles == role))) for role in ("verse", "solo")]
     played = {chorus.chorus for chorus in judged if chorus.verdict is not None}
-    counted &= np.array([bar.chorus in played for bar in chart.bars])  # a chorus sat out is no thin one
+    # A chorus or bars sat out are no thin ones.
+    counted &= np.array([bar.chorus in played and _asked(reading, bar) for bar in chart.bars])
     contrast: dict[str, Interval] = {}
     for name, values in by_bar.items():
         if name == "velocity" and p.flat:
@@ -372,6 +373,11 @@ def shape(reading: Reading, chart: Chart, landing: Landing, *, band_intensity: S
     if arc is None:
         why["arc"] = no_figure("none", "no two choruses rise and then fall")
     return Shape(judged, contrast, build, arc, gate, accent, offbeat, why)
+
+
+def _asked(reading: Reading, bar: ChartBar) -> bool:
+    """Whether the player was in by this bar, and had not stopped."""
+    return bar.onset_beats > reading.from_beats - 0.5 and bar.onset_beats <= reading.until_beats
 
 
 def _per_bar(p: _Played, chart: Chart) -> dict[str, Floats]:
@@ -428,7 +434,7 @@ def _accent(p: _Played, rows: Bools) -> tuple[float, float, dict[str, Why]]:
 def _chorus(played: _Played, reading: Reading, chart: Chart, landing: Landing, all_bars: list[ChartBar]) -> ChorusShape:
     """The features of one chorus (its bars, in order), not yet judged."""
     chorus = all_bars[0].chorus
-    bars = [bar for bar in all_bars if not bar.final and not bar.stopped]
+    bars = [bar for bar in all_bars if not bar.final and not bar.stopped and _asked(reading, bar)]
     p = played.of_bars(all_bars[0].idx, all_bars[-1].idx)
     tally = landing.per_chorus.get(chorus)
     changes = tally.changes if tally is not None else 0

@@ -19,6 +19,7 @@ from trainer.scoring.shape import Shape
 from trainer.scoring.stats import MIN_N
 from trainer.scoring.text import feel_line, landing_line, time_line
 from trainer.scoring.why import Why, no_figure, number
+from trainer.session import BEATS_PER_BAR
 
 if TYPE_CHECKING:
     from trainer.scoring.card import Scorecard
@@ -291,7 +292,8 @@ def _form_and_shape(card: Scorecard, level: Level, found: list[Advice]) -> Line:
     else:
         reason = None
         bars_lost = form.bars_lost or 0
-        lost_share = bars_lost / max(len(form.place), 1)
+        n_bars = max(_bars_asked(card, form), 1)
+        lost_share = bars_lost / n_bars
     met: bool | None = None if math.isnan(lost_share) else lost_share <= level.lost_share
     cost: Counter[int] = Counter()
     if isinstance(form, FormResult) and form.lost:
@@ -302,7 +304,7 @@ def _form_and_shape(card: Scorecard, level: Level, found: list[Advice]) -> Line:
             only_quick = len(quick) == len(form.lost)
             longest = max(form.lost, key=lambda span: span.last_idx - span.first_idx)
             weight = min(6.0, lost_share / max(level.lost_share, 0.02))
-            where = f"{form.bars_lost} of {len(form.place or ())} bars; {longest.words()}"
+            where = f"{form.bars_lost} of {_bars_asked(card, form)} bars; {longest.words()}"
             if only_quick:
                 say = "The quick change in bar 2 goes by without you."
                 found.append(Advice("form", say, where, "change_one_four", weight))
@@ -317,6 +319,12 @@ def _form_and_shape(card: Scorecard, level: Level, found: list[Advice]) -> Line:
     counted = reason or no_figure("counted", "bars are counted, not sampled: no interval")
     bars = _worst(card, cost)
     return Line("form and shape", text, lost_share, None, "share of bars elsewhere", target, met, bars, counted)
+
+
+def _bars_asked(card: Scorecard, form: FormResult) -> int:
+    """How many bars of the choruses the player was in for."""
+    r = card.reading
+    return sum(r.from_beats - BEATS_PER_BAR < row.at_beats <= r.until_beats for row in form.place or ())
 
 
 def _shape_advice(shape: Shape, good: int, asked: int, level: Level, found: list[Advice]) -> None:

@@ -20,7 +20,7 @@ from numpy.typing import NDArray
 
 from trainer.errors import FileFormatError, UsageError, nearest
 from trainer.session import Session, expand, load_session
-from trainer.take.downbeat import MIN_NOTES, find_downbeat
+from trainer.take.downbeat import MIN_NOTES, Downbeat, find_downbeat
 from trainer.take.midi_file import CHORUS_MARKER, MAX_FILE_BYTES, FileClock, MidiFile, MidiTrack, parse_midi
 from trainer.take.midi_notes import track_notes
 from trainer.take.model import Take, TakeHeader
@@ -33,7 +33,7 @@ DRUM_CHANNEL = 9  # counted from 0 (General MIDI 1)
 BASS_PROGRAMS = range(32, 40)  # as on the wire, from 0 (General MIDI 1: the bass family, 33–40)
 _CHANNEL = re.compile(r"channel[ :]?(1[0-6]|[1-9])", re.IGNORECASE)
 MAX_HOURS = 24.0  # our choice
-UNSURE = 0.8  # below this sureness a downbeat found from the notes carries a remark; our choice
+UNSURE = 0.8  # below this sureness the second best place is named too; our choice
 MAX_BEATS = 500_000.0  # a day at 240 bpm is 345,600; our choice
 
 
@@ -273,15 +273,29 @@ def _origin(
     found = find_downbeat(beats, notes["pitch"], expand(session))
     if found is None:
         raise UsageError(
-            f'{source}: downbeat "auto" found {len(notes)} notes; expected at least {MIN_NOTES}; '
+            f'{source}: downbeat "auto" found {len(notes)} note{"" if len(notes) == 1 else "s"}; '
+            f"expected at least {MIN_NOTES}; "
             "give the downbeat in seconds"
         )
-    if found.sureness < UNSURE:
-        remarks.append(
-            f"the downbeat found from the notes is not sure ({100 * found.sureness:.0f} %); "
-            "give it in seconds if the bars do not fit"
-        )
+    remarks.append(_found_words(found))
     return found.origin_beats, "auto", {"downbeat": found.to_dict()}
+
+
+def _found_words(found: Downbeat) -> str:
+    """Where the notes say the take begins, and how sure that is."""
+    text = (
+        f"by its notes the take begins in bar {found.bar}, on beat {found.beat:g} ({_percent(found.sureness)} % sure)"
+    )
+    if found.sureness >= UNSURE or found.next_best is None:
+        return text
+    bar, beat, share = found.next_best
+    other = f"or in bar {bar}, on beat {beat:g} ({_percent(share)} %)"
+    return f"{text}, {other}; if the bars do not fit, give the downbeat in seconds"
+
+
+def _percent(share: float) -> str:
+    """A share in whole per cent; what is not certain is not called 100."""
+    return str(min(round(100.0 * share), 99))
 
 
 def _asked_downbeat(downbeat: float | str | None) -> float | None:
@@ -307,6 +321,7 @@ def _facts(midi: MidiFile, clock: FileClock, chosen: _Choice, origin_beats: floa
         "ticks_per_s": midi.ticks_per_s,
         "track": {"number": chosen.track.number, "name": chosen.track.name[:200]},
         "n_tempos": len(midi.tempos),
+        "starts_at_beats": -origin_beats,
         "meters": [
             [float(beat), int(top), int(bottom)]
             for beat, (_, top, bottom) in zip(meter_beats.tolist(), midi.meters[:100].tolist(), strict=True)
