@@ -12,7 +12,7 @@ _STYLE = """
 html,body{height:100%}
 body{background:var(--paper);color:var(--ink);font:600 16px/1.15 system-ui,sans-serif;display:flex;flex-direction:column;
 padding:2vmin;gap:1.5vmin;overflow:hidden}
-header,footer{display:flex;justify-content:space-between;gap:1em;font-size:clamp(14px,3.2vmin,30px)}
+header,footer{display:flex;justify-content:space-between;gap:1em;font-size:clamp(15px,3.8vmin,40px)}
 .quiet{color:var(--muted);font-weight:500}
 main{flex:1;display:flex;gap:3vmin;align-items:stretch;min-height:0}
 .now,.next{display:flex;flex-direction:column;justify-content:center;min-width:0}
@@ -21,14 +21,14 @@ main{flex:1;display:flex;gap:3vmin;align-items:stretch;min-height:0}
 .chord.mid{font-size:clamp(36px,min(18vw,34vh),360px)}.chord.long{font-size:clamp(30px,min(11vw,26vh),280px)}
 .next .chord{font-size:clamp(28px,min(14vw,24vh),280px)}.next .chord.mid{font-size:clamp(26px,min(10vw,20vh),200px)}
 .next .chord.long{font-size:clamp(20px,min(6.5vw,16vh),150px)}
-.small{font-size:clamp(14px,3.6vmin,40px)}
+.small{font-size:clamp(16px,5vmin,60px)}
 .beats{display:flex;gap:2vmin;margin-top:2vmin}
 .beats span{width:7vmin;height:7vmin;border:.6vmin solid var(--ink);border-radius:50%}
 .beats span.on{background:var(--ink)}
 .cue{background:var(--mark);color:var(--on);font-size:clamp(22px,6.5vmin,72px);font-weight:800;padding:1vmin 2vmin}
 .cue[hidden]{display:none}
 .grid{display:grid;grid-template-columns:repeat(4,1fr);gap:.7vmin}
-.grid div{border:.25vmin solid var(--line);padding:.6vmin 1vmin;font-size:clamp(13px,2.9vmin,32px);white-space:nowrap;
+.grid div{border:.25vmin solid var(--line);padding:.6vmin 1vmin;font-size:clamp(13px,3.3vmin,38px);white-space:nowrap;
 overflow:hidden}
 .grid div.here{background:var(--mark);color:var(--on);border-color:var(--mark)}
 .grid div.out{border-style:dashed}
