@@ -157,6 +157,8 @@ def test_calibrate_on_real_ports(jack_server: JackServer, own_folders: Path) -> 
     """A far end plays evenly, 30 ms after the click it heard, through JACK; the figure is kept for the port."""
     arguments = ["calibrate", "--midi-in", "bass", "--midi-out", "bass", "--no-audio", "--bpm", "160", "--clicks", "24"]
     with JackSender(jack_server, "bass") as far, on_terminal(arguments, jack_server.env()) as program:
+        program.wait_for("Count-in in")
+        program.type("\r")
         far.wait_connected()
         clicks: list[int] = []
 

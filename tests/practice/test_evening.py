@@ -211,8 +211,10 @@ def test_a_change_comes_in_the_key_where_it_is_missed_and_at_the_tempo_where_it_
         book.refresh()
         home, keys = keys_of(book, today)
         assert home == "A" and keys["change_five_four"] == "E" and "change_one_four" not in keys
-        faster = DrillRun("change_five_four", "E", 112.0, datetime.datetime(2026, 1, 3, 18, tzinfo=UTC), False, 0.0)
-        pieces = plan_evening(20, evidence_of(book), [faster], today, key=home, keys=keys).pieces
+        moment = datetime.datetime(2026, 1, 3, 18, tzinfo=UTC)
+        faster = DrillRun("change_five_four", "E", 112.0, moment, True, 1.0)  # not due yet
+        names = ("change_five_four", "change_one_four")
+        pieces = plan_evening(20, evidence_of(book), [faster], today, key=home, keys=keys, names=names).pieces
     piece = next(piece for piece in pieces if piece.drill == "change_five_four")
     assert (piece.key, piece.tempo_bpm) == ("E", 112.0)
     assert next(piece for piece in pieces if piece.kind == "song").key == "A"

@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
+from trainer.cli.desk import breathe
 from trainer.cli.facts import Json, show_json
 from trainer.cli.speaking import say, to_stderr
 from trainer.errors import PortError, UsageError
@@ -221,6 +222,8 @@ def calibrate(
     session = click_session(used, clicks or N_CLICKS[used], bpm)
     for line in _instructions(used, typing):
         typer.echo(line, err=as_json)
+    if not as_json and not breathe(words="Count-in"):
+        return 0
     options = PlayOptions(
         midi_in=name,
         midi_out=midi_out,

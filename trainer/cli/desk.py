@@ -28,6 +28,7 @@ __all__ = [
     "Plain",
     "StandInOption",
     "Takes",
+    "breathe",
     "check_tempo",
     "listening",
     "recovered",
@@ -84,6 +85,37 @@ def _passing_folder() -> Path:
     folder = tempfile.mkdtemp(prefix="trainer-stand-in-")
     atexit.register(shutil.rmtree, folder, ignore_errors=True)
     return Path(folder)
+
+
+def breathe(seconds: float = BREATH_S, words: str = "Starts") -> bool:
+    """Wait, counting down, so that what stands there can be read before the playing screen covers it.
+
+    Enter goes on at once; False when the person leaves with q. Nobody waits where there is no terminal.
+    """
+    if not (sys.stdin.isatty() and sys.stdout.isatty()):
+        return True
+    from trainer.cli.checking import key_reader
+    from trainer.clock.sources import RealClock
+
+    clock = RealClock()
+    end_ns = clock.now_ns() + int(seconds * 1e9)
+    shown = ""
+    with key_reader() as read_key:
+        while (left_s := (end_ns - clock.now_ns()) * 1e-9) > 0.0:
+            text = f"{words} in {_minutes_and_seconds(left_s)}.  Enter: now   q: leave"
+            if text != shown:
+                sys.stdout.write(f"\r\x1b[K{text}")
+                sys.stdout.flush()
+                shown = text
+            key = read_key()
+            if key in ("\r", "\n", "q", "Q"):
+                sys.stdout.write("\r\x1b[K")
+                sys.stdout.flush()
+                return key not in ("q", "Q")
+            clock.sleep_until(clock.now_ns() + 50_000_000)
+    sys.stdout.write("\r\x1b[K")
+    sys.stdout.flush()
+    return True
 
 
 def _minutes_and_seconds(seconds: float) -> str:
@@ -157,34 +189,8 @@ class Desk:
         return result, result.take
 
     def breathe(self, seconds: float = BREATH_S, words: str = "Starts") -> bool:
-        """A moment to read and to get ready; False when the person leaves with q. Enter goes on at once.
-
-        Nobody waits for a stand-in, nor where there is no terminal to press Enter on.
-        """
-        if self.stand_in or not (sys.stdin.isatty() and sys.stdout.isatty()):
-            return True
-        from trainer.cli.checking import key_reader
-        from trainer.clock.sources import RealClock
-
-        clock = RealClock()
-        end_ns = clock.now_ns() + int(seconds * 1e9)
-        shown = ""
-        with key_reader() as read_key:
-            while (left_s := (end_ns - clock.now_ns()) * 1e-9) > 0.0:
-                text = f"{words} in {_minutes_and_seconds(left_s)}.  Enter: now   q: leave"
-                if text != shown:
-                    sys.stdout.write(f"\r\x1b[K{text}")
-                    sys.stdout.flush()
-                    shown = text
-                key = read_key()
-                if key in ("\r", "\n", "q", "Q"):
-                    sys.stdout.write("\r\x1b[K")
-                    sys.stdout.flush()
-                    return key not in ("q", "Q")
-                clock.sleep_until(clock.now_ns() + 50_000_000)
-        sys.stdout.write("\r\x1b[K")
-        sys.stdout.flush()
-        return True
+        """A moment to read and to get ready; False when the person leaves with q. Nobody waits for a stand-in."""
+        return self.stand_in or breathe(seconds, words)
 
     def close(self) -> None:
         """Note in the history what was played, so that `trainer` alone knows at once what is due when."""
