@@ -10,11 +10,12 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+import pyloudnorm
 import pytest
 
 from tests.band.tiny_font import write_tiny_font
 from trainer.band import PARTS, arrange, render_wav
-from trainer.band.sound import FontRenderer, check_soundfont, stem_renderer, tried_soundfont
+from trainer.band.sound import FontRenderer, StemRenderer, check_soundfont, stem_renderer, tried_soundfont
 from trainer.clock import TempoMap
 from trainer.engine.render import RouteRenderer, Work, _Renderer
 from trainer.engine.ring import BLOCK_FRAMES, Geometry, make_ring_file
@@ -104,6 +105,22 @@ def test_a_soundfont_plays_the_parts_where_they_are(tmp_path: Path) -> None:
     stems.close()
     path = render_wav(song, tmp_path / "font.wav", sample_rate_hz=rate_hz, soundfont=FONTS[0])
     assert path.stat().st_size > stems.n_frames * 4
+
+
+@needs_font
+@pytest.mark.parametrize("groove", ["shuffle", "slow_twelve_eight", "rumba"])
+def test_a_general_midi_font_keeps_the_bands_balance(groove: str) -> None:
+    """Each part within 6 LU of the built-in sounds (ITU-R BS.1770, `pyloudnorm`): no chords that drown the drums."""
+    rate_hz = 24000
+    song = expand(Session(choruses=(ChorusPlan("solo", 1, (0.7,)),), groove=groove, loop=(5, 10), guide="on"))
+    score, tempo = arrange(song), TempoMap(song.tempo_segments)
+    built_in, font = StemRenderer(score, tempo, rate_hz), FontRenderer(score, tempo, rate_hz, FONTS[0])
+    n = min(built_in.n_frames, font.n_frames)
+    meter = pyloudnorm.Meter(rate_hz)
+    for idx, name in enumerate(PARTS[:5]):
+        heard = [meter.integrated_loudness(s.block(0, n)[idx].astype(np.float64)) for s in (built_in, font)]
+        assert abs(heard[0] - heard[1]) < 6.0, name
+    font.close()
 
 
 @needs_fluidsynth

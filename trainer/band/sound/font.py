@@ -27,9 +27,11 @@ _RUN_UP_S: Final = 3.0  # played silently before a block that does not follow th
 _TAIL_S: Final = 3.0
 _STEP_FRAMES: Final = 64  # of FluidSynth
 _GAIN: Final = 1.5
-# Place of each part from left (0) to right (127), and its level; balanced with a General MIDI set by BS.1770.
+# Place of each part from left (0) to right (127), and its level: between two free General MIDI sets, the balance of the
+# built-in sounds by BS.1770. Electric pianos of such sets are far louder than their organs.
 _PAN: Final = (64, 44, 92, 70, 64, 64)
-_LEVEL: Final = (0.57, 0.96, 0.44, 0.34, 0.69, 0.25)
+_LEVEL: Final = (0.57, 0.38, 0.35, 0.23, 0.69, 0.25)
+_LEVEL_OF_PROGRAM: Final = {4: 0.30, 5: 0.30}  # as on the wire
 _DRUM_CHANNEL: Final = 9
 _PAN_CONTROL: Final = 10
 _TRIAL_S: Final = 60.0  # fonts of a gigabyte exist
@@ -204,7 +206,10 @@ class _Player:
         if self._font < 0:
             self.close()
             raise FileFormatError(f"{file}: FluidSynth cannot load it; expected a whole SoundFont (.sf2 or .sf3)")
+        self._level = _LEVEL[part]
         self._programs = {int(c): int(programs.get(int(c), 0)) for c in np.unique(events["channel"])}
+        for program in self._programs.values():
+            self._level = _LEVEL_OF_PROGRAM.get(program, self._level)
         self._at = 0
         self._played = 0
         self.take(events, begins, ends)
@@ -262,7 +267,7 @@ class _Player:
             self._at += n
             self._played += n
         sound: NDArray[np.float32] = np.concatenate(pieces).astype(np.float32)
-        return sound * np.float32(_LEVEL[self._part] / 32768.0)
+        return sound * np.float32(self._level / 32768.0)
 
     def close(self) -> None:
         self._synth.delete()
