@@ -47,8 +47,8 @@ LANE_N = 16
 CUE_LARGE_BEATS = 8.0  # how long a cue stands in block letters when it is new, and again before it is over; our choice
 NEWS_SHOWN_S = 8.0  # how long what needs no doing stays on the screen (it is said again at the end); our choice
 TYPING_LIMITS = (
-    "playing on the computer keyboard: it sends no releases and is stamped through the terminal, so note lengths are "
-    "not judged and times are rougher than an instrument's"
+    "playing on the computer keyboard: it does not tell when a key is let go, so note lengths are not judged, and its "
+    "times are rougher than an instrument's"
 )
 
 
