@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import copy
 import json
+import re
 from collections.abc import Iterator
 from dataclasses import replace
 from typing import Any
@@ -12,12 +13,13 @@ import jsonschema
 import pytest
 
 from tests.take.test_store import SESSION, made_take
+from trainer.cli.speaking import card_text
 from trainer.clock import TempoMap
 from trainer.line import Feel, Slip, StandIn, model_line
 from trainer.resources import shared_dir
 from trainer.scoring import score
 from trainer.session import ChorusPlan, DropOut, Session, default_session, expand
-from trainer.take import Calibration, Take, TakeHeader, empty_notes
+from trainer.take import Calibration, Take, TakeHeader, empty_notes, notes_from_rows
 
 SECTIONS = ("timing", "swing", "landing", "form", "shape", "devices", "verdict")
 
@@ -143,3 +145,28 @@ def test_every_section_is_asked_for(
 def test_session_title_is_not_in_the_card(cards: dict[str, Any]) -> None:
     """A card can be sent to a teacher: it holds figures, no names of files or sessions."""
     assert SESSION.title not in json.dumps(cards["whole, full"], ensure_ascii=False)
+
+
+ONE_OF_MANY = re.compile(r"\b1 (?:\w+ )?(?:notes|pairs|bars|changes|beats|choruses|semitones|intervals|triplets)\b")
+
+
+def words_of(value: Any) -> Iterator[str]:
+    if isinstance(value, str):
+        yield value
+    elif isinstance(value, dict | list):
+        for item in value.values() if isinstance(value, dict) else value:
+            yield from words_of(item)
+
+
+def test_one_is_one_in_every_sentence() -> None:
+    """Takes of one note, one pair, one change, one chorus: no sentence speaks of "1 notes"."""
+    small = expand(Session(count_in_bars=0, form="chart", chart=("G7", "C7"), choruses=(ChorusPlan("verse"),)))
+    tempo = TempoMap(small.tempo_segments)
+    for chart in (small, expand(Session(count_in_bars=0, choruses=(ChorusPlan("verse"), ChorusPlan("solo"))))):
+        rows = [(0.0, 0.3, 31, 90), (0.42, 0.1, 31, 90), (0.63, 0.3, 31, 90), (2.5, 0.3, 30, 90), (3.1, 0.2, 38, 80)]
+        rows += [(3.75 + 0.3 * k, 0.2, 36 + k % 5, 90) for k in range(8)]
+        for header in (TakeHeader(), TakeHeader(foreign=True, profile="foreign")):
+            for n in range(len(rows) + 1):
+                card = score(Take(notes_from_rows(rows[:n]), tempo, chart.session, header=header), full=True)
+                said = [*words_of(card.to_dict()), card_text(card, full=True)]
+                assert [text for text in said if ONE_OF_MANY.search(text)] == []

@@ -201,7 +201,7 @@ def test_which_track(read: Any) -> None:
     assert read(smf(chunk(), one)).notes["pitch"].tolist() == [40.0]
     other = chunk((0, b"\x90\x20\x50"), (9, b"\x80\x20\x40"), name="keys")
     with pytest.raises(
-        UsageError, match=r'2 tracks could be the bass: 1 "lead" \(1 notes\), 2 "keys" \(1 notes\); choose'
+        UsageError, match=r'2 tracks could be the bass: 1 "lead" \(1 note\), 2 "keys" \(1 note\); choose'
     ):
         read(smf(one, other))
     assert read(smf(one, other), track=2).notes["pitch"].tolist() == [32.0]

@@ -259,7 +259,7 @@ class LostSpan:
         if self.cause == "missed quick change":
             return f"{where}: the quick change was not there; did you mean to stay?"
         n = abs(self.place_beats)
-        size = f"{n / 4:g} bar{'' if n == 4 else 's'}" if n % 4 == 0 else f"{n:g} beats"
+        size = f"{n / 4:g} bar{'' if n == 4 else 's'}" if n % 4 == 0 else f"{n:g} beat{'' if n == 1 else 's'}"
         side = "ahead of" if self.place_beats > 0 else "behind"
         return f"{where}: {size} {side} the band ({self.cause})"
 

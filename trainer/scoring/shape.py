@@ -34,7 +34,7 @@ from trainer.scoring.align import (
 from trainer.scoring.landing import Landing
 from trainer.scoring.levels import ShapeRules, shape_rules
 from trainer.scoring.stats import MIN_N, Interval, median, robust_sd, t_quantile
-from trainer.scoring.why import Why, ci, no_figure, number
+from trainer.scoring.why import Why, ci, counted, no_figure, number
 from trainer.session import BEATS_PER_BAR, Chart, ChartBar
 
 __all__ = ["VERDICTS", "ChorusShape", "Shape", "rank_correlation", "rhythm_repeat", "shape", "welch"]
@@ -113,7 +113,7 @@ class ChorusShape:
     def sentence(self) -> str:
         """The chorus in one plain sentence."""
         name = f"Chorus {self.chorus} ({self.role})"
-        lost = f"{self.missed} of {self.changes} changes missed"
+        lost = f"{self.missed} of {counted(self.changes, 'change')} missed"
         if self.verdict is None:
             return f"{name}: too few notes to say."
         said = {
@@ -406,7 +406,7 @@ def _gates(p: _Played, rows: Bools) -> tuple[dict[str, float], dict[str, Why]]:
         values = values[np.isfinite(values)]
         out[name] = median(values) if len(values) >= MIN_N else math.nan
         if len(values) < MIN_N:
-            why[f"gate_{name}"] = no_figure("too_few", f"{len(values)} {name} notes; {MIN_N} are needed")
+            why[f"gate_{name}"] = no_figure("too_few", f"{counted(len(values), f'{name} note')}; {MIN_N} are needed")
     return out, why
 
 
@@ -444,7 +444,7 @@ def _chorus(played: _Played, reading: Reading, chart: Chart, landing: Landing, a
     rows = np.isin(p.bar, idx) if len(idx) else np.zeros(len(p.bar), dtype=np.bool_)
     n = int(np.count_nonzero(rows))
     if n < MIN_NOTES:
-        reason = no_figure("too_few", f"{n} notes in this chorus; {MIN_NOTES} are needed")
+        reason = no_figure("too_few", f"{counted(n, 'note')} in this chorus; {MIN_NOTES} are needed")
         names = ("verdict", "median_pitch", "top_pitch", "span_semitones", "root_share", "chord_tone_share",
                  "entropy_bits", "rhythm_repeat", "velocity", "slope_semitones_per_bar", "gate_long", "gate_short",
                  "gate_quarter", "accent", "accent_offbeat")  # fmt: skip

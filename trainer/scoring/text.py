@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING
 from trainer.scoring.landing import Item, Landing
 from trainer.scoring.swing import Swing
 from trainer.scoring.timing import Timing
+from trainer.scoring.why import counted
 
 if TYPE_CHECKING:
     from trainer.scoring.card import Scorecard
@@ -40,7 +41,7 @@ def feel_line(swing: Swing) -> str:
     if math.isfinite(r.low) and math.isfinite(r.high) and r.n >= 8:
         parts.append(f" ({r.low:.2f}–{r.high:.2f}, {r.n} pairs)")
     else:
-        parts.append(f" ({r.n} pair{'' if r.n == 1 else 's'}, too few for an interval)")
+        parts.append(f" ({counted(r.n, 'pair')}, too few for an interval)")
     if not math.isnan(swing.band_ratio):
         parts.append(f"; the band plays {swing.band_ratio:.2f}")
         if math.isfinite(r.low) and r.low <= swing.band_ratio <= r.high:
@@ -87,7 +88,7 @@ def time_line(timing: Timing, *, calibrated: bool, beat_s: float, profile: str =
     else:
         place = f"placed {-mean:.0f} ms ahead of {against}{interval}"
     if math.isnan(timing.robust_sd_s):
-        return f"Time: {place}; {timing.n} note{'s' if timing.n != 1 else ''}, too few to say how steady."
+        return f"Time: {place}; {counted(timing.n, 'note')}, too few to say how steady."
     spread = 1000.0 * timing.robust_sd_s
     pct = 100.0 * timing.robust_sd_s / beat_s
     word = "steady" if pct <= STEADY_PCT else "unsteady" if pct > UNSTEADY_PCT else "fairly steady"
@@ -105,7 +106,9 @@ def landing_line(landing: Landing) -> str:
         return f"Landing: {landing.why['items'].text}."
     if t.changes == 0:
         return "Landing: no change of chord was asked for."
-    line = f"Landing: {t.roots} of {t.changes} changes on the root, {t.landed} of {t.changes} on a chord note"
+    line = (
+        f"Landing: {t.roots} of {counted(t.changes, 'change')} on the root, {t.landed} of {t.changes} on a chord note"
+    )
     missed = Counter(item.pair for item in landing.missed)
     if missed:
         worst, count = missed.most_common(1)[0]
@@ -116,7 +119,7 @@ def landing_line(landing: Landing) -> str:
         line += f". Did you mean to stay on {stayed[0].stayed_on} in {_bars(stayed)}?"
         return line
     if landing.transposed_semitones:
-        line += f" (read {abs(landing.transposed_semitones)} semitones "
+        line += f" (read {counted(abs(landing.transposed_semitones), 'semitone')} "
         line += f"{'lower' if landing.transposed_semitones > 0 else 'higher'}: is the input transposed?)"
     return line + "."
 

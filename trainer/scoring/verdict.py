@@ -15,10 +15,10 @@ from typing import TYPE_CHECKING, Any
 
 from trainer.scoring.form import FormResult
 from trainer.scoring.levels import Level, level_named
-from trainer.scoring.shape import Shape
+from trainer.scoring.shape import ChorusShape, Shape
 from trainer.scoring.stats import MIN_N
 from trainer.scoring.text import feel_line, landing_line, time_line
-from trainer.scoring.why import Why, no_figure, number
+from trainer.scoring.why import Why, counted, no_figure, number
 from trainer.session import BEATS_PER_BAR
 
 if TYPE_CHECKING:
@@ -136,7 +136,7 @@ def _feel(card: Scorecard, level: Level, found: list[Advice]) -> Line:
         reason = swing.why.get("ratio") or no_figure("no_ratio", "no swing figure")
         return Line("feel", text, math.nan, None, "ratio", target, None, (), reason)
     interval = (r.low, r.high) if math.isfinite(r.low) and math.isfinite(r.high) else None
-    thin = no_figure("too_few", f"{r.n} pairs; {MIN_N} are needed")
+    thin = no_figure("too_few", f"{counted(r.n, 'pair')}; {MIN_N} are needed")
     if math.isnan(band):
         return Line("feel", text, r.estimate, interval, "ratio", target, None, (), no_figure("no_band", target))
     if interval is None:
@@ -191,7 +191,7 @@ def _time(card: Scorecard, level: Level, found: list[Advice]) -> Line:
     if calibrated:
         target += f", placed {level.early_ms:+.0f} to {level.late_ms:+.0f} ms"
     if timing.n == 0 or math.isnan(timing.robust_sd_s):
-        why = timing.why.get("robust_sd_ms") or no_figure("too_few", f"{timing.n} notes on the beat")
+        why = timing.why.get("robust_sd_ms") or no_figure("too_few", f"{counted(timing.n, 'note')} on the beat")
         return Line("time", text, math.nan, None, "% of the beat", target, None, (), why)
     spread_pct = 100.0 * timing.robust_sd_s / beat_s
     mean_ms = 1000.0 * timing.mean.estimate
@@ -265,13 +265,14 @@ def _landing(card: Scorecard, level: Level, found: list[Advice]) -> Line:
         return Line("landing", text, math.nan, None, "share", target, None, (), why)
     rate = k / n
     interval = share_interval(k, n) if n >= MIN_N else None
-    thin = None if interval is not None else no_figure("too_few", f"{n} changes; {MIN_N} are needed to judge")
+    few = no_figure("too_few", f"{counted(n, 'change')}; {MIN_N} are needed to judge")
+    thin = None if interval is not None else few
     met = rate >= level.landed_rate if interval is not None else None
     missed = Counter(item.pair for item in landing.missed)
     if met is False and missed:
         pair, count = missed.most_common(1)[0]
         of = landing.by_pair[pair].changes
-        evidence = f"{k} of {n} changes landed; {pair} missed {count} of {of} times"
+        evidence = f"{k} of {n} changes landed; {pair} missed {count} of {of}"
         weight = (1.0 - rate) / max(1.0 - level.landed_rate, 0.02)
         say = f"Be there when the chord changes: {pair} is the one that gets away."
         found.append(Advice("landing", say, evidence, _PAIR_DRILLS.get(pair, "roots"), weight))
@@ -327,19 +328,24 @@ def _bars_asked(card: Scorecard, form: FormResult) -> int:
     return sum(r.from_beats - BEATS_PER_BAR < row.at_beats <= r.until_beats for row in form.place or ())
 
 
+def _choruses(found: list[ChorusShape]) -> str:
+    """ "chorus 3", "choruses 1, 2, 5, 6 and 2 more"."""
+    names = ", ".join(str(c.chorus) for c in found[:4])
+    more = f" and {len(found) - 4} more" if len(found) > 4 else ""
+    return f"chorus{'' if len(found) == 1 else 'es'} {names}{more}"
+
+
 def _shape_advice(shape: Shape, good: int, asked: int, level: Level, found: list[Advice]) -> None:
     off = [c for c in shape.choruses if c.as_planned is False]
     weight = level.planned_share / max(good / asked, 0.2)
     verses = [c for c in off if c.role == "verse"]
     solos = [c for c in off if c.role == "solo"]
-    counts = f"{good} of {asked} choruses as planned"
+    counts = f"{good} of {asked} {'chorus' if asked == 1 else 'choruses'} as planned"
     if len(verses) >= len(solos):
-        names = ", ".join(str(c.chorus) for c in verses[:4])
-        evidence = f"{counts}; verses not pinned: chorus {names}"
+        evidence = f"{counts}; not pinned: {_choruses(verses)}"
         found.append(Advice("shape", "Pin the verse: one rhythm, chord notes.", evidence, "pin_the_verse", weight))
         return
-    names = ", ".join(str(c.chorus) for c in solos[:4])
-    evidence = f"{counts}; solos that did not open: chorus {names}"
+    evidence = f"{counts}; not opened: {_choruses(solos)}"
     if any(c.verdict == "wandering" for c in solos):
         say = "The solos move, but the changes slip away: open up and still land."
         drill = "open_by_height"

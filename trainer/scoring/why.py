@@ -6,7 +6,7 @@ import math
 from dataclasses import dataclass
 from typing import Protocol
 
-__all__ = ["HasInterval", "Why", "ci", "no_figure", "number"]
+__all__ = ["HasInterval", "Why", "ci", "counted", "no_figure", "number"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -33,6 +33,11 @@ class HasInterval(Protocol):
 def no_figure(code: str, text: str) -> Why:
     """A reason."""
     return Why(code, text)
+
+
+def counted(n: int, thing: str) -> str:
+    """ "1 note", "2 notes"."""
+    return f"{n} {thing}{'' if n == 1 else 's'}"
 
 
 def number(value: float, digits: int) -> float | None:

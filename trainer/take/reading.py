@@ -242,8 +242,12 @@ def _asked(midi: MidiFile, track: str | int, source: str) -> _Choice:
 
 
 def _listed(tracks: list[MidiTrack]) -> str:
-    shown = [f'{item.number} "{item.name[:40]}" ({item.n_note_ons} notes)' for item in tracks[:12]]
+    shown = [f'{item.number} "{item.name[:40]}" ({_notes(item.n_note_ons)})' for item in tracks[:12]]
     return ", ".join(shown) + (f" and {len(tracks) - 12} more" if len(tracks) > 12 else "")
+
+
+def _notes(n: int) -> str:
+    return "1 note" if n == 1 else f"{n} notes"
 
 
 def _origin(
@@ -273,7 +277,7 @@ def _origin(
     found = find_downbeat(beats, notes["pitch"], expand(session))
     if found is None:
         raise UsageError(
-            f'{source}: downbeat "auto" found {len(notes)} note{"" if len(notes) == 1 else "s"}; '
+            f'{source}: downbeat "auto" found {_notes(len(notes))}; '
             f"expected at least {MIN_NOTES}; "
             "give the downbeat in seconds"
         )
