@@ -194,10 +194,10 @@ def _say_history(book: History, since: datetime.date | None) -> None:
     n, days = span.n_takes, span.n_days
     ends = f"{span.first} to {span.last}" if days > 1 else str(span.first)
     typer.echo(f"{n} take{'s' * (n > 1)} on {days} day{'s' * (days > 1)}, {ends}.")
-    typer.echo("")
-    for trend in book.trends(since=since):
-        if trend.newest is None:
-            continue
+    followed = [trend for trend in book.trends(since=since) if trend.newest is not None]
+    if followed:
+        typer.echo("")
+    for trend in followed:
         typer.echo(f"{trend.figure.title:<32}{_figure_text(trend):>11}  {_trend_text(trend)}")
     cells = book.landing_by_key(since)
     if cells:
