@@ -78,6 +78,26 @@ def test_lines_hold_the_hand_within_a_stretch() -> None:
     assert np.mean(np.array(spans) <= 4) >= 0.9
 
 
+def test_a_slide_stays_on_its_string() -> None:
+    n = 0
+    for key in ("E", "A", "D", "G", "C", "F", "Bb", "F#m", "Cm"):
+        for tuning in (FOUR_STRING, FIVE_STRING):
+            for position in (None, 5):
+                chart = expand(session_from_dict({"key": key, "chorus": [{"role": "verse", "times": 2}]}))
+                line = model_line(chart, device="slide_in", tuning=tuning, position=position)
+                rows = line.notes
+                for claim in line.claims:
+                    if claim.name == "slide_in":
+                        i = int(np.argmin(np.abs(rows["onset_beats"] - claim.at_beats)))
+                        assert rows["string"][i] == rows["string"][i + 1], (key, claim)
+                        assert rows["fret"][i] > 0 and rows["fret"][i + 1] > 0
+                        n += 1
+    assert n > 100
+    # G# slides up to A on the lowest string; the open A string is for those who do not slide.
+    assert fingering([32, 33], [0.0, 0.1], slides=[True, False]).tolist() == [[4, 4], [4, 5]]
+    assert fingering([32, 33], [0.0, 0.1]).tolist()[1] == [3, 0]
+
+
 def test_the_hand_moves_where_there_is_time() -> None:
     # No leap of the hand over a stretch within a short note, whole songs with their openings included.
     n = 0

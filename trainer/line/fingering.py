@@ -26,6 +26,7 @@ _SHORT_BEATS, _REST_BEATS = 0.5, 1.5
 _STRETCH = 0.5
 _CROSS = 0.18  # each string crossed
 _SKIP = 0.15  # jumping over a string
+_NO_SLIDE = 20.0  # a slide that would have to leave its string
 _ELSEWHERE = 1.2  # the same pitch struck again in another place
 _HIGH_A_FRET = 0.04  # low positions are the easier home
 _AWAY_A_FRET = 0.8  # per fret that the hand leaves the position asked for, beyond the first
@@ -38,10 +39,13 @@ def fingering(
     onset_beats: ArrayLike,
     tuning: Tuning = FOUR_STRING,
     position: int | None = None,
+    slides: ArrayLike | None = None,
 ) -> NDArray[Any]:
     """Strings (from the highest, 1) and frets for a line: (n,) pitches and onsets in, (n, 2) int64 out.
 
-    `position` asks the hand to stay near that fret. `UsageError` names a pitch that is not on the fingerboard.
+    `position` asks the hand to stay near that fret; `slides` (n,) bool: the note slides into the one after it, on one
+    string, neither of them open, wherever the fingerboard has such a place. `UsageError` names a pitch that is not on
+    the fingerboard.
     """
     notes = np.asarray(pitches, dtype=np.int64)
     onsets = np.asarray(onset_beats, dtype=np.float64)
@@ -49,6 +53,7 @@ def fingering(
         return np.zeros((0, 2), dtype=np.int64)
     tables = {int(pitch): _states(int(pitch), tuning, position) for pitch in np.unique(notes)}
     gaps = np.diff(onsets, prepend=onsets[0] - 4.0)
+    slid = np.zeros(notes.size, dtype=np.bool_) if slides is None else np.asarray(slides, dtype=np.bool_)
     cost = tables[int(notes[0])][1].copy()
     backs: list[NDArray[np.intp]] = []
     for i in range(1, notes.size):
@@ -61,6 +66,9 @@ def fingering(
         step = np.where(moved > 0, (_SHIFT + _SHIFT_A_FRET * moved) * free, 0.0)
         crossed = np.abs(before[:, 0, None] - now[None, :, 0])
         step = step + _CROSS * crossed + _SKIP * (crossed > 1)
+        if slid[i - 1]:
+            stopped = (before[:, 1, None] > 0) & (now[None, :, 1] > 0)
+            step = step + _NO_SLIDE * ~(stopped & (crossed == 0))
         if notes[i] == notes[i - 1]:
             step = step + _ELSEWHERE * (before[:, 0, None] != now[None, :, 0])
         total = cost[:, None] + step

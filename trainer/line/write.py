@@ -429,7 +429,7 @@ def _finish(page: _Page, position: int | None) -> LineScore:
     velocity += np.where((kinds == "on") & (beat_in_bar % 2 == 1), BACKBEAT_ACCENT, 0)
     velocity += np.select([kinds == "off", kinds == "triplet", kinds == "grace", kinds == "final"], [-5, -3, -16, 6], 0)
     notes["velocity"] = np.clip(np.round(velocity), 1, 127)
-    hand = fingering(notes["pitch"], onsets, page.tuning, position)
+    hand = fingering(notes["pitch"], onsets, page.tuning, position, kinds == "grace")
     notes["string"], notes["fret"] = hand[:, 0], hand[:, 1]
     claims = standing_claims(page.chart, drafts, page.claims)
     return LineScore(notes, claims, page.chart, page.tuning)
