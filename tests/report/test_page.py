@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+import xml.etree.ElementTree as ET
 from dataclasses import replace
 from pathlib import Path
 
@@ -16,6 +17,8 @@ from trainer.clock import TempoMap
 from trainer.line import Feel, Slip, StandIn, planned_song
 from trainer.report import report_page, write_report
 from trainer.report.compare import APART, NOT_APART, comparison_rows
+from trainer.report.musicxml import musicxml
+from trainer.report.written import written_chart
 from trainer.resources import session_names
 from trainer.scoring import score
 from trainer.scoring.card import Scorecard
@@ -23,6 +26,7 @@ from trainer.session import expand, session_from_dict
 from trainer.take import Take, notes_from_rows, read_take, write_take
 
 NASTY = '<script>alert("x")</script> & "quotes"'
+UNSEEN = "one\x1b[31m\x00\u202etwo"  # a terminal's colour, a zero, a mark that turns the line round
 
 
 def a_take(title: str = "Tuesday at the back room") -> tuple[Take, Scorecard]:
@@ -75,6 +79,15 @@ def test_strings_from_files_are_escaped() -> None:
     page = report_page(take, card.to_dict(), card.chart, card.reading)
     assert page.count("<script") == 1 and "alert(" not in page.split("<script>")[1]  # only the page's own
     assert "&lt;script&gt;" in page
+
+
+def test_what_no_page_can_show_is_left_out() -> None:
+    take, card = a_take(UNSEEN)
+    assert card.chart is not None
+    page = report_page(take, card.to_dict(), card.chart, card.reading)
+    assert "<h1>one [31m  two</h1>" in page
+    document = ET.fromstring(musicxml(written_chart(card.chart)))
+    assert document.findtext("work/work-title") == "one [31m  two"
 
 
 def test_small_enough_and_self_contained(taken: tuple[Take, Scorecard]) -> None:

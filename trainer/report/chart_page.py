@@ -10,6 +10,7 @@ from collections.abc import Sequence
 from typing import Any
 
 from trainer.music import FORMS, GROOVES
+from trainer.report.files import printable
 from trainer.session import Chart, ChartBar
 
 __all__ = ["chart_page", "song_rows"]
@@ -87,10 +88,6 @@ def _sign(name: str) -> str:
     return name[:1] + name[1:].replace("b", "♭", 1) if name[1:2] == "b" else name
 
 
-def _plain_text(text: str) -> str:
-    return "".join(c if c.isprintable() else " " for c in text)
-
-
 def chart_page(chart: Chart, kind: str = "pdf") -> bytes:
     """The page as a PDF, or as another kind of picture that matplotlib writes ("png", "svg")."""
     import matplotlib
@@ -127,7 +124,7 @@ def _fitting_plain(text: str, size: float, width_mm: float) -> float:
 
 def _head(axes: Any, chart: Chart) -> float:
     session = chart.session
-    title = _plain_text(session.title)
+    title = printable(session.title)
     _write(axes, _LEFT, 26.0, title, _fitting(title, 24.0, _RIGHT - _LEFT), weight="bold")
     form = FORMS[session.form].title if session.form in FORMS else "A chart of its own"
     feel = "even eighths" if session.swing_ratio <= 1.0 else f"swing {session.swing_ratio:g} : 1"

@@ -9,7 +9,7 @@ from html import escape
 from pathlib import Path
 from typing import Any, TypeAlias
 
-from trainer.report.files import write_page
+from trainer.report.files import printable, write_page
 from trainer.report.style import STYLE
 from trainer.scoring.stats import MIN_N
 from trainer.scoring.verdict import share_interval, spread_interval
@@ -136,10 +136,10 @@ def write_comparison(
     """The comparison as a page; `UsageError` when the place cannot be written."""
     heads = []
     for name, take, mark in zip(names, takes, ("●", "◆"), strict=True):
-        title = take.session.title if take.session is not None else Path(name).stem
+        title = printable(take.session.title if take.session is not None else Path(name).stem)
         heads.append(
             f'<th scope="col"><span aria-hidden="true">{mark}</span> {escape(title)}<br>'
-            f'<span class="quiet">{escape(Path(name).name)}</span></th>'
+            f'<span class="quiet">{escape(printable(Path(name).name))}</span></th>'
         )
     rows = "".join(
         f'<tr><th scope="row">{escape(row.name)}</th><td>{escape(row.first)}</td><td>{escape(row.second)}</td>'

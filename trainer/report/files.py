@@ -9,7 +9,7 @@ from pathlib import Path
 
 from trainer.errors import UsageError
 
-__all__ = ["write_page"]
+__all__ = ["printable", "write_page"]
 
 
 def write_page(body: str | bytes, path: str | os.PathLike[str]) -> Path:
@@ -30,3 +30,8 @@ def write_page(body: str | bytes, path: str | os.PathLike[str]) -> Path:
                 os.unlink(temporary)
         raise UsageError(f"cannot write {target}: {error.strerror or error}; name another place with --out") from None
     return target
+
+
+def printable(text: str) -> str:
+    """`text` from a file without what no page can show: control characters, marks that turn the line round."""
+    return "".join(c if c.isprintable() else " " for c in text)

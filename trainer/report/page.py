@@ -9,6 +9,7 @@ from __future__ import annotations
 from html import escape
 
 from trainer.report.figures import Card, sentence, whys
+from trainer.report.files import printable
 from trainer.report.sections import (
     band_heard,
     devices_section,
@@ -30,7 +31,7 @@ __all__ = ["report_page"]
 def report_page(take: Take, card: Card, chart: Chart | None, reading: Reading | None) -> str:
     """The whole page. `card` is the scorecard as plain data; without a chart only what needs none is shown."""
     session = take.session
-    title = session.title if session is not None else _stem(take.source) or "A take"
+    title = printable(session.title if session is not None else _stem(take.source)) or "A take"
     body = [
         _head(title, take, card),
         _verdict(card.get("verdict") or {}),
@@ -87,7 +88,7 @@ def _head(title: str, take: Take, card: Card) -> str:
             '<p class="quiet">Not calibrated: a steady lateness may be the equipment’s. '
             "<code>trainer calibrate</code> tells the two apart.</p>"
         )
-    lines += [f"<p>Note: {escape(str(remark))}</p>" for remark in facts.get("remarks") or []]
+    lines += [f"<p>Note: {escape(printable(str(remark)))}</p>" for remark in facts.get("remarks") or []]
     return "".join(lines) + "</header>"
 
 
