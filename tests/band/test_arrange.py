@@ -331,6 +331,18 @@ def test_drop_outs_are_silent() -> None:
                 assert not (inside & pitched).any()
 
 
+def test_the_band_comes_back_with_a_crash() -> None:
+    chart = chart_of(
+        ChorusPlan("verse", 2, (0.5, 0.5)),
+        ChorusPlan("verse", 1, (0.5,), stop_time=True),
+        ChorusPlan("verse", 1, (0.5,)),
+        drop_outs=(DropOut(1, 5, 6), DropOut(2, 11, 12)),
+    )
+    crashes = drums_at(arrange(chart), 49)["onset_beats"]
+    # After bars 5–6 of the first chorus and after the stops; where stops follow a silence, their own hit is the return.
+    assert crashes.tolist() == [6 * 4.0, 2 * 48.0 + 8 * 4.0, chart.bars[-1].onset_beats]
+
+
 @pytest.mark.parametrize("role", ["solo", "verse"])
 def test_stop_time_hits_beat_one_only_under_who_solos_or_sings(role: str) -> None:
     chart = chart_of(ChorusPlan(role, 1, (0.8,), stop_time=True), ChorusPlan("solo"), guide="on")

@@ -371,6 +371,9 @@ def _leads_on(chart: Chart, idx: int) -> bool:
 def _drums(table: _Table, chart: Chart, bar: ChartBar, level: float, places: Places) -> None:
     session = chart.session
     crash, leads_on = _leads_on(chart, bar.idx - 1), _leads_on(chart, bar.idx)
+    if bar.idx and not (bar.drop_out or bar.stopped):  # everybody is back
+        before = chart.bars[bar.idx - 1]
+        crash = crash or before.drop_out or before.stopped
     if bar.drop_out:
         return
     if bar.final:
