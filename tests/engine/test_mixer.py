@@ -9,6 +9,7 @@ from typing import Any
 import numpy as np
 import pytest
 
+from trainer.band.sound import CEILING
 from trainer.clock.sources import FakeClock
 from trainer.clock.transport import HostRuler
 from trainer.engine.core import Core
@@ -47,6 +48,21 @@ def played(ring: Ring, at: dict[int, list[bytes]], n_blocks: int = 240, **fields
         mixer.fill(block * 256, out[block])
     sound: np.ndarray = out[:, :, 0].ravel()
     return sound
+
+
+@pytest.mark.parametrize("gain", [1.0, 30.0, 1e5])
+def test_no_sample_passes_full_scale_with_the_player_on_top(ring: Ring, gain: float) -> None:
+    ring.monitor *= 4.0  # full scale each
+    mixer = Mixer(ring, RATE_HZ, (gain, gain), deque((0, 0.0, bytes((0x90, 30 + k, 127))) for k in range(8)))
+    mixer.route = (1, 0)
+    stems = np.random.default_rng(1).uniform(-0.9, 0.9, (2, 256, 2)).astype(np.float32)
+    out = np.zeros((40, 256, 2), dtype=np.float32)
+    for block in range(40):
+        ring.put(block, 1, stems)
+        if block == 20:
+            mixer.gains = np.array([2.0 * gain, 0.0], dtype=np.float32)
+        mixer.fill(block * 256, out[block])
+    assert 0.3 < np.abs(out).max() <= CEILING < 1.0
 
 
 def test_what_was_not_rendered_in_time_is_silence_and_counted(ring: Ring) -> None:
