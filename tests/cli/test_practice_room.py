@@ -8,6 +8,7 @@ import os
 import re
 import zipfile
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 
 import mido
@@ -22,7 +23,7 @@ from trainer.practice.history import History
 from trainer.report.musicxml import musicxml
 from trainer.report.written import written_line
 from trainer.session import expand, session_from_dict
-from trainer.take import read_take, takes_dir
+from trainer.take import read_take, takes_dir, write_take
 
 Command = Callable[..., Outcome]
 
@@ -106,6 +107,25 @@ def test_study_lists_moves_loops_drills_and_keeps(command: Command, tmp_path: Pa
     assert run.passed == played.out.splitlines()[-1].startswith("Clean")
     again = command("history", "--takes", folder)
     assert f"study {file.name}" in again.out
+    if kind == "mid":
+        comes_back_in_an_evening(command, folder, run.drill)
+
+
+def comes_back_in_an_evening(command: Command, folder: Path, name: str) -> None:
+    """A phrase is remembered like a drill: when it is due it has its place in the evening and is judged as before."""
+    (path,) = folder.glob("*.mid")
+    take = read_take(path)
+    for file in folder.glob("*"):
+        file.unlink()
+    write_take(replace(take, header=replace(take.header, created="2026-01-05T19:00:00+00:00")), folder)
+    plan = json.loads(command("practice", "--takes", folder, "--json").out)
+    (piece,) = [piece for piece in plan["pieces"] if piece["kind"] == "phrase"]
+    assert piece["drill"] == name and piece["key"] == "A" and sum(p["minutes"] for p in plan["pieces"]) <= 20.5
+    done = command("practice", "--takes", folder, "--stand-in")
+    assert done.status == 0 and "a phrase you studied" in done.out and "places answered" in done.out, done
+    with History(folder) as book:
+        book.refresh()
+        assert [run.drill for run in book.drill_runs(name)] == [name, name]
 
 
 def by_hand() -> str:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import sys
+from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
@@ -15,6 +16,7 @@ from trainer.errors import TrainerError, UsageError
 if TYPE_CHECKING:
     from trainer.live import PlayOptions, PlayResult
     from trainer.practice import Exercise, PassFigure
+    from trainer.scoring import Scorecard
     from trainer.session import Session
     from trainer.take import Take
 
@@ -208,7 +210,9 @@ class Desk:
     def __exit__(self, *_: object) -> None:
         self.close()
 
-    def exercise(self, exercise: Exercise, extra: dict[str, Any], judge: Any) -> tuple[int | None, PassFigure | None]:
+    def exercise(
+        self, exercise: Exercise, extra: dict[str, Any], judge: Callable[[Scorecard], PassFigure]
+    ) -> tuple[int | None, PassFigure | None]:
         """(exit status if it is to end here, pass figure or None). What was kept is kept whatever happens."""
         from trainer.cli.playing import _status
         from trainer.scoring import score
@@ -223,4 +227,4 @@ class Desk:
         if not take.header.completed:
             typer.echo("Stopped before its end: kept, but not counted.")
             return status, None
-        return status, judge(score(take, chart=exercise.chart).to_dict())
+        return status, judge(score(take, chart=exercise.chart))

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime
 import json
+from collections.abc import Callable, Mapping
 from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
@@ -25,12 +26,15 @@ from trainer.cli.desk import (
     say_figure,
 )
 from trainer.cli.speaking import say
-from trainer.errors import UsageError
+from trainer.errors import TrainerError, UsageError
 
 if TYPE_CHECKING:
-    from trainer.practice.evening import Evening
+    from trainer.practice import Drill, Exercise, PassFigure
+    from trainer.practice.evening import Evening, Piece
+    from trainer.practice.history import History
     from trainer.practice.memory import Standing
     from trainer.practice.stage import Night, Tune, TuneResult
+    from trainer.scoring import Scorecard
     from trainer.session import Session
 
 __all__ = ["add_to"]
@@ -111,7 +115,7 @@ def drill(
             extra = {"name": name, "key": key, "tempo_bpm": tempo_bpm} | {
                 k: v for k, v in options.items() if v is not None
             }
-            status, figure = desk.exercise(exercise, {"drill": extra}, lambda card, e=exercise: made.figure(card, e))
+            status, figure = desk.exercise(exercise, {"drill": extra}, _judge_of(made, exercise))
             if figure is not None:
                 say_figure(figure)
                 if figure.passed is not None:
@@ -122,6 +126,16 @@ def drill(
             n = sum(clean for _, clean in passes)
             say(f"\nClean runs: {n} of {len(passes)}. The share of clean runs is what tells how much will be kept.")
         return status or 0
+
+
+def _judge_of(made: Drill, exercise: Exercise) -> Callable[[Scorecard], PassFigure]:
+    return lambda card: made.figure(card.to_dict(), exercise)
+
+
+def _phrase_judge(exercise: Exercise) -> Callable[[Scorecard], PassFigure]:
+    from trainer.practice.study import judge_phrase
+
+    return lambda card: judge_phrase(exercise, card.reading)
 
 
 # --- an evening ------------------------------------------------------------------------------------------------------
@@ -150,7 +164,7 @@ def practice(
 ) -> int:
     """Your evening: warm-up, what is due or weak, one song. At the end one look at the figures."""
     from trainer.music import parse_key
-    from trainer.practice.evening import evidence_of, keys_of, plan_evening
+    from trainer.practice.evening import DuePhrase, evidence_of, keys_of, plan_evening
     from trainer.practice.history import History
     from trainer.practice.memory import due_on
     from trainer.take import takes_dir
@@ -167,8 +181,15 @@ def practice(
         book.refresh()
         runs = book.drill_runs()
         home, keys = keys_of(book, today) if key is None else (key, {})
-        evening = plan_evening(minutes, evidence_of(book), runs, today, key=home, keys=keys, tempo_bpm=bpm)
-    due = due_on(runs, today)
+        due = due_on(runs, today)
+        phrases = _due_phrases(book, due)
+        asked = [
+            DuePhrase(name, exercise.session.key.name, exercise.session.tempo_bpm, exercise.minutes)
+            for name, (exercise, _) in phrases.items()
+        ]
+        evening = plan_evening(
+            minutes, evidence_of(book), runs, today, key=home, keys=keys, tempo_bpm=bpm, phrases=asked
+        )
     if as_json:
         record = {"due": [_due_dict(item) for item in due], "pieces": [_piece_dict(piece) for piece in evening.pieces]}
         typer.echo(json.dumps(record, ensure_ascii=False, indent=2))
@@ -179,7 +200,7 @@ def practice(
     if plan_only:
         return 0
     with Desk(midi_in, midi_out, no_audio, takes, plain, stand_in) as desk:
-        return _run_evening(evening, desk)
+        return _run_evening(evening, desk, phrases)
 
 
 def _due_dict(standing: Standing) -> dict[str, Any]:
@@ -232,61 +253,105 @@ def _say_plan(evening: Evening) -> None:
     typer.echo("Take breaks, keep the level in headphones low, and stop if a hand hurts.")
 
 
-def _run_evening(evening: Evening, desk: Desk) -> int:
+def _due_phrases(book: History, due: list[Standing]) -> dict[str, tuple[Exercise, dict[str, Any]]]:
+    """Phrases of transcriptions that are due: name → the exercise and what its take's header keeps of it."""
+    from trainer.practice.study import exercise_from_dict
+    from trainer.take import read_take
+
+    found: dict[str, tuple[Exercise, dict[str, Any]]] = {}
+    for name in dict.fromkeys(standing.item.drill for standing in due if standing.item.drill.startswith("study ")):
+        path = book.newest_run_of(name)
+        try:
+            record = dict(read_take(path).header.extra["study"]) if path is not None else {}
+            found[name] = (exercise_from_dict(record), record)
+        except (TrainerError, OSError, TypeError, ValueError, KeyError):
+            continue  # its take is gone or was made elsewhere: then it cannot be asked for
+    return found
+
+
+def _run_evening(evening: Evening, desk: Desk, phrases: Mapping[str, tuple[Exercise, dict[str, Any]]]) -> int:
     """The pieces in order; drills between two breaks are mixed (interleaved) rather than played in blocks."""
-    from trainer.cli.playing import _status
-    from trainer.practice import drill_named
     from trainer.practice.evening import turns_of
     from trainer.practice.tempo import next_tempo_bpm
-    from trainer.scoring import score
-    from trainer.scoring.text import summary
 
     passes: dict[str, list[tuple[float, bool]]] = {}
-    number, turns = 0, turns_of(evening)
-    n_runs = sum(piece.kind in ("warm_up", "drill") for piece in turns)
+    turns = turns_of(evening)
+    n_runs = sum(piece.drill is not None for piece in turns)
+    number, seed = 0, evening.seed + 31 * evening.day.toordinal()  # other variants every evening
     for piece in turns:
         if piece.kind == "break":
             typer.echo(f"\nA break, {piece.minutes:g} minutes: {piece.why}.")
             if not desk.breathe(60.0 * piece.minutes, "On we go"):
                 return _left()
             continue
-        if piece.kind == "song" and piece.key is not None and piece.tempo_bpm is not None:
-            typer.echo(f"\nNow a song, {piece.key}, {piece.tempo_bpm:g} bpm: verses to pin, a solo to open.")
-            if not desk.breathe():
-                return _left()
-            session = _song(piece.key, piece.tempo_bpm, piece.minutes, evening.seed)
-            result, take = desk.play(session, {"practice": evening.day.isoformat()})
-            if take is not None and len(take.notes):
-                say(summary(score(take)))
-            if result is not None and result.take_path is not None:
-                typer.echo(f"Its page, with pictures: trainer report {result.take_path}")
-            if result is not None and result.status != "completed":
-                return _left(_status(result))
-            continue
-        if piece.drill is None or piece.key is None or piece.tempo_bpm is None:
-            continue
-        number += 1
-        made = drill_named(piece.drill)
-        tempo_bpm = next_tempo_bpm("climb", piece.tempo_bpm, passes.get(made.name, []))
-        seed = evening.seed + number
-        exercise = made.build(piece.key, tempo_bpm, seed, short=piece.short)
-        say(f"\n{number} of {n_runs}. {made.title}, {piece.key}, {tempo_bpm:g} bpm: {made.goal} {listening(exercise)}")
-        if not desk.breathe():
-            return _left()
-        extra = {"name": made.name, "key": piece.key, "tempo_bpm": tempo_bpm, "seed": seed}
-        if piece.short:
-            extra["short"] = True
-        status, figure = desk.exercise(exercise, {"drill": extra}, lambda card, e=exercise, m=made: m.figure(card, e))
-        if figure is not None:
-            say_figure(figure)
-            if figure.passed is not None:
-                passes.setdefault(made.name, []).append((tempo_bpm, figure.passed))
+        if piece.drill is None:
+            status = _song_piece(piece, seed, desk)
+        else:
+            number += 1
+            before = passes.setdefault(piece.drill, [])
+            tempo_bpm = next_tempo_bpm("climb", piece.tempo_bpm or 96.0, before)
+            head = f"\n{number} of {n_runs}."
+            status, passed, tempo_bpm = _drill_piece(
+                piece, tempo_bpm, seed + number, head, desk, phrases.get(piece.drill)
+            )
+            if passed is not None:
+                before.append((tempo_bpm, passed))
         if status is not None:
             return _left(status)
-    if passes:
-        n, of = sum(clean for runs in passes.values() for _, clean in runs), sum(map(len, passes.values()))
+    n, of = sum(clean for runs in passes.values() for _, clean in runs), sum(map(len, passes.values()))
+    if of:
         say(f"\nClean runs this evening: {n} of {of}. What was clean comes back later, what was not comes back soon.")
     return 0
+
+
+def _song_piece(piece: Piece, seed: int, desk: Desk) -> int | None:
+    """The evening's song; the exit status if the person leaves."""
+    from trainer.cli.playing import _status
+    from trainer.scoring import score
+    from trainer.scoring.text import summary
+
+    key, tempo_bpm = piece.key or "G", piece.tempo_bpm or 96.0
+    typer.echo(f"\nNow a song, {key}, {tempo_bpm:g} bpm: verses to pin, a solo to open.")
+    if not desk.breathe():
+        return 0
+    result, take = desk.play(_song(key, tempo_bpm, piece.minutes, seed), {"practice": True})
+    if take is not None and len(take.notes):
+        say(summary(score(take)))
+    if result is not None and result.take_path is not None:
+        typer.echo(f"Its page, with pictures: trainer report {result.take_path}")
+    return _status(result) if result is not None and result.status != "completed" else None
+
+
+def _drill_piece(
+    piece: Piece,
+    tempo_bpm: float,
+    seed: int,
+    head: str,
+    desk: Desk,
+    phrase: tuple[Exercise, dict[str, Any]] | None,
+) -> tuple[int | None, bool | None, float]:
+    """One run of a drill or of a studied phrase: (exit status if the person leaves, passed, tempo)."""
+    from trainer.practice import drill_named
+
+    if phrase is not None:
+        exercise, record = phrase
+        tempo_bpm = exercise.session.tempo_bpm
+        words, extra = f"{exercise.session.title}: a phrase you studied.", {"study": record}
+        judge = _phrase_judge(exercise)
+    else:
+        made, key = drill_named(piece.drill or ""), piece.key or "G"
+        exercise = made.build(key, tempo_bpm, seed, short=piece.short)
+        words = f"{made.title}, {key}, {tempo_bpm:g} bpm: {made.goal}"
+        kept = {"name": made.name, "key": key, "tempo_bpm": tempo_bpm, "seed": seed}
+        extra = {"drill": kept | ({"short": True} if piece.short else {})}
+        judge = _judge_of(made, exercise)
+    say(f"{head} {words} {listening(exercise)}")
+    if not desk.breathe():
+        return 0, None, tempo_bpm
+    status, figure = desk.exercise(exercise, extra, judge)
+    if figure is not None:
+        say_figure(figure)
+    return status, None if figure is None else figure.passed, tempo_bpm
 
 
 def _left(status: int = 0) -> int:

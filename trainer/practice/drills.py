@@ -78,6 +78,11 @@ class Exercise:
     pair: str | None = None
     facts: Mapping[str, Any] = field(default_factory=dict)
 
+    @property
+    def minutes(self) -> float:
+        """How long a run lasts, from the count-in to its end."""
+        return (self.chart.end_beats - self.chart.count_in_beats) / self.session.tempo_bpm
+
     def guide_rows(self) -> list[tuple[float, float, float, float]]:
         """What the guide plays: the model in the heard choruses, (onset_beats, duration_beats, pitch, velocity)."""
         chorus = np.array([bar.chorus for bar in self.chart.bars])

@@ -23,6 +23,7 @@ from trainer.practice.history import DrillRun, History, TakeRow
 from trainer.practice.memory import Item, Standing, standings
 
 __all__ = [
+    "DuePhrase",
     "Evening",
     "Evidence",
     "Piece",
@@ -82,7 +83,8 @@ class Evidence:
 
 @dataclass(frozen=True, slots=True)
 class Piece:
-    """One part of an evening. `kind`: "warm_up", "drill", "song", "look" or "break"; `why` is said to the player.
+    """One part of an evening. `kind`: "warm_up", "drill", "phrase" (of a studied transcription), "song", "look" or
+    "break"; `why` is said to the player.
 
     `short`: a first try, the drill in short form.
     """
@@ -94,6 +96,16 @@ class Piece:
     tempo_bpm: float | None = None
     why: str = ""
     short: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class DuePhrase:
+    """A studied phrase that is due: its name in the history, key, tempo, and how long a run lasts."""
+
+    drill: str
+    key: str
+    tempo_bpm: float
+    minutes: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -168,8 +180,7 @@ def weakness(evidence: Iterable[Evidence], today: datetime.date, names: Iterable
 @functools.lru_cache(maxsize=1024)
 def run_minutes(drill: str, tempo_bpm: float, short: bool = False) -> float:
     """How long one run of a drill lasts at a tempo, from the count-in to its end; the key does not change it."""
-    chart = drill_named(drill).build("A", tempo_bpm, short=short).chart
-    return (chart.end_beats - chart.count_in_beats) / tempo_bpm
+    return drill_named(drill).build("A", tempo_bpm, short=short).minutes
 
 
 def plan_evening(
@@ -183,6 +194,7 @@ def plan_evening(
     keys: Mapping[str, str] | None = None,
     tempo_bpm: float | None = None,
     names: Sequence[str] = tuple(DRILLS),
+    phrases: Sequence[DuePhrase] = (),
 ) -> Evening:
     """Warm-up, drills, one song, one look at the figures, within `minutes`.
 
@@ -200,6 +212,10 @@ def plan_evening(
     warm_minutes, look_minutes = scale * WARM_UP_MINUTES, scale * LOOK_MINUTES
     song_minutes = max(SHORTEST_SONG_MINUTES, scale * SONG_MINUTES)
     for_drills = minutes - warm_minutes - song_minutes - look_minutes
+    # Of the phrases that are due the one that waits longest, where it leaves the drills half of their time.
+    phrase = next((item for item in phrases[:1] if item.minutes + PAUSE_MINUTES <= for_drills / 2.0), None)
+    if phrase is not None:
+        for_drills -= phrase.minutes + PAUSE_MINUTES
     n_drills = max(1, min(3 if minutes < 40.0 else 5, int(for_drills // DRILL_MINUTES)))
     new = [name for name in names if name not in heard and name not in warm_ups]
     if new and first_days:
@@ -222,6 +238,9 @@ def plan_evening(
         at_bpm = due.newest_tempo_bpm if due else asked_bpm or _last_bpm(choice.drill, at_key, runs) or USUAL_BPM
         pieces.append(Piece("drill", round(choice.minutes, 1), choice.drill, at_key, at_bpm, choice.why, choice.short))
         since_break += choice.minutes
+    if phrase is not None:
+        each = round(phrase.minutes + PAUSE_MINUTES, 1)
+        pieces.append(Piece("phrase", each, phrase.drill, phrase.key, phrase.tempo_bpm, "studied, due again"))
     pieces.append(Piece("song", song_minutes, None, key, tempo_bpm, "put it into a song"))
     pieces.append(Piece("look", look_minutes, why="what the figures say"))
     return Evening(tuple(pieces), seed, today)
@@ -338,7 +357,7 @@ def _with_first_tries(
 
 def _n_runs(piece: Piece) -> int:
     """So many runs of a piece's drill go into its minutes; at least one."""
-    if piece.short:
+    if piece.short or piece.kind == "phrase":
         return 1
     return max(1, int(piece.minutes // (run_minutes(piece.drill or "", piece.tempo_bpm or 96.0) + PAUSE_MINUTES)))
 
@@ -364,7 +383,7 @@ def turns_of(evening: Evening) -> list[Piece]:
 
     rng = random.Random(evening.seed)
     for piece in evening.pieces:
-        if piece.kind == "drill":
+        if piece.kind in ("drill", "phrase"):
             block.append(piece)
             continue
         out += mixed()

@@ -341,6 +341,13 @@ class History:
             for name, key, tempo, created, passed, share, n in rows
         ]
 
+    def newest_run_of(self, drill: str) -> Path | None:
+        """The newest take of a drill (or of a studied phrase, by the name it has in the index)."""
+        row = self._db.execute(
+            "SELECT path FROM takes WHERE drill=? AND error IS NULL ORDER BY created DESC, path DESC", (drill,)
+        ).fetchone()
+        return None if row is None else self.takes_path / row[0]
+
     def changes_of(self, rows: Iterable[TakeRow]) -> list[tuple[TakeRow, dict[str, tuple[int, int]]]]:
         """For each take its pairs of degrees → (roots, changes)."""
         out = []
