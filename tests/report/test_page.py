@@ -17,6 +17,7 @@ from trainer.clock import TempoMap
 from trainer.line import Feel, Slip, StandIn, planned_song
 from trainer.report import report_page, write_report
 from trainer.report.compare import APART, NOT_APART, comparison_rows
+from trainer.report.figures import number
 from trainer.report.musicxml import musicxml
 from trainer.report.written import written_chart
 from trainer.resources import session_names
@@ -79,6 +80,13 @@ def test_strings_from_files_are_escaped() -> None:
     page = report_page(take, card.to_dict(), card.chart, card.reading)
     assert page.count("<script") == 1 and "alert(" not in page.split("<script>")[1]  # only the page's own
     assert "&lt;script&gt;" in page
+
+
+def test_zero_has_no_sign_and_minus_is_a_minus() -> None:
+    assert number(-0.04, " %") == "0.0 %" and number(-12.34, " ms") == "−12.3 ms" and number(None) == "–"
+    assert number(-0.2, " ms", 0, (-1.6, 0.3), 9) == (
+        '0 ms <span class="quiet">[−2 to 0]</span> <span class="quiet">n = 9</span>'
+    )
 
 
 def test_what_no_page_can_show_is_left_out() -> None:

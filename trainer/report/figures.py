@@ -54,13 +54,19 @@ def number(value: Any, unit: str = "", digits: int = 1, interval: Any = None, n:
     """ "5.3 ms [3.4 to 7.3] n = 334", a dash for an absent figure."""
     if value is None:
         return "–"
-    text = f"{float(value):.{digits}f}{unit}".replace("-", "−")
+    text = _signed(value, digits) + unit
     if interval:
-        low, high = (f"{float(v):.{digits}f}".replace("-", "−") for v in interval)
+        low, high = (_signed(end, digits) for end in interval)
         text += f' <span class="quiet">[{low} to {high}]</span>'
     if n is not None:
         text += f' <span class="quiet">n = {n}</span>'
     return text
+
+
+def _signed(value: Any, digits: int) -> str:
+    """Rounded, with a true minus sign, and none before a zero."""
+    text = f"{float(value):.{digits}f}"
+    return text.replace("-", "−") if text.strip("-0.") else text.strip("-")
 
 
 def percent(value: Any) -> str:

@@ -272,7 +272,7 @@ def landing_section(landing: Card, chart: Chart) -> str:
         )
         out.append(_landing_grid(items, chart))
         used = [name for name in _OUTCOMES if any(item["outcome"] == name for item in items)]
-        legend = " · ".join(f"{_OUTCOMES[name][0]} {_OUTCOMES[name][1]}" for name in used)
+        legend = "; ".join(f"{_OUTCOMES[name][0]} {_OUTCOMES[name][1]}" for name in used)
         missed = " A frame marks a miss;" if any(_OUTCOMES[name][2] for name in used) else ""
         out.append(
             f'<p class="quiet">{escape(legend)}.{missed} {"an" if missed else "An"} empty box is a bar without a change.</p>'
