@@ -29,6 +29,7 @@ from trainer.line import Feel, Slip, StandIn, planned_song
 from trainer.page import PageLink
 from trainer.report import write_report
 from trainer.report.chart_page import chart_page
+from trainer.report.compare import write_comparison
 from trainer.report.engrave import svg_pages
 from trainer.report.musicxml import musicxml
 from trainer.report.written import written_take
@@ -122,12 +123,16 @@ def draw_screens(folder: Path) -> None:
             print(f"wrote {path}")
 
 
-def a_take() -> tuple[Take, Scorecard]:
-    """The stand-in at the open stage: a little straight, a little late, some changes missed, once lost."""
+# A little straight, a little late, some changes missed, once lost; and the same player some weeks later.
+IN_MARCH = Feel(swing_ratio=1.75, missed_frac=0.12, jitter_sd_ms=14.0, slips=(Slip(4, 5, 4, 9),))
+IN_JUNE = Feel(swing_ratio=1.95, missed_frac=0.04, jitter_sd_ms=10.0)
+
+
+def a_take(feel: Feel = IN_MARCH) -> tuple[Take, Scorecard]:
+    """The stand-in at the open stage."""
     session = load_session(session_path("stage-opener"))
     chart = expand(session)
     tempo = TempoMap(chart.tempo_segments)
-    feel = Feel(swing_ratio=1.75, missed_frac=0.12, jitter_sd_ms=14.0, slips=(Slip(4, 5, 4, 9),))
     notes = StandIn(feel, seed=8).play(planned_song(chart, 3), tempo).notes
     events = arrange(chart, count_in=False).events
     band = empty_notes(len(events))
@@ -149,6 +154,10 @@ def draw_pages(folder: Path) -> None:
     missed = [item.at_beats for item in card.landing.missed]
     with tempfile.TemporaryDirectory() as made, browser() as chrome:
         report = write_report(take, card, Path(made) / "report.html")
+        later, later_card = a_take(IN_JUNE)
+        comparison = write_comparison(
+            ("march.mid", "june.mid"), (take, later), (card.to_dict(), later_card.to_dict()), Path(made) / "both.html"
+        )
         notation = Path(made) / "notation.svg"
         notation.write_text(svg_pages(musicxml(written_take(card.reading, chart, missed)))[0], encoding="utf-8")
         state = replace(states()["screen"], phase="paused", figures=None, mix=())
@@ -163,6 +172,7 @@ def draw_pages(folder: Path) -> None:
                 ("report-phone", report.as_uri(), 390, 844, "light", "screen"),
                 ("report-dark", report.as_uri(), 820, 1180, "dark", "screen"),
                 ("report-a4", report.as_uri(), 794, 1123, "light", "print"),
+                ("compare", comparison.as_uri(), 1000, 760, "light", "screen"),
                 ("notation-a4", notation.as_uri(), 840, 1188, "light", "screen"),
             ):
                 picture = shot(chrome, url, (width, height), scheme, medium)
