@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import os
+import re
 import subprocess
 import sys
 import wave
@@ -297,7 +298,9 @@ def test_line_as_tablature_sounds_the_roots(command: Command) -> None:
     opens = {"G": 43, "D": 38, "A": 33, "E": 28}
     roots = {"A": 9, "D": 2, "E": 4}
     n_bars = 0
-    for block in out.split("\n\n"):
+    *blocks, how = out.split("\n\n")
+    assert how == "1 . . 2 . . 3 . . 4 . .   3 places a beat\n"
+    for block in blocks:
         head, *rows = block.rstrip("\n").split("\n")
         heads = [word for word in head.split() if not word[0].isdigit()]
         for i, chord in enumerate(heads):
@@ -309,6 +312,17 @@ def test_line_as_tablature_sounds_the_roots(command: Command) -> None:
             assert [pitch % 12 for pitch in pitches] == [roots[chord[0]]]
             n_bars += 1
     assert n_bars == 12
+
+
+def test_tablature_shows_slides_and_straight_bars(command: Command) -> None:
+    slid = command("line", "--key", "C", "--choruses", "2", "--device", "slide_in").out
+    assert slid.rstrip().endswith("3 places a beat; 4/ slides into the next note")
+    rows = [line.split("|", 1) for line in slid.splitlines() if "|" in line]
+    cells = [cell for _, row in rows for cell in re.findall(r"(\d+)/\|", row)]
+    assert len(cells) >= 6 and all(int(cell) > 0 for cell in cells)
+    straight = command("line", "--groove", "straight", "--choruses", "1").out.splitlines()
+    assert straight[-1] == "1 . . . 2 . . . 3 . . . 4 . . .   4 places a beat"
+    assert all(len(line) <= 80 for line in straight)
 
 
 def test_a_written_line_scores_as_perfect(command: Command, tmp_path: Path) -> None:

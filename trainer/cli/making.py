@@ -189,12 +189,19 @@ def _heard_with_the_band(made: LineScore, audio: str, midi_out: str | None) -> i
     return 1 if result.status in ("engine_died", "fault") else 0
 
 
+_GRACE_MOST_BEATS = 0.15  # shorter than any note but a grace note
+
+
 def tablature(made: LineScore, width: int = 80) -> list[str]:
-    """A line as tablature: three places a beat when it swings, four when it is straight; highest string on top."""
+    """A line as tablature: three places a beat when it swings, four when it is straight; highest string on top.
+
+    A grace note is written "4/": it slides into the next. The last line says how to read it.
+    """
     import numpy as np
 
     chart = made.chart
     per_beat = 3 if chart.swing_ratio > 1.1 else 4
+    slides = False
     n_places = 4 * per_beat
     n_strings = len(made.tuning.open_pitches)
     names = {4: "GDAE", 5: "GDAEB"}[n_strings]
@@ -212,11 +219,15 @@ def tablature(made: LineScore, width: int = 80) -> list[str]:
             cells = [["--"] * n_places for _ in range(n_strings)]
             for note in made.notes[(bar_of == bar.idx) & (onsets >= bar.onset_beats - 1e-9)]:  # a pick-up has no bar
                 place = min(n_places - 1, int(np.rint((note["onset_beats"] - bar.onset_beats) * per_beat)))
-                cells[int(note["string"]) - 1][place] = f"{int(note['fret'])}".ljust(2, "-")
+                grace = bool(note["duration_beats"] < _GRACE_MOST_BEATS and place == n_places - 1)
+                slides |= grace
+                cells[int(note["string"]) - 1][place] = f"{int(note['fret'])}".ljust(2, "/" if grace else "-")
             for i in range(n_strings):
                 rows[i] += "".join(cells[i]) + "|"
         out += [head.rstrip(), *rows, ""]
-    return out[:-1]
+    count = " ".join(f"{beat}" + " ." * (per_beat - 1) for beat in range(1, 5))
+    how = f"{count}   {per_beat} places a beat{'; 4/ slides into the next note' if slides else ''}"
+    return [*out, how]
 
 
 def write_line_midi(made: LineScore, path: Path) -> Path:
