@@ -1,0 +1,62 @@
+"""Three evenings played whole, from the plan to the take files and back: what the player cannot do is found."""
+
+from __future__ import annotations
+
+import datetime
+from dataclasses import replace
+from pathlib import Path
+
+import pytest
+
+from tests.practice.test_drills_played import CLEAN, ROUGH, take_of, with_the_fault
+from trainer.clock import TempoMap
+from trainer.line import StandIn, planned_song
+from trainer.practice.drills import DRILLS
+from trainer.practice.evening import Evening, evidence_of, keys_of, plan_evening, turns_of, weakness
+from trainer.practice.history import History
+from trainer.session import ChorusPlan, Session, expand
+from trainer.take import Take, TakeHeader, write_take
+
+FIRST = datetime.date(2026, 1, 5)
+SONG = Session(choruses=(ChorusPlan("verse", 2), ChorusPlan("solo", 1, (0.7,)), ChorusPlan("verse")))
+
+
+def planned(folder: Path, day: datetime.date) -> tuple[Evening, dict[str, float]]:
+    with History(folder) as book:
+        book.refresh()
+        home, keys = keys_of(book, day)
+        evidence = evidence_of(book)
+        return plan_evening(20, evidence, book.drill_runs(), day, key=home, keys=keys), weakness(evidence, day)
+
+
+def play(evening: Evening, weak: str, folder: Path) -> None:
+    """Everything clean but the one drill, which comes out as by who has its fault; the song says nothing of it."""
+    for i, piece in enumerate(turns_of(evening)):
+        header = TakeHeader(created=f"{evening.day}T19:{i:02d}:00+00:00")
+        if piece.drill is not None and piece.key is not None and piece.tempo_bpm is not None:
+            seed = 100 * evening.day.day + i
+            exercise = DRILLS[piece.drill].build(piece.key, piece.tempo_bpm, seed, short=piece.short)
+            rough = replace(ROUGH, jitter_sd_ms=45.0)
+            take = with_the_fault(exercise, rough) if piece.drill == weak else take_of(exercise, CLEAN)
+            kept = {"name": piece.drill, "key": piece.key, "tempo_bpm": piece.tempo_bpm, "seed": seed}
+            header = replace(header, extra={"drill": kept | {"short": piece.short}})
+        else:
+            chart = expand(replace(SONG, seed=i))
+            tempo = TempoMap(chart.tempo_segments)
+            take = Take(StandIn(CLEAN, seed=i).play(planned_song(chart, i), tempo).notes, tempo, session=chart.session)
+        write_take(replace(take, header=header), folder)
+
+
+@pytest.mark.parametrize("weak", ["push", "drop_out_2_of_4", "shuffle_two_strings"])
+def test_found_from_the_takes_alone(weak: str, tmp_path: Path) -> None:
+    for n in range(3):
+        evening, _ = planned(tmp_path, FIRST + datetime.timedelta(days=n))
+        play(evening, weak, tmp_path)
+    evening, known = planned(tmp_path, FIRST + datetime.timedelta(days=3))
+    assert max(known, key=lambda name: known[name]) == weak and known[weak] >= 0.45
+    first = next(piece for piece in evening.pieces if piece.kind == "drill")
+    assert first.drill == weak and first.minutes >= 5.0 and first.why == "clean in 0% of what was heard lately"
+    with History(tmp_path) as book:
+        book.refresh()
+        unclean = {name for name, passed in book.clean_runs().items() if not all(passed)}
+        assert unclean == {weak} and len(book.clean_runs()) >= 20
