@@ -424,11 +424,15 @@ def _chosen(
     if n >= 2:
         waiting = max((name for name in weak if name not in taken), key=wait_days, default=None)
         if waiting is not None:
-            day = last[waiting]
-            out.append(
-                (waiting, "not tried yet" if day is None else f"last played {math.floor((today - day).days)} days ago")
-            )
+            out.append((waiting, _waited(last[waiting], today)))
     return out
+
+
+def _waited(day: datetime.date | None, today: datetime.date) -> str:
+    if day is None:
+        return "never drilled yet"
+    days = (today - day).days
+    return "its turn" if days == 0 else "last played yesterday" if days == 1 else f"last played {days} days ago"
 
 
 def _reason(name: str, evidence: Sequence[Evidence], today: datetime.date) -> str:
