@@ -203,6 +203,8 @@ def shot(chrome: webdriver.Chrome, url: str, size: tuple[int, int], scheme: str,
     metrics = {"width": size[0], "height": size[1], "deviceScaleFactor": 1, "mobile": False}
     chrome.execute_cdp_cmd("Emulation.setDeviceMetricsOverride", metrics)
     chrome.get(url)
+    if medium == "print":
+        chrome.execute_script("document.body.style.padding = '14mm'")  # the margin of the paper, which a picture has not
     time.sleep(0.8)  # the page's socket and its first frame
     return base64.b64decode(chrome.execute_cdp_cmd("Page.captureScreenshot", {})["data"])
 

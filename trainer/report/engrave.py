@@ -57,6 +57,7 @@ def svg_pages(musicxml: bytes) -> list[str]:
             "breaks": "line",
             "spacingStaff": 6,
             "spacingSystem": 3,
+            "defaultTopMargin": 1.5,
             "smuflTextFont": "none",
             "xmlIdSeed": 1,
         }
