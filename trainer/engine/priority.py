@@ -71,8 +71,12 @@ def _short_slices() -> bool:
         return False
     syscall = ctypes.CDLL(None, use_errno=True).syscall
     attr = _SCHED_ATTR.pack(_SCHED_ATTR.size, 0, _RESET_ON_FORK, os.getpriority(os.PRIO_PROCESS, 0), 0, SLICE_NS, 0, 0)
-    for thread_id in _threads():
-        syscall(calls[0], thread_id, attr, 0)
+    # The drivers' threads too, which Python does not know of: they hold the interpreter in their callbacks. A driver
+    # that has got itself real-time scheduling keeps it.
+    for thread_id in map(int, os.listdir("/proc/self/task")):
+        with contextlib.suppress(OSError):
+            if os.sched_getscheduler(thread_id) & ~os.SCHED_RESET_ON_FORK == os.SCHED_OTHER:
+                syscall(calls[0], thread_id, attr, 0)
     back = ctypes.create_string_buffer(_SCHED_ATTR.size)
     if syscall(calls[1], threading.get_native_id(), back, _SCHED_ATTR.size, 0) != 0:
         return False
