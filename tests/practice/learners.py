@@ -36,6 +36,7 @@ class Learner:
         self.minutes = dict.fromkeys(DRILLS, 0.0)
         self.first_time: dict[str, int] = {}
         self.gaps: dict[str, int] = dict.fromkeys(DRILLS, 0)
+        self.longest_wait = 0
 
     def clean(self, name: str) -> bool:
         logit = self.skill[name] - 0.25 * math.log1p(self.away[name])
@@ -100,4 +101,5 @@ def evenings(planner: Planner, weak: Sequence[str], n: int, seed: int) -> Learne
         for name in DRILLS:
             learner.away[name] += 1
             learner.gaps[name] = 0 if name in {drill for drill, *_ in chosen} else learner.gaps[name] + 1
+        learner.longest_wait = max(learner.longest_wait, *learner.gaps.values())
     return learner

@@ -71,7 +71,7 @@ def test_nothing_starves() -> None:
     for seed in range(5):
         learner = evenings(ours, ["change_five_four"], 2 * len(DRILLS), seed)
         assert set(learner.first_time) == set(DRILLS)
-        assert max(learner.gaps.values()) <= len(DRILLS) + 5
+        assert learner.longest_wait <= len(DRILLS) + 5
 
 
 def test_a_mended_weakness_gives_way() -> None:
