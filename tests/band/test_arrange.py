@@ -64,6 +64,20 @@ def test_offbeats_lie_exactly_at_the_sessions_ratio(groove: str, ratio: float, p
     assert np.median(off) * 100.0 == pytest.approx(percent, abs=1e-3)
 
 
+@pytest.mark.parametrize("ratio", [1.5, 2.0, 3.0])
+@pytest.mark.parametrize("groove", ALL_GROOVES)
+def test_chords_voice_soloist_and_guide_swing_with_the_drums(groove: str, ratio: float) -> None:
+    plans = (ChorusPlan("verse", 2, (0.3, 0.7)), ChorusPlan("solo", 2, (0.5, 1.0)), ChorusPlan("head", 1, (0.6,)))
+    score = arrange(chart_of(*plans, groove=groove, swing_ratio=ratio, guide="on", start="from_the_turnaround"))
+    off = ratio / (1.0 + ratio)  # by definition; the middle of a triplet is half of it
+    n_off = 0
+    for idx in (KEYS, CHOP, LEAD, GUIDE):
+        phases = part(score, idx)["onset_beats"] % 1.0
+        assert np.abs(phases[:, None] - [0.0, off / 2.0, off, 1.0]).min(axis=1).max() < 1e-9
+        n_off += int((np.abs(phases - off) < 1e-9).sum())
+    assert n_off > 100
+
+
 def test_the_middle_of_a_triplet_is_a_third_at_two_to_one() -> None:
     phases = drums_at(arrange(chart_of(groove="slow_twelve_eight", tempo_bpm=60.0)), 42)["onset_beats"] % 1.0
     assert set(np.round(phases, 9)) == {0.0, round(1 / 3, 9), round(2 / 3, 9)}

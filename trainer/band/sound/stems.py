@@ -37,7 +37,7 @@ _LEVEL = {
     "electric_piano": 0.136,
     "chop": 0.156,
     "lead": 0.084,
-    "voice": 0.096,
+    "voice": 0.112,
     "guide": 0.272,
 }
 _DRUM_LEVEL = {
@@ -57,6 +57,7 @@ _DRUM_LEVEL = {
 # Attack and release in seconds.
 _ATTACK_S = {"organ": 0.004, "voice": 0.045}
 _RELEASE_S = {"organ": 0.09, "voice": 0.16, "electric_piano": 0.14, "chop": 0.06, "lead": 0.12, "guide": 0.07}
+_SETTLE_S, _SETTLES_TO = 0.35, 0.55  # a sung note begins full and eases off; our choice
 _CHOKE_S = 0.03  # an open hat closing
 _LAYER_TOPS = (58, 96)  # velocities up to which the soft and the middle strike are used
 
@@ -89,6 +90,7 @@ class StemRenderer:
         self._attacks = np.zeros(n, dtype=np.int64)
         self._fades = np.zeros(n, dtype=np.int64)
         self._keyed = np.zeros(n, dtype=np.bool_)
+        self._sung = np.zeros(n, dtype=np.bool_)
         self._key_click = _key_click(rate)
         self._ends = np.zeros(n, dtype=np.int64)
         choked = _choked_at(events, onsets)
@@ -125,6 +127,7 @@ class StemRenderer:
                 self._fades[i] = int(_RELEASE_S[name] * rate)
                 self._attacks[i] = int(_ATTACK_S.get(name, 0.0) * rate)
                 self._keyed[i] = name == "organ"
+                self._sung[i] = name == "voice"
                 self._ends[i] = self._releases[i] + self._fades[i]
                 if not sound.loops:
                     self._ends[i] = min(self._ends[i], onsets[i] + sound.frames.shape[0])
@@ -168,13 +171,16 @@ class StemRenderer:
             target[: click.shape[0]] += np.float32(_KEY_CLICK_LEVEL * gain) * click
         release, fade, attack = int(self._releases[i]), int(self._fades[i]), int(self._attacks[i])
         rising = attack > 0 and start < begin + attack
-        if not rising and stop <= release:
+        if not rising and stop <= release and not self._sung[i]:
             target += piece * scale
             return
         shape = np.full(stop - start, scale, dtype=np.float32)
         at = np.arange(start, stop)
         if stop > release and fade > 0:
             shape *= np.clip(1.0 - (at - release) / fade, 0.0, 1.0).astype(np.float32) ** 2
+        if self._sung[i]:
+            eased = np.exp(-(at - begin) / (_SETTLE_S * self.sample_rate_hz))
+            shape *= (_SETTLES_TO + (1.0 - _SETTLES_TO) * eased).astype(np.float32)
         if rising:
             shape *= np.clip((at - begin + 1) / attack, 0.0, 1.0).astype(np.float32)
         target += piece * shape[:, None]
