@@ -192,6 +192,33 @@ def test_bars_change_in_step_in_a_real_browser(page: PageLink, browser: webdrive
     assert serious_findings(browser) == []
 
 
+def test_the_page_comes_back_by_itself(browser: webdriver.Chrome) -> None:  # noqa: F811
+    """The program ends and is started again on the same port: the page says so, then goes on with the new song."""
+    link = PageLink(CHART)
+    port, url = link.port, link.url
+    other = expand(session_from_dict({"title": "The next song", "key": "A", "chorus": [{"role": "verse"}]}))
+
+    def until(words: str, node: str) -> None:
+        deadline = time.monotonic() + 10.0
+        while browser.find_element("id", node).text != words and time.monotonic() < deadline:
+            time.sleep(0.02)
+        assert browser.find_element("id", node).text == words
+
+    try:
+        link.send(state(5.0, "paused"))
+        browser.get(url)
+        until("C7", "now")
+        link.close()
+        until("not connected, trying again", "link")
+        link = PageLink(other, "127.0.0.1", port)
+        link.send(ScreenState(chart=other, at_beats=1.0, phase="paused"))
+        until("A7", "now")
+        until("The next song", "title")
+        until("", "link")
+    finally:
+        link.close()
+
+
 def test_a_message_that_was_held_up_sets_nothing_back(page: PageLink, browser: webdriver.Chrome) -> None:  # noqa: F811
     """What arrives 0.4 s late still says where the song was when it was sent; the page goes on from there."""
 

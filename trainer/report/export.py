@@ -104,7 +104,7 @@ def measure_rows(card: Scorecard) -> list[Row]:
                 "chorus": bar.chorus,
                 "bar": bar.bar,
                 "role": bar.role,
-                "at_beats": bar.onset_beats,
+                "at_beats": float(bar.onset_beats),
                 "chords": " ".join(chord.name for chord in bar.chords),
                 "degrees": " ".join(bar.degrees),
                 "intensity": bar.intensity,
