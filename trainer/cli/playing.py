@@ -242,19 +242,23 @@ def comparison(performance: Performance, card: Scorecard) -> list[str]:
     timing, swing, landing = data["timing"], data["swing"], data["landing"]
     feel = performance.feel
 
-    def found(value: float | None, interval: Sequence[float] | None, unit: str, sign: str = "") -> str:
+    def found(value: float | None, interval: Sequence[float] | None, unit: str, of: str, sign: str = "") -> str:
         if value is None:
             return "no figure"
-        within = "" if interval is None else f" ({interval[0]:{sign}.2f} to {interval[1]:{sign}.2f})"
-        return f"{value:{sign}.2f}{unit}{within}"
+        within = f"{of}: too few to tell" if interval is None else f"{interval[0]:{sign}.2f} to {interval[1]:{sign}.2f}"
+        return f"{value:{sign}.2f}{unit} ({within})"
 
     n_missed = sum(change.outcome not in ("root", "late") for change in performance.changes)
     n_scored_missed = landing["changes"] - landing["landed"]
     ratio = feel.swing_ratio if feel.swing_ratio is not None else performance.line.chart.swing_ratio
     rows = (
         ("", "put in", "found"),
-        ("lateness", f"{feel.lateness_ms:+.2f} ms", found(timing["mean_ms"], timing["mean_ci95_ms"], " ms", "+")),
-        ("swing", f"{ratio:.2f}:1", found(swing["ratio"], swing["ratio_ci95"], ":1")),
+        (
+            "lateness",
+            f"{feel.lateness_ms:+.2f} ms",
+            found(timing["mean_ms"], timing["mean_ci95_ms"], " ms", f"{timing['n']} notes", "+"),
+        ),
+        ("swing", f"{ratio:.2f}:1", found(swing["ratio"], swing["ratio_ci95"], ":1", f"{swing['n']} pairs")),
         (
             "changes missed",
             f"{n_missed} of {len(performance.changes)}",
