@@ -28,10 +28,12 @@ from trainer.cli.calibrating import (
     words_of,
 )
 from trainer.clock.tempo import TempoMap
+from trainer.line import Feel, StandIn, model_line
+from trainer.line.stand_in import Tracking
 from trainer.live import PlayOptions, play_offline
-from trainer.session import Session, expand
+from trainer.session import ChorusPlan, Session, expand
 from trainer.settings import PortSettings, load_port, save_port
-from trainer.take import Calibration, Take, notes_from_rows, write_take
+from trainer.take import Calibration, Take, TakeHeader, notes_from_rows, write_take
 
 Command = Callable[..., Outcome]
 OPEN = {"E": 28, "A": 33, "D": 38, "G": 43}
@@ -136,6 +138,30 @@ def test_from_a_take_without_our_click_every_beat_is_one(command: Command, tmp_p
     kept = calibration_from(known.calibrations["none|direct"])
     assert kept.base_ci95_ms is not None and kept.base_ci95_ms[0] < 22.0 < kept.base_ci95_ms[1]
     assert kept.input_ms is None  # output and input together
+
+
+@pytest.mark.parametrize(("profile", "periods"), [("pad", 0.0), ("strings", 2.0)])
+def test_from_the_take_of_a_song(profile: str, periods: float) -> None:
+    """Shuffled eighths with the band: what is fitted are the notes on the beat, against the drums, uncalibrated."""
+    chart = expand(Session(choruses=(ChorusPlan("verse", 3, (0.5,) * 3),)))
+    feel = Feel(lateness_ms=18.0, swing_ratio=1.7, jitter_sd_ms=8.0)
+    if periods:
+        feel = replace(feel, tracking=Tracking(base_ms=0.0, periods=periods, retrigger_frac=0.0, false_start_frac=0.0))
+    notes = StandIn(feel, seed=5).play(model_line(chart, device="boogie_figure", seed=5)).notes
+    header = TakeHeader(profile=profile, calibration=Calibration(99.0, n=9))
+    fit = fit_take(Take(notes, TempoMap(chart.tempo_segments), chart.session, header=header), profile)
+    assert fit.n > 100 and fit.base_ci95_ms is not None
+    assert fit.base_ci95_ms[0] - 1.0 < 18.0 < fit.base_ci95_ms[1] + 1.0
+    if periods:
+        assert fit.periods_ci95 is not None and fit.periods_ci95[0] < periods < fit.periods_ci95[1]
+
+
+def test_too_little_to_fit_is_one_line(command: Command, tmp_path: Path) -> None:
+    rows = [(0.625 * k, 0.2, 40.0, 90) for k in range(3)]
+    path = write_take(Take(notes_from_rows(rows), TempoMap.constant(96.0), Session(tempo_bpm=96.0)), tmp_path)
+    done = command("calibrate", "--from", str(path), "--midi-in", "box")
+    assert done.status == 2 and done.out == ""
+    assert "too few notes: 3 on a click or beat, at least 5 more wanted" in done.err
 
 
 @pytest.mark.parametrize(

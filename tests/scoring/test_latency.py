@@ -105,7 +105,7 @@ def test_too_few_notes_says_how_many_more() -> None:
     onsets, clicks, pitch = up_the_neck(5, 3.0, np.random.default_rng(1))
     fit = fit_latency(onsets, clicks, pitch)
     assert (fit.base_ms, fit.base_ci95_ms, fit.n, fit.n_wanted, fit.enough) == (None, None, 5, 3, False)
-    assert fit.sentence == "too few notes: 5 to a click, 3 more wanted at least"
+    assert fit.sentence == "too few notes: 5 on a click or beat, at least 3 more wanted"
     assert fit.to_dict()["why"]["base_ms"]["code"] == "too_few"
     with pytest.raises(ValueError, match="nothing to keep: too few notes"):
         fit.calibration()

@@ -28,6 +28,7 @@ if TYPE_CHECKING:
     from trainer.session import Session
     from trainer.settings import PortSettings
     from trainer.take import Calibration, Take
+    from trainer.take.notes import Notes
 
 __all__ = [
     "TYPING_PORT",
@@ -123,8 +124,7 @@ def click_rows(session: Session) -> list[tuple[float, float, float, float]]:
 
 
 def clicks_of(take: Take) -> NDArray[Any]:
-    """When the clicks sounded, seconds of the take: (m,) float64, rising. In a take without our click, every beat from
-    the first downbeat to the last note.
+    """When the clicks sounded, seconds of the take: (m,) float64, rising; none in a take of a song.
 
     The band's parts vary by a few ms as people do, under what a listener notices (6 ms: Friberg & Sundberg 1995), so a
     player follows their even mean: the grid, moved by the mean of the variation.
@@ -134,9 +134,6 @@ def clicks_of(take: Take) -> NDArray[Any]:
     from trainer.band.arranger import CHANNELS
 
     band = take.band
-    if not np.any(band["pitch"] == CLICK_PITCH) and len(take.notes):
-        last = round(float(take.tempo.beats_at(take.notes["onset_s"][-1])))
-        return np.asarray(take.tempo.seconds_at(np.arange(max(last, 0) + 1.0)), dtype=np.float64)
     here = (band["channel"] == CHANNELS["guide"]) & (band["pitch"] == CLICK_PITCH)
     sounded = np.sort(band["onset_s"][here].astype(np.float64))
     grid = np.asarray(take.tempo.seconds_at(np.rint(take.tempo.beats_at(sounded))), dtype=np.float64)
@@ -144,17 +141,37 @@ def clicks_of(take: Take) -> NDArray[Any]:
 
 
 def fit_take(take: Take, profile: str) -> LatencyFit:
-    """The latency in a take of notes played to the click; by pitch for strings."""
+    """The latency in a take; by pitch for strings. Of notes played to the click all count, of a song those on the
+    beat, against the drums where they vary."""
     from trainer.scoring.latency import fit_latency
 
-    notes = take.notes
-    return fit_latency(notes["onset_s"], clicks_of(take), notes["pitch"] if profile == "strings" else None)
+    notes, clicks = take.notes, clicks_of(take)
+    if not len(clicks):
+        notes, clicks = _on_beats(take)
+    return fit_latency(notes["onset_s"], clicks, notes["pitch"] if profile == "strings" else None)
+
+
+def _on_beats(take: Take) -> tuple[Notes, NDArray[Any]]:
+    """The on-beat notes of a song as they were played, uncalibrated, and the beats they were played to, seconds."""
+    import numpy as np
+
+    from trainer.scoring.align import read_notes
+    from trainer.scoring.timing import band_reference_s
+    from trainer.session import expand
+
+    raw = replace(take, header=replace(take.header, calibration=None))
+    reading = read_notes(raw, None if take.session is None else expand(take.session))
+    rows = np.flatnonzero((reading.on_note_idx >= 0) & (reading.beat_excused == 0) & (reading.unplaced is None))
+    drums = band_reference_s(take.band, take.tempo, reading.first_beat_idx, reading.n_beats)
+    return reading.notes[reading.on_note_idx[rows]], (reading.grid_s[:-1] + np.nan_to_num(drums))[rows]
 
 
 def words_of(fit: LatencyFit, stated_ms: float | None) -> list[str]:
     """The fit for a person: the figure, what the driver states, and what it cannot tell."""
     from trainer.scoring.latency import EARLY_HABIT
 
+    if fit.base_ci95_ms is None:
+        return []
     lines = [f"Your notes arrive {fit.sentence}."]
     if fit.sd_ms is not None:
         left_out = f", {fit.n_left_out} left out as strays" if fit.n_left_out else ""
@@ -194,7 +211,7 @@ def calibrate(
     plain: Annotated[bool, typer.Option("--plain", help="One line a bar instead of the screen.")] = False,
     from_take: Annotated[
         Path | None,
-        typer.Option("--from", metavar="TAKE", help="Fit a take that is there: one note to each click, or each beat."),
+        typer.Option("--from", metavar="TAKE", help="Fit a take that is there: of taps to a click, or of a song."),
     ] = None,
     keep: Annotated[Path | None, typer.Option("--keep", metavar="DIR", help="Keep the take there.")] = None,
     as_json: Json = False,

@@ -163,7 +163,7 @@ def fit_latency(onsets_s: ArrayLike, clicks_s: ArrayLike, pitch: ArrayLike | Non
     n = len(lateness_ms)
     if n < MIN_NOTES:
         need = MIN_NOTES - n
-        text = f"too few notes: {n} to a click, {need} more wanted at least"
+        text = f"too few notes: {n} on a click or beat, at least {need} more wanted"
         reason = {"code": "too_few", "text": text}
         base = float(np.median(lateness_ms)) if n and inverse is None else None
         fields = ("base_ci95_ms", "sd_ms") if base is not None else ("base_ms", "base_ci95_ms", "sd_ms")
