@@ -250,7 +250,7 @@ def test_a_message_that_was_held_up_sets_nothing_back(page: PageLink, browser: w
 def test_every_chord_fits_every_tablet(browser: webdriver.Chrome) -> None:  # noqa: F811
     """The widest chords, now and next, stay inside their halves of the page; nothing is pushed off it."""
     names = ["Bbm7b5", "C#dim7", "Eb7#9", "Bbmaj7", "G7sus4", "Abm7", "Bb13", "D7"]
-    bars = [*names, "Bb7"]
+    bars = [*names, "Bb7", "Ebm7 C#dim7", "Bb7 G7 Cm7 F7"]
     chart = expand(
         session_from_dict({"form": "chart", "key": "Bb", "chart": {"bars": bars}, "chorus": [{"role": "solo"}]})
     )
@@ -272,6 +272,8 @@ def test_every_chord_fits_every_tablet(browser: webdriver.Chrome) -> None:  # no
                 assert browser.find_element("id", "now").text == shown
                 over = browser.execute_script(OVER)
                 assert over == [], f"{name} at {width} x {height}"
+                cells = "document.querySelectorAll('#grid div')"
+                assert browser.execute_script(f"return [...{cells}].every(c => c.scrollWidth <= c.clientWidth)")
                 foot = browser.execute_script("return document.querySelector('footer').getBoundingClientRect().bottom")
                 assert foot <= height + 1
     finally:

@@ -14,6 +14,7 @@ body{background:var(--paper);color:var(--ink);font:600 16px/1.15 system-ui,sans-
 padding:2vmin;gap:1.5vmin;overflow:hidden}
 header,footer{display:flex;justify-content:space-between;gap:1em;font-size:clamp(15px,3.8vmin,40px)}
 .quiet{color:var(--muted);font-weight:500}
+#where,#phase{flex:none}#title{overflow:hidden;text-overflow:ellipsis;white-space:nowrap}
 main{flex:1;display:flex;gap:3vmin;align-items:stretch;min-height:0}
 .now,.next{display:flex;flex-direction:column;justify-content:center;min-width:0}
 .now{flex:3}.next{flex:2;border-left:.4vmin solid var(--line);padding-left:3vmin}
@@ -31,7 +32,7 @@ main{flex:1;display:flex;gap:3vmin;align-items:stretch;min-height:0}
 .grid div{border:.25vmin solid var(--line);padding:.6vmin 1vmin;font-size:clamp(13px,3.3vmin,38px);white-space:nowrap;
 overflow:hidden}
 .grid div.here{background:var(--mark);color:var(--on);border-color:var(--mark)}
-.grid div.out{border-style:dashed}
+.grid div.out{border-style:dashed}.grid div.many{font-size:clamp(8px,2.1vmin,24px);letter-spacing:-.02em;align-content:center}
 @media (orientation:portrait){main{flex-direction:column}.next{border-left:0;border-top:.4vmin solid var(--line);
 padding:2vmin 0 0}
 .chord{font-size:clamp(40px,min(50vw,34vh),640px)}.chord.mid{font-size:clamp(36px,min(31vw,30vh),480px)}
@@ -88,7 +89,7 @@ function draw(){
   put("next",next?sign(next.name):"end");
   const when=!next?"":far===0?"in this bar":far===1?"next bar":"in "+far+" bars";
   if(when!==shownNext){shownNext=when;$("when").textContent=(next?next.degree+" · ":"")+when;}
-  const beat=counting?-1:Math.floor(b-bar.on);
+  const beat=counting?Math.floor(((b%4)+4)%4):Math.floor(b-bar.on);
   if(beat!==shownBeat){shownBeat=beat;[...$("beats").children].forEach((node,n)=>node.classList.toggle("on",n===beat));}
   if(i!==shownBar||document.body.dataset.phase!==place.phase){
     shownBar=i;document.body.dataset.phase=place.phase;document.body.dataset.bar=counting?"":bar.chorus+"."+bar.bar;
@@ -97,6 +98,8 @@ function draw(){
       cell.textContent=o.bar+"  "+o.chords.map(sign).join(" ");
       if(!counting&&o.on===bar.on){cell.className="here";cell.setAttribute("aria-current","true");}
       if(o.out)cell.classList.add("out");return cell;}));
+    const wide=[...$("grid").children].filter(cell=>cell.scrollWidth>cell.clientWidth);
+    for(const cell of wide)cell.classList.add("many");
     $("where").textContent=(bar.chorus?"chorus "+bar.chorus+(chart.choruses?" of "+chart.choruses:""):"intro")+" · "+bar.role+
       (bar.role.endsWith("solo")?" · height "+Math.round(bar.intensity*100)/100:"");
     $("phase").textContent=place.phase==="paused"?"paused":place.phase==="ended"?"the end":"";
