@@ -8,6 +8,7 @@ ringing. FluidSynth takes notes at steps of 64 frames: an onset is up to 1.4 ms 
 from __future__ import annotations
 
 import contextlib
+import io
 import subprocess
 import sys
 from importlib import import_module
@@ -120,7 +121,8 @@ def _lists(handle: BinaryIO, size: int) -> set[str]:
 
 def _library() -> Any:
     try:
-        library: Any = import_module("fluidsynth")
+        with contextlib.redirect_stdout(io.StringIO()):  # under CI it prints where it was found
+            library: Any = import_module("fluidsynth")
     except (ImportError, OSError):
         raise UsageError(
             "a SoundFont needs FluidSynth, which is not here; install the extra (pip install pyfluidsynth) and the "
