@@ -22,7 +22,7 @@ from typing import Any
 from trainer._version import __version__
 from trainer.errors import FileFormatError, SessionError, TrainerError, UsageError
 from trainer.practice.drills import Exercise, PassFigure, answered_changes, answers_of, drill_named
-from trainer.practice.worksheet import Task, Worksheet, parse_worksheet
+from trainer.practice.worksheet import TARGETS, Task, Worksheet, parse_worksheet
 from trainer.scoring import score
 from trainer.session import Session
 from trainer.take import Take, read_take
@@ -94,7 +94,7 @@ def task_outcome(task: Task, card: Mapping[str, Any]) -> tuple[float | None, boo
     """(value, met, words) of a take of a task from its scorecard."""
     if task.target is not None:
         value, met = task.target.value(card), task.target.met(card)
-        return value, met, f"{task.target.shown(value)} (target: {task.target.text})"
+        return value, met, f"{TARGETS[task.target.figure]} {task.target.shown(value)} (target {task.target.bounds})"
     exercise = task_exercise(task)
     if exercise is None or task.drill is None:
         return None, None, "no target"

@@ -106,13 +106,14 @@ class Target:
         return f"{100.0 * value:.3g} %" if self.figure.endswith("_rate") else f"{value:.3g}"
 
     @property
+    def bounds(self) -> str:
+        """Where the value should lie: "at least 90 %"."""
+        ends = (("at least", self.at_least), ("at most", self.at_most))
+        return ", ".join(f"{words} {self.shown(end)}" for words, end in ends if end is not None)
+
+    @property
     def text(self) -> str:
-        parts = [TARGETS[self.figure]]
-        if self.at_least is not None:
-            parts.append(f"at least {self.shown(self.at_least)}")
-        if self.at_most is not None:
-            parts.append(f"at most {self.shown(self.at_most)}")
-        return " ".join(parts)
+        return f"{TARGETS[self.figure]} {self.bounds}"
 
 
 @dataclass(frozen=True, slots=True)
