@@ -17,7 +17,7 @@ from trainer.clock import TempoMap
 from trainer.line import Feel, Slip, StandIn, planned_song
 from trainer.report import report_page, write_report
 from trainer.report.compare import APART, NOT_APART, comparison_rows
-from trainer.report.figures import number
+from trainer.report.figures import number, places_words
 from trainer.report.musicxml import musicxml
 from trainer.report.written import written_chart
 from trainer.resources import session_names
@@ -87,6 +87,11 @@ def test_zero_has_no_sign_and_minus_is_a_minus() -> None:
     assert number(-0.2, " ms", 0, (-1.6, 0.3), 9) == (
         '0 ms <span class="quiet">[−2 to 0]</span> <span class="quiet">n = 9</span>'
     )
+
+
+def test_bars_of_one_chorus_are_named_together() -> None:
+    assert places_words([(6, 8), (6, 2), (1, 5), (6, 9), (6, 2)]) == "chorus 6 bars 2, 8 and 9; chorus 1 bar 5"
+    assert places_words([]) == ""
 
 
 def test_what_no_page_can_show_is_left_out() -> None:

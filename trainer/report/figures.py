@@ -10,7 +10,19 @@ from trainer.report.pictures import Picture
 from trainer.scoring.stats import MIN_N
 from trainer.scoring.verdict import share_interval, spread_interval
 
-__all__ = ["Card", "counted", "figure", "meanings", "number", "percent", "sentence", "spread", "table", "whys"]
+__all__ = [
+    "Card",
+    "counted",
+    "figure",
+    "meanings",
+    "number",
+    "percent",
+    "places_words",
+    "sentence",
+    "spread",
+    "table",
+    "whys",
+]
 
 Card = Mapping[str, Any]
 
@@ -96,6 +108,19 @@ def whys(section: Card, skip: Iterable[str] = ()) -> str:
         if name not in left_out and text and text not in texts:
             texts.append(text)
     return "".join(f'<p class="quiet">{escape(text)}</p>' for text in texts)
+
+
+def places_words(bars: Iterable[tuple[int, int]]) -> str:
+    """ "chorus 6 bars 2, 8 and 9; chorus 1 bar 5": (chorus, bar) each once, choruses in the order of their first."""
+    by_chorus: dict[int, list[int]] = {}
+    for chorus, bar in dict.fromkeys(bars):
+        by_chorus.setdefault(chorus, []).append(bar)
+    parts = []
+    for chorus, found in by_chorus.items():
+        *most, last = (str(bar) for bar in sorted(found))
+        listed = f"{', '.join(most)} and {last}" if most else last
+        parts.append(f"chorus {chorus} bar{'s' if most else ''} {listed}")
+    return "; ".join(parts)
 
 
 def sentence(text: str) -> str:

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from html import escape
 
-from trainer.report.figures import Card, sentence, whys
+from trainer.report.figures import Card, places_words, sentence, whys
 from trainer.report.files import printable
 from trainer.report.sections import (
     band_heard,
@@ -123,10 +123,9 @@ def _line(item: Card) -> str:
     facts = [f"{word}: {figure}" if figure else word, f"asked for: {item.get('target', '')}"]
     out = f"<strong>{escape(name)}.</strong> {escape(str(item.get('text', '')))}"
     out += f'<br><span class="quiet {kind}">{escape("; ".join(facts))}.</span>'
-    bars = list(dict.fromkeys((b["chorus"], b["bar"]) for b in item.get("bars") or []))
-    if bars:
-        words = ", ".join(f"chorus {chorus} bar {bar}" for chorus, bar in bars)
-        out += f'<br><span class="quiet">What cost most: {escape(words)}.</span>'
+    costly = places_words((b["chorus"], b["bar"]) for b in item.get("bars") or [])
+    if costly:
+        out += f'<br><span class="quiet">What cost most: {escape(costly)}.</span>'
     said = out.lower()
     why = {str(reason.get("text", "")) for name, reason in (item.get("why") or {}).items() if name != "interval"}
     new = [sentence(text) for text in sorted(why) if text and escape(text).lower() not in said]

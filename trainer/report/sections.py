@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 
 from trainer.music import note_name
-from trainer.report.figures import Card, counted, figure, meanings, number, percent, spread, table, whys
+from trainer.report.figures import Card, counted, figure, meanings, number, percent, places_words, spread, table, whys
 from trainer.report.pictures import (
     asynchrony_picture,
     bars_words,
@@ -279,7 +279,7 @@ def landing_section(landing: Card, chart: Chart) -> str:
         )
     stayed = [item for item in items if item.get("stayed_on") and item.get("outcome") not in ("pedal", "not_asked")]
     if stayed:
-        places = ", ".join(f"chorus {i['chorus']} bar {i['bar']}" for i in stayed[:MAX_QUESTIONS])
+        places = places_words((i["chorus"], i["bar"]) for i in stayed[:MAX_QUESTIONS])
         more = f" and {len(stayed) - MAX_QUESTIONS} more" if len(stayed) > MAX_QUESTIONS else ""
         names = sorted({f"{i['stayed_on']} under {i['degree']}" for i in stayed})
         out.append(
