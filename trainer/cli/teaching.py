@@ -171,13 +171,13 @@ def review(
         typer.echo(f"\n{result.name or result.path.stem}, {result.worksheet.title}, {result.made[:10]}")
         for task in result.tasks:
             mark = {True: "met", False: "not yet", None: "not judged"}[task.met]
-            typer.echo(f"  {mark:<11}{task.task.title}: {task.text}")
+            say(f"  {mark:<11}{task.task.title}: {task.text}")
         for asked in result.worksheet.tasks:
             missing = asked.times - sum(done.task == asked for done in result.tasks)
             if missing > 0:
-                typer.echo(f"  {'not played':<11}{asked.title}: {missing} of {asked.times}")
+                say(f"  {'not played':<11}{asked.title}: {missing} of {asked.times}")
         for remark in result.remarks:
-            typer.echo(f"  ! {remark}")
+            say(f"  ! {remark}")
     table = {pair: row for pair, row in missed_changes(results).items() if "→" in pair}
     names = [result.name or result.path.stem for result in results]
     typer.echo("\nRoots missed, of changes")
