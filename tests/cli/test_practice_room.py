@@ -161,6 +161,8 @@ def test_study_says_what_it_needs(command: Command, tmp_path: Path, session: Pat
     file.write_text(by_hand())
     done = command("study", file)
     assert done.status == 2 and "--session" in done.err and len(done.err.splitlines()) == 1
+    elsewhere = command("study", file, "--session", "first-round")  # in E
+    assert "Note: it fits the session's E when read 3 semitones lower" in elsewhere.out
     done = command("study", file, "--session", session, "--phrase", "999", "--stand-in")
     assert done.status == 2 and "no phrase 999" in done.err
     packed = tmp_path / "odd.mxl"

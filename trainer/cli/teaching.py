@@ -280,6 +280,12 @@ def study(
         raise UsageError(f"{file}: without a session the chords are not known; add --session")
     found = card.to_dict()["devices"]["found"] or []
     listed = phrases(card.reading, card.chart, found)
+    moved = card.reading.transposed_semitones
+    if moved:
+        how = f"{abs(moved)} semitone{'s' * (abs(moved) > 1)} {'lower' if moved > 0 else 'higher'}"
+        say(
+            f"Note: it fits the session's {take.session.key.name} when read {how}; if it is in another key, say so there."
+        )
     if number is None:
         for phrase in listed:
             where = f"chorus {phrase.chorus}, bar {phrase.bar:>2}, beat {phrase.start_beat}"
@@ -306,8 +312,10 @@ def study(
 
         typer.echo(f"Written: {write_line_midi(exercise.model, midi)}")
         return 0
-    typer.echo(listening(exercise))
+    say(f"{exercise.session.title}. {listening(exercise)}")
     with Desk(midi_in, midi_out, no_audio, takes, plain, stand_in) as desk:
+        if not desk.breathe():
+            return 0
         kept = {"study": exercise_to_dict(file.name, chosen, exercise, octave)}
         result, played = desk.play(exercise.session, kept, line=exercise.model, guide_line=exercise.guide_rows())
         if played is not None and len(played.notes):
