@@ -283,9 +283,8 @@ def study(
     moved = card.reading.transposed_semitones
     if moved:
         how = f"{abs(moved)} semitone{'s' * (abs(moved) > 1)} {'lower' if moved > 0 else 'higher'}"
-        say(
-            f"Note: it fits the session's {take.session.key.name} when read {how}; if it is in another key, say so there."
-        )
+        key = take.session.key.name
+        say(f"Note: it fits the session's {key} when read {how}; a session in its own key reads it as it is written.")
     if number is None:
         for phrase in listed:
             where = f"chorus {phrase.chorus}, bar {phrase.bar:>2}, beat {phrase.start_beat}"
