@@ -7,6 +7,7 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
+import mido
 import pytest
 
 from tests.cli.conftest import Outcome
@@ -99,3 +100,27 @@ def test_auto_with_too_few_notes_is_the_persons_fault(command: Command, tmp_path
     path = written(Take(whole.notes[:1], whole.tempo), tmp_path, "short")
     done = command("score", path, "--downbeat", "auto")
     assert done.status == 2 and "found 1 note; expected at least 8" in done.err
+
+
+def test_coarse_ticks_refuse_what_ranks_times(command: Command, tmp_path: Path) -> None:
+    """24 ticks a beat at 96 bpm are 26 ms each: the mean stands, medians, spreads and ratios would be made up."""
+    fine = mido.MidiFile(file_from_bar(1, tmp_path))
+    coarse = mido.MidiFile(type=1, ticks_per_beat=24)
+    for track in fine.tracks:
+        at, before = 0, 0
+        coarse.tracks.append(mido.MidiTrack())
+        for message in track:
+            at += message.time
+            now = round(24 * at / fine.ticks_per_beat)
+            coarse.tracks[-1].append(message.copy(time=now - before))
+            before = now
+    coarse.save(tmp_path / "from1.mid")
+    card = card_of(command, tmp_path / "from1.mid")
+    timing = card["timing"]
+    assert timing["n"] > 100 and timing["mean_ms"] == pytest.approx(6.0, abs=4.0)
+    for name in ("median_ms", "robust_sd_ms", "drift_ms_per_chorus", "lag1"):
+        assert timing[name] is None and timing["why"][name]["code"] == "coarse_ticks"
+    assert card["swing"]["ratio"] is None and card["swing"]["why"]["ratio"]["code"] == "coarse_ticks"
+    assert card["verdict"]["lines"][1]["met"] is None
+    said = command("score", tmp_path / "from1.mid", "--full").out
+    assert "how steady cannot be said: the file's clock ticks only every 26 ms" in said and "nan" not in said

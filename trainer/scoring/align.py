@@ -79,6 +79,7 @@ EXCUSED_NAMES = {
 GHOST_MAX_S = 0.080  # our choice
 STACK_MAX_S = 0.015  # our choice: two pitches sounding together within this are one onset
 SAT_OUT_BEATS = 16.0  # our choice: four bars of nothing at either end are a player who sat out, not missed changes
+TICK_MOST_MS = 10.0  # a steady player's spread; our choice
 GAP_MARGIN_S = 0.060  # our choice: notes this near to a glitch of ours are excused
 OFFSET_HALF_WINDOW = 8  # on-beats on either side in the running median; our choice
 LATE_REACH_BEATS = 0.25  # an on-beat reaches half-way to an even off-beat when the beat reads so
@@ -116,7 +117,8 @@ class Reading:
     `phase_s` is the constant taken off to find slots (never off the asynchronies); `off_frac` the player's usual place
     of the off-beat; `band_off_frac` the session's (NaN without one); `transposed_semitones` and `detuned_semitones`
     are to be asked about, and are taken off `pitch`. `unplaced` says why nobody can tell the take's on-beats from its
-    off-beats; it is then read as off-beats, and nothing may be timed. What is asked of the player lies from
+    off-beats; it is then read as off-beats, and nothing may be timed. `too_coarse` says that
+    the file's ticks are too long for medians and spreads of its times. What is asked of the player lies from
     `from_beats` to `until_beats`: not before a file begins that starts inside the form, nor after the player stopped.
     """
 
@@ -153,6 +155,7 @@ class Reading:
     profile: str
     calibrated: bool
     unplaced: Why | None = None
+    too_coarse: Why | None = None
     from_beats: float = -math.inf
     until_beats: float = math.inf
 
@@ -282,6 +285,7 @@ def read_notes(take: Take, chart: Chart | None = None) -> Reading:
         profile=take.header.profile,
         calibrated=take.header.calibration is not None,
         unplaced=unplaced,
+        too_coarse=_too_coarse(take),
         from_beats=_begins(here - local, take, chart),
         until_beats=_stops(here - local, chart),
     )
@@ -331,6 +335,15 @@ def _beat_range(beats: Floats, chart: Chart | None) -> tuple[int, int]:
     if not len(beats):
         return 0, 0
     return int(np.floor(beats[0] - 0.5)), int(np.ceil(beats[-1] + 0.5))
+
+
+def _too_coarse(take: Take) -> Why | None:
+    """Why a file's times are too coarse for their medians and spreads, as those jump from tick to tick; else None."""
+    file = take.header.extra.get("midi")
+    tick_ms = file.get("tick_ms") if isinstance(file, Mapping) else None
+    if not isinstance(tick_ms, int | float) or tick_ms <= TICK_MOST_MS:
+        return None
+    return no_figure("coarse_ticks", f"the file's clock ticks only every {tick_ms:.0f} ms")
 
 
 def _begins(placed: Floats, take: Take, chart: Chart | None) -> float:

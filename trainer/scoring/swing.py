@@ -70,7 +70,7 @@ def pairs(reading: Reading) -> Pairs:
     after[:-1] = bits[1:]
     in_drop = ((bits | after) & EXCUSED_DROP_OUT) != 0
     excused = ((bits & ~np.uint8(EXCUSED_DROP_OUT)) != 0) | (((after & ~np.uint8(EXCUSED_DROP_OUT)) != 0) & (nxt < 0))
-    ok = (r.on_note_idx >= 0) & (r.n_between == 1) & ~excused & ~((nxt < 0) & in_drop) & (r.unplaced is None)
+    ok = (r.on_note_idx >= 0) & (r.n_between == 1) & ~excused & ~((nxt < 0) & in_drop)
     ok[-1] &= nxt[-1] >= 0 or r.chart is None
     rows = np.flatnonzero(ok)
     on, off, follow = r.on_note_idx[rows], r.between_note_idx[rows], nxt[rows]
@@ -160,7 +160,9 @@ _NO_SLOPE = Slope(math.nan, math.nan, math.nan, 0)
 
 def swing(reading: Reading) -> Swing:
     """The swing of a take. Bars whose line asks for no eighths are left out; if all are, the figure is "not asked"."""
-    found = pairs(reading)
+    found, refused = pairs(reading), reading.unplaced or reading.too_coarse
+    if refused is not None:
+        found = _subset(found, np.zeros(len(found), dtype=np.bool_))
     chart = reading.chart
     why: dict[str, Why] = {}
     if chart is not None and len(found):
@@ -173,7 +175,7 @@ def swing(reading: Reading) -> Swing:
         why["ratio"] = no_figure("not_asked", "the line asks for no eighths here")
     elif n == 0:
         none = no_figure("none_found", "no beat holds an on-beat note and one note after it")
-        why["ratio"] = reading.unplaced or none
+        why["ratio"] = refused or none
     elif n < MIN_N:
         why["ratio_ci95"] = no_figure("too_few", f"{n} of at least {MIN_N} pairs")
     elif math.isinf(ratio.estimate):

@@ -13,6 +13,7 @@ from collections import Counter
 from typing import TYPE_CHECKING
 
 from trainer.scoring.landing import Item, Landing
+from trainer.scoring.stats import MIN_N
 from trainer.scoring.swing import Swing
 from trainer.scoring.timing import Timing
 from trainer.scoring.why import counted
@@ -88,6 +89,8 @@ def time_line(timing: Timing, *, calibrated: bool, beat_s: float, profile: str =
     else:
         place = f"placed {-mean:.0f} ms ahead of {against}{interval}"
     if math.isnan(timing.robust_sd_s):
+        if timing.n >= MIN_N:
+            return f"Time: {place}; how steady cannot be said: {timing.why['robust_sd_ms'].text}."
         return f"Time: {place}; {counted(timing.n, 'note')}, too few to say how steady."
     spread = 1000.0 * timing.robust_sd_s
     pct = 100.0 * timing.robust_sd_s / beat_s
@@ -179,7 +182,7 @@ def _full(card: Scorecard) -> list[str]:
     t, s = card.timing, card.swing
     out = []
     for beat in t.per_beat:
-        if beat.n:
+        if beat.n and not math.isnan(beat.median_s):
             spread = "" if math.isnan(beat.robust_sd_s) else f", spread {1000.0 * beat.robust_sd_s:.1f} ms"
             place = f"{1000.0 * beat.median_s:+.1f} ms ({beat.pct_of_beat:+.1f} % of the beat)"
             out.append(f"Beat {beat.beat}: {place}{spread}, n {beat.n}")

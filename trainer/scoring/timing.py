@@ -15,7 +15,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 import numpy as np
@@ -270,7 +270,20 @@ def timing(reading: Reading, band: Notes | None = None) -> Timing:
         why["drift_ms_per_chorus"] = no_figure("too_short", "the on-beats cover no span of time")
         why["drift_ci95_ms_per_chorus"] = why["drift_ms_per_chorus"]
     gain = correction_gain(asynchrony, position)
-    if gain is None:
+    middle, per_beat = median(asynchrony), _per_beat(r, beats, asynchrony, residual)
+    if r.too_coarse is not None and n:
+        # What ranks times jumps from tick to tick; the mean and its interval stand.
+        middle = grid_median = spread = math.nan
+        drift, link, gain, lag_ci = (
+            Slope(math.nan, math.nan, math.nan, n),
+            Ar1(math.nan, math.nan, 0),
+            None,
+            (math.nan, math.nan),
+        )
+        per_beat = tuple(replace(b, median_s=math.nan, robust_sd_s=math.nan, pct_of_beat=math.nan) for b in per_beat)
+        coarse = ("median_ms", "robust_sd_ms", "drift_ms_per_chorus", "drift_ci95_ms_per_chorus", "lag1", "lag1_ci95")
+        why |= dict.fromkeys((*coarse, "correction_gain", "per_beat"), r.too_coarse)
+    elif gain is None:
         found = f"{n} of at least {GAIN_MIN_N} on-beats"
         why["correction_gain"] = no_figure("too_few" if n < GAIN_MIN_N else "no_spread", found)
     series = _drop_out_series(r)
@@ -283,14 +296,14 @@ def timing(reading: Reading, band: Notes | None = None) -> Timing:
     return Timing(
         reference=reference,
         mean=mean,
-        median_s=median(asynchrony),
+        median_s=middle,
         sd_s=sd,
         robust_sd_s=spread,
         drift=drift,
         lag1=link,
         lag1_ci95=lag_ci,
         gain=gain,
-        per_beat=_per_beat(r, beats, asynchrony, residual),
+        per_beat=per_beat,
         drop_outs=drops,
         split=split,
         grid_mean=grid_mean,

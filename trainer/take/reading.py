@@ -33,6 +33,7 @@ DRUM_CHANNEL = 9  # counted from 0 (General MIDI 1)
 BASS_PROGRAMS = range(32, 40)  # as on the wire, from 0 (General MIDI 1: the bass family, 33–40)
 _CHANNEL = re.compile(r"channel[ :]?(1[0-6]|[1-9])", re.IGNORECASE)
 MAX_HOURS = 24.0  # our choice
+COARSE_TICK_MS = 4.0  # a file whose ticks are longer carries a remark; our choice
 UNSURE = 0.8  # below this sureness the second best place is named too; our choice
 MAX_BEATS = 500_000.0  # a day at 240 bpm is 345,600; our choice
 
@@ -156,7 +157,12 @@ def _from_midi(
     for table in (notes, band):
         table["onset_s"] -= origin_s
         _bounded(table, tempo.beats_at(table["onset_s"]), source)
-    extra: dict[str, Any] = {"remarks": remarks, "midi": _facts(midi, clock, chosen, origin_beats), **found}
+    ticks_per_s = midi.ticks_per_s or float(np.median(tempo.bpm)) / 60.0 * (midi.ppq or 1)
+    tick_ms = 1000.0 / ticks_per_s
+    if tick_ms > COARSE_TICK_MS:
+        remarks.append(f"the file's clock ticks every {tick_ms:.0f} ms: no time in it is finer than that")
+    facts = {**_facts(midi, clock, chosen, origin_beats), "tick_ms": tick_ms}
+    extra: dict[str, Any] = {"remarks": remarks, "midi": facts, **found}
     header = TakeHeader(foreign=True, profile="foreign", downbeat_from=where, extra=extra)
     return Take(notes, tempo, session, band, header, source, sha256)
 
