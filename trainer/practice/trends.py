@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime
 from collections.abc import Mapping, Sequence
+from statistics import median
 
 import numpy as np
 
@@ -29,7 +30,7 @@ def trends_of(rows: Sequence[tuple[datetime.date, Mapping[str, float | None]]]) 
 def _trend(figure: Figure, days: Days) -> Trend:
     """Theil–Sen slope per week over daily medians; below eight days they are only counted."""
     ordered = sorted(days)
-    values = np.array([float(np.median(days[day])) for day in ordered])
+    values = np.array([median(days[day]) for day in ordered])
     newest = float(values[-1]) if len(values) else None
     if len(values) < MIN_N:
         text = f"{len(values)} day{'s' * (len(values) != 1)} so far; a trend wants {MIN_N}"
