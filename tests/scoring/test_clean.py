@@ -8,9 +8,13 @@ import numpy as np
 import pytest
 
 from tests.scoring.makers import chart_of, line_take, shuffle_rows
+from trainer.clock.tempo import TempoMap
+from trainer.line.stand_in import Feel, StandIn, Tracking
+from trainer.line.write import model_line
 from trainer.scoring.align import read_notes
 from trainer.scoring.card import score
 from trainer.scoring.clean import clean, delay_s, pitch_hz
+from trainer.session import ChorusPlan, Session, expand
 from trainer.take import Calibration, Take, TakeHeader, empty_notes, notes_from_rows
 
 STRINGS = TakeHeader(profile="strings", velocity_floor=12)
@@ -56,6 +60,27 @@ def test_faults_are_counted_and_the_scores_stay_within_their_intervals() -> None
     assert b.landing.total == a.landing.total
     assert [i.outcome for i in a.landing.items] == [i.outcome for i in b.landing.items]
     assert b.n_notes == len(bad.notes)  # the raw events stay in the take
+
+
+def test_faults_are_found_as_they_were_reported_whatever_the_calibration() -> None:
+    """A pickup of two periods: taking 49 ms off E1 and 24 off its octave must not pull a false start apart."""
+    chart = expand(Session(choruses=(ChorusPlan("verse", 3, (0.5,) * 3),)))
+    line = model_line(chart, device="boogie_figure", seed=3)
+    cards = []
+    for faults in (0.0, 0.06):
+        feel = Feel(tracking=Tracking(8.0, 2.0, retrigger_frac=faults, false_start_frac=faults))
+        header = TakeHeader(profile="strings", calibration=Calibration(8.0, 2.0, n=60))
+        notes = StandIn(feel, seed=5).play(line).notes
+        cards.append(score(Take(notes, TempoMap(chart.tempo_segments), chart.session, header=header)))
+    clear, faulty_one = cards
+    found = faulty_one.reading.cleaned
+    assert found.false_start >= 8 and found.retrigger >= 8
+    assert faulty_one.n_notes - clear.n_notes == found.false_start + found.retrigger
+    assert faulty_one.timing.n == clear.timing.n
+    assert faulty_one.timing.mean.estimate == pytest.approx(clear.timing.mean.estimate, abs=2e-4)
+    assert faulty_one.swing.ratio.estimate == pytest.approx(clear.swing.ratio.estimate, abs=0.01)
+    assert faulty_one.landing.total == clear.landing.total
+    assert faulty_one.devices.to_dict() == clear.devices.to_dict()
 
 
 @pytest.mark.parametrize("header", PROFILES_OFF, ids=lambda h: h.profile + ("_file" if h.foreign else ""))

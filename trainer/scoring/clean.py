@@ -70,6 +70,12 @@ def clean(notes: Notes, header: TakeHeader, short_note_s: float) -> CleanNotes:
     for strings only. Empty in, empty out.
     """
     table = sorted_notes(notes)
+    strings = header.profile == "strings" and not header.foreign
+    n_false = n_re = 0
+    if strings and len(table):
+        # As they were reported: an octave's delay is half as long, so that taking it off would pull the two apart.
+        table, n_false = _join_false_starts(table)
+        table, n_re = _join_retriggers(table, min(RETRIGGER_MAX_S, RETRIGGER_SHORT_SHARE * short_note_s))
     if len(table) and header.calibration is not None:
         table = table.copy()
         late = delay_s(header.calibration, table["pitch"].astype(np.float64))
@@ -77,11 +83,7 @@ def clean(notes: Notes, header: TakeHeader, short_note_s: float) -> CleanNotes:
         # The end of a note is reported late by the base alone: only its beginning waits for periods.
         table["duration_s"] += late - header.calibration.base_ms / 1000.0
         table = sorted_notes(table)
-    if header.profile != "strings" or header.foreign or not len(table):
-        return CleanNotes(table, np.zeros(len(table), dtype=np.bool_), CleanCounts())
-    table, n_false = _join_false_starts(table)
-    table, n_re = _join_retriggers(table, min(RETRIGGER_MAX_S, RETRIGGER_SHORT_SHARE * short_note_s))
-    floor = table["velocity"] < header.velocity_floor
+    floor = table["velocity"] < header.velocity_floor if strings else np.zeros(len(table), dtype=np.bool_)
     return CleanNotes(table, np.asarray(floor, dtype=np.bool_), CleanCounts(n_re, n_false, 0))
 
 
