@@ -47,8 +47,9 @@ def test_alone_it_says_what_was_done_what_is_due_and_how_to_start(command: Comma
     assert len(lines) == 3 and lines[0].startswith("Last take, today: trainer score ")
     assert lines[1].startswith("Due: nothing today") and "trainer practice" in lines[2]
     with History(takes_dir()) as book:
-        (day,) = book.due_days().values()
-        assert day > datetime.date.today()
+        (item,) = book.remembered()
+        assert (item.drill, item.key, item.tempo, item.n_runs) == ("push", "G", "medium", 1)
+        assert item.due > item.last_day == datetime.date.today()
         book._db.execute("UPDATE due SET due = '2026-01-02'")
     assert command().out.splitlines()[1] == "Due: push in G: trainer drill push --key G --bpm 96"
     (takes_dir() / ".history.sqlite").write_bytes(b"rubbish")

@@ -58,7 +58,9 @@ def test_a_drill_climbs_and_comes_back_in_history(command: Command, tmp_path: Pa
         kept = read_take(path).header.extra["drill"]
         assert kept["bar"] == 4 and kept["name"] == "change_one_four" and "position" not in kept
     shown = command("history", "--takes", folder)
-    assert re.search(rf"change_one_four +{words.count('Clean')} of 3", shown.out), shown.out
+    assert re.search(rf"change_one_four +{words.count('Clean')} of 3 .*A medium$", shown.out, re.M), shown.out
+    (item,) = json.loads(command("history", "--takes", folder, "--json").out)["drills"]
+    assert (item["drill"], item["key"], item["tempo"], item["n_runs"]) == ("change_one_four", "A", "medium", 3)
 
 
 @pytest.mark.parametrize(("mode", "tempos"), [("at_tempo", [100.0, 100.0]), ("alternate", [75.0, 100.0])])

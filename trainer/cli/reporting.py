@@ -7,6 +7,7 @@ import json
 import sys
 from collections import Counter
 from collections.abc import Callable
+from dataclasses import asdict
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
@@ -204,10 +205,14 @@ def _say_history(book: History, since: datetime.date | None) -> None:
         _say_heat(cells)
     runs = book.clean_runs(since)
     if runs:
-        typer.echo("\nDrills: clean runs of all; share of the last ten, and of the ten before")
+        where: dict[str, list[str]] = {}
+        for item in book.remembered():
+            where.setdefault(item.drill, []).append(f"{item.key} {item.tempo}")
+        typer.echo("\nDrills: clean runs of all; share of the last ten, of the ten before; keys and tempos")
         for name, passed in runs.items():
-            shares = [f"{sum(part) / len(part):>6.0%}" for part in (passed[-10:], passed[-20:-10]) if part]
-            typer.echo(f"  {name:<30}{sum(passed):>4} of {len(passed):<6}{''.join(shares)}")
+            shares = [f"{sum(part) / len(part):.0%}" for part in (passed[-10:], passed[-20:-10]) if part]
+            lately = "".join(f"{share:>6}" for share in shares)
+            typer.echo(f"  {name:<29}{sum(passed):>3} of {len(passed):<5}{lately:<13}{', '.join(where.get(name, []))}")
 
 
 def _say_heat(cells: dict[tuple[str, str], tuple[int, int]]) -> None:
@@ -264,6 +269,10 @@ def _history_dict(book: History, since: datetime.date | None) -> dict[str, Any]:
                 "words": trend.words,
             }
             for trend in book.trends(since=since)
+        ],
+        "drills": [
+            asdict(item) | {"last_day": item.last_day.isoformat(), "due": item.due.isoformat()}
+            for item in book.remembered()
         ],
         "landing": [
             {"key": key, "change": pair, "roots": roots, "changes": n}

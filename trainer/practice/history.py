@@ -34,13 +34,14 @@ __all__ = [
     "Figure",
     "History",
     "Refreshed",
+    "Remembered",
     "Span",
     "TakeRow",
     "Trend",
     "day_of",
 ]
 
-VERSION = 7  # of the tables; an index of another version is made again
+VERSION = 8  # of the tables; an index of another version is made again
 BUSY_S = 20.0
 BATCH = 100
 ALWAYS = "0000"  # before every day
@@ -153,6 +154,20 @@ class Span:
 
 
 @dataclass(frozen=True, slots=True)
+class Remembered:
+    """A drill in a key and tempo range: newest tempo, runs, share of clean passes lately, when last played and due."""
+
+    drill: str
+    key: str
+    tempo: str
+    tempo_bpm: float
+    n_runs: int
+    clean_frac: float
+    last_day: datetime.date
+    due: datetime.date
+
+
+@dataclass(frozen=True, slots=True)
 class Trend:
     """A figure over weeks: slope per week with its interval, newest value, n, and plain words."""
 
@@ -258,8 +273,20 @@ class History:
         with _write(self._db):
             self._db.execute("DELETE FROM due")
             self._db.executemany(
-                "INSERT INTO due VALUES (?,?,?,?,?)",
-                [(s.item.drill, s.item.key, s.item.tempo, s.newest_tempo_bpm, s.due.isoformat()) for s in held],
+                "INSERT INTO due VALUES (?,?,?,?,?,?,?,?)",
+                [
+                    (
+                        s.item.drill,
+                        s.item.key,
+                        s.item.tempo,
+                        s.newest_tempo_bpm,
+                        s.due.isoformat(),
+                        s.last_day.isoformat(),
+                        s.n_runs,
+                        s.clean_frac,
+                    )
+                    for s in held
+                ],
             )
             self._db.executemany(
                 "INSERT OR REPLACE INTO trends VALUES (?,?,?,?,?,?,?)",
@@ -364,10 +391,16 @@ class History:
             out.append((row, {name: int(n) for name, n in found}))
         return out
 
-    def due_days(self) -> dict[tuple[str, str, str], datetime.date]:
-        """(drill, key, tempo range) → the day it is due, as noted with the last change."""
-        rows = self._db.execute("SELECT drill, key, tempo, due FROM due")
-        return {(drill, key, tempo): datetime.date.fromisoformat(day) for drill, key, tempo, day in rows}
+    def remembered(self) -> list[Remembered]:
+        """Every drill × key × tempo range that was ever practised, as noted with the last change."""
+        rows = self._db.execute(
+            "SELECT drill, key, tempo, tempo_bpm, n_runs, clean_frac, last_day, due FROM due ORDER BY drill, key, tempo"
+        )
+        days = datetime.date.fromisoformat
+        return [
+            Remembered(drill, key, tempo, bpm, n_runs, clean_frac, days(last_day), days(due))
+            for drill, key, tempo, bpm, n_runs, clean_frac, last_day, due in rows
+        ]
 
     def span(self, since: datetime.date | None = None) -> Span:
         """How much was played, from a day on if asked."""
@@ -448,7 +481,8 @@ def _make_tables(db: sqlite3.Connection) -> None:
     # What is asked in a hurry; noted with every change. No trends: not noted yet.
     db.execute(
         "CREATE TABLE due (drill TEXT NOT NULL, key TEXT NOT NULL, tempo TEXT NOT NULL, "
-        "tempo_bpm REAL NOT NULL, due TEXT NOT NULL, PRIMARY KEY (drill, key, tempo)) WITHOUT ROWID"
+        "tempo_bpm REAL NOT NULL, due TEXT NOT NULL, last_day TEXT NOT NULL, n_runs INTEGER NOT NULL, "
+        "clean_frac REAL NOT NULL, PRIMARY KEY (drill, key, tempo)) WITHOUT ROWID"
     )
     db.execute(
         "CREATE TABLE trends (figure TEXT PRIMARY KEY, n INTEGER NOT NULL, newest REAL, per_week REAL, "
