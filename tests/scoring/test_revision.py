@@ -37,7 +37,7 @@ def figures_of(name: str) -> dict[str, Any]:
 
 def differences(here: Any, kept: Any, where: str = "") -> list[str]:
     if isinstance(here, dict) and isinstance(kept, dict):
-        names = sorted({*here, *kept} - {"why"})  # words are no figures
+        names = sorted({*here, *kept} - {"why", "probability"})  # words are no figures, nor is how sure one is
         return [line for n in names for line in differences(here.get(n), kept.get(n), f"{where}.{n}")]
     if isinstance(here, list) and isinstance(kept, list) and len(here) == len(kept):
         return [
