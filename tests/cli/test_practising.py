@@ -128,6 +128,7 @@ def test_an_evening_is_planned_and_played(command: Command, tmp_path: Path) -> N
     done = command("practice", "--minutes", "20", "--takes", folder, "--stand-in")
     assert done.status == 0, done.err
     assert "Now a song, G, 96 bpm" in done.out and "Clean runs this evening" in done.out
+    assert done.out.splitlines()[-1].endswith("The weeks: trainer history")
     takes = [read_take(path) for path in folder.glob("*.mid")]
     names = [take.header.extra["drill"]["name"] for take in takes if "drill" in take.header.extra]
     assert sorted(set(names)) == sorted({p["drill"] for p in plan["pieces"] if p["drill"]})

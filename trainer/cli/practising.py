@@ -29,6 +29,8 @@ from trainer.cli.speaking import say
 from trainer.errors import TrainerError, UsageError
 
 if TYPE_CHECKING:
+    from pathlib import Path
+
     from trainer.practice import Drill, Exercise, PassFigure
     from trainer.practice.evening import Evening, Piece
     from trainer.practice.history import History
@@ -301,7 +303,21 @@ def _run_evening(evening: Evening, desk: Desk, phrases: Mapping[str, tuple[Exerc
     n, of = sum(clean for runs in passes.values() for _, clean in runs), sum(map(len, passes.values()))
     if of:
         say(f"\nClean runs this evening: {n} of {of}. What was clean comes back later, what was not comes back soon.")
+    say(_look(desk.takes, evening.day))
     return 0
+
+
+def _look(takes: Path, today: datetime.date) -> str:
+    """The last piece of an evening: what wants work now, in a line."""
+    from trainer.practice.evening import WEAK, evidence_of, weakness
+    from trainer.practice.history import History
+
+    with History(takes) as book:
+        book.refresh()
+        weak = weakness(evidence_of(book), today)
+    worst = [name.replace("_", " ") for name in sorted(weak, key=lambda name: -weak[name]) if weak[name] >= WEAK][:3]
+    found = f"What wants work most now: {', '.join(worst)}." if worst else "Nothing stands out as weak just now."
+    return f"{found} The weeks: trainer history"
 
 
 def _song_piece(piece: Piece, seed: int, desk: Desk) -> int | None:

@@ -23,6 +23,7 @@ from trainer.practice.history import DrillRun, History, TakeRow
 from trainer.practice.memory import Item, Standing, standings
 
 __all__ = [
+    "WEAK",
     "DuePhrase",
     "Evening",
     "Evidence",
