@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import queue
 from typing import Any
 
 import pytest
@@ -82,6 +83,34 @@ def test_a_silent_engine_is_given_up_but_not_for_the_front_having_been_stopped(s
         seconds.now_s += 0.1
         shown._watch(link)  # type: ignore[arg-type]
     assert link.killed and shown.died
+
+
+class SlowLink(Link):
+    """An engine that says nothing for a while, then goes."""
+
+    engine_minus_front_ns = 0
+
+    def __init__(self, clock: Seconds, silent_s: float) -> None:
+        super().__init__()
+        self.inbox, self._clock, self._until_s = self, clock, clock.now_s + silent_s
+
+    def measure_offset(self) -> None:
+        pass
+
+    def get(self, timeout: float) -> None:
+        self._clock.now_s += timeout
+        if self._clock.now_s < self._until_s:
+            raise queue.Empty
+
+
+@pytest.mark.parametrize(("audio", "silent_s", "n_said"), [("auto", 10.0, 1), ("auto", 1.0, 0), ("none", 10.0, 0)])
+def test_a_long_wait_for_the_sounds_is_explained_once(
+    audio: str, silent_s: float, n_said: int, seconds: Seconds, capsys: pytest.CaptureFixture[str]
+) -> None:
+    shown = front._Front(default_session(), PlayOptions(quiet_screen=True, audio=audio))
+    shown._open(SlowLink(seconds, silent_s))  # type: ignore[arg-type]
+    assert shown.died
+    assert capsys.readouterr().out.splitlines() == [front.GETTING_READY] * n_said
 
 
 def test_going_on_takes_the_word_of_the_pause_from_the_screen(seconds: Seconds) -> None:

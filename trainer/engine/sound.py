@@ -29,7 +29,7 @@ from trainer.ports.protocols import AudioOut, RawMidi
 
 __all__ = ["BandSound"]
 
-READY_WITHIN_S = 20.0  # the sounds are made at the first use, which takes a few seconds on a slow machine
+READY_WITHIN_S = 50.0  # the sounds are made at the first use: some seconds, and many on a small computer
 FIT_FROM_S = 0.5  # of callbacks before the song may begin
 LEAD_S = 0.12  # from a command to the block that obeys it: what the renderer needs, with room
 START_LEAD_S = 0.3

@@ -37,6 +37,8 @@ __all__ = ["play", "recover_takes", "replay"]
 FRAME_S = 0.05
 PAGE_SHOWN_S = 8.0  # how long the page's address and code stand before the playing screen comes; our choice
 READY_WITHIN_S = 60.0
+WAIT_SAID_S = 1.5  # a wait this long is explained
+GETTING_READY = "getting ready: the first time, the band's sounds are made, which takes some seconds"
 FACTS_EVERY_S = 1.0
 SILENT_S = 8.0  # an engine that says nothing for so long is dead
 AWAY_S = 2.0  # a loop that took so long was stopped; our choice
@@ -124,9 +126,13 @@ class _Front:
         link.measure_offset()
         self.engine_minus_front_ns = link.engine_minus_front_ns
         link.say(setup_of(self.session, self.options))
-        until = time.monotonic() + READY_WITHIN_S
+        begun = time.monotonic()
+        until, explained = begun + READY_WITHIN_S, self.options.audio == "none"
         while self.ready is None and self.finished is None and not self.died:
             self._take_message(link, 0.1)
+            if not explained and self.ready is None and time.monotonic() > begun + WAIT_SAID_S:
+                self._print(GETTING_READY)
+                explained = True
             if any(name in ("SIGINT", "SIGTERM", "SIGHUP") for name in self.signals):
                 self._end(link)
                 return
