@@ -204,7 +204,7 @@ def shot(chrome: webdriver.Chrome, url: str, size: tuple[int, int], scheme: str,
     chrome.execute_cdp_cmd("Emulation.setDeviceMetricsOverride", metrics)
     chrome.get(url)
     if medium == "print":
-        chrome.execute_script("document.body.style.padding = '14mm'")  # the margin of the paper, which a picture has not
+        chrome.execute_script("document.body.style.padding = '14mm'")  # paper has a margin, a picture of it has none
     time.sleep(0.8)  # the page's socket and its first frame
     return base64.b64decode(chrome.execute_cdp_cmd("Page.captureScreenshot", {})["data"])
 
