@@ -58,10 +58,16 @@ def roots(chart: Chart, place: Any = None) -> tuple[np.ndarray, np.ndarray]:
 def test_viterbi_and_posteriors_equal_brute_force_over_every_path(seed: int) -> None:
     # Every path of a small chain, written out; definitions of Rabiner (1989), Proc. IEEE 77(2), equations 17 and 30.
     rng = np.random.default_rng(seed)
-    n, t = 5, 5
+    n, t = (5, 5) if seed % 2 else (9, 4)  # half-beats alone; a bar and half a beat, so that whole bars occur
     evidence = rng.normal(0.0, 3.0, (t, n))
     kinds = np.array([0, 2, 1, 2, 0])
-    slips = form.Slips(slip_rates=(0.3, 0.2, 0.1), recover_rates=(0.3, 0.2, 0.1), sizes=((0.5, 0.6), (-1.0, 0.3)))
+    slips = form.Slips(
+        slip_rates=(0.3, 0.2, 0.1),
+        part_slip_rates=(0.2, 0.3, 0.1),
+        recover_rates=(0.3, 0.2, 0.1),
+        part_recover_rates=(0.2, 0.1, 0.3),
+        sizes=((0.5, 0.6), (-1.0, 0.3), (4.0, 0.2)),
+    )
     matrices = [form.transition_matrix(n, slips, kind) for kind in range(3)]
     for matrix in matrices:
         assert np.allclose(matrix.sum(axis=1), 1.0) and np.all(matrix >= 0.0)

@@ -44,21 +44,25 @@ Ints = NDArray[np.intp]
 
 _MIN_VOTES = 8
 _LOOKS = 3
-_QUICK_NATS = 4.5  # evidence that makes a missed quick change
+_QUICK_NATS = 3.8  # evidence that makes a missed quick change
 # Evidence that makes a span, in nats over the band's own place: one bar early or late for a bar; a part of a
 # bar for a bar or two, or a part of a beat (which a busy line may seem to be by chance); anything else.
-_BAR_NATS, _PART_NATS, _SPAN_NATS = 7.8, 18.0, 13.0
+_BAR_NATS, _PART_NATS, _SPAN_NATS = 7.0, 20.0, 8.0
 
 
 @dataclass(frozen=True, slots=True)
 class Slips:
     """How often players slip (our choice). Rates are for one step at a bar line, a half bar, any other beat.
 
-    `sizes` weighs displacements in beats; `anywhere` is the share of slips to any place at all.
+    A slip by whole bars, and the way back from it, come at bar lines; those by a part of a bar (`part_`…) as often at a
+    half bar, which is the player's own bar line. `sizes` weighs displacements in beats; `anywhere` is the share of
+    slips to any place at all.
     """
 
-    slip_rates: tuple[float, float, float] = (1 / 12, 1 / 100, 1 / 1500)
-    recover_rates: tuple[float, float, float] = (0.2, 0.08, 0.01)
+    slip_rates: tuple[float, float, float] = (1 / 20, 1 / 400, 1 / 8000)
+    part_slip_rates: tuple[float, float, float] = (1 / 20, 1 / 20, 1 / 2000)
+    recover_rates: tuple[float, float, float] = (0.2, 0.01, 0.001)
+    part_recover_rates: tuple[float, float, float] = (0.12, 0.12, 0.002)
     sizes: tuple[tuple[float, float], ...] = (
         (4.0, 0.30), (-4.0, 0.30), (8.0, 0.07), (-8.0, 0.07), (2.0, 0.08), (-2.0, 0.08),
         (12.0, 0.01), (-12.0, 0.01), (16.0, 0.01), (-16.0, 0.01), (1.0, 0.01), (-1.0, 0.01),
@@ -78,22 +82,23 @@ class _Steps:
     offsets: Ints
     offset_share: Floats
     anywhere: float
-    recover: float
+    recover: Floats
 
 
 def _steps(n_states: int, slips: Slips, kind: int) -> _Steps:
-    rate, recover = slips.slip_rates[kind], slips.recover_rates[kind]
+    rate, part_rate = slips.slip_rates[kind], slips.part_slip_rates[kind]
     merged: dict[int, float] = {}
+    total = sum(share for beats, share in slips.sizes if round(beats * HALF) % n_states) + slips.anywhere
     for beats, share in slips.sizes:
         offset = round(beats * HALF) % n_states
         if offset:
-            merged[offset] = merged.get(offset, 0.0) + share
-    total = sum(merged.values()) + slips.anywhere
+            merged[offset] = merged.get(offset, 0.0) + share * (part_rate if offset % BAR_STATES else rate) / total
     offsets = np.array(sorted(merged), dtype=np.intp)
-    shares: Floats = np.array([merged[int(o)] for o in offsets], dtype=np.float64) * (rate / total)
+    shares: Floats = np.array([merged[int(o)] for o in offsets], dtype=np.float64)
     anywhere = rate * slips.anywhere / total / n_states
-    stay = np.full(n_states, 1.0 - float(shares.sum()) - anywhere * n_states - recover)
-    stay[0] += recover
+    recover = np.where(np.arange(n_states) % BAR_STATES == 0, slips.recover_rates[kind], slips.part_recover_rates[kind])
+    recover[0] = 0.0
+    stay = 1.0 - float(shares.sum()) - anywhere * n_states - recover
     return _Steps(stay, offsets, shares, anywhere, recover)
 
 
@@ -105,7 +110,7 @@ def transition_matrix(n_states: int, slips: Slips, kind: int) -> Floats:
     matrix[rows, rows] += step.stay
     for offset, share in zip(step.offsets, step.offset_share, strict=True):
         matrix[rows, (rows + offset) % n_states] += share
-    matrix[1:, 0] += step.recover
+    matrix[:, 0] += step.recover
     return matrix
 
 
@@ -145,9 +150,9 @@ def viterbi(evidence: Floats, kinds: Ints, slips: Slips | None = None) -> Ints:
                 np.repeat(np.log(step.offset_share + step.anywhere)[:, None], n, axis=1),
             )
         )
-        cost[1:, 0] = np.log(np.exp(cost[1:, 0]) + step.recover)
-        home = np.full(n, step.anywhere + step.recover)
-        home[0] = step.stay[0] + step.anywhere
+        cost[1:, 0] = np.log(np.exp(cost[1:, 0]) + step.recover[sources[1:, 0]])
+        home = step.anywhere + step.recover
+        home[0] += step.stay[0]
         home[(-step.offsets) % n] += step.offset_share
         tables.append((sources, cost, np.log(step.anywhere), np.log(home)))
     score = _initial(n) + evidence[0]
@@ -182,35 +187,22 @@ def posteriors(evidence: Floats, kinds: Ints, slips: Slips | None = None) -> tup
     n_beats, n = evidence.shape
     if n_beats == 0:
         return np.zeros((0, n)), 0.0
-    states = np.arange(n)
-    steps = [_steps(n, slips, kind) for kind in range(3)]
-    behind = [(states[None, :] - step.offsets[:, None]) % n for step in steps]
-    ahead = [(states[None, :] + step.offsets[:, None]) % n for step in steps]
+    into = [transition_matrix(n, slips, kind) for kind in range(3)]
+    out_of = [np.ascontiguousarray(matrix.T) for matrix in into]
     forward = np.empty((n_beats, n))
     forward[0] = _initial(n) + evidence[0]
     for t in range(1, n_beats):
-        k = kinds[t]
-        step = steps[k]
         top = forward[t - 1].max()
-        mass = np.exp(forward[t - 1] - top)
-        total = mass.sum()
-        moved = step.stay * mass + step.offset_share @ mass[behind[k]] + step.anywhere * total
-        moved[0] += step.recover * (total - mass[0])
-        forward[t] = np.log(moved) + top + evidence[t]
+        forward[t] = np.log(np.exp(forward[t - 1] - top) @ into[kinds[t]]) + top + evidence[t]
     top = forward[-1].max()
     log_likelihood = float(top + np.log(np.exp(forward[-1] - top).sum()))
     backward = np.zeros(n)
     out = forward
     out[-1] = np.exp(forward[-1] - log_likelihood)
     for t in range(n_beats - 2, -1, -1):
-        k = kinds[t + 1]
-        step = steps[k]
         said = backward + evidence[t + 1]
         top = said.max()
-        mass = np.exp(said - top)
-        moved = step.stay * mass + step.offset_share @ mass[ahead[k]] + step.anywhere * mass.sum()
-        moved[1:] += step.recover * mass[0]
-        backward = np.log(moved) + top
+        backward = np.log(np.exp(said - top) @ out_of[kinds[t + 1]]) + top
         out[t] = np.exp(forward[t] + backward - log_likelihood)
     return out, log_likelihood
 

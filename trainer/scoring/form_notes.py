@@ -3,13 +3,14 @@
 Each beat the notes vote, one vote a pitch class. A vote is worth the log of how much likelier it is, with the player at
 a place, than a note that says nothing. How likely it is, is learned from the take itself:
 
-- shares of the twelve intervals above the chord's root by kind of beat (landing on a change, held, leading on, …), a
-  chorus leaning on its role, a role on a prior;
+- shares of the twelve intervals above the chord's root by kind of beat (landing on a change, held, leading on, …): a
+  chorus leans on its role, a kind of beat on all the others, those on a prior, each as hard as predicts the take best.
+  A chord's own third, fifth and seventh count alike whatever its quality;
 - the line's own habits: how an interval follows the one or two before it at the same place of the bar (a riff, a
   walker's stock of bars), leaning on those shares as hard as predicts the take best, and left out where they predict
   no better (a line that is new in every bar);
 - before a change of chord, a mixture of the chord still held and the one to come; in a last bar that no session pins,
-  of the chord written and the tonic held on. How much of each is the take's own, too.
+  of the chord written and the tonic held on, where the take shows such notes; how many is the take's own, too.
 
 The tables are filled with the player where the last look put them (expectation-maximisation, the path by Viterbi), and
 no vote speaks for itself: its own count is left out wherever it would be read back. Numbers are our choice, tuned on
@@ -19,10 +20,13 @@ variant "a" of the simulated players of `tests/sim/players.py`.
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
+from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import NDArray
 
+from trainer.music import Chord
 from trainer.session import BEATS_PER_BAR, Chart
 
 __all__ = ["BAR_STATES", "HALF", "Geometry", "Votes", "evidence", "first_look", "geometry", "votes_of"]
@@ -50,18 +54,26 @@ _PRIOR = np.array(
         [0.22, 0.14, 0.10, 0.03, 0.04, 0.06, 0.03, 0.12, 0.02, 0.02, 0.08, 0.14],
     ]
 )
+_PRIOR /= _PRIOR.sum(axis=1, keepdims=True)
 _KINDS = 8
 _OFF, _LANDS, _LEADS, _LEADS_OFF = 4, 5, 6, 7
-_FLOOR = 0.025  # share of notes that mean nothing
+_CELLS = 12 * _KINDS
+_FLOOR = 0.01  # share of notes that mean nothing
 _CAP = 5.0  # largest weight of one vote against a note that says nothing, in nats
 _BEAT_CAP = 8.0  # … and of all the votes of a beat
-_ROLE_STRENGTH = 10.0  # notes that the prior counts for, when the take's own line is read
-_CHORUS_STRENGTH = 60.0  # notes that the rest of the take counts for in one chorus
-_LEAD_SHARE, _LEAD_STRENGTH = 0.4, 8.0  # of the notes before a change that look ahead, and what that counts for
-_HELD_SHARE, _HELD_STRENGTH = 0.3, 12.0  # of the notes of a free last bar that hold the tonic on
+_NEVER = 1e9  # notes that anything counts for which is never moved
+_POOL_STRENGTH = 10.0  # notes that the prior counts for beside the take's own, all kinds of beat together
+_KIND_STRENGTHS = (1.0, 3.0, 10.0, 30.0)  # … that those count for in one kind of beat: the best of these
+_COMING_STRENGTH = 3.0  # … that the prior counts for above the chord to come
+_REST_STRENGTHS = (_NEVER, 60.0, 15.0)  # … that the rest of the take counts for in one chorus: the best of these
+_REST_NATS = 3.0  # what a chorus of its own has to gain
+_LEAD_SHARE, _LEAD_STRENGTH = 0.4, 2.0  # of the notes before a change that look ahead, and what that counts for
+_HELD_SHARE, _HELD_STRENGTH = 0.3, 3.0  # of the notes of a free last bar that hold the tonic on
+_MIX_NATS = 8.0  # what looking ahead, or holding the tonic on, has to gain to be read at all
+_LEAD_KINDS = 4  # before no change, on the last beat of a bar, on another, off the beat
 _LEANS = (1.0, 3.0, 10.0, 40.0)  # notes that the shares count for beside the line's habits: the best of these
 _HABIT_NATS = 10.0  # what habits have to gain to be read at all
-_ROUNDS = 3
+_ROUNDS = 5
 _LEAST = 1e-4
 _NONE = 12  # no interval before this one
 _BLOCK = 4096  # votes judged at a time
@@ -75,7 +87,8 @@ _WINDOW_BEATS = 6  # half the first look's window
 class Geometry:
     """The form as the model sees it: one cycle of `n_states` half-beats, and the band's place at each beat.
 
-    `root_pc`, `minor` (n_states,): the chord at each place. `beats` (t,): every beat of the chart, from its first;
+    `root_pc`, `minor` (n_states,): the chord at each place; `degree` (n_states, 12): what each semitone above its root
+    is to it (`_degrees`). `beats` (t,): every beat of the chart, from its first;
     `band_state` (t,): the band's place there in half-beats; `told` (t,): False where nothing can be told (the last
     bar, an intro from outside the loop); `bar_idx` (t,) counts `Chart.bars`.
     """
@@ -83,6 +96,7 @@ class Geometry:
     n_states: int
     root_pc: Ints
     minor: NDArray[np.bool_]
+    degree: Ints
     turnaround: NDArray[np.bool_]
     tonic_pc: int
     first_beats: int
@@ -108,11 +122,13 @@ def geometry(chart: Chart) -> Geometry:
     first, last = chart.session.loop or (1, len(chart.form_chords))
     roots: list[int] = []
     minors: list[bool] = []
+    degrees: list[list[int]] = []
     for chords in chart.form_chords[first - 1 : last]:
         share = BAR_STATES // len(chords)
         for chord in chords:
             roots += [chord.root_pc] * share
             minors += [chord.is_minor] * share
+            degrees += [_degrees(chord)] * share
     n_form = len(chart.form_chords)
     in_turnaround = [
         bar > n_form - 2 and n_form >= 4 and not chart.turnaround_pinned
@@ -130,6 +146,7 @@ def geometry(chart: Chart) -> Geometry:
         n_states=n_states,
         root_pc=np.array(roots, dtype=np.intp),
         minor=np.array(minors, dtype=np.bool_),
+        degree=np.array(degrees, dtype=np.intp),
         turnaround=np.array(in_turnaround, dtype=np.bool_),
         tonic_pc=chart.key.tonic_pc,
         first_beats=round(chart.first_beats),
@@ -174,7 +191,7 @@ def votes_of(geo: Geometry, swing_ratio: float, onset_beats: Floats, pitches: Fl
     pc = np.rint(pitches).astype(np.intp) % 12
     inside = (q >= 0) & (q < HALF * geo.n_beats)
     weight = np.ones(len(q))
-    _discount_runs(np.rint(pitches), onset_beats, weight)
+    _discount_runs(np.rint(pitches), onset_beats, q % HALF == 1, weight)
     _discount_pedals(geo, q, pc, inside, weight)
     q, pc, weight = q[inside], pc[inside], weight[inside]
     beat, off = q // HALF, q % HALF == 1
@@ -183,13 +200,12 @@ def votes_of(geo: Geometry, swing_ratio: float, onset_beats: Floats, pitches: Fl
     new = np.ones(len(beat), dtype=np.bool_)
     new[1:] = (np.diff(beat[order]) != 0) | (np.diff(pc[order]) != 0)
     kept = np.sort(order[new])
-    kept = kept[np.argsort(beat[kept], kind="stable")]
     beat, off, pc, weight = beat[kept], off[kept], pc[kept], weight[kept]
     return Votes(beat, off, pc, weight * geo.weight[beat])
 
 
-def _discount_runs(pitch: Floats, onset_beats: Floats, weight: Floats) -> None:
-    """Notes inside a run of three or more semitone steps one way say next to nothing (the last one does)."""
+def _discount_runs(pitch: Floats, onset_beats: Floats, off: Bools, weight: Floats) -> None:
+    """Notes of three or more semitone steps one way say next to nothing; the last one does if it lands on a beat."""
     if len(pitch) < 5:
         return
     step = np.diff(pitch)
@@ -199,7 +215,7 @@ def _discount_runs(pitch: Floats, onset_beats: Floats, weight: Floats) -> None:
         edges = np.flatnonzero(np.diff(hit.astype(np.int8)))
         for start, end in zip(edges[::2], edges[1::2], strict=True):
             if end - start >= 3:
-                weight[start:end] *= _RUN_WEIGHT
+                weight[start : end + off[end]] *= _RUN_WEIGHT
 
 
 def _discount_pedals(geo: Geometry, q: Ints, pc: Ints, inside: NDArray[np.bool_], weight: Floats) -> None:
@@ -225,102 +241,68 @@ def _discount_pedals(geo: Geometry, q: Ints, pc: Ints, inside: NDArray[np.bool_]
 # --- what each note would be at each place ---------------------------------------------------------------------------
 
 
-def _kinds(geo: Geometry) -> tuple[Ints, NDArray[np.bool_], Ints]:
-    """For each place: its row of the interval table, whether a change follows, and the next beat's place."""
-    state = np.arange(geo.n_states)
-    beat = state // HALF * HALF
-    ahead, before = (beat + HALF) % geo.n_states, (beat - HALF) % geo.n_states
-    kind = np.where(state % HALF == 1, _OFF, (state % BAR_STATES) // HALF)
-    landed = (state % HALF == 0) & (geo.root_pc[before] != geo.root_pc)
-    return np.where(landed, _LANDS, kind), geo.root_pc[ahead] != geo.root_pc, ahead
+def _degrees(chord: Chord) -> list[int]:
+    """What each semitone above the root is: the chord's own third, fifth and seventh count as 4, 7 and 10."""
+    out = list(range(12))
+    for own, usual in ((chord.third, 4), (chord.fifth, 7), (chord.seventh, 10)):
+        if own is not None:
+            i, j = out.index(own), out.index(usual)
+            out[i], out[j] = out[j], out[i]
+    return out
 
 
-def _interval(pc: Ints, root_pc: Ints, minor: NDArray[np.bool_]) -> Ints:
-    """Interval above the root with the chord's own third at 4: minor chords swap 3 and 4."""
-    step = (pc - root_pc) % 12
-    swapped = np.where(step == 3, 4, np.where(step == 4, 3, step))
-    return np.asarray(np.where(minor, swapped, step), dtype=np.intp)
+def _intervals(root_pc: Ints, degree: Ints) -> Ints:
+    """What each pitch class is above each place's root: (n_states,) and (n_states, 12) in, (12, n_states) out."""
+    steps = (np.arange(12)[:, None] - root_pc[None, :]) % 12
+    out: Ints = degree[np.arange(len(root_pc))[None, :], steps]
+    return out
 
 
 @dataclass(frozen=True)
 class _Tables:
-    """What a pitch class is at each place of the form, (n_states, 12), and the kind of each place, (n_states,)."""
+    """What a pitch class is at each place of the form, (12, n_states), and what each place is, (n_states,).
+
+    `here`, `coming`, `tonic` are cells of the shares (kind of beat, interval): above the place's own root, that of the
+    next beat, the key's tonic. `lead` is 0 where no change follows, else 1 on the last beat of a bar, 2 on another,
+    3 off the beat; `free` is a turnaround that no session pins.
+    """
 
     interval: Ints
-    coming: Ints  # above the root of the next beat
-    tonic: Ints  # above the key's tonic
-    kind: Ints
-    leads: Bools
-    free: Bools  # a turnaround that no session pins
+    here: Ints
+    coming: Ints
+    tonic: Ints
+    slot: Ints
+    lead: Ints
+    free: Bools
 
 
 def _tables(geo: Geometry) -> _Tables:
-    pcs = np.arange(12)
-    kind, leads, ahead = _kinds(geo)
+    state = np.arange(geo.n_states)
+    slot, off = state % BAR_STATES, state % HALF == 1
+    beat = state - off
+    ahead, before = (beat + HALF) % geo.n_states, (beat - HALF) % geo.n_states
+    landed = ~off & (geo.root_pc[before] != geo.root_pc)
+    kind = np.where(landed, _LANDS, np.where(off, _OFF, slot // HALF))
+    interval = _intervals(geo.root_pc, geo.degree)
+    plain = np.broadcast_to(np.arange(12), geo.degree.shape)
     tonic = np.full(geo.n_states, geo.tonic_pc)
+    lead = np.where(off, 3, np.where(slot == BAR_STATES - HALF, 1, 2))
     return _Tables(
-        interval=_interval(pcs[None, :], geo.root_pc[:, None], geo.minor[:, None]),
-        coming=np.asarray((pcs[None, :] - geo.root_pc[ahead][:, None]) % 12, dtype=np.intp),
-        tonic=_interval(pcs[None, :], tonic[:, None], geo.minor[:1][:, None]),
-        kind=kind,
-        leads=leads,
+        interval=interval,
+        here=kind * 12 + interval,
+        coming=np.where(off, _LEADS_OFF, _LEADS) * 12 + _intervals(geo.root_pc[ahead], plain),
+        tonic=kind * 12 + _intervals(tonic, np.broadcast_to(geo.degree[0], geo.degree.shape)),
+        slot=slot,
+        lead=np.where(geo.root_pc[ahead] != geo.root_pc, lead, 0),
         free=geo.turnaround,
     )
 
 
-@dataclass(frozen=True)
-class _Cells:
-    """Where each vote is counted with the player at some displacements: (votes, displacements) indices and flags.
-
-    `here`, `coming`, `tonic` count in (chorus, kind, interval); `one` and `two` in (role, slot of the bar, the one or
-    two intervals before); `habit` is False where nothing came before in this bar.
-    """
-
-    here: Ints
-    coming: Ints
-    tonic: Ints
-    one: Ints
-    two: Ints
-    interval: Ints
-    leads: Bools
-    free: Bools
-    habit: Bools
-
-
-def _cells(geo: Geometry, tables: _Tables, votes: Votes, rows: Ints, displacement: Ints) -> _Cells:
-    """The cells of the votes `rows` (r,) at displacements (r, d)."""
-    n = geo.n_states
-
-    def place(of: Ints) -> Ints:
-        at: Ints = ((geo.band_state[votes.beat[of]] + votes.off[of])[:, None] + displacement) % n
-        return at
-
-    half = HALF * votes.beat + votes.off
-    before, earlier = np.maximum(rows - 1, 0), np.maximum(rows - 2, 0)
-    follows = (rows >= 1) & (half[rows] - half[before] <= 2 * HALF)
-    twice = follows & (rows >= 2) & (half[before] - half[earlier] <= 2 * HALF)
-    at = place(rows)
-    pc = votes.pc[rows][:, None]
-    slot = at % BAR_STATES
-    habit = follows[:, None] & (slot != 0)
-    last = np.where(habit, tables.interval[place(before), votes.pc[before][:, None]], _NONE)
-    last_but_one = np.where(habit & twice[:, None], tables.interval[place(earlier), votes.pc[earlier][:, None]], _NONE)
-    chorus, role = geo.group[votes.beat[rows]][:, None], geo.role[votes.beat[rows]][:, None]
-    kind = tables.kind[at]
-    interval = tables.interval[at, pc]
-    lead = np.where(votes.off[rows], _LEADS_OFF, _LEADS)[:, None]
-    one = (role * BAR_STATES + slot) * (_NONE + 1) + last
-    return _Cells(
-        here=(chorus * _KINDS + kind) * 12 + interval,
-        coming=(chorus * _KINDS + lead) * 12 + tables.coming[at, pc],
-        tonic=(chorus * _KINDS + kind) * 12 + tables.tonic[at, pc],
-        one=one,
-        two=one * (_NONE + 1) + last_but_one,
-        interval=interval,
-        leads=tables.leads[at],
-        free=tables.free[at],
-        habit=habit,
-    )
+def _displaced(table: NDArray[Any], row: Ints | int, place: Ints) -> NDArray[Any]:
+    """Rows of a table of places, (rows, n_states), as displacements see them from `place`: (r, n_states)."""
+    n = table.shape[1]
+    out: NDArray[Any] = sliding_window_view(np.concatenate((table, table), axis=1), n, axis=1)[row, place]
+    return out
 
 
 # --- what is learned of the line -------------------------------------------------------------------------------------
@@ -330,143 +312,227 @@ class _Line:
     """What a take's own notes say of its line, with the player where `path` puts them. Counts are soft."""
 
     def __init__(self, geo: Geometry, votes: Votes, path: Ints) -> None:
-        self.geo, self.votes, self.tables = geo, votes, _tables(geo)
-        n = len(votes)
-        rows = np.arange(n)
-        whole = _cells(geo, self.tables, votes, rows, path[votes.beat][:, None])
-        self.own = _Cells(*(getattr(whole, name)[:, 0] for name in _Cells.__dataclass_fields__))
-        self.n_roles = int(geo.role.max(initial=0)) + 1
-        self.n_choruses = int(geo.group.max(initial=0)) + 1
+        self.votes, self.tables, n = votes, _tables(geo), geo.n_states
+        tables, beat, rows = self.tables, votes.beat, np.arange(len(votes))
+        self.place = (geo.band_state[beat] + votes.off) % n
+        self.chorus, self.role = geo.group[beat], geo.role[beat]
+        self.n_choruses, self.n_roles = int(geo.group.max(initial=0)) + 1, int(geo.role.max(initial=0)) + 1
         self.role_of = np.zeros(self.n_choruses, dtype=np.intp)
         self.role_of[geo.group] = geo.role
-        self.role = geo.role[votes.beat]
+        half = HALF * beat + votes.off
+        self.follows = (rows >= 1) & (half - np.roll(half, 1) <= 2 * HALF)
+        self.follows_two = self.follows & np.roll(self.follows, 1)
         self.used = (votes.weight > 0.2).astype(np.float64)
-        self.lead_share = np.full(self.n_roles, _LEAD_SHARE)
-        self.held_share = np.full(self.n_roles, _HELD_SHARE)
-        self.lean_one = np.full(self.n_roles, np.inf)
-        self.lean_two = np.full(self.n_roles, np.inf)
-        self.part_coming = self.used * np.where(self.own.leads, _LEAD_SHARE, 0.0)
-        self.part_tonic = (self.used - self.part_coming) * np.where(self.own.free, _HELD_SHARE, 0.0)
-        self.part_here = self.used - self.part_coming - self.part_tonic
-        for last in range(_ROUNDS):
+        # Where each vote is counted, with the player where the last look put them.
+        moved = path[beat]
+        at = (self.place + moved) % n
+        self.interval = tables.interval[votes.pc, at]
+        self.here, self.coming, self.tonic = (
+            self.chorus * _CELLS + table[votes.pc, at] for table in (tables.here, tables.coming, tables.tonic)
+        )
+        self.lead = self.role * _LEAD_KINDS + tables.lead[at]
+        self.leads, self.free = tables.lead[at] > 0, tables.free[at]
+        last = [tables.interval[np.roll(votes.pc, k), (np.roll(self.place, k) + moved) % n] for k in (1, 2)]
+        self.habit, self.one, self.two = self._contexts(rows, tables.slot[at], last[0], last[1])
+        self._learn()
+
+    def _contexts(self, rows: Ints, slot: Ints, last: Ints, earlier: Ints) -> tuple[Bools, Ints, Ints]:
+        """Whether a vote has one before it in its bar, and the cells of what came before: one interval, and two."""
+        shape = (-1,) + (1,) * (slot.ndim - 1)
+        habit = self.follows[rows].reshape(shape) & (slot != 0)
+        twice = habit & self.follows_two[rows].reshape(shape)
+        one = (self.role[rows].reshape(shape) * BAR_STATES + slot) * (_NONE + 1) + np.where(habit, last, _NONE)
+        return habit, one, one * (_NONE + 1) + np.where(twice, earlier, _NONE)
+
+    # Shares of the intervals.
+
+    def _learn(self) -> None:
+        nothing = np.zeros(len(self.used))
+        self.part_here, self.part_coming, self.part_tonic = self.used, nothing, nothing
+        self._choose_strength()
+        unmixed = _said(self._without(self.here, self.part_here))
+        self.lead_prior = np.full(self.n_roles * _LEAD_KINDS, _LEAD_SHARE)
+        self.lead_prior[::_LEAD_KINDS] = 0.0
+        self.held_prior = np.full(self.n_roles, _HELD_SHARE)
+        self.lead_share, self.held_share = self.lead_prior.copy(), self.held_prior.copy()
+        for _ in range(_ROUNDS):
+            mixed = self._mix()
+        gain = self.used * (mixed - unmixed)
+        free = self.free & ~self.leads
+        for share, prior, cell, those in (
+            (self.lead_share, self.lead_prior, self.lead, self.leads),
+            (self.held_share, self.held_prior, self.role, free),
+        ):
+            idle = np.bincount(cell, gain * those, len(share)) < _MIX_NATS
+            share[idle] = prior[idle] = 0.0
+        self._mix()
+        self._judge_habits()
+
+    def _choose_strength(self) -> None:
+        """How much each kind of beat leans on all the others: what predicts the take best, vote by vote left out."""
+        self.rest_strength = np.full(self.n_roles, _NEVER)
+        cell = self.role * _KINDS + self.here // 12 % _KINDS
+        best = np.full((self.n_roles, _KINDS), -np.inf)
+        chosen = np.full((self.n_roles, _KINDS), _COMING_STRENGTH)
+        for strength in _KIND_STRENGTHS:
+            self.strength = np.full((self.n_roles, _KINDS), strength)
             self._count()
-            self._share_out(judge_habits=last == _ROUNDS - 1 or last == 0)
+            said = self.used * _said(self._without(self.here, self.part_here))
+            told = np.bincount(cell, said, best.size).reshape(best.shape)
+            better = (told > best) & (np.arange(_KINDS) < _LEADS)
+            best[better], chosen[better] = told[better], strength
+        self.strength = chosen
+        least, rest = np.full(self.n_roles, -np.inf), self.rest_strength
+        for strength in _REST_STRENGTHS:
+            self.rest_strength = np.full(self.n_roles, strength)
+            self._count()
+            said = self.used * _said(self._without(self.here, self.part_here))
+            gain = np.bincount(self.role, said, self.n_roles) - (_REST_NATS if strength < _NEVER else 0.0)
+            rest = np.where(gain > least, strength, rest)
+            least = np.maximum(gain, least)
+        self.rest_strength = rest
+        self._count()
 
     def _count(self) -> None:
-        size = self.n_choruses * _KINDS * 12
-        own = self.own
-        flat = np.bincount(own.here, self.part_here, size) + np.bincount(own.coming, self.part_coming, size)
-        self.counts = (flat + np.bincount(own.tonic, self.part_tonic, size)).reshape(self.n_choruses, _KINDS, 12)
+        size = self.n_choruses * _CELLS
+        flat = np.bincount(self.here, self.part_here, size)
+        flat += np.bincount(self.coming, self.part_coming, size)
+        flat += np.bincount(self.tonic, self.part_tonic, size)
+        self.counts = flat.reshape(self.n_choruses, _KINDS, 12)
         by_role = np.zeros((self.n_roles, _KINDS, 12))
         np.add.at(by_role, self.role_of, self.counts)
-        self.role_counts = _ROLE_STRENGTH * _PRIOR / _PRIOR.sum(axis=1, keepdims=True) + by_role
+        pool = by_role[:, :_LEADS].sum(axis=1)
+        self.n_pool = _POOL_STRENGTH + pool.sum(axis=1)
+        lean = np.repeat(_PRIOR[None], self.n_roles, axis=0)
+        lean[:, :_LEADS] = (_POOL_STRENGTH * lean[:, :_LEADS] + pool[:, None]) / self.n_pool[:, None, None]
+        self.role_counts = self.strength[:, :, None] * lean + by_role
         self.n_role = self.role_counts.sum(axis=2)
         self.n_chorus = self.counts.sum(axis=2)
         lean = (self.role_counts / self.n_role[:, :, None])[self.role_of]
-        self.shares = (_CHORUS_STRENGTH * lean + self.counts) / (_CHORUS_STRENGTH + self.n_chorus[:, :, None])
-        self.habit_part = self.part_here * own.habit
-        n_one = self.n_roles * BAR_STATES * (_NONE + 1)
-        self.one = np.bincount(own.one * 12 + own.interval, self.habit_part, n_one * 12)
-        self.two = np.bincount(own.two * 12 + own.interval, self.habit_part, n_one * (_NONE + 1) * 12)
-        self.n_one = self.one.reshape(-1, 12).sum(axis=1)
-        self.n_two = self.two.reshape(-1, 12).sum(axis=1)
+        rest = self.rest_strength[self.role_of][:, None]
+        self.shares = (rest[:, :, None] * lean + self.counts) / (rest + self.n_chorus)[:, :, None]
 
     def _without(self, cell: Ints, part: Floats) -> Floats:
         """The share in each vote's own cell with the vote's own part left out."""
-        chorus, kind, interval = cell // (_KINDS * 12), cell // 12 % _KINDS, cell % 12
+        chorus, kind, interval = cell // _CELLS, cell // 12 % _KINDS, cell % 12
         role = self.role_of[chorus]
-        lean = (self.role_counts[role, kind, interval] - part) / (self.n_role[role, kind] - part)
-        share = (_CHORUS_STRENGTH * lean + self.counts[chorus, kind, interval] - part) / (
-            _CHORUS_STRENGTH + self.n_chorus[chorus, kind] - part
-        )
+        pooled = np.where(kind < _LEADS, self.strength[role, kind] * part / self.n_pool[role], 0.0)
+        lean = (self.role_counts[role, kind, interval] - part - pooled) / (self.n_role[role, kind] - part)
+        rest = self.rest_strength[role]
+        share = (rest * lean + self.counts[chorus, kind, interval] - part) / (rest + self.n_chorus[chorus, kind] - part)
         least: Floats = np.maximum(share, _LEAST)
         return least
 
-    def _share_out(self, *, judge_habits: bool) -> None:
-        """Which part of each vote is the chord held, the chord to come, the tonic held on; how hard habits lean."""
-        own, part = self.own, self.habit_part
-        plain = self._without(own.here, self.part_here)
-        coming = self._without(own.coming, self.part_coming)
-        tonic = self._without(own.tonic, self.part_tonic)
-        followed = (
-            np.maximum(self.one[own.one * 12 + own.interval] - part, 0.0),
-            np.maximum(self.n_one[own.one] - part, 0.0),
-            np.maximum(self.two[own.two * 12 + own.interval] - part, 0.0),
-            np.maximum(self.n_two[own.two] - part, 0.0),
+    def _mix(self) -> Floats:
+        """One round of expectation-maximisation: part each vote between the chord held, to come, the tonic held on.
+
+        Returns the nats each vote says, itself left out.
+        """
+        ahead = self.lead_share[self.lead]
+        held = np.where(self.free, self.held_share[self.role], 0.0) * (1.0 - ahead)
+        here = (1.0 - ahead - held) * self._without(self.here, self.part_here)
+        coming = ahead * self._without(self.coming, self.part_coming)
+        tonic = held * self._without(self.tonic, self.part_tonic)
+        total = here + coming + tonic
+        self.part_here, self.part_coming, self.part_tonic = (self.used * each / total for each in (here, coming, tonic))
+        n = len(self.lead_share)
+        self.lead_share = (self.lead_prior * _LEAD_STRENGTH + np.bincount(self.lead, self.part_coming, n)) / (
+            _LEAD_STRENGTH + np.bincount(self.lead, self.used, n)
         )
-        if judge_habits:
-            for role in range(self.n_roles):
-                told = np.flatnonzero((self.role == role) & (part > 0.0))
-                inside = tuple(each[told] for each in followed)
-                base = plain[told]
-                best = float(_said(base) @ part[told]) + _HABIT_NATS
-                self.lean_one[role] = self.lean_two[role] = np.inf
-                for one in (*_LEANS, 1e9):
-                    for two in (*_LEANS, 1e9):
-                        gain = float(_said(_leaning(base, inside, one, two)) @ part[told])
-                        if gain > best:
-                            best, self.lean_one[role], self.lean_two[role] = gain, one, two
-        habits = own.habit & np.isfinite(self.lean_one[self.role])
-        here = plain.copy()
-        rows = np.flatnonzero(habits)
-        role_rows = self.role[rows]
-        here[rows] = _leaning(
-            plain[rows],
-            tuple(each[rows] for each in followed),
-            self.lean_one[role_rows],
-            self.lean_two[role_rows],
-        )
-        ahead = np.where(own.leads, self.lead_share[self.role], 0.0)
-        held = np.where(own.free, self.held_share[self.role], 0.0) * (1.0 - ahead)
-        still = 1.0 - ahead - held
-        total = still * here + ahead * coming + held * tonic
-        self.part_here = self.used * still * here / total
-        self.part_coming = self.used * ahead * coming / total
-        self.part_tonic = self.used * held * tonic / total
-        leading, free = self.used * own.leads, self.used * (own.free & ~own.leads)
-        n = self.n_roles
-        self.lead_share = (_LEAD_SHARE * _LEAD_STRENGTH + np.bincount(self.role, self.part_coming * own.leads, n)) / (
-            _LEAD_STRENGTH + np.bincount(self.role, leading, n)
-        )
-        self.held_share = (_HELD_SHARE * _HELD_STRENGTH + np.bincount(self.role, self.part_tonic * ~own.leads, n)) / (
-            _HELD_STRENGTH + np.bincount(self.role, free, n)
+        free = self.free & ~self.leads
+        self.held_share = (
+            self.held_prior * _HELD_STRENGTH + np.bincount(self.role, self.part_tonic * free, self.n_roles)
+        ) / (_HELD_STRENGTH + np.bincount(self.role, self.used * free, self.n_roles))
+        self._count()
+        return _said(total)
+
+    # The line's own habits.
+
+    def _judge_habits(self) -> None:
+        """How hard the habits lean on the shares, of each role: what predicts the take best, vote by vote left out."""
+        self.part_habit = self.part_here * self.habit
+        n_one = self.n_roles * BAR_STATES * (_NONE + 1)
+        self.followed_one = np.bincount(self.one * 12 + self.interval, self.part_habit, n_one * 12)
+        self.followed_two = np.bincount(self.two * 12 + self.interval, self.part_habit, n_one * (_NONE + 1) * 12)
+        self.n_one = self.followed_one.reshape(-1, 12).sum(axis=1)
+        self.n_two = self.followed_two.reshape(-1, 12).sum(axis=1)
+        self.lean_one, self.lean_two = np.full(self.n_roles, _NEVER), np.full(self.n_roles, _NEVER)
+        told = np.flatnonzero(self.part_habit > 0.0)
+        here = self._without(self.here[told], self.part_here[told])
+        part, role = self.part_habit[told], self.role[told]
+        followed = self._followed(self.one[told], self.two[told], self.interval[told], (part, part), True)
+        least = np.bincount(role, _said(here) * part, self.n_roles) + _HABIT_NATS
+        for lean in (self.lean_one, self.lean_two):  # one interval before; two, on top of it
+            for strength in _LEANS:
+                trial = np.full(self.n_roles, strength)
+                one, two = (trial, self.lean_two) if lean is self.lean_one else (self.lean_one, trial)
+                gain = np.bincount(role, _said(_leaning(here, followed, one[role], two[role])) * part, self.n_roles)
+                better = gain > least
+                least[better], lean[better] = gain[better], strength
+        self.habits = (self.lean_one < _NEVER) | (self.lean_two < _NEVER)
+
+    def _followed(
+        self, one: Ints, two: Ints, interval: Ints, part: tuple[Floats, Floats], same: Bools | bool
+    ) -> tuple[Floats, ...]:
+        """How often an interval followed the one before and out of how many, and the two before; `part` left out."""
+        return (
+            np.maximum(self.followed_one[one * 12 + interval] - part[0] * same, 0.0),
+            np.maximum(self.n_one[one] - part[0], 0.0),
+            np.maximum(self.followed_two[two * 12 + interval] - part[1] * same, 0.0),
+            np.maximum(self.n_two[two] - part[1], 0.0),
         )
 
-    def says(self, rows: Ints, displacement: Ints, tables: _Tables | None = None) -> Floats:
-        """Nats of the votes `rows` (r,) at displacements (r, d), against a note that says nothing, capped."""
-        at = _cells(self.geo, tables or self.tables, self.votes, rows, displacement)
-        own = self.own
-        shares = self.shares.ravel()
-        here_own, coming_own = own.here[rows][:, None], own.coming[rows][:, None]
-        here = np.where(
-            at.here == here_own, self._without(own.here[rows], self.part_here[rows])[:, None], shares[at.here]
-        )
-        role = self.role[rows]
-        habits = np.isfinite(self.lean_one[role])
-        if np.any(habits):
-            part = self.habit_part[rows][:, None]
-            same_one = part * (at.one == own.one[rows][:, None])
-            same_two = part * (at.two == own.two[rows][:, None])
-            same = at.interval == own.interval[rows][:, None]
-            followed = (
-                np.maximum(self.one[at.one * 12 + at.interval] - same_one * same, 0.0),
-                np.maximum(self.n_one[at.one] - same_one, 0.0),
-                np.maximum(self.two[at.two * 12 + at.interval] - same_two * same, 0.0),
-                np.maximum(self.n_two[at.two] - same_two, 0.0),
-            )
-            one = np.where(habits, self.lean_one[role], 1e9)[:, None]
-            two = np.where(habits, self.lean_two[role], 1e9)[:, None]
-            here = np.where(at.habit & habits[:, None], _leaning(here, followed, one, two), here)
-        coming = np.where(
-            at.coming == coming_own,
-            self._without(own.coming[rows], self.part_coming[rows])[:, None],
-            shares[at.coming],
-        )
-        ahead = np.where(at.leads, self.lead_share[role][:, None], 0.0)
-        held = np.where(at.free, self.held_share[role][:, None], 0.0) * (1.0 - ahead)
-        share = (1.0 - ahead - held) * here + ahead * coming + held * shares[at.tonic]
-        nats: Floats = np.clip(np.log((1.0 - _FLOOR) * 12.0 * share + _FLOOR), -_CAP, _CAP)
-        return nats * self.votes.weight[rows][:, None]
+    # What the votes say.
+
+    def says(self, rows: Ints, tables: _Tables | None = None) -> Floats:
+        """Nats of the votes `rows` (consecutive, (r,)) at each displacement, against a note that says nothing, capped.
+
+        A vote's own part is left out wherever it would be read back: (r, n_states).
+        """
+        tables = tables or self.tables
+        first, last = int(self.chorus[rows].min()), int(self.chorus[rows].max()) + 1
+        shares = self.shares[first:last].reshape(last - first, _CELLS)
+        row, place = (self.chorus[rows] - first) * 12 + self.votes.pc[rows], self.place[rows]
+        pc, role = self.votes.pc[rows], self.role[rows]
+
+        def seen(table: NDArray[Any]) -> NDArray[Any]:
+            return _displaced(table.reshape(-1, table.shape[-1]), row, place)
+
+        def own(table: Ints, cell: Ints) -> Bools:
+            same: Bools = _displaced(table.astype(np.int8), pc, place) == (cell[rows] % _CELLS)[:, None]
+            return same
+
+        without = self._without(self.here[rows], self.part_here[rows])[:, None]
+        share = np.where(own(tables.here, self.here), without, seen(shares[:, tables.here]))
+        if np.any(self.habits[role]):
+            share = self._by_habit(rows, share, tables)
+        if np.any(self.lead_share) or np.any(self.held_share):
+            ahead = self.lead_share.reshape(self.n_roles, -1)[:, tables.lead]
+            held = np.where(tables.free, self.held_share[:, None], 0.0) * (1.0 - ahead)
+            of = self.role_of[first:last]
+            other = ahead[of][:, None] * shares[:, tables.coming] + held[of][:, None] * shares[:, tables.tonic]
+            share *= _displaced(1.0 - ahead - held, role, place)
+            share += seen(other)
+            spare = self._without(self.coming[rows], self.part_coming[rows]) - self.shares.ravel()[self.coming[rows]]
+            mine = own(tables.coming, self.coming)
+            share[mine] += (_displaced(ahead, role, place) * spare[:, None])[mine]
+        nats: Floats = np.log((1.0 - _FLOOR) * 12.0 * np.maximum(share, 0.0) + _FLOOR)
+        np.clip(nats, -_CAP, _CAP, out=nats)
+        nats *= self.votes.weight[rows][:, None]
+        return nats
+
+    def _by_habit(self, rows: Ints, share: Floats, tables: _Tables) -> Floats:
+        """The shares (r, n_states) moved by what followed the one and two intervals before, where habits are read."""
+        back = [np.maximum(rows - k, 0) for k in (0, 1, 2)]
+        interval, last, earlier = (_displaced(tables.interval, self.votes.pc[k], self.place[k]) for k in back)
+        slot = _displaced(tables.slot[None], 0, self.place[rows])
+        habit, one, two = self._contexts(rows, slot, last, earlier)
+        part = self.part_habit[rows][:, None]
+        n_part = part * (one == self.one[rows][:, None]), part * (two == self.two[rows][:, None])
+        same = interval == self.interval[rows][:, None]
+        followed = self._followed(one, two, interval, n_part, same)
+        role = self.role[rows][:, None]
+        return np.where(habit, _leaning(share, followed, self.lean_one[role], self.lean_two[role]), share)
 
 
 def _said(share: Floats) -> Floats:
@@ -491,20 +557,21 @@ def evidence(geo: Geometry, votes: Votes, path: Ints, quick: Ints | None = None)
     `path` (n_beats,) is where the last look put the player. `quick` are bars (of the chart) of a quick change: there
     the displacement of one bar behind is read as the chord before held through, which is how a quick change is missed.
     """
-    n = geo.n_states
-    out = np.zeros((geo.n_beats, n))
+    out = np.zeros((geo.n_beats, geo.n_states))
     if len(votes) == 0:
         return out
     line = _Line(geo, votes, path)
-    shifts = np.arange(n)[None, :]
     for rows in _blocks(votes.beat):
-        _put(out, votes.beat[rows], line.says(rows, np.broadcast_to(shifts, (len(rows), n))), slice(None))
+        _put(out, votes.beat[rows], line.says(rows))
     if quick is not None and len(quick):
-        state = -BAR_STATES % n
         held = _tables(_stayed(geo, quick))
-        rows = np.flatnonzero(np.isin(geo.bar_idx[votes.beat], quick))
-        if len(rows):
-            _put(out, votes.beat[rows], line.says(rows, np.zeros((len(rows), 1), dtype=np.intp), held), [state])
+        in_quick = np.flatnonzero(np.isin(geo.bar_idx[votes.beat], quick))
+        stayed = np.zeros_like(out)
+        for part in _blocks(votes.beat[in_quick]):
+            rows = in_quick[part]
+            _put(stayed, votes.beat[rows], line.says(rows, held))
+        beats = votes.beat[in_quick]
+        out[beats, -BAR_STATES % geo.n_states] = stayed[beats, 0]
     return out
 
 
@@ -515,42 +582,34 @@ def _blocks(beat: Ints) -> list[Ints]:
     return [rows for rows in np.split(np.arange(len(beat)), cuts) if len(rows)]
 
 
-def _put(out: Floats, beat: Ints, said: Floats, columns: slice | list[int]) -> None:
+def _put(out: Floats, beat: Ints, said: Floats) -> None:
     """Add up the votes of each beat, capped."""
     first = np.flatnonzero(np.concatenate(([True], np.diff(beat) != 0)))
-    total = np.clip(np.add.reduceat(said, first, axis=0), -_BEAT_CAP, _BEAT_CAP)
-    if isinstance(columns, slice):
-        out[beat[first]] = total
-    else:
-        out[beat[first][:, None], np.array(columns)[None, :]] = total
+    out[beat[first]] = np.clip(np.add.reduceat(said, first, axis=0), -_BEAT_CAP, _BEAT_CAP)
 
 
 def _stayed(geo: Geometry, quick: Ints) -> Geometry:
     """The form with the quick change's bar held on the chord of the bar before."""
-    root, minor = geo.root_pc.copy(), geo.minor.copy()
+    root, minor, degree = geo.root_pc.copy(), geo.minor.copy(), geo.degree.copy()
     for beat in np.flatnonzero(np.isin(geo.bar_idx, quick)):
         at = int(geo.band_state[beat])
         for place in (at, at + 1):
-            root[place], minor[place] = root[(place - BAR_STATES)], minor[(place - BAR_STATES)]
-    return replace(geo, root_pc=root, minor=minor)
+            before = place - BAR_STATES
+            root[place], minor[place], degree[place] = root[before], minor[before], degree[before]
+    return replace(geo, root_pc=root, minor=minor, degree=degree)
 
 
 def first_look(geo: Geometry, votes: Votes) -> Ints:
     """A rough displacement per beat from the prior's evidence around it, leaning to 0: (n_beats,)."""
     out = np.zeros((geo.n_beats, geo.n_states))
-    kind, leads, ahead = _kinds(geo)
-    pcs = np.arange(12)
-    shares = _PRIOR / _PRIOR.sum(axis=1, keepdims=True)
-    share = shares[kind[:, None], _interval(pcs[None, :], geo.root_pc[:, None], geo.minor[:, None])]
-    lead = np.where(np.arange(geo.n_states) % HALF == 1, _LEADS_OFF, _LEADS)
-    coming = shares[lead[:, None], (pcs[None, :] - geo.root_pc[ahead][:, None]) % 12]
-    share = np.where(leads[:, None], 0.5 * (share + coming), share)
+    tables = _tables(geo)
+    share = _PRIOR.ravel()[tables.here]
+    share = np.where(tables.lead > 0, 0.5 * (share + _PRIOR.ravel()[tables.coming]), share)
     table = np.log(0.9 * 12.0 * share + 0.1)
-    shifts = np.arange(geo.n_states)[None, :]
     for rows in _blocks(votes.beat):
-        place = ((geo.band_state[votes.beat[rows]] + votes.off[rows])[:, None] + shifts) % geo.n_states
-        said = table[place, votes.pc[rows][:, None]] * votes.weight[rows][:, None]
-        _put(out, votes.beat[rows], said, slice(None))
+        place = (geo.band_state[votes.beat[rows]] + votes.off[rows]) % geo.n_states
+        said = _displaced(table, votes.pc[rows], place) * votes.weight[rows][:, None]
+        _put(out, votes.beat[rows], said)
     total = np.concatenate((np.zeros((1, geo.n_states)), np.cumsum(out, axis=0)))
     t = np.arange(geo.n_beats)
     window = total[np.minimum(t + _WINDOW_BEATS + 1, geo.n_beats)] - total[np.maximum(t - _WINDOW_BEATS, 0)]
