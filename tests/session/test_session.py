@@ -194,3 +194,15 @@ def test_limbs_may_swing_apart_from_the_ride() -> None:
     )
     with pytest.raises(SessionError, match=r"limb_swing: found 2; allowed: a table such as"):
         session_from_dict({"limb_swing": 2})
+
+
+def test_choruses_that_are_only_listened_to() -> None:
+    text = 'ending = "tag"\n[[chorus]]\nrole = "verse"\nheard = true\n[[chorus]]\nrole = "solo"\n'
+    session = parse_session(text)
+    assert session_from_dict(session.to_dict()) == session
+    chart = expand(session)
+    assert chart.heard_choruses == {1} and not any(bar.heard for bar in chart.bars if bar.chorus == 2)
+    assert [chart.role_words(chart.bars[i]) for i in (0, 12)] == ["listen", "your solo"]
+    assert expand(parse_session("")).role_words(chart.bars[12]) == "solo"
+    with pytest.raises(SessionError, match=r"chorus\[1\]\.heard: found 3; allowed: true or false"):
+        parse_session('[[chorus]]\nrole = "verse"\nheard = 3\n')
