@@ -46,7 +46,7 @@ def test_a_card_says_what_to_work_on_with_its_evidence_and_drill() -> None:
     assert 1 <= len(advice) <= 3
     for line, item in zip(advice, card.verdict.to_dict()["advice"], strict=True):
         assert line.startswith(f"  {item['text']} ")
-        assert line.endswith(f" trainer drill {item['drill']}")
+        assert line.endswith(f" trainer drill {item['drill']} --key G --bpm 96")
         assert item["drill"] in DRILLS
 
 

@@ -89,6 +89,19 @@ def test_zero_has_no_sign_and_minus_is_a_minus() -> None:
     )
 
 
+def test_advice_names_its_drill_in_the_songs_key_and_tempo() -> None:
+    session = session_from_dict({"key": "A", "tempo_bpm": 112, "chorus": [{"role": "verse", "times": 3}]})
+    chart = expand(session)
+    notes = StandIn(Feel(missed_frac=0.5), seed=8).play(planned_song(chart, 3)).notes
+    take = Take(notes=notes, tempo=TempoMap(chart.tempo_segments), session=session)
+    card = score(take)
+    advice = card.to_dict()["verdict"]["advice"]
+    page = report_page(take, card.to_dict(), chart, card.reading)
+    assert advice
+    for item in advice:
+        assert f"<code>trainer drill {item['drill']} --key A --bpm 112</code>" in page
+
+
 def test_bars_of_one_chorus_are_named_together() -> None:
     assert places_words([(6, 8), (6, 2), (1, 5), (6, 9), (6, 2)]) == "chorus 6 bars 2, 8 and 9; chorus 1 bar 5"
     assert places_words([]) == ""

@@ -50,8 +50,10 @@ def card_text(card: Scorecard, *, full: bool = False) -> str:
         lines += ["", *(f"Note: {remark}" for remark in card.remarks)]
     if verdict["advice"]:
         lines += ["", f"What to work on (judged as {verdict['level'].replace('_', ' ')}):"]
+        song = None if card.chart is None else card.chart.session
+        here = "" if song is None else f" --key {song.key.name} --bpm {song.tempo_bpm:g}"
         for advice in verdict["advice"]:
-            lines.append(f"  {advice['text']} {_sentence(advice['evidence'])} trainer drill {advice['drill']}")
+            lines.append(f"  {advice['text']} {_sentence(advice['evidence'])} trainer drill {advice['drill']}{here}")
     return "\n".join(lines)
 
 

@@ -22,7 +22,7 @@ from trainer.report.sections import (
 from trainer.report.stepping import SCRIPT, SCRIPT_POLICY
 from trainer.report.style import STYLE
 from trainer.scoring.align import Reading
-from trainer.session import Chart
+from trainer.session import Chart, Session
 from trainer.take import Take
 
 __all__ = ["report_page"]
@@ -34,7 +34,7 @@ def report_page(take: Take, card: Card, chart: Chart | None, reading: Reading | 
     title = printable(session.title if session is not None else _stem(take.source)) or "A take"
     body = [
         _head(title, take, card),
-        _verdict(card.get("verdict") or {}),
+        _verdict(card.get("verdict") or {}, session),
         time_section(card.get("timing", {}), chart, reading),
         swing_section(card.get("swing", {})),
     ]
@@ -96,7 +96,7 @@ def _n(n: int, one: str, many: str) -> str:
     return f"{n} {one if n == 1 else many}"
 
 
-def _verdict(verdict: Card) -> str:
+def _verdict(verdict: Card, session: Session | None) -> str:
     lines = verdict.get("lines") or []
     advice = verdict.get("advice") or []
     out = [f"<section><h2>In four lines{_level(verdict)}</h2>"]
@@ -105,7 +105,8 @@ def _verdict(verdict: Card) -> str:
     if not advice:
         out.append(whys(verdict))
     if advice:
-        out.append("<h3>Next</h3><ol>" + "".join(f"<li>{_advice(item)}</li>" for item in advice) + "</ol>")
+        here = "" if session is None else f" --key {session.key.name} --bpm {session.tempo_bpm:g}"
+        out.append("<h3>Next</h3><ol>" + "".join(f"<li>{_advice(item, here)}</li>" for item in advice) + "</ol>")
     return "".join(out) + "</section>"
 
 
@@ -148,12 +149,13 @@ def _judged(item: Card) -> str:
     return text
 
 
-def _advice(item: Card) -> str:
+def _advice(item: Card, here: str) -> str:
+    """What to work on, why, and with which drill; `here` names the song's key and tempo for it."""
     out = escape(str(item.get("text", "")))
     if item.get("evidence"):
-        out += f'<br><span class="quiet">{escape(str(item["evidence"]))}</span>'
+        out += f'<br><span class="quiet">{escape(sentence(str(item["evidence"])))}</span>'
     if item.get("drill"):
-        out += f"<br>Drill: <code>trainer drill {escape(str(item['drill']))}</code>"
+        out += f"<br>Drill: <code>trainer drill {escape(item['drill'] + here)}</code>"
     return out
 
 
