@@ -65,6 +65,16 @@ def test_what_is_weak_is_named_with_evidence_and_a_drill(feel: dict[str, Any], a
     assert any(ch.isdigit() for ch in named[0]["evidence"]) and named[0]["drill"] in DRILLS
 
 
+def test_a_spread_that_cannot_be_told_from_its_target_is_not_blamed() -> None:
+    """At 110 bpm 4.5 % of a beat are 24.5 ms: a little over that is not told apart by a song's notes; well over is."""
+    for jitter_ms, met in ((15.0, True), (27.0, None), (45.0, False)):
+        line = card_of("jam", jitter_sd_ms=jitter_ms, jitter_lag1=0.0).verdict.to_dict()["lines"][1]
+        assert line["met"] is met, (jitter_ms, line)
+        if met is None:
+            assert line["interval"][0] < 4.5 < line["figure"] < line["interval"][1]
+            assert line["why"]["met"]["code"] == "too_few"
+
+
 def test_at_most_three_pieces_of_advice_of_drills_that_there_are() -> None:
     bad = {"swing_ratio": 1.0, "jitter_sd_ms": 60.0, "missed_frac": 0.6, "drift_ms_per_chorus": 40.0}
     out = card_of("stage", **bad).verdict.to_dict()

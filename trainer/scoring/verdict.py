@@ -198,21 +198,28 @@ def _time(card: Scorecard, level: Level, found: list[Advice]) -> Line:
     interval = None
     if timing.n >= MIN_N:
         interval = spread_interval(spread_pct, timing.n, timing.lag1.corrected)
-    met = spread_pct <= level.spread_pct
-    if not met:
+    met: bool | None = spread_pct <= level.spread_pct
+    unsure: Why | None = None
+    if interval is not None and interval[0] <= level.spread_pct < spread_pct:
+        met, unsure = None, no_figure("too_few", f"the spread's interval over {timing.n} notes holds the target")
+    elif not met:
         drill = "repeated_notes" if spread_pct > 2.0 * level.spread_pct else "shuffle_two_strings"
         evidence = f"spread {spread_pct:.1f} % of the beat over {timing.n} notes; asked for {level.spread_pct:g} %"
         found.append(
             Advice("time", "Your notes scatter round the beat.", evidence, drill, spread_pct / level.spread_pct)
         )
-    if calibrated and not level.early_ms <= mean_ms <= level.late_ms:
+    mean_low, mean_high = 1000.0 * timing.mean.low, 1000.0 * timing.mean.high
+    if calibrated and (mean_low > level.late_ms or mean_high < level.early_ms):
         met = False
         edge = level.late_ms if mean_ms > 0 else level.early_ms
         side = "behind" if mean_ms > 0 else "ahead of"
-        evidence = f"{mean_ms:+.0f} ms on average over {timing.n} notes; asked for {edge:+.0f} ms at most"
+        average = f"{mean_ms:+.0f} ms on average ({mean_low:+.0f} to {mean_high:+.0f}, {timing.n} notes)"
+        evidence = f"{average}; asked for {edge:+.0f} ms at most"
         found.append(
             Advice("time", f"You sit well {side} the beat.", evidence, "shuffle_one_note", abs(mean_ms / edge))
         )
+    elif calibrated and met and not level.early_ms <= mean_ms <= level.late_ms:
+        met, unsure = None, no_figure("too_few", f"the average's interval over {timing.n} notes holds the target")
     drift_ms = 1000.0 * timing.drift.slope
     sure = math.isfinite(timing.drift.low) and (timing.drift.low > 0.0 or timing.drift.high < 0.0)
     if sure and abs(drift_ms) > level.drift_ms_per_chorus:
@@ -220,7 +227,7 @@ def _time(card: Scorecard, level: Level, found: list[Advice]) -> Line:
         word = "drag" if drift_ms > 0 else "push"
         low, high = 1000.0 * timing.drift.low, 1000.0 * timing.drift.high
         evidence = f"{drift_ms:+.1f} ms a chorus ({low:+.1f} to {high:+.1f})"
-        say = f"Against the drums you {word} as the song goes on."
+        say = f"Against {'the drums' if timing.reference == 'band' else 'the beat'} you {word} as the song goes on."
         found.append(Advice("time", say, evidence, "drop_out_2_of_4", abs(drift_ms) / level.drift_ms_per_chorus))
     cost: Counter[int] = Counter()
     if card.chart is not None:
@@ -228,7 +235,7 @@ def _time(card: Scorecard, level: Level, found: list[Advice]) -> Line:
         for beat, late in zip(timing.beat.tolist(), (timing.asynchrony_s - timing.median_s).tolist(), strict=True):
             if abs(late) > 2.5 * floor:
                 cost[int(card.chart.bar_idx_at(float(beat)))] += round(1000 * abs(late))
-    return Line("time", text, spread_pct, interval, "% of the beat", target, met, _worst(card, cost))
+    return Line("time", text, spread_pct, interval, "% of the beat", target, met, _worst(card, cost), unsure)
 
 
 _PAIR_DRILLS = {
