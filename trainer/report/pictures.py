@@ -282,8 +282,11 @@ def shape_picture(
     `band_heard`: by chorus, 0–1, where the band was recorded.
     """
     with matplotlib.rc_context(_RC):
-        figure = Figure(figsize=(WIDTH_IN, 4.2), layout="constrained")
-        top, bottom = figure.subplots(2, 1, sharex=True)
+        height = [item.get("median_pitch") for item in choruses]
+        pitched = any(value is not None for value in height)
+        figure = Figure(figsize=(WIDTH_IN, 4.2 if pitched else 2.4), layout="constrained")
+        panels = figure.subplots(2 if pitched else 1, 1, sharex=True, squeeze=False)[:, 0]
+        top, bottom = panels[0], panels[-1]
         numbers = [int(item["chorus"]) for item in choruses]
         x = np.array(numbers, dtype=np.float64)
         titles: dict[str, Sequence[str]] = {}
@@ -318,18 +321,19 @@ def shape_picture(
             line(twin, "band", heard, told, color=INK, marker="x", ls=(0, (1, 2)), lw=1.2)
         twin.set_ylim(0.0, 1.1)
         twin.set_ylabel("band")
-        height = [item.get("median_pitch") for item in choruses]
-        peak = [item.get("top_pitch") for item in choruses]
-        names = [f"chorus {n}: middle {_note(v, chart)}" for n, v in zip(numbers, height, strict=True)]
-        line(bottom, "middle", height, names, color=MARK, marker="o", ls="-", lw=1.8)
-        names = [f"chorus {n}: top {_note(v, chart)}" for n, v in zip(numbers, peak, strict=True)]
-        line(bottom, "top", peak, names, color=MUTED, marker="^", ls="-", lw=1.0)
-        low, high = bottom.get_ylim()
-        tonic = chart.key.tonic_pc
-        # The keynote and its fifth in every octave: what a player counts from.
-        ticks = [p for p in range(20, 90) if (p - tonic) % 12 in (0, 7) and low - 1 <= p <= high + 1]
-        bottom.set_yticks(ticks, [_note(p, chart) for p in ticks])
-        bottom.set_ylabel("pitch")
+        if pitched:
+            peak = [item.get("top_pitch") for item in choruses]
+            names = [f"chorus {n}: middle {_note(v, chart)}" for n, v in zip(numbers, height, strict=True)]
+            line(bottom, "middle", height, names, color=MARK, marker="o", ls="-", lw=1.8)
+            names = [f"chorus {n}: top {_note(v, chart)}" for n, v in zip(numbers, peak, strict=True)]
+            line(bottom, "top", peak, names, color=MUTED, marker="^", ls="-", lw=1.0)
+            low, high = bottom.get_ylim()
+            tonic = chart.key.tonic_pc
+            # The keynote and its fifth in every octave: what a player counts from.
+            ticks = [p for p in range(20, 90) if (p - tonic) % 12 in (0, 7) and low - 1 <= p <= high + 1]
+            bottom.set_yticks(ticks, [_note(p, chart) for p in ticks])
+            bottom.set_ylabel("pitch")
+        bottom.set_xlim(x[0] - 0.8, max(x[-1], x[0] + 3.0) + 0.8)  # one chorus alone is not as wide as the song
         many = len(numbers) > 10
         labels = [f"{n}\n{_short(str(item.get('role', ''))) if many else item.get('role', '')}"
                   for n, item in zip(numbers, choruses, strict=True)]  # fmt: skip

@@ -351,7 +351,7 @@ def form_section(form: Card, chart: Chart) -> str:
             figure(
                 place_picture(chart, place),
                 "Your place against the band’s, in bars: on the line is together.",
-                "Bar by bar",
+                "Bars elsewhere, one by one",
             )
         )
         away = form.get("bars_lost")
@@ -424,12 +424,14 @@ def shape_section(shape: Card, chart: Chart, heard: Mapping[int, float], heard_w
     out = ["<section><h2>The shape of the song</h2>"]
     if not any(item["notes_per_bar"] for item in choruses):
         return "".join(out) + '<p class="quiet">No notes, so no shape.</p></section>'
+    pitched = any(item.get("median_pitch") is not None for item in choruses)
     out.append(
         figure(
             shape_picture(chart, choruses, heard),
-            "Above: notes a bar; dashed squares: how hard the band was planned to play"
+            ("Above: notes" if pitched else "Notes")
+            + " a bar; dashed squares: how hard the band was planned to play"
             + (f"; dotted crosses: {heard_words}" if heard else "")
-            + ". Below: your middle pitch (dots) and top (triangles).",
+            + (". Below: your middle pitch (dots) and top (triangles)." if pitched else "."),
             "Chorus by chorus",
         )
     )
