@@ -94,6 +94,7 @@ def test_alone_it_says_how_to_start(command: Command) -> None:
         (("chart", "--groove", "shufle"), 'did you mean "shuffle"?'),
         (("chart", "--swing", "9"), "swing_ratio: found 9.0"),
         (("chart", "--loop", "9"), None),
+        (("history", "--weeks", "9999999"), None),
         (("chart", "--loop", "nine"), '--loop: found "nine"; expected bars of the form, such as 9-12'),
         (("chart", "--loop", "9-14"), "loop: found [9, 14]"),
         (("chart", "--choruses", "0"), "--choruses 0: expected a whole number from 1 to 400"),

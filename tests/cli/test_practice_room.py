@@ -164,8 +164,13 @@ def test_study_says_what_it_needs(command: Command, tmp_path: Path, session: Pat
     assert done.status == 2 and "--session" in done.err and len(done.err.splitlines()) == 1
     elsewhere = command("study", file, "--session", "first-round")  # in E
     assert "Note: it fits the session's E when read 3 semitones lower" in elsewhere.out
+    moved = command("study", file, "--session", "first-round", "--phrase", "1", "--key", "C", "--stand-in")
+    assert moved.status == 0 and ", in C." in moved.out
     done = command("study", file, "--session", session, "--phrase", "999", "--stand-in")
     assert done.status == 2 and "no phrase 999" in done.err
+    for option, bad in (("--bpm", "-3"), ("--loop", "11-40")):
+        done = command("study", file, "--session", session, "--phrase", "1", option, bad, "--midi", tmp_path / "no.mid")
+        assert done.status == 2 and bad.split("-")[-1] in done.err and len(done.err.splitlines()) == 1
     packed = tmp_path / "odd.mxl"
     packed.write_bytes(b"PK nothing")
     done = command("study", packed, "--session", session)

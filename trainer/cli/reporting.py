@@ -89,7 +89,8 @@ def history(
     from trainer.cli.home import takes_folder
     from trainer.practice.history import History
 
-    since = None if weeks is None else datetime.date.today() - datetime.timedelta(weeks=weeks)
+    today = datetime.date.today().toordinal()
+    since = None if weeks is None else datetime.date.fromordinal(max(today - 7 * weeks, 1))
     with History(takes_folder(takes)) as book:
         done = book.rebuild(_progress()) if rebuild else book.refresh(_progress())
         if as_json:

@@ -283,8 +283,8 @@ def study(
     moved = card.reading.transposed_semitones
     if moved:
         how = f"{abs(moved)} semitone{'s' * (abs(moved) > 1)} {'lower' if moved > 0 else 'higher'}"
-        key = take.session.key.name
-        say(f"Note: it fits the session's {key} when read {how}; a session in its own key reads it as it is written.")
+        home = take.session.key.name
+        say(f"Note: it fits the session's {home} when read {how}; a session in its own key reads it as it is written.")
     if number is None:
         for phrase in listed:
             where = f"chorus {phrase.chorus}, bar {phrase.bar:>2}, beat {phrase.start_beat}"
@@ -300,7 +300,7 @@ def study(
     exercise = phrase_drill(
         chosen,
         key or take.session.key,
-        bpm or take.session.tempo_bpm,
+        take.session.tempo_bpm if bpm is None else bpm,
         swing_ratio=take.session.swing_ratio,
         octave=octave,
         form=take.session.form if take.session.form != "chart" else "quick_change_12",

@@ -27,7 +27,7 @@ from trainer.scoring.align import (
     SLOT_TRIPLET_3,
     Reading,
 )
-from trainer.session import BEATS_PER_BAR, Chart, ChorusPlan, Session, expand
+from trainer.session import BEATS_PER_BAR, Chart, ChorusPlan, Session, expand, session_from_dict
 
 __all__ = [
     "LANDING",
@@ -249,7 +249,10 @@ def phrase_drill(
     rounds: int = 2,
     seed: int = 1,
 ) -> Exercise:
-    """The phrase as a drill: heard in one chorus, answered in the next, through the changes of a key."""
+    """The phrase as a drill: heard in one chorus, answered in the next, through the changes of a key.
+
+    `SessionError` for a tempo, form or loop that no session can have.
+    """
     tonic = parse_key(key) if isinstance(key, str) else key
     heard = tuple(range(1, 2 * rounds, 2))
     plain = Session(
@@ -262,7 +265,7 @@ def phrase_drill(
         loop=loop,
         choruses=(ChorusPlan("verse", 2 * rounds),),
     )
-    session = with_heard(plain, heard)
+    session = with_heard(session_from_dict(plain.to_dict(), "the phrase's drill"), heard)
     chart = expand(session)
     model = phrase_line(phrase, chart, octave=octave, tuning=tuning)
     asked = tuple(range(2, 2 * rounds + 1, 2))
