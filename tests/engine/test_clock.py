@@ -160,7 +160,7 @@ def counted(messages: list[str]) -> int:
 def test_a_machine_that_is_unplugged_is_taken_in_again_where_the_song_is(
     jack_server: JackServer, env: dict[str, str], tmp_path: Path
 ) -> None:
-    arguments = ["play", "--bpm", "240", "--loop", "1-10", "--choruses", "1", "--no-audio", "--clock-out", "machine"]
+    arguments = ["play", "--bpm", "240", "--loop", "1-8", "--choruses", "1", "--no-audio", "--clock-out", "machine"]
     with (
         JackSender(jack_server, "machine") as first,
         on_terminal([*arguments, "--takes", str(tmp_path / "takes")], env) as run,
@@ -187,7 +187,7 @@ def test_a_machine_that_is_unplugged_is_taken_in_again_where_the_song_is(
             assert run.wait() == 0, run.words[-2000:]
             messages = [message for _, _, message in second.heard()]
     assert "fc" in messages
-    assert counted(messages[: messages.index("fc") + 1]) == 24 * 40  # with the song's last pulse it is at the end
+    assert counted(messages[: messages.index("fc") + 1]) == 24 * 32  # with the song's last pulse it is at the end
 
 
 @pytest.mark.jack
@@ -211,6 +211,7 @@ def test_the_band_follows_a_machine_on_a_real_port(
             assert run.wait() == 0, run.words[-2000:]
             words = run.words
         heard = synth.heard()
+        played_ns = synth.sent()[0][0]
     assert "clock that is followed has gone" in words and "clock that is followed is back" in words
     clicks = [host_ns for host_ns, _, message in heard if message.startswith("99") and message[4:] != "00"]
     # The count-in's first clicks come with the machine's beats, not the session's.
@@ -219,10 +220,13 @@ def test_the_band_follows_a_machine_on_a_real_port(
     (path,) = (tmp_path / "takes").glob("*.mid")
     take = read_take(path)
     assert take.header.clock_map["song_driven_by"] == "midi clock"
-    assert take.header.clock_map["followed_tempo_bpm"] == pytest.approx(200.0, rel=0.03)
+    # At the end, of a server that may have stood still a moment before; the session's own is 240.
+    assert take.header.clock_map["followed_tempo_bpm"] == pytest.approx(200.0, rel=0.1)
     assert len(take.notes) == 1
-    # 3 s after the far end began to play: ten beats, of which eight were the count-in.
-    assert float(take.tempo.beats_at(take.notes["onset_s"][0])) == pytest.approx(2.4, abs=0.5)
+    # The note lies where the machine was when it was played, eight beats of count-in before.
+    pulses_ns = [host_ns for host_ns, _, message in far.sent() if message == "f8"]
+    beats = np.interp(played_ns, pulses_ns, [i / 24.0 for i in range(24 * 20) if not 300 <= i < 360])
+    assert float(take.tempo.beats_at(take.notes["onset_s"][0])) == pytest.approx(beats - 8.0, abs=0.15)
 
 
 def test_the_options_reach_the_engine() -> None:

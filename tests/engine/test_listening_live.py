@@ -19,7 +19,7 @@ pytestmark = pytest.mark.jack
 
 def test_the_far_end_hears_the_band_that_the_take_holds(far: JackSender, env: dict[str, str], tmp_path: Path) -> None:
     takes = tmp_path / "takes"
-    arguments = ["demo", "--bpm", "240", "--loop", "1-4", "--choruses", "3", "--listen", "--plain",
+    arguments = ["demo", "--bpm", "240", "--loop", "1-4", "--choruses", "2", "--listen", "--plain",
                  "--midi-out", "far", "--takes", str(takes)]  # fmt: skip
     with on_terminal(arguments, env) as run:
         assert run.wait() == 0, run.words[-3000:]

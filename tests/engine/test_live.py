@@ -23,11 +23,13 @@ from tests.jack_server import JackServer, started_server
 from trainer.clock.fit import SongMap
 from trainer.live import recover_takes
 from trainer.take import Take, read_take
+from trainer.take.journal import read_journal
 
 pytestmark = pytest.mark.jack
 
 SHORT = ["--bpm", "240", "--loop", "1-4", "--choruses", "1"]  # a two-bar count-in of 2 s, a song of 4 s
-N_NOTES = 44
+LONG = ["--bpm", "240", "--loop", "1-12", "--choruses", "1"]  # for what ends it in mid song, however slow the machine
+N_NOTES = 36
 STEP_S = 0.1
 
 
@@ -65,6 +67,18 @@ def pitches(rows: list[tuple[float, str]]) -> list[int]:
 
 def times(rows: list[tuple[float, str]]) -> np.ndarray:
     return np.array([at for at, message in rows if message.startswith("90")])
+
+
+def wait_kept(takes: Path, n: int) -> None:
+    """Until the running engine's journal holds that many notes of the player's."""
+
+    def kept() -> bool:
+        return any(
+            sum(m.data[0] & 0xF0 == 0x90 for m in read_journal(path).messages) >= n
+            for path in (takes / "unfinished").glob("*.journal")
+        )
+
+    wait_until(kept, f"{n} notes in the journal", 20.0)
 
 
 def only_take(takes: Path) -> Take:
@@ -142,14 +156,14 @@ def test_killing_the_engine_silences_the_port_and_keeps_the_take(
 ) -> None:
     takes = tmp_path / "takes"
     rows = line(20)
-    arguments = ["play", *SHORT, "--midi-in", far.out_name, "--midi-out", "far", "--no-audio", "--takes", str(takes)]
+    arguments = ["play", *LONG, "--midi-in", far.out_name, "--midi-out", "far", "--no-audio", "--takes", str(takes)]
     with on_terminal([*arguments, "--clock-out", "far"], env) as run:
         far.wait_connected()
         run.wait_screen()
         time.sleep(0.2)
         far.play(rows)
         far.wait_played(30.0)
-        time.sleep(0.3)
+        wait_kept(takes, len(pitches(rows)))
         engine = run.engine_pid
         left_ns = perf_counter_ns()
         os.kill(engine, signal.SIGKILL)
@@ -168,13 +182,14 @@ def test_killing_the_engine_silences_the_port_and_keeps_the_take(
 def test_killing_the_front_ends_in_silence_and_a_take(far: JackSender, env: dict[str, str], tmp_path: Path) -> None:
     takes = tmp_path / "takes"
     rows = line(20)
-    arguments = ["play", *SHORT, "--midi-in", far.out_name, "--midi-out", "far", "--no-audio", "--takes", str(takes)]
+    arguments = ["play", *LONG, "--midi-in", far.out_name, "--midi-out", "far", "--no-audio", "--takes", str(takes)]
     with on_terminal(arguments, env) as run:
         far.wait_connected()
         run.wait_screen()
         time.sleep(0.2)
         far.play(rows)
         far.wait_played(30.0)
+        wait_kept(takes, len(pitches(rows)))
         engine = run.engine_pid
         left_ns = perf_counter_ns()
         run.process.kill()
@@ -182,7 +197,7 @@ def test_killing_the_front_ends_in_silence_and_a_take(far: JackSender, env: dict
         wait_until(lambda: not Path(f"/proc/{engine}").exists(), "the engine to leave", 10.0)
     take = only_take(takes)
     assert take.notes["pitch"].tolist() == pitches(rows)
-    assert silent_within_s(far.heard(), left_ns) <= 1.0
+    assert (took_s := silent_within_s(far.heard(), left_ns)) <= 1.0, took_s
     assert not list((takes / "unfinished").iterdir())
 
 
@@ -191,14 +206,14 @@ def test_after_killing_both_the_next_start_finishes_the_take_once(
 ) -> None:
     takes = tmp_path / "takes"
     rows = line(20)
-    arguments = ["play", *SHORT, "--midi-in", far.out_name, "--no-audio", "--takes", str(takes)]
+    arguments = ["play", *LONG, "--midi-in", far.out_name, "--no-audio", "--takes", str(takes)]
     with on_terminal(arguments, env) as run:
         far.wait_connected()
         run.wait_screen()
         time.sleep(0.2)
         far.play(rows)
         far.wait_played(30.0)
-        time.sleep(0.2)
+        wait_kept(takes, len(pitches(rows)))
         engine = run.engine_pid
         run.process.send_signal(signal.SIGSTOP)  # so that neither sees the other go
         os.kill(engine, signal.SIGKILL)
@@ -219,7 +234,7 @@ def test_leaving_in_mid_song_is_silent_and_keeps_what_was_played(
     way: str, far: JackSender, env: dict[str, str], tmp_path: Path
 ) -> None:
     takes = tmp_path / "takes"
-    arguments = ["play", *SHORT, "--midi-in", far.out_name, "--midi-out", "far", "--no-audio", "--takes", str(takes)]
+    arguments = ["play", *LONG, "--midi-in", far.out_name, "--midi-out", "far", "--no-audio", "--takes", str(takes)]
     rows = line(15)
     with on_terminal(arguments, env) as run:
         far.wait_connected()
@@ -227,7 +242,7 @@ def test_leaving_in_mid_song_is_silent_and_keeps_what_was_played(
         time.sleep(0.2)
         far.play(rows)
         far.wait_played(30.0)
-        time.sleep(0.4)
+        wait_kept(takes, len(pitches(rows)))
         left_ns = perf_counter_ns()
         if way.startswith("SIG"):
             run.process.send_signal(signal.Signals[way])
@@ -240,7 +255,7 @@ def test_leaving_in_mid_song_is_silent_and_keeps_what_was_played(
     take = only_take(takes)
     assert take.notes["pitch"].tolist() == pitches(rows)
     assert not take.header.completed
-    assert silent_within_s(far.heard(), left_ns) <= 1.0
+    assert (took_s := silent_within_s(far.heard(), left_ns)) <= 1.0, took_s
 
 
 FAULTS = {
@@ -275,7 +290,7 @@ if sys.orig_argv[-1:] == ["trainer.engine"] if {program!r} == "trainer.engine" e
 """,
         encoding="utf-8",
     )
-    arguments = ["play", *SHORT, "--midi-in", far.out_name, "--midi-out", "far", "--no-audio", "--takes", str(takes)]
+    arguments = ["play", *LONG, "--midi-in", far.out_name, "--midi-out", "far", "--no-audio", "--takes", str(takes)]
     rows = line(15)
     with on_terminal(arguments, {**env, "PYTHONPATH": str(tmp_path)}) as run:
         far.wait_connected()
@@ -283,7 +298,7 @@ if sys.orig_argv[-1:] == ["trainer.engine"] if {program!r} == "trainer.engine" e
         time.sleep(0.2)
         far.play(rows)
         far.wait_played(30.0)
-        time.sleep(0.4)
+        wait_kept(takes, len(pitches(rows)))
         engine = run.engine_pid
         left_ns = perf_counter_ns()
         trigger.touch()
@@ -293,7 +308,7 @@ if sys.orig_argv[-1:] == ["trainer.engine"] if {program!r} == "trainer.engine" e
     assert status == 1
     assert "fault of the program" in words or "put in by a test" in words, words[-2000:]
     assert "Traceback" not in words
-    assert silent_within_s(far.heard(), left_ns) <= 1.0
+    assert (took_s := silent_within_s(far.heard(), left_ns)) <= 1.0, took_s
     assert only_take(takes).notes["pitch"].tolist() == pitches(rows)
 
 
@@ -315,7 +330,6 @@ def test_an_input_that_goes_and_comes_back_is_taken_up_again(
         first.close()
         gone_ns = perf_counter_ns()
         wait_until(lambda: "has gone" in run.words, "the loss to be said", 10.0)
-        said_ns = perf_counter_ns()
         with JackSender(jack_server, "cable") as second:
             second.wait_connected(15.0)
             time.sleep(0.3)
@@ -329,15 +343,15 @@ def test_an_input_that_goes_and_comes_back_is_taken_up_again(
         heard = band.heard()
     take = only_take(takes)
     assert take.notes["pitch"].tolist() == [40, 41, 42]
-    # The band never stopped: no half second without a stroke at four beats a second.
+    # The band never stopped: it strikes at least four times a second.
     strokes_ns = np.array([ns for ns, _, m in heard if m.startswith("9") and m[4:] != "00"], dtype=np.int64)
     meanwhile_ns = strokes_ns[(strokes_ns >= gone_ns - 500_000_000) & (strokes_ns <= back_ns)]
-    assert len(meanwhile_ns) and np.diff(np.array([*meanwhile_ns, back_ns])).max() < 600_000_000
-    # The held note ends where the loss was noticed, not at the end of the song.
-    assert take.notes["duration_s"][1] < (said_ns - gone_ns) * 1e-9 + 0.5
+    assert len(meanwhile_ns) and np.diff(np.array([*meanwhile_ns, back_ns])).max() < 1_000_000_000
     assert [gap.cause for gap in take.header.gaps] == ["port_lost"]
     gap = take.header.gaps[0]
     assert take.notes["onset_s"][1] < gap.start_s < gap.end_s < take.notes["onset_s"][2]
+    # The held note ends where the loss was noticed, not at the end of the song.
+    assert take.notes["onset_s"][1] + take.notes["duration_s"][1] == pytest.approx(gap.start_s, abs=0.05)
 
 
 def test_an_output_that_goes_and_comes_back_is_used_again(
@@ -352,16 +366,19 @@ def test_an_output_that_goes_and_comes_back_is_used_again(
         far.wait_connected()
         run.wait_screen()
         far.play([(0.0, "902864"), (0.2, "802800"), (3.0, "902a64"), (3.2, "802a00")])
-        time.sleep(0.5)
-        assert first.heard()
+        wait_until(lambda: bool(first.heard()), "the band at the module", 10.0)
         first.close()
         wait_until(lambda: '"module:in" has gone' in run.words, "the loss to be said", 10.0)
         with JackSender(jack_server, "module") as second:
             wait_until(lambda: '"module:in" is back' in run.words, "the return to be said", 10.0)
-            time.sleep(1.0)
-            heard = second.heard()
-            assert any(m.startswith("c") for _, _, m in heard)  # which instruments play, once more
-            assert any(m.startswith("9") for _, _, m in heard)
+            heard: list[str] = []
+
+            def comes(kind: str) -> bool:
+                heard.extend(message for _, _, message in second.heard())
+                return any(message.startswith(kind) for message in heard)
+
+            wait_until(lambda: comes("c"), "which instruments play, once more", 10.0)
+            wait_until(lambda: comes("9"), "the band at the module that is back", 10.0)
             far.wait_played(10.0)
             time.sleep(0.3)
             run.type("q")
@@ -375,7 +392,7 @@ def test_an_output_that_goes_and_comes_back_is_used_again(
 def test_a_sound_server_that_dies_leaves_the_song_going_and_the_take_whole(tmp_path: Path, env: dict[str, str]) -> None:
     """The band's sound goes to a server of its own, killed in mid song: said, noted, and the host's clock goes on."""
     takes = tmp_path / "takes"
-    script = ["demo", "--bpm", "240", "--loop", "1-8", "--choruses", "1", "--takes", str(takes)]
+    script = ["demo", "--bpm", "240", "--loop", "1-6", "--choruses", "1", "--takes", str(takes)]
     with (
         started_server() as server,
         on_terminal(script, {**env, **server.env(), "TRAINER_LOG_DIR": str(tmp_path)}) as run,
@@ -390,7 +407,7 @@ def test_a_sound_server_that_dies_leaves_the_song_going_and_the_take_whole(tmp_p
     assert "device_lost" in [gap.cause for gap in take.header.gaps]
     lost_s = next(gap.start_s for gap in take.header.gaps if gap.cause == "device_lost")
     assert take.notes["onset_s"][0] < lost_s < take.notes["onset_s"][-1]
-    assert take.notes["onset_s"][-1] > 6.0  # to the last bar: eight of one second
+    assert take.notes["onset_s"][-1] > 4.5  # to the last bar: six of one second
 
 
 def test_a_renderer_that_dies_is_said_and_the_song_goes_on(

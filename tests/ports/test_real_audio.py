@@ -46,7 +46,11 @@ def test_blocks_come_in_order_and_the_fit_follows_them(jack_server: JackServer) 
     for stamp in stream.stamps:
         fit.feed(stamp.frame, stamp.host_ns, stamp.dac_s, stamp.now_s, stamp.xrun)
     assert fit.n_without_dac <= 2  # the driver gives DAC times
-    assert abs(fit.rate_ppm) < 300.0
+    # Judged by where the driver says that each block sounds: the dummy one slips against the system's clock, and does
+    # not always say so, when the machine is busy.
+    sounding_ns = [stamp.host_ns + (stamp.dac_s - stamp.now_s) * 1e9 for stamp in stream.stamps]
+    off_ms = [(fit.host_ns_at(s.frame) - ns) * 1e-6 for s, ns in zip(stream.stamps, sounding_ns, strict=True)]
+    assert abs(float(np.median(off_ms[-100:]))) < 1.0
 
 
 @pytest.mark.jack
