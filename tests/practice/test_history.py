@@ -15,6 +15,7 @@ import numpy as np
 import pytest
 import scipy.stats
 
+from tests.engine.on_a_terminal import children_of, wait_until
 from trainer.clock import TempoMap
 from trainer.line import Feel, StandIn, planned_song
 from trainer.practice import cards
@@ -237,6 +238,22 @@ def test_killed_while_writing_it_is_made_again_equal(folder: Path, tmp_path: Pat
         with History(folder, index) as history:
             history.refresh()
             assert everything(history) == before
+
+
+def test_killed_it_leaves_no_readers_behind(folder: Path, tmp_path: Path) -> None:
+    program = (
+        "import sys, time\nfrom trainer.practice import cards, history\ncards.MANY = history.BATCH = 1\n"
+        "def stop(done, n):\n    print('reading', flush=True)\n    time.sleep(60)\n"
+        "if __name__ == '__main__':\n    history.History(sys.argv[1], sys.argv[2]).refresh(stop)\n"
+    )
+    script = tmp_path / "reads.py"
+    script.write_text(program)
+    arguments = [sys.executable, str(script), str(folder), str(tmp_path / "killed.sqlite")]
+    with subprocess.Popen(arguments, stdout=subprocess.PIPE, text=True) as reader:
+        assert reader.stdout is not None and reader.stdout.readline() == "reading\n"
+        readers = children_of(reader.pid)
+        reader.send_signal(signal.SIGKILL)
+    wait_until(lambda: not any(Path(f"/proc/{pid}").exists() for pid in readers), "the readers to leave", 20.0)
 
 
 def test_two_programs_at_once_lose_nothing(folder: Path, tmp_path: Path) -> None:

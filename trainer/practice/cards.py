@@ -181,13 +181,28 @@ def read_rows(takes_path: Path, files: Sequence[tuple[str, str]]) -> Iterator[It
     from multiprocessing import get_context
 
     # Fresh processes: a copy of this one would share its database.
-    with ProcessPoolExecutor(n_cores, mp_context=get_context("spawn")) as pool:
+    with ProcessPoolExecutor(n_cores, mp_context=get_context("spawn"), initializer=_leave_with_parent) as pool:
         names, stamps = [name for name, _ in files], [stamp for _, stamp in files]
         try:
             yield pool.map(_read, itertools.repeat(takes_path), names, stamps, chunksize=16)
         except BaseException:
             pool.shutdown(wait=False, cancel_futures=True)
             raise
+
+
+def _leave_with_parent() -> None:
+    """A reader leaves when the program that started it is gone, killed or not; by itself it would wait for ever."""
+    import multiprocessing
+    import threading
+
+    parent = multiprocessing.parent_process()
+
+    def wait() -> None:
+        if parent is not None:
+            parent.join()
+            os._exit(1)
+
+    threading.Thread(target=wait, daemon=True).start()
 
 
 def _read(takes_path: Path, name: str, stamp: str) -> ReadTake:
