@@ -3,7 +3,8 @@
     python tests/sim/form_slips.py [--takes 100] [--variant b] [--seed 1000] [--clean 500]
 
 Prints a line per slip and kind of line. Variant "a" with small seeds served tuning; the figures to quote are
-variant "b".
+variant "b". Beside the lines of `players.py`, "figures" is a solo put together from the figures that players learn, by
+the program's composer, which knows nothing of the form model; none of it served tuning.
 """
 
 from __future__ import annotations
@@ -19,19 +20,19 @@ sys.path.insert(0, str(Path(__file__).parent))
 
 from players import KINDS, Player, arrays, cycle_of, heard, perform, stayed, truth
 
+from trainer.line.song import planned_song
 from trainer.scoring.form import place_notes
 from trainer.session import Chart, expand, session_from_dict
 
+LINES = (*KINDS, "figures")
 SLIPS = ("skipped", "repeated", "one bar", "quick change", "turned round")
 KEYS = ("E", "A", "G", "C", "D", "Bb", "F", "Am", "Em", "Db")
 
 
-def chart_for(rng: np.random.Generator, form: str | None = None, choruses: int = 5) -> Chart:
+def chart_for(rng: np.random.Generator, form: str | None = None, choruses: int = 5, role: str = "verse") -> Chart:
     form = form or str(rng.choice(["quick_change_12", "slow_change_12", "eight_bar", "sixteen_bar", "two_five_12"]))
     return expand(
-        session_from_dict(
-            {"key": str(rng.choice(KEYS)), "form": form, "chorus": [{"role": "verse", "times": choruses}]}
-        )
+        session_from_dict({"key": str(rng.choice(KEYS)), "form": form, "chorus": [{"role": role, "times": choruses}]})
     )
 
 
@@ -61,20 +62,47 @@ def slip(rng: np.random.Generator, chart: Chart, kind: str) -> Callable[[float],
             return displacement
 
 
+def role_of(line: str) -> str:
+    return "solo" if line == "figures" else "verse"
+
+
+def play(chart: Chart, player: Player, displacement: Callable[[float], float]) -> None:
+    """Play the whole chart from the player's own place."""
+    if player.kind == "figures":
+        play_figures(chart, player, lambda t: t + displacement(t))
+    else:
+        perform(chart, player, displacement)
+
+
+def play_figures(chart: Chart, player: Player, source: Callable[[float], float]) -> None:
+    """Play a solo of figures; on each beat what was meant for the beat `source`, a chorus earlier if past the end."""
+    notes = planned_song(chart, int(player.rng.integers(1 << 30))).notes
+    beat = np.floor(notes["onset_beats"] + 0.01)
+    last, chorus = chart.bars[-1].onset_beats, len(cycle_of(chart))
+    for t in np.arange(0.0, last + 1.0):
+        place = t if t == last else source(t) - chorus * (source(t) >= last)
+        for note in notes[beat == place]:
+            at, length = t + note["onset_beats"] - place, float(note["duration_beats"])
+            player.add(float(at), float(note["pitch"]), length, float(note["velocity"]))
+
+
 def found(kind: str, line: str, seed: int, variant: str) -> tuple[bool, bool, bool, str]:
     """(span exact, recovery exact, cause right, what happened) of one simulated take."""
     rng = np.random.default_rng(seed)
-    chart = chart_for(rng, "quick_change_12" if kind == "quick change" else None)
+    chart = chart_for(rng, "quick_change_12" if kind == "quick change" else None, role=role_of(line))
     player = Player(line, rng, variant)
     if kind == "quick change":
         chorus = int(rng.integers(1, 6))
-        stayed(chart, player, chorus, 2)
         idx = (chorus - 1) * 12 + 1
+        if line == "figures":
+            play_figures(chart, player, lambda t: t - 4.0 * (t // 4 == idx))
+        else:
+            stayed(chart, player, chorus, 2)
         spans = [(idx, idx, -4.0)]
         cause = "missed quick change"
     else:
         displacement = slip(rng, chart, kind)
-        perform(chart, player, displacement)
+        play(chart, player, displacement)
         spans = truth(chart, displacement)
         cause = {"turned round": "turned round"}.get(kind, "skipped" if spans[0][2] > 0 else "repeated")
         first_bar = chart.bars[spans[0][0]]
@@ -97,7 +125,7 @@ def clean(line: str, seed: int, variant: str) -> tuple[int, str]:
     """(false alarms, what) in one clean take of five choruses, with pedals, runs, octave shifts and drop-outs in it."""
     rng = np.random.default_rng(seed)
     form = str(rng.choice(["quick_change_12", "slow_change_12", "eight_bar", "sixteen_bar", "two_five_12", "minor_12"]))
-    plain = chart_for(rng, form)
+    plain = chart_for(rng, form, role=role_of(line))
     n_bars = len(plain.form_chords)
     data = plain.session.to_dict()
     at = int(rng.integers(5, n_bars - 1))
@@ -106,7 +134,7 @@ def clean(line: str, seed: int, variant: str) -> tuple[int, str]:
     data["pedal"] = [{"chorus": 3, "bars": [planned, planned + 3]}]
     chart = expand(session_from_dict(data))
     player = Player(line, rng, variant)
-    perform(chart, player, lambda t: 0.0)
+    play(chart, player, lambda t: 0.0)
     tonic = chart.key.tonic_pc
     rows = player.rows
 
@@ -146,18 +174,19 @@ def main() -> None:
     parser = argparse.ArgumentParser()
     parser.add_argument("--takes", type=int, default=100)
     parser.add_argument("--clean", type=int, default=500, help="clean choruses per kind of line")
+    parser.add_argument("--lines", nargs="*", default=LINES)
     parser.add_argument("--variant", default="b")
     parser.add_argument("--seed", type=int, default=1000)
     parser.add_argument("--show", type=int, default=0)
     options = parser.parse_args()
     for kind in SLIPS:
-        for line in KINDS:
+        for line in options.lines:
             results = [found(kind, line, options.seed + i, options.variant) for i in range(options.takes)]
             rates = [100.0 * np.mean([r[k] for r in results]) for k in range(3)]
             print(f"{kind:13s} {line:6s} span {rates[0]:5.1f}%  recovery {rates[1]:5.1f}%  cause {rates[2]:5.1f}%")
             for result in [r for r in results if not r[0]][: options.show]:
                 print("      ", result[3])
-    for line in KINDS:
+    for line in options.lines:
         alarms = [clean(line, options.seed + i, options.variant) for i in range(max(1, options.clean // 5))]
         print(f"clean         {line:6s} false alarms {sum(a[0] for a in alarms)} in {5 * len(alarms)} choruses")
         for alarm in [a for a in alarms if a[0]][: options.show]:

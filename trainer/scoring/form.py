@@ -45,9 +45,9 @@ Ints = NDArray[np.intp]
 _MIN_VOTES = 8
 _LOOKS = 3
 _QUICK_NATS = 3.8  # evidence that makes a missed quick change
-# Evidence that makes a span, in nats over the band's own place: one bar early or late for a bar; a part of a
-# bar for a bar or two, or a part of a beat (which a busy line may seem to be by chance); anything else.
-_BAR_NATS, _PART_NATS, _SPAN_NATS = 7.0, 20.0, 8.0
+# Evidence that makes a span, in nats over the band's own place: one bar early or late for a bar; anything else for a
+# bar or two; a part of a bar for a bar or two, or a part of a beat (which a busy line may seem to be by chance); more.
+_BAR_NATS, _SHORT_NATS, _PART_NATS, _SPAN_NATS = 6.0, 11.0, 20.0, 8.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -422,11 +422,12 @@ def _result(chart: Chart, geo: Geometry, said: Floats, path: Ints, chance: Float
 
 def _asked_nats(geo: Geometry, first: int, last: int, state: int, quick: list[int]) -> float:
     """How much evidence a span needs."""
-    if state % BAR_STATES and (last - first < 2 or state % (2 * HALF)):
+    short = last - first < 2
+    if state % BAR_STATES and (short or state % (2 * HALF)):
         return _PART_NATS
-    if first != last or abs(geo.signed_beats(state)) != BEATS_PER_BAR:
-        return _SPAN_NATS
-    return _QUICK_NATS if first in quick else _BAR_NATS
+    if first == last and abs(geo.signed_beats(state)) == BEATS_PER_BAR:
+        return _QUICK_NATS if first in quick else _BAR_NATS
+    return _SHORT_NATS if short else _SPAN_NATS
 
 
 def _runs_of(path: Ints) -> list[tuple[int, int, int]]:

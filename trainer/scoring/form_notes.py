@@ -59,6 +59,7 @@ _KINDS = 8
 _OFF, _LANDS, _LEADS, _LEADS_OFF = 4, 5, 6, 7
 _CELLS = 12 * _KINDS
 _FLOOR = 0.01  # share of notes that mean nothing
+_COMMON = 0.1  # share of notes that follow common practice, not the take's own line: a figure new in its bar
 _CAP = 5.0  # largest weight of one vote against a note that says nothing, in nats
 _BEAT_CAP = 8.0  # … and of all the votes of a beat
 _NEVER = 1e9  # notes that anything counts for which is never moved
@@ -516,7 +517,8 @@ class _Line:
             spare = self._without(self.coming[rows], self.part_coming[rows]) - self.shares.ravel()[self.coming[rows]]
             mine = own(tables.coming, self.coming)
             share[mine] += (_displaced(ahead, role, place) * spare[:, None])[mine]
-        nats: Floats = np.log((1.0 - _FLOOR) * 12.0 * np.maximum(share, 0.0) + _FLOOR)
+        share = (1.0 - _COMMON) * np.maximum(share, 0.0) + _COMMON * _displaced(_PRIOR.ravel()[tables.here], pc, place)
+        nats: Floats = np.log((1.0 - _FLOOR) * 12.0 * share + _FLOOR)
         np.clip(nats, -_CAP, _CAP, out=nats)
         nats *= self.votes.weight[rows][:, None]
         return nats
