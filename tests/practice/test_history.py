@@ -21,7 +21,7 @@ from trainer.line import Feel, StandIn, planned_song
 from trainer.practice import cards
 from trainer.practice.cards import CARD_SUFFIX, card_of, pack, unpack
 from trainer.practice.drills import answers_of, drill_named
-from trainer.practice.history import History
+from trainer.practice.history import History, day_of
 from trainer.scoring import Scorecard, score
 from trainer.session import expand, session_from_dict
 from trainer.take import Take, TakeHeader, read_take, write_take
@@ -125,6 +125,20 @@ def test_refresh_follows_the_folder(folder: Path) -> None:
         assert (done.added, done.gone, done.unread) == (2, 1, 1)
         broken = [row for row in history.takes() if row.error is not None]
         assert [row.path.name for row in broken] == ["broken.mid"] and "MThd" not in (broken[0].title or "")
+
+
+@pytest.mark.parametrize(
+    ("created", "day"),
+    [
+        ("2026-03-05T23:30:00+09:00", "2026-03-05"),
+        ("2026-03-05T12:00:00", "2026-03-05"),
+        *((odd, "1970-01-01") for odd in ("", "soon", "2026-13-40", "0001-01-01T00:00:00", "0001-01-01T00:00+14:00")),
+        ("9999-12-31T23:59:59-14:00", "1970-01-01"),
+    ],
+)
+def test_any_time_stamp_has_a_day(created: str, day: str) -> None:
+    """A header may hold anything; no system's clock reaches the year 1."""
+    assert day_of(created).isoformat() == day
 
 
 def test_made_again_it_is_equal_with_cards_kept_or_lost(folder: Path) -> None:

@@ -332,6 +332,8 @@ def test_the_bands_intensity_stands_beside_the_plan(taken: tuple[Take, Scorecard
     listened = replace(take, header=replace(take.header, extra={"intensities": levels}))
     page = report_page(listened, data, chart, card.reading)
     assert "following you" in page and "chorus 2: band played 0.25" in page and "chorus 3: band played 0.75" in page
+    odd = replace(take, header=replace(take.header, extra={"intensities": ["loud", *levels[1:]]}))
+    assert "chorus 3: band played 0.75" in report_page(odd, data, chart, card.reading)
     rows = [(float(take.tempo.seconds_at(bar.onset_beats)), 0.2, 36, 40 + 10 * bar.chorus, 9) for bar in chart.bars]
     heard = report_page(replace(take, band=notes_from_rows(rows)), data, chart, card.reading)
     assert f"chorus 4: band played {80 / 127:.2g}" in heard and "as loud as MIDI goes" in heard

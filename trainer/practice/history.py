@@ -507,12 +507,18 @@ def _write(db: sqlite3.Connection) -> Iterator[None]:
     db.execute("COMMIT")
 
 
+# Stands for a time stamp that is none; with its zone, as not every system can tell a zone for so early a time.
+_NO_MOMENT = datetime.datetime(1970, 1, 1, tzinfo=datetime.UTC)
+
+
 def _moment(created: str) -> datetime.datetime:
     try:
         moment = datetime.datetime.fromisoformat(created)
-    except ValueError:
-        moment = datetime.datetime(1970, 1, 1)
-    return moment if moment.tzinfo is not None else moment.astimezone()
+        if not _NO_MOMENT.year < moment.year < datetime.MAXYEAR:
+            return _NO_MOMENT
+        return moment if moment.tzinfo is not None else moment.astimezone()
+    except (ValueError, OverflowError, OSError):
+        return _NO_MOMENT
 
 
 def day_of(created: str) -> datetime.date:

@@ -403,7 +403,7 @@ def band_heard(take: Take, chart: Chart) -> tuple[dict[int, float], str]:
     chorus = np.array([bar.chorus for bar in chart.bars])
     levels = take.header.extra.get("intensities")
     if isinstance(levels, list) and len(levels) == len(chart.bars):
-        known = np.array([np.nan if level is None else float(level) for level in levels])
+        known = np.array([float(level) if isinstance(level, int | float) else np.nan for level in levels])
         means = {n: known[(chorus == n) & np.isfinite(known)] for n in range(1, chart.n_choruses + 1)}
         return {n: float(v.mean()) for n, v in means.items() if v.size}, "how hard it played, following you"
     if not len(take.band):
