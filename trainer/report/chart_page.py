@@ -135,7 +135,9 @@ def _head(axes: Any, chart: Chart) -> float:
     bars = _form_bars(chart)
     choruses = f"{chart.n_choruses} chorus{'es' * (chart.n_choruses != 1)}"
     asked = f"bass plays {bars[0].line.replace('_', '-')}"
-    second = f"{form}, {len(bars)} bars; {choruses}; {asked}; {count}"
+    # A built-in form's name says how many bars it has; a loop's or a chart's own does not.
+    size = "" if session.form in FORMS and session.loop is None else f", {len(bars)} bars"
+    second = f"{form}{size}; {choruses}; {asked}; {count}"
     _write(axes, _LEFT, 43.5, second, _fitting_plain(second, 11.0, _RIGHT - _LEFT), color=_GREY)
     return 50.0
 
