@@ -2,14 +2,18 @@
 
 from __future__ import annotations
 
+import ctypes
 import os
 import platform
 import re
 import shutil
+import struct
 import subprocess
 import sys
 
 import pytest
+
+from trainer.engine import priority
 
 _CHILD = """
 import os, threading
@@ -19,7 +23,8 @@ other = threading.Thread(target=lambda: (ready.set(), done.wait()))
 other.start()
 ready.wait()
 granted = hurry()
-slices = [line.split()[-1] for line in open("/proc/thread-self/sched") if line.startswith("se.slice")]
+told = "/proc/thread-self/sched"  # not in every kernel
+slices = [line.split()[-1] for line in open(told) if line.startswith("se.slice")] if os.path.exists(told) else []
 print(granted, os.sched_getscheduler(0), os.sched_getscheduler(other.native_id), *slices, sep="|")
 done.set()
 """
@@ -46,6 +51,14 @@ def test_a_person_without_rights_gets_a_short_slice_and_nothing_else() -> None:
     plain = {str(os.SCHED_OTHER), str(os.SCHED_OTHER | os.SCHED_RESET_ON_FORK)}
     assert {own, other} <= plain
     assert not (shortens and slices) or slices == ["100000"]
+
+
+@pytest.mark.skipif(sys.platform != "linux", reason="Linux's schedulers")
+def test_another_machines_calls_are_never_made(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A 32-bit Python on a 64-bit kernel is told of the kernel's machine, but its calls have other numbers."""
+    monkeypatch.setattr(struct, "calcsize", lambda form: 4)
+    monkeypatch.setattr(ctypes, "CDLL", None)
+    assert priority._short_slices() is False
 
 
 @pytest.mark.skipif(sys.platform != "linux", reason="Linux's schedulers")

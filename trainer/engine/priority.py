@@ -67,7 +67,7 @@ def _real_time() -> bool:
 
 def _short_slices() -> bool:
     calls = _CALLS.get(platform.machine())
-    if calls is None:
+    if calls is None or struct.calcsize("P") != 8:  # the machine's numbers are not those of a 32-bit Python on it
         return False
     syscall = ctypes.CDLL(None, use_errno=True).syscall
     attr = _SCHED_ATTR.pack(_SCHED_ATTR.size, 0, _RESET_ON_FORK, os.getpriority(os.PRIO_PROCESS, 0), 0, SLICE_NS, 0, 0)
