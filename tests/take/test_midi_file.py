@@ -353,7 +353,8 @@ def test_each_string_has_its_own_channel_and_bend(read: Any) -> None:
     ("data", "line"),
     [
         (b"", r"found an empty file; expected a Standard MIDI File"),
-        (b"OggS" + bytes(40), r"begins with b'OggS'; expected a Standard MIDI File"),
+        (b"OggS" + bytes(40), r'begins with "OggS"; expected a Standard MIDI File'),
+        (b"\x89\r\n\x1a" + bytes(40), "found a file of another kind; expected a Standard MIDI File"),
         (b"MThd\x00\x00\x00\x06\x00", r"expected a Standard MIDI File"),
         (smf(chunk((0, ON)), kind=2), r"format 2 \(independent patterns\); expected format 0 or 1"),
         (smf(chunk((0, ON)), kind=9), r"MIDI file format 9; expected 0 or 1"),

@@ -215,7 +215,8 @@ def tablature(made: LineScore, width: int = 80) -> list[str]:
         rows = [f" {name}|" for name in names]
         for bar in bars:
             chords = " ".join(chord.name for chord in bar.chords)
-            head += f"{f'{bar.chorus}.{bar.bar} {chords}':<{2 * n_places + 1}}"
+            where = f"{bar.chorus}.{bar.bar}" if bar.chorus else f"intro {bar.bar}"
+            head += f"{f'{where} {chords}':<{2 * n_places + 1}}"
             cells = [["--"] * n_places for _ in range(n_strings)]
             for note in made.notes[(bar_of == bar.idx) & (onsets >= bar.onset_beats - 1e-9)]:  # a pick-up has no bar
                 place = min(n_places - 1, int(np.rint((note["onset_beats"] - bar.onset_beats) * per_beat)))

@@ -420,16 +420,12 @@ def _afterwards(session: Session, options: PlayOptions, result: PlayResult) -> i
     take = result.take
     if take is None or not len(take.notes):
         if result.status not in ("fault", "engine_died"):  # they have said what became of the notes
-            typer.echo(
-                "No notes were heard, so there is nothing to score. What arrives can be seen with: trainer check"
-            )
+            say("No notes were heard, so there is nothing to score. What arrives can be seen with: trainer check")
         return status
     card = score(take)
     say(card_text(card))
     if result.next_tempo_bpm is not None:
-        typer.echo(
-            f"\nFor the next run you asked for {result.next_tempo_bpm:g} bpm: add --bpm {result.next_tempo_bpm:g}"
-        )
+        say(f"\nFor the next run you asked for {result.next_tempo_bpm:g} bpm: add --bpm {result.next_tempo_bpm:g}")
     if status == 0 and sys.stdin.isatty() and sys.stdout.isatty():
         _offer_worst_bars(session, options, take, card)
     return status
@@ -494,9 +490,9 @@ def _offer_worst_bars(session: Session, options: PlayOptions, take: Take, card: 
         return
     chorus, first, last = found
     while True:
-        typer.echo(
-            f"\nBars {first}-{last} of chorus {chorus} cost most.  w: hear them again, you and the band  "
-            "l: go round them  any other key leaves"
+        say(
+            f"\nBars {first}–{last} of chorus {chorus} cost most.\n"
+            "w: hear them again, you and the band   l: go round them   any other key leaves"
         )
         key = _one_key().lower()
         if key == "w":

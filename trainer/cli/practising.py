@@ -452,16 +452,19 @@ def _night(night: Night, chosen: int, level: str, desk: Desk, as_json: bool) -> 
     elif results:
         typer.echo("")
         for line in judge_night(results):
-            typer.echo(line)
+            say(line)
     return status
 
 
 def _say_tune(result: TuneResult) -> None:
-    kept = {True: "form kept", False: f"lost {result.n_lost} times", None: "form not judged"}[result.form_kept]
-    typer.echo(f"   {kept}; roots on {result.roots} of {result.changes} changes")
+    from trainer.scoring.why import counted
+
+    lost = f"lost {counted(result.n_lost, 'time')}"
+    kept = {True: "form kept", False: lost, None: "form not judged"}[result.form_kept]
+    say(f"   {kept}; roots on {result.roots} of {result.changes} changes")
     for item in result.cues:
         mark = {True: "followed", False: "missed", None: "not judged"}[item.followed]
-        typer.echo(f"   {mark:<11}{item.cue.text}: {item.text}")
+        say(f"   {mark:<11}{item.cue.text}: {item.text}")
 
 
 def _tune_dict(result: TuneResult) -> dict[str, Any]:

@@ -74,7 +74,9 @@ def _usage_or_fault(error: Exception) -> int:
         print("trainer: interrupted", file=sys.stderr)
         return INTERRUPTED
     if isinstance(status, int) and callable(words):
-        print(f"trainer: {words()} See: {_command_path(error)} --help", file=sys.stderr)
+        said = str(words()).rstrip()
+        stop = "" if said.endswith((".", ")", "?", "!")) else "."
+        print(f"trainer: {said}{stop} See: {_command_path(error)} --help", file=sys.stderr)
         return 2
     return _fault(error)
 

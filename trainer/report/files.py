@@ -28,7 +28,9 @@ def write_page(body: str | bytes, path: str | os.PathLike[str]) -> Path:
         if temporary:
             with contextlib.suppress(OSError):
                 os.unlink(temporary)
-        raise UsageError(f"cannot write {target}: {error.strerror or error}; name another place with --out") from None
+        raise UsageError(
+            f"cannot write {target}: {error.strerror or error}; choose a folder that exists and has room"
+        ) from None
     return target
 
 

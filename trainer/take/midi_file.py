@@ -267,7 +267,10 @@ def parse_midi(data: bytes, source: str = "MIDI file") -> MidiFile:
         start = max(data.find(b"MThd", 12, 4096), 0)
     if data[start : start + 4] != b"MThd" or len(data) < start + 14:
         head = data[start : start + 4]
-        found = "an empty file" if not data else f"a file that begins with {head!r}"
+        seen = head.decode("ascii", "replace")
+        found = "an empty file" if not data else "a file of another kind"
+        if seen and seen.isprintable() and seen.isascii():
+            found = f'a file that begins with "{seen}"'
         raise FileFormatError(f'{source}: found {found}; expected a Standard MIDI File, which begins with "MThd"')
     header_bytes = int.from_bytes(data[start + 4 : start + 8], "big")
     file_format, n_tracks, division = (int.from_bytes(data[start + k : start + k + 2], "big") for k in (8, 10, 12))
