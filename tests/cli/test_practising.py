@@ -13,6 +13,7 @@ from pathlib import Path
 import pytest
 
 from tests.cli.conftest import Outcome
+from trainer.cli.teaching import _result_name
 from trainer.practice import DRILLS
 from trainer.practice.history import History
 from trainer.take import read_take
@@ -204,6 +205,10 @@ def test_a_worksheet_goes_round(command: Command, tmp_path: Path) -> None:
         arguments = ["worksheet", "run", sheet, "--out", class_folder / file, "--stand-in"]
         done = command(*arguments, *(("--name", name) if name else ()))
         assert done.status == 0 and f"Result: {class_folder / file}" in done.out
+    nowhere = command("worksheet", "run", sheet, "--out", tmp_path / "no" / "a.result", "--stand-in")
+    one_line(nowhere, "no result can be written into")
+    assert "Task 1" not in nowhere.out  # said before it is played
+    assert _result_name(sheet, "é" * 300) == f"week-{'é' * 40}.result"
     named = command("worksheet", "run", sheet, "--name", "Student One", "--stand-in")
     assert f"Result: {tmp_path / 'week-student-one.result'}. Hand this file in." in named.out
     assert "Task 1 of 2, time 2 of 2: Roots through the form, G, 88 bpm. Odd choruses: listen" in named.out

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+import os
 import sys
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
@@ -18,6 +19,8 @@ if TYPE_CHECKING:
     from trainer.practice.worksheet import Worksheet
 
 __all__ = ["add_to", "worksheets"]
+
+MAX_NAME = 40  # letters of a name that go into a file's; systems take some 250 bytes
 
 # --- teacher and class -----------------------------------------------------------------------------------------------
 
@@ -73,13 +76,17 @@ def worksheet_run(
     from trainer.practice.results import write_result
 
     sheet = _worksheet(file)
+    wanted_path = out or file.with_name(_result_name(file, name))
+    if not wanted_path.parent.is_dir() or not os.access(wanted_path.parent, os.W_OK):
+        # said before anything is played, not after
+        raise UsageError(f"no result can be written into {wanted_path.parent}; name another place with --out")
     with Desk(midi_in, midi_out, no_audio, takes, plain, stand_in) as desk:
         played, status = _play_sheet(sheet, desk)
     wanted = sum(task.times for task in sheet.tasks)
     if not played:
         typer.echo("Nothing was played to its end, so there is no result.")
         return status
-    target = write_result(sheet, played, out or file.with_name(_result_name(file, name)), name)
+    target = write_result(sheet, played, wanted_path, name)
     if len(played) < wanted:
         say(f"\nStopped: {len(played)} of {wanted} takes are in the result, {target}. Run it again to play it whole.")
     else:
@@ -126,7 +133,7 @@ def _play_sheet(sheet: Worksheet, desk: Desk) -> tuple[list[Played], int]:
 
 def _result_name(sheet: Path, name: str) -> str:
     """The result's file name: the worksheet's and the student's, if there is one: a class's can lie side by side."""
-    who = "-".join("".join(c if c.isalnum() else " " for c in name).split()).lower()
+    who = "-".join("".join(c if c.isalnum() else " " for c in name).split()).lower()[:MAX_NAME].rstrip("-")
     return f"{sheet.stem}-{who}.result" if who else f"{sheet.stem}.result"
 
 
