@@ -14,9 +14,10 @@ from tests.cli.conftest import Outcome
 from tests.engine.on_a_terminal import on_terminal, wait_until
 from trainer.cli.playing import worst_bars, worst_bars_session
 from trainer.line import Feel, StandIn, planned_song
+from trainer.line.stand_in import changes_of
 from trainer.live import PlayResult, play_offline
 from trainer.scoring import score
-from trainer.session import default_session, expand
+from trainer.session import default_session, expand, session_from_dict
 
 Command = Callable[..., Outcome]
 
@@ -68,6 +69,16 @@ def test_words_put_both_beside_each_other(command: Command) -> None:
     assert lines[2].startswith("swing            1.80:1")
     assert " of " in lines[3] and lines[3].endswith("judged")
     assert any(line.startswith("Landing: ") for line in lines)
+
+
+def test_choruses_that_are_only_listened_to_are_in_neither_column(command: Command, tmp_path: Path) -> None:
+    plan = [{"role": "verse"}, {"role": "solo", "times": 2, "heard": True}]
+    chart = expand(session_from_dict({"chorus": plan}))
+    path = tmp_path / "one-of-three.toml"
+    path.write_text('[[chorus]]\nrole = "verse"\n[[chorus]]\nrole = "solo"\ntimes = 2\nheard = true\n')
+    line = command("demo", path, "--offline").out.splitlines()[3]
+    asked = sum(change.chorus == 1 for change in changes_of(chart))
+    assert asked < len(changes_of(chart)) / 2 and f" of {asked} " in line
 
 
 def test_the_take_is_kept_where_asked(command: Command, tmp_path: Path) -> None:

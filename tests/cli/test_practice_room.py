@@ -17,9 +17,11 @@ import pytest
 from tests.cli.conftest import Outcome
 from tests.engine.on_a_terminal import on_terminal, wait_until
 from tests.lily import lily_score
+from trainer.errors import FileFormatError
 from trainer.line import model_line
 from trainer.practice import DRILLS
 from trainer.practice.history import History
+from trainer.report import transcription
 from trainer.report.musicxml import musicxml
 from trainer.report.written import written_line
 from trainer.session import expand, session_from_dict
@@ -155,6 +157,17 @@ def by_hand() -> str:
         '<?xml version="1.0" encoding="UTF-8"?><score-partwise version="4.0"><part-list><score-part id="P1">'
         f'<part-name>Bass</part-name></score-part></part-list><part id="P1">{"".join(bars)}</part></score-partwise>'
     )
+
+
+def test_a_packed_file_that_swells_is_refused(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Whichever part of it is too large: the container as well as the score."""
+    monkeypatch.setattr(transcription, "MAX_UNPACKED_BYTES", len(CONTAINER) + 10)
+    for container in (CONTAINER, CONTAINER + " " * 20):
+        with zipfile.ZipFile(tmp_path / "large.mxl", "w") as archive:
+            archive.writestr("META-INF/container.xml", container)
+            archive.writestr("score.xml", by_hand())
+        with pytest.raises(FileFormatError, match="MB unpacked; expected one song"):
+            transcription.read_transcription(tmp_path / "large.mxl", session_from_dict({"chorus": [{"role": "verse"}]}))
 
 
 def test_study_says_what_it_needs(command: Command, tmp_path: Path, session: Path) -> None:

@@ -248,7 +248,11 @@ def comparison(performance: Performance, card: Scorecard) -> list[str]:
         within = f"{of}: too few to tell" if interval is None else f"{interval[0]:{sign}.2f} to {interval[1]:{sign}.2f}"
         return f"{value:{sign}.2f}{unit} ({within})"
 
-    n_missed = sum(change.outcome not in ("root", "late") for change in performance.changes)
+    heard = (
+        frozenset[int]() if card.chart is None else card.chart.heard_choruses
+    )  # what is only listened to counts nowhere
+    changes = [change for change in performance.changes if change.chorus not in heard]
+    n_missed = sum(change.outcome not in ("root", "late") for change in changes)
     n_scored_missed = landing["changes"] - landing["landed"]
     ratio = feel.swing_ratio if feel.swing_ratio is not None else performance.line.chart.swing_ratio
     rows = (
@@ -261,11 +265,11 @@ def comparison(performance: Performance, card: Scorecard) -> list[str]:
         ("swing", f"{ratio:.2f}:1", found(swing["ratio"], swing["ratio_ci95"], ":1", f"{swing['n']} pairs")),
         (
             "changes missed",
-            f"{n_missed} of {len(performance.changes)}",
+            f"{n_missed} of {len(changes)}",
             f"{n_scored_missed} of {landing['changes']} judged",
         ),
     )
-    return [f"{name:<17}{given:<18}{heard}".rstrip() for name, given, heard in rows]
+    return [f"{name:<17}{given:<18}{told}".rstrip() for name, given, told in rows]
 
 
 # --- from options to a run -------------------------------------------------------------------------------------------

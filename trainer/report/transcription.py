@@ -105,8 +105,11 @@ def _musicxml_text(path: Path) -> str:
 def _packed(path: Path) -> bytes:
     """The document inside a packed file: the first root file that its container names."""
     with zipfile.ZipFile(path) as archive:
-        container = ElementTree.fromstring(archive.read("META-INF/container.xml"))
-        name = next(item.attrib["full-path"] for item in container.iter() if item.tag.endswith("rootfile"))
-        if archive.getinfo(name).file_size > MAX_UNPACKED_BYTES:
-            raise FileFormatError(f"{path}: over {MAX_UNPACKED_BYTES // 1_000_000} MB unpacked; expected one song")
-        return archive.read(name)
+
+        def unpacked(name: str) -> bytes:
+            if archive.getinfo(name).file_size > MAX_UNPACKED_BYTES:
+                raise FileFormatError(f"{path}: over {MAX_UNPACKED_BYTES // 1_000_000} MB unpacked; expected one song")
+            return archive.read(name)
+
+        container = ElementTree.fromstring(unpacked("META-INF/container.xml"))
+        return unpacked(next(item.attrib["full-path"] for item in container.iter() if item.tag.endswith("rootfile")))
