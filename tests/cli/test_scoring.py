@@ -75,7 +75,9 @@ def test_how_sure_the_downbeat_is_is_always_said(command: Command, tmp_path: Pat
     said = command("score", path, "--downbeat", "auto").out
     assert "Note: by its notes the take begins in bar 7, on beat 1 (99 % sure)\n" in said
     assert card_of(command, path)["take"]["downbeat"] == {"from": "start of file"}
-    assert "by its notes" not in command("score", path).out
+    said = command("score", path).out
+    assert "by its notes" not in said and "it may begin inside a chorus; see --downbeat auto" in said
+    assert "begin inside" not in command("score", path, "--downbeat=-15.0").out
 
 
 def test_an_unsure_downbeat_names_the_second_best(command: Command, tmp_path: Path) -> None:

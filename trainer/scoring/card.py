@@ -17,7 +17,7 @@ import numpy as np
 from trainer._version import __version__
 from trainer.scoring.align import Reading, read_notes
 from trainer.scoring.devices import find
-from trainer.scoring.form import place
+from trainer.scoring.form import FormResult, place
 from trainer.scoring.landing import Landing, landing
 from trainer.scoring.shape import shape
 from trainer.scoring.swing import Swing, swing
@@ -32,6 +32,7 @@ __all__ = ["REVISION", "SCHEMA", "EmptySection", "Scorecard", "Section", "answer
 SCHEMA = {"name": "scorecard", "major": 1, "minor": 0}
 REVISION = 4  # of the figures: raised whenever the same take comes out otherwise, so that kept cards are made anew
 DEFAULT_LEVEL = "jam"
+ELSEWHERE_SHARE = 0.8  # of the bars; our choice
 
 
 class Section(Protocol):
@@ -201,9 +202,11 @@ def score(
     if take.header.calibration is None:
         card = replace(card, why={**card.why, "calibration": no_figure("not_calibrated", "no calibration was made")})
     if chart is not None:
+        form = place(reading, chart)
         card = replace(
             card,
-            form=place(reading, chart),
+            form=form,
+            remarks=card.remarks + _elsewhere(take, reading, form),
             shape=shape(reading, chart, card.landing, band_intensity=_band_intensity(take)),
             devices=find(reading, chart),
         )
@@ -223,6 +226,17 @@ def answers(take: Take, chart: Chart) -> Take:
 def _remarks(take: Take) -> tuple[str, ...]:
     found = take.header.extra.get("remarks")
     return tuple(text for text in found if isinstance(text, str)) if isinstance(found, list) else ()
+
+
+def _elsewhere(take: Take, reading: Reading, form: FormResult) -> tuple[str, ...]:
+    """A file taken to begin with a chorus, of which nearly all fits another place, more likely begins inside one."""
+    if take.header.downbeat_from != "start of file" or not form.lost or not form.place:
+        return ()
+    longest = max(span.last_idx - span.first_idx + 1 for span in form.lost)
+    n_played = sum(row.at_beats <= reading.until_beats for row in form.place)
+    if longest < ELSEWHERE_SHARE * n_played:
+        return ()
+    return ("nearly all of it fits another place in the form: it may begin inside a chorus; see --downbeat auto",)
 
 
 def _downbeat(take: Take) -> dict[str, Any]:
