@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import threading
 from collections import deque
 from pathlib import Path
 from typing import Any
@@ -44,6 +45,37 @@ def test_a_scripted_player_is_heard_through_the_monitor(tmp_path: Path) -> None:
     assert heard == [data for _, data in script]
     last = engine.finish()
     assert last.n_notes == 2 and last.take is not None and Path(last.take).parent == tmp_path
+
+
+class Port:
+    """A MIDI port that knows whether it was closed."""
+
+    name = "box"
+
+    def __init__(self) -> None:
+        self.closed = threading.Event()
+
+    def send(self, data: bytes) -> None:
+        pass
+
+    def silence(self) -> None:
+        pass
+
+    def close(self) -> None:
+        self.closed.set()
+
+
+@pytest.mark.parametrize("kind", ["midi_in", "follow", "midi_out", "clock_out"])
+def test_a_port_that_was_opened_twice_is_held_once(kind: str, tmp_path: Path) -> None:
+    """The thread that watches the ports may look again before the loop has taken what it opened."""
+    engine = Engine(Pipe())  # type: ignore[arg-type]
+    engine.open(Setup(session=SHORT.to_dict(), takes_dir=str(tmp_path), audio="none"))
+    first, second = Port(), Port()
+    for port in (first, second):
+        engine._take_port(kind, port if kind.endswith("_out") else (port, deque()))
+    assert second.closed.wait(10.0) and not first.closed.is_set()
+    engine.finish()
+    assert first.closed.is_set()
 
 
 def lost_journal(folder: Path, *, damaged: bool = False) -> Path:

@@ -248,9 +248,8 @@ def comparison(performance: Performance, card: Scorecard) -> list[str]:
         within = f"{of}: too few to tell" if interval is None else f"{interval[0]:{sign}.2f} to {interval[1]:{sign}.2f}"
         return f"{value:{sign}.2f}{unit} ({within})"
 
-    heard = (
-        frozenset[int]() if card.chart is None else card.chart.heard_choruses
-    )  # what is only listened to counts nowhere
+    # What is only listened to counts nowhere.
+    heard = frozenset[int]() if card.chart is None else card.chart.heard_choruses
     changes = [change for change in performance.changes if change.chorus not in heard]
     n_missed = sum(change.outcome not in ("root", "late") for change in changes)
     n_scored_missed = landing["changes"] - landing["landed"]

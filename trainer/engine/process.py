@@ -452,6 +452,9 @@ class Engine:
             self._let_go(core, kind, held)
         elif port is not None and held is None:
             self._take_up(core, kind, port)
+        elif port is not None:  # opened twice, as the loop was late to take the first
+            spare = port[0] if isinstance(port, tuple) else port
+            threading.Thread(target=spare.close, daemon=True).start()
 
     def _let_go(self, core: Core, kind: str, lost: Any) -> None:
         raw_ns = self._lost_ns[kind] = perf_counter_ns()
