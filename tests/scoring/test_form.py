@@ -117,6 +117,19 @@ def test_a_skipped_bar_is_found_from_the_first_bar_that_differs() -> None:
     assert span["back"] == {"chorus": 2, "bar": 11, "at_beats": 88.0}
 
 
+def test_a_diminished_chord_s_own_notes_are_no_slip() -> None:
+    # The chord's third, fifth and seventh are its own, whatever its quality; elsewhere a root and a fifth a bar.
+    chart = chart_of(form="two_five_12")
+    onsets, pitches = [], []
+    for bar in chart.bars[:-1]:
+        pcs = bar.chords[0].pcs
+        for k in range(4):
+            pc = pcs[k % 4] if bar.chords[0].quality == "dim7" else pcs[2 if k == 2 else 0]
+            onsets.append(bar.onset_beats + k)
+            pitches.append(28.0 + (pc - 28) % 12)
+    assert form.place_notes(chart, np.array(onsets), np.array(pitches)).lost == ()
+
+
 def test_a_missed_quick_change_is_named_and_put_as_a_question() -> None:
     chart = chart_of()
     onsets, pitches = roots(chart)
@@ -191,15 +204,33 @@ def test_transposing_chart_and_take_together_changes_nothing() -> None:
     assert [row["place_beats"] for row in a["place"]] == [row["place_beats"] for row in b["place"]]
 
 
-@pytest.mark.parametrize("line", ["roots", "riff"])
+@pytest.mark.parametrize(("late_beats", "first"), [(0.5, 14), (-0.5, 15)])
+def test_half_a_beat_late_or_early_shows_at_the_changes(late_beats: float, first: int) -> None:
+    # Nine bars of a walk moved by half a beat: late in the bar of a change, early in the bar before it.
+    chart = chart_of()
+    spans = []
+    for seed in range(8):
+        player = players.Player("walk", np.random.default_rng(6000 + seed), "b")
+        players.perform(chart, player, lambda t: 0.0)
+        onsets, pitches, _, _ = players.arrays(player)
+        onsets = onsets + np.where((onsets > 55.8) & (onsets < 91.8), late_beats, 0.0)
+        order = np.argsort(onsets, kind="stable")
+        lost = form.place_notes(chart, onsets[order], pitches[order]).lost or ()
+        spans.append([(s.first_idx, s.last_idx, s.place_beats) for s in lost])
+    told = [span for found in spans for span in found]
+    assert all(a >= first - 2 and b <= 22 and place == -late_beats for a, b, place in told), spans
+    assert sum(len(found) == 1 for found in spans) >= 5, spans
+
+
+@pytest.mark.parametrize("line", ["roots", "riff", "walk"])
 @pytest.mark.parametrize("kind", form_slips.SLIPS)
 def test_simulated_slips_are_found_to_the_bar(kind: str, line: str) -> None:
     # A short run of tests/sim/form_slips.py with lines that served no tuning (variant "b").
     results = [form_slips.found(kind, line, 5000 + i, "b") for i in range(12)]
-    assert sum(r[0] for r in results) >= 10, [r[3] for r in results if not r[0]]
+    assert sum(r[0] for r in results) >= (9 if line == "walk" else 10), [r[3] for r in results if not r[0]]
 
 
-@pytest.mark.parametrize("line", players.KINDS)
+@pytest.mark.parametrize("line", form_slips.LINES)
 def test_clean_choruses_raise_no_alarm(line: str) -> None:
     alarms = [form_slips.clean(line, 7000 + i, "b") for i in range(8)]
     assert sum(a[0] for a in alarms) == 0, [a[1] for a in alarms if a[0]]

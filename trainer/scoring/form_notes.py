@@ -80,6 +80,7 @@ _NONE = 12  # no interval before this one
 _BLOCK = 4096  # votes judged at a time
 _DROP_OUT_WEIGHT = 0.5  # the band is silent: the beat axis itself is loose
 _PEDAL_WEIGHT = 0.04
+_HELD_BAR_WEIGHT = 0.4  # one note for a bar in a line that moves: a pedal cut short, or the chord before held on
 _RUN_WEIGHT = 0.1
 _WINDOW_BEATS = 6  # half the first look's window
 
@@ -233,10 +234,11 @@ def _discount_pedals(geo: Geometry, q: Ints, pc: Ints, inside: NDArray[np.bool_]
     runs = (ends - starts >= 4) & (length >= BAR_STATES - HALF)
     plain = float((ends - starts)[runs].sum()) / n > 0.5  # a line of roots: a held note is how it always looks
     is_frame = (pc[starts] == geo.tonic_pc) | (pc[starts] == (geo.tonic_pc + 7) % 12)
-    long_enough = length >= (3 * BAR_STATES if plain else 2 * BAR_STATES - HALF * 2)
+    long = length >= (3 * BAR_STATES if plain else 2 * BAR_STATES - HALF * 2)
+    little = 0.5 if plain else _PEDAL_WEIGHT
     share = n_wrong / (ends - starts)
-    for i in np.flatnonzero(runs & is_frame & long_enough & (n_wrong >= 3) & (share > 0.2)):
-        weight[starts[i] : ends[i]] *= 0.5 if plain else _PEDAL_WEIGHT
+    for i in np.flatnonzero(runs & is_frame & (long | (not plain)) & (n_wrong >= 3) & (share > 0.2)):
+        weight[starts[i] : ends[i]] *= little if long[i] else _HELD_BAR_WEIGHT
 
 
 # --- what each note would be at each place ---------------------------------------------------------------------------
