@@ -226,25 +226,30 @@ def test_a_message_that_was_held_up_sets_nothing_back(page: PageLink, browser: w
         row = {"beats": beats, "bpm": 240.0, "phase": "playing", "warnings": [], "cue": "", "at": at_s * 1000.0}
         return json.dumps({"place": row}).encode() + b"\n"
 
+    def until(beats: float) -> float:
+        deadline = time.monotonic() + 10.0
+        while abs((browser.execute_script("return place&&place.beats") or 0.0) - beats) > 1e-6:
+            assert time.monotonic() < deadline
+            time.sleep(0.01)
+        return time.perf_counter()
+
     browser.get(page.url)
     start_s = time.perf_counter()
     assert page._write(place(40.0, start_s))
-    deadline = start_s + 10.0
-    while not browser.execute_script("return place&&place.beats===40") and time.perf_counter() < deadline:
-        time.sleep(0.01)
+    until(40.0)
     sent_s = time.perf_counter()
-    assert page._write(place(40.0 + 4.0 * (sent_s - start_s), sent_s))  # in time
+    told = 40.0 + 4.0 * (sent_s - start_s)
+    assert page._write(place(told, sent_s))  # in time
+    travelled_s = until(told) - sent_s  # at the most
+    least_ms = browser.execute_script("return trueAt-place.at")
     time.sleep(0.4)
-    assert page._write(place(40.0 + 4.0 * (sent_s - start_s) + 0.001, sent_s))  # the same moment, held up
-    told = 40.0 + 4.0 * (sent_s - start_s) + 0.001
-    while abs(browser.execute_script("return place.beats") - told) > 1e-6 and time.perf_counter() < deadline:
-        time.sleep(0.01)
-    before = time.perf_counter()
+    assert page._write(place(told + 0.001, sent_s))  # the same moment, held up
+    before = until(told + 0.001)
+    assert browser.execute_script("return trueAt-place.at") <= least_ms + 1e-6
     shown = browser.execute_script("return beatsNow()")
-    after = time.perf_counter()
     latest = sent_s + 0.508  # nothing is guessed beyond half a second
-    low, high = (40.0 + 4.0 * (min(moment, latest) - start_s) for moment in (before, after))
-    assert low - 0.2 < shown < high + 0.2  # 0.2 beats are 50 ms
+    low, high = (told + 4.0 * (min(moment, latest) - sent_s) for moment in (before, time.perf_counter()))
+    assert low - 4.0 * travelled_s - 0.05 < shown < high + 0.05
 
 
 def test_every_chord_fits_every_tablet(browser: webdriver.Chrome) -> None:  # noqa: F811
