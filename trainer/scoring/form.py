@@ -44,7 +44,7 @@ Ints = NDArray[np.intp]
 
 _MIN_VOTES = 8
 _LOOKS = 3
-_QUICK_NATS = 4.5  # evidence that makes a missed quick change
+_QUICK_NATS = 3.8  # evidence that makes a missed quick change
 # Evidence that makes a span, in nats over the band's own place: one bar early or late for a bar; anything else for a
 # bar or two; a part of a bar for a bar or two, or a part of a beat (which a busy line may seem to be by chance); more.
 # Each lies above the most that variant "a" of the simulated players said where nobody had slipped.
