@@ -17,7 +17,7 @@ from scipy.stats import median_abs_deviation
 import trainer.scoring.levels
 from trainer.clock.tempo import TempoMap
 from trainer.errors import UsageError
-from trainer.line import StandIn, planned_song
+from trainer.line import StandIn, model_line, planned_song
 from trainer.line.stand_in import Feel, Slip
 from trainer.practice.drills import DRILLS
 from trainer.scoring.card import Scorecard, score
@@ -73,6 +73,20 @@ def test_a_spread_that_cannot_be_told_from_its_target_is_not_blamed() -> None:
         if met is None:
             assert line["interval"][0] < 4.5 < line["figure"] < line["interval"][1]
             assert line["why"]["met"]["code"] == "too_few"
+
+
+def test_bars_elsewhere_are_a_share_of_the_players_own() -> None:
+    """Two choruses of four are only listened to: five bars lost are five of 24, not of 48."""
+    plan = [{"role": "verse", "heard": True}, {"role": "verse"}] * 2
+    chart = expand(session_from_dict({"chorus": plan}))
+    tempo = TempoMap(chart.tempo_segments)
+    feel = Feel(missed_frac=0.0, slips=(Slip(2, 5, 2, 11),))
+    notes = StandIn(feel, seed=3).play(model_line(chart, device="boogie_figure", seed=3), tempo).notes
+    card = score(Take(notes, tempo, chart.session))
+    (line,) = [line for line in card.to_dict()["verdict"]["lines"] if line["name"] == "form and shape"]
+    lost = card.to_dict()["form"]["bars_lost"]
+    assert lost >= 4 and line["figure"] == pytest.approx(lost / 24, abs=1e-4)
+    assert any(f"{lost} of 24 bars" in advice["evidence"] for advice in card.to_dict()["verdict"]["advice"])
 
 
 def test_at_most_three_pieces_of_advice_of_drills_that_there_are() -> None:

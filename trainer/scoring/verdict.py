@@ -330,9 +330,13 @@ def _form_and_shape(card: Scorecard, level: Level, found: list[Advice]) -> Line:
 
 
 def _bars_asked(card: Scorecard, form: FormResult) -> int:
-    """How many bars of the choruses the player was in for."""
+    """How many bars the player was in for, without the choruses that are only listened to."""
     r = card.reading
-    return sum(r.from_beats - BEATS_PER_BAR < row.at_beats <= r.until_beats for row in form.place or ())
+    heard = frozenset[int]() if card.chart is None else card.chart.heard_choruses
+    return sum(
+        row.chorus not in heard and r.from_beats - BEATS_PER_BAR < row.at_beats <= r.until_beats
+        for row in form.place or ()
+    )
 
 
 def _choruses(found: list[ChorusShape]) -> str:
