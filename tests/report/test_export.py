@@ -8,6 +8,8 @@ from __future__ import annotations
 import csv
 import io
 import json
+import os
+import threading
 import wave
 from pathlib import Path
 
@@ -136,3 +138,20 @@ def test_lines_and_charts_on_paper(tmp_path: Path, capsys: pytest.CaptureFixture
     assert said == [f"wrote {path}" for path in (xml, pdf, chart, bare)]
     assert xml.read_bytes().count(b"<fret>") >= 36 and b"<harmony" in bare.read_bytes()
     assert len(pypdf.PdfReader(chart).pages) == 1 and "C7" in pypdf.PdfReader(pdf).pages[0].extract_text()
+
+
+@pytest.mark.skipif(not hasattr(os, "mkfifo"), reason="this system has no named pipes")
+@pytest.mark.parametrize("option", ["--csv", "--midi", "--wav"])
+def test_a_pipe_is_written_into_and_not_replaced(made: tuple[Path, Scorecard], tmp_path: Path, option: str) -> None:
+    pipe, got = tmp_path / "pipe", bytearray()
+    os.mkfifo(pipe)
+    reader = threading.Thread(target=lambda: got.extend(pipe.read_bytes()), daemon=True)
+    reader.start()
+    verb = "render" if option == "--wav" else "export"
+    assert run([verb, str(made[0]), option, str(pipe)]) == 0
+    reader.join(timeout=10)
+    assert pipe.is_fifo()
+    assert (
+        bytes(got[:7] if option == "--csv" else got[:4])
+        == {"--csv": b"chorus,", "--midi": b"MThd", "--wav": b"RIFF"}[option]
+    )

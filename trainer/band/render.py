@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import shutil
 import tempfile
 import wave
 from collections.abc import Callable, Mapping
@@ -89,8 +90,15 @@ def gain_row(gains: Mapping[str, float] | None) -> np.ndarray[tuple[int], np.dty
 
 
 def _atomically(path: Path, write: Callable[[IO[bytes]], None]) -> Path:
+    """`path`, written aside and renamed; a pipe or a device (`/dev/stdout`) is written into, never replaced."""
     aside = ""
     try:
+        if path.exists() and not path.is_file() and not path.is_dir():
+            with tempfile.TemporaryFile() as whole, path.open("wb") as into:  # a WAV's head is written last
+                write(whole)
+                whole.seek(0)
+                shutil.copyfileobj(whole, into)
+            return path
         handle, aside = tempfile.mkstemp(dir=path.parent, prefix=f".{path.name}.")
         with os.fdopen(handle, "wb") as out:
             write(out)

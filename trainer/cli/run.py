@@ -75,7 +75,7 @@ def _usage_or_fault(error: Exception) -> int:
         return INTERRUPTED
     if isinstance(status, int) and callable(words):
         said = str(words()).rstrip()
-        stop = "" if said.endswith((".", ")", "?", "!")) else "."
+        stop = "" if said.endswith((".", "?", "!")) else "."
         print(f"trainer: {said}{stop} See: {_command_path(error)} --help", file=sys.stderr)
         return 2
     return _fault(error)

@@ -13,10 +13,16 @@ __all__ = ["printable", "write_page"]
 
 
 def write_page(body: str | bytes, path: str | os.PathLike[str]) -> Path:
-    """Write a file atomically; `UsageError` when the place cannot be written."""
+    """Write a file atomically; `UsageError` when the place cannot be written.
+
+    A pipe or a device (`/dev/stdout`) is written into: a file in its place would not reach whoever reads there.
+    """
     target = Path(path)
     temporary = ""
     try:
+        if target.exists() and not target.is_file() and not target.is_dir():
+            target.write_bytes(body.encode() if isinstance(body, str) else body)
+            return target
         number, temporary = tempfile.mkstemp(dir=target.parent, prefix=".page-")
         with os.fdopen(number, "wb") as handle:
             handle.write(body.encode() if isinstance(body, str) else body)
