@@ -98,7 +98,9 @@ def breathe(seconds: float = BREATH_S, words: str = "Starts") -> bool:
         return True
     from trainer.cli.checking import key_reader
     from trainer.clock.sources import RealClock
+    from trainer.live.terminal import obey_escapes
 
+    obey_escapes()
     clock = RealClock()
     end_ns = clock.now_ns() + int(seconds * 1e9)
     shown = ""

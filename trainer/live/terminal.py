@@ -18,7 +18,7 @@ import time
 from time import perf_counter_ns
 from typing import Any, TextIO
 
-__all__ = ["KeySource", "Screen", "stdin_is_terminal"]
+__all__ = ["KeySource", "Screen", "obey_escapes", "stdin_is_terminal"]
 
 _STAMP = struct.Struct("<q")
 PROBE_EVERY_S = (0.15, 0.45)
@@ -31,6 +31,23 @@ def stdin_is_terminal() -> bool:
         return sys.stdin is not None and sys.stdin.isatty()
     except ValueError:  # closed
         return False
+
+
+def obey_escapes() -> None:
+    """Have a Windows console obey escape sequences, as it does only for programs that ask for it; other terminals do.
+
+    Source: Microsoft's console documentation, SetConsoleMode, ENABLE_VIRTUAL_TERMINAL_PROCESSING.
+    """
+    if sys.platform != "win32":
+        return
+    import ctypes
+
+    kernel = ctypes.WinDLL("kernel32")
+    kernel.GetStdHandle.restype = ctypes.c_void_p
+    output = ctypes.c_void_p(kernel.GetStdHandle(-11))
+    mode = ctypes.c_uint32()
+    if kernel.GetConsoleMode(output, ctypes.byref(mode)):  # it is a console
+        kernel.SetConsoleMode(output, mode.value | 0x0004)
 
 
 class KeySource:
@@ -184,6 +201,7 @@ class Screen:
 
     def borrow(self) -> None:
         self._on = True
+        obey_escapes()
         self.write("\x1b[?1049h\x1b[?25l\x1b[2J")
 
     def give_back(self) -> None:
