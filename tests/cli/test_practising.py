@@ -246,6 +246,9 @@ def test_a_forged_result_is_noticed(command: Command, tmp_path: Path) -> None:
             half.writestr(entry, body.replace(b'"roots"', b'"roots"\ntimes = 3') if entry.endswith("toml") else body)
     assert re.search(r"not played +Roots through the form: 2 of 3", command("review", folder).out)
     assert "→" in out and not re.search(r"^I  ", out, re.M)  # changes only
+    (folder / "z.result").write_bytes((folder / "honest.result").read_bytes())
+    twice = command("review", folder)
+    assert "z.result: the same as honest.result; read once" in twice.err and "\nz, " not in twice.out
     (folder / "rubbish.result").write_bytes(b"not a zip")
     done = command("review", folder)
     assert done.status == 0 and "rubbish.result" in done.err  # the others are still read

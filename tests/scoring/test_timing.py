@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import math
+from dataclasses import replace
 from itertools import pairwise
 
 import allantools
@@ -15,6 +16,7 @@ from statsmodels.tsa.stattools import acovf
 from tests.scoring.makers import chart_of, line_take, root_pitch, shuffle_rows, shuffle_take
 from trainer.clock.tempo import TempoMap
 from trainer.scoring.align import read_notes
+from trainer.scoring.stats import ar1
 from trainer.scoring.text import time_line
 from trainer.scoring.timing import band_reference_s, correction_gain, timing, two_level_split
 from trainer.session import Chart, ChorusPlan, DropOut
@@ -54,6 +56,19 @@ def test_empty_and_thin_takes_say_why() -> None:
     assert few["mean_ci95_ms"] is None and few["why"]["mean_ci95_ms"]["code"] == "too_few"
     assert few["sd_ms"] is None and few["drift_ms_per_chorus"] is None
     json.dumps([empty, few], allow_nan=False)
+
+
+def test_how_alike_neighbours_are_wants_sixteen_pairs() -> None:
+    """Eight notes, early and late in turn, gave a correlation of under -1."""
+    chart = chart_of(2)
+    take = shuffle_take(chart, jitter_ms=11.0, seed=6)
+    end_s = float(TempoMap(chart.tempo_segments).seconds_at(9.9))
+    few = timing(read_notes(replace(take, notes=take.notes[take.notes["onset_s"] < end_s]), chart)).to_dict()
+    assert few["n"] >= 8 and few["sd_ms"] is not None
+    assert few["lag1"] is None and few["lag1_ci95"] is None
+    assert few["why"]["lag1"]["code"] == "too_few" and "of at least 16 pairs" in few["why"]["lag1"]["text"]
+    turns = np.tile([0.02, -0.02], 4)
+    assert -1.0 < ar1(turns, np.arange(8.0)).corrected < -0.9
 
 
 @pytest.mark.parametrize("delay_ms", [-40.0, 5.0, 35.0, 180.0])

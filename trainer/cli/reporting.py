@@ -69,6 +69,7 @@ def compare(
     cards = [score(take).to_dict() for take in takes]
     rows = comparison_rows(cards[0], cards[1])
     name, left, right = (max(len(getattr(row, column)) for row in rows) for column in ("name", "first", "second"))
+    left, right = max(left, min(len(first.stem), 28)), max(right, min(len(second.stem), 28))
     typer.echo(f"{'':<{name}}  {first.stem[:left]:>{left}}  {second.stem[:right]:>{right}}")
     for row in rows:
         mark = "stands out" if row.words == APART else ""

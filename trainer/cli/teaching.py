@@ -164,9 +164,15 @@ def review(
     if not folder.is_dir():
         raise UsageError(f"{folder} is not a folder; expected one with results in it")
     results: list[Result] = []
+    seen: dict[bytes, Path] = {}
     for path in sorted(folder.glob("*.result")):
         try:
-            results.append(read_result(path, named_session))
+            result = read_result(path, named_session)
+            first = seen.setdefault(path.read_bytes(), path)
+            if first is not path:
+                typer.echo(f"{path}: the same as {first.name}; read once", err=True)
+                continue
+            results.append(result)
         except TrainerError as error:
             typer.echo(str(error), err=True)
     if not results:
@@ -186,7 +192,7 @@ def review(
         for remark in result.remarks:
             say(f"  ! {remark}")
     table = {pair: row for pair, row in missed_changes(results).items() if "→" in pair}
-    names = [result.name or result.path.stem for result in results]
+    names = list(dict.fromkeys(result.name or result.path.stem for result in results))  # one may have handed in two
     typer.echo("\nRoots missed, of changes")
     typer.echo(" " * 10 + "".join(f"{name[:14]:>16}" for name in names))
     for pair in sorted(table, key=lambda p: -sum(missed for missed, _ in table[p].values())):

@@ -9,10 +9,11 @@ from html import escape
 from pathlib import Path
 from typing import Any, TypeAlias
 
+from trainer.report.figures import spread
 from trainer.report.files import printable, write_page
 from trainer.report.style import STYLE
 from trainer.scoring.stats import MIN_N
-from trainer.scoring.verdict import share_interval, spread_interval
+from trainer.scoring.verdict import share_interval
 from trainer.take import Take
 
 __all__ = ["APART", "NOT_APART", "ComparisonRow", "comparison_rows", "write_comparison"]
@@ -58,8 +59,8 @@ def comparison_rows(first: Card, second: Card) -> list[ComparisonRow]:
         ends = [_at(card, around) for card in cards]
         if around[1] == "n":
             ends = [
-                spread_interval(v, n) if v is not None and n and n >= MIN_N else None
-                for v, n in zip(values, ends, strict=True)
+                spread(v, n, _at(card, ("timing", "lag1")) if path[0] == "timing" else None)
+                for v, n, card in zip(values, ends, cards, strict=True)
             ]
         texts = [_text(value, end, digits, unit) for value, end in zip(values, ends, strict=True)]
         out.append(_row(name, texts, values, ends))

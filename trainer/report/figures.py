@@ -94,9 +94,9 @@ def counted(k: Any, n: Any) -> str:
     return f'{text} ({100 * k / n:.0f}\u00a0% <span class="quiet">[{100 * low:.0f} to {100 * high:.0f}]</span>)'
 
 
-def spread(value: Any, n: Any) -> tuple[float, float] | None:
-    """The interval of a robust spread, where there are enough notes for one."""
-    return None if value is None or not n or n < MIN_N else spread_interval(float(value), int(n))
+def spread(value: Any, n: Any, lag1: Any = None) -> tuple[float, float] | None:
+    """The interval of a robust spread, where there are enough notes for one; `lag1` widens it (see the verdict's)."""
+    return None if value is None or not n or n < MIN_N else spread_interval(float(value), int(n), float(lag1 or 0.0))
 
 
 def whys(section: Card, skip: Iterable[str] = ()) -> str:

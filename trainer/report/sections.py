@@ -124,7 +124,7 @@ def _time_table(timing: Card, against: str, drift: float | None, per: str) -> st
             ("median", number(timing.get("median_ms"), " ms", n=n), "The same, deaf to a few stray notes."),
             (
                 "spread",
-                number(robust, " ms", interval=spread(robust, n), n=n),
+                number(robust, " ms", interval=spread(robust, n, timing.get("lag1")), n=n),
                 "How far single notes stray from your own place. Trained hands reach about 2\u00a0% of the beat (Repp 2005).",
             ),
             (

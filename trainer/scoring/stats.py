@@ -165,7 +165,7 @@ def ar1(values: Floats, positions: Floats) -> Ar1:
     if n_pairs == 0 or power <= n * (1e-9 * (1.0 + float(np.max(np.abs(values))))) ** 2:
         return Ar1(math.nan, math.nan, n_pairs)
     raw = float((e[:-1] * e[1:])[pair].sum() / n_pairs / (power / n))
-    return Ar1(raw, min(raw + (2.0 + 4.0 * raw) / n, 0.999), n_pairs)
+    return Ar1(raw, min(max(raw + (2.0 + 4.0 * raw) / n, -0.999), 0.999), n_pairs)
 
 
 def mean_interval(values: Floats, positions: Floats) -> Interval:

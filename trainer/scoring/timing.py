@@ -60,6 +60,7 @@ DRUM_CHANNEL = 9  # counted from 0
 DRUM_REACH_BEATS = 0.12  # our choice: a drum this near to the beat belongs to it
 BAND_VARIES_S = 0.0002  # our choice: under this the band is the grid
 GAIN_MIN_N = 96  # the project's definition
+LAG1_MIN_PAIRS = 16  # fewer: an interval of ±0.5 and more, and the corrected figure may pass −1; our choice
 GAIN_UNCERTAIN = 0.7
 THETA_MAX = (3.0 - math.sqrt(5.0)) / 2.0  # motor variance as large as the clock's: lag-1 correlation −1/3
 CHI2_95 = 3.8415  # one degree of freedom
@@ -263,6 +264,10 @@ def timing(reading: Reading, band: Notes | None = None) -> Timing:
     elif math.isnan(link.corrected):
         why["lag1"] = no_figure("no_spread", "the asynchronies do not vary, or no two beats follow each other")
         why["lag1_ci95"] = why["lag1"]
+    elif link.n_pairs < LAG1_MIN_PAIRS:
+        why["lag1"] = no_figure("too_few", f"{link.n_pairs} of at least {LAG1_MIN_PAIRS} pairs of neighbouring beats")
+        why["lag1_ci95"] = why["lag1"]
+        link = Ar1(math.nan, math.nan, link.n_pairs)
     else:
         half = 1.96 * math.sqrt(max(1.0 - link.corrected**2, 0.0) / max(link.n_pairs, 1))
         lag_ci = (max(link.corrected - half, -1.0), min(link.corrected + half, 1.0))
