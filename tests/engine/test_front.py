@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import io
 import queue
+import sys
 from typing import Any
 
 import pytest
@@ -111,6 +113,17 @@ def test_a_long_wait_for_the_sounds_is_explained_once(
     shown._open(SlowLink(seconds, silent_s))  # type: ignore[arg-type]
     assert shown.died
     assert capsys.readouterr().out.splitlines() == [front.GETTING_READY] * n_said
+
+
+def test_an_output_that_lacks_a_sign_is_not_taken_for_one_that_is_gone(monkeypatch: pytest.MonkeyPatch) -> None:
+    into = io.BytesIO()
+    monkeypatch.setattr(sys, "stdout", io.TextIOWrapper(into, encoding="ascii"))
+    shown = front._Front(default_session(), PlayOptions(quiet_screen=True))
+    shown._print("bar 1", "bars 9–12", "bar 3")
+    assert into.getvalue().split() == b"bar 1 bars 9?12 bar 3".split() and not shown.screen.gone
+    sys.stdout.close()
+    shown._print("bar 4")
+    assert shown.screen.gone
 
 
 def test_going_on_takes_the_word_of_the_pause_from_the_screen(seconds: Seconds) -> None:

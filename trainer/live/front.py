@@ -473,12 +473,12 @@ class _Front:
     def _print(self, *lines: str) -> None:
         try:
             for line in lines:
-                print(line, flush=True)
+                try:
+                    print(line, flush=True)
+                except UnicodeEncodeError:
+                    print(line.encode("ascii", "replace").decode("ascii"), flush=True)
         except (OSError, ValueError):
             self.screen.gone = True
-        except UnicodeEncodeError:
-            for line in lines:
-                print(line.encode("ascii", "replace").decode("ascii"), flush=True)
 
 
 def _talk_to_nobody() -> None:
