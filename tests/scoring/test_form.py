@@ -234,3 +234,22 @@ def test_simulated_slips_are_found_to_the_bar(kind: str, line: str) -> None:
 def test_clean_choruses_raise_no_alarm(line: str) -> None:
     alarms = [form_slips.clean(line, 7000 + i, "b") for i in range(8)]
     assert sum(a[0] for a in alarms) == 0, [a[1] for a in alarms if a[0]]
+
+
+def test_a_line_that_changes_with_the_chorus_is_no_slip() -> None:
+    for seed in range(6):
+        rng = np.random.default_rng(8000 + seed)
+        chart = form_slips.chart_for(rng)
+        lines = rng.choice(players.KINDS, 6)
+        n = len(players.cycle_of(chart))
+        player = players.Player("walk", rng, "b")
+        beat = player.beat
+
+        def as_this_chorus(t: float, *what: Any, player: Any = player, beat: Any = beat, of: Any = (lines, n)) -> None:
+            player.kind = of[0][int(t // of[1])]
+            beat(t, *what)
+
+        player.beat = as_this_chorus
+        players.perform(chart, player, lambda t: 0.0)
+        onsets, pitches, _, _ = players.arrays(player)
+        assert form.place_notes(chart, onsets, pitches).lost == (), (seed, list(lines))

@@ -4,9 +4,8 @@ The hidden state is the player's *displacement* from the band: place modulo the 
 (0: with the band; +8: one bar ahead). Each beat the notes vote (`form_notes.py`): one vote per pitch class, weighed by
 how the take's own line treats that interval, on that beat of the bar, after the notes before it, under the chord at the
 displaced place (a line of roots only tells much more per note than a walk). Votes carry an outlier floor and are
-capped. Transitions are sticky, and slips happen at bar
-lines more than elsewhere. The model is exact: Viterbi path and forward-backward posteriors in log space, vectorised
-over states.
+capped. Transitions are sticky; slips happen at bar lines, those by a part of a bar at half bars as well. The model is
+exact: Viterbi path and forward-backward posteriors in log space, vectorised over states.
 
 Conventions: beats are quarter notes, 0.0 = first downbeat of chorus 1; `place_beats` is the nearest signed distance,
 positive ahead of the band. The model follows Rabiner (1989), Proc. IEEE 77(2):257-286; its numbers are our choice,

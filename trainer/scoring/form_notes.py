@@ -12,6 +12,8 @@ a place, than a note that says nothing. How likely it is, is learned from the ta
 - before a change of chord, a mixture of the chord still held and the one to come; in a last bar that no session pins,
   of the chord written and the tonic held on, where the take shows such notes; how many is the take's own, too.
 
+A share of the notes follows common practice whatever the line, so that a figure new in its bar is no slip.
+
 The tables are filled with the player where the last look put them (expectation-maximisation, the path by Viterbi), and
 no vote speaks for itself: its own count is left out wherever it would be read back. Numbers are our choice, tuned on
 variant "a" of the simulated players of `tests/sim/players.py`.
