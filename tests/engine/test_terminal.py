@@ -1,14 +1,15 @@
-"""The terminal borrowed: what a console of Windows has to be told first."""
+"""The terminal borrowed: what a console of Windows has to be told first, and signs that an output lacks."""
 
 from __future__ import annotations
 
 import ctypes
+import io
 import sys
 from typing import Any
 
 import pytest
 
-from trainer.live.terminal import obey_escapes
+from trainer.live.terminal import Screen, obey_escapes
 
 
 class Kernel:
@@ -39,3 +40,13 @@ def test_a_console_is_told_to_obey_escapes(
     monkeypatch.setattr(ctypes, "WinDLL", lambda name: {"kernel32": kernel}[name], raising=False)
     obey_escapes()
     assert kernel.mode == after
+
+
+def test_a_terminal_that_lacks_a_sign_is_not_gone() -> None:
+    into = io.BytesIO()
+    screen = Screen(io.TextIOWrapper(into, encoding="ascii"))
+    screen.write("bars 9–12 ▶")
+    assert into.getvalue() == b"bars 9?12 ?" and not screen.gone
+    into.close()
+    screen.write("more")
+    assert screen.gone

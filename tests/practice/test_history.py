@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime
+import os
 import shutil
 import signal
 import subprocess
@@ -21,7 +22,7 @@ from trainer.line import Feel, StandIn, planned_song
 from trainer.practice import cards
 from trainer.practice.cards import CARD_SUFFIX, card_of, pack, unpack
 from trainer.practice.drills import answers_of, drill_named
-from trainer.practice.history import History, day_of
+from trainer.practice.history import History, Refreshed, day_of
 from trainer.scoring import Scorecard, score
 from trainer.session import expand, session_from_dict
 from trainer.take import Take, TakeHeader, read_take, write_take
@@ -125,6 +126,18 @@ def test_refresh_follows_the_folder(folder: Path) -> None:
         assert (done.added, done.gone, done.unread) == (2, 1, 1)
         broken = [row for row in history.takes() if row.error is not None]
         assert [row.path.name for row in broken] == ["broken.mid"] and "MThd" not in (broken[0].title or "")
+
+
+@pytest.mark.skipif(sys.platform != "linux", reason="names of any bytes, and links that anybody may make")
+def test_what_is_no_take_empties_no_history(folder: Path) -> None:
+    """A link to nothing, and a name that is no text: neither is a take, and all that were there stay."""
+    with History(folder) as history:
+        history.refresh()
+        before = everything(history)
+        (folder / "gone.mid").symlink_to(folder / "nowhere" / "gone.mid")
+        shutil.copy(folder / "take-01.mid", os.fsencode(folder) + b"/caf\xe9.mid")
+        assert history.refresh() == Refreshed(0, 0, 0)
+        assert everything(history) == before
 
 
 @pytest.mark.parametrize(

@@ -142,7 +142,8 @@ def import_takes(
         made = read.header.created
         if not made:
             made = datetime.datetime.fromtimestamp(path.stat().st_mtime).astimezone().isoformat(timespec="seconds")
-        extra = dict(read.header.extra) | {"imported_from": path.name, "imported_sha256": read.sha256}
+        name = path.name.encode(errors="replace").decode()  # some systems allow names of any bytes
+        extra = dict(read.header.extra) | {"imported_from": name, "imported_sha256": read.sha256}
         header = replace(read.header, created=made, extra=extra)
         kept = write_take(replace(read, header=header), takes_dir(takes), path.stem)
         typer.echo(f"{path} → {kept}")

@@ -213,11 +213,10 @@ class Screen:
         if self.gone or not text:
             return
         try:
-            self._stream.write(text)
+            try:
+                self._stream.write(text)
+            except UnicodeEncodeError:
+                self._stream.write(text.encode("ascii", "replace").decode("ascii"))
             self._stream.flush()
         except (OSError, ValueError):
             self.gone = True
-        except UnicodeEncodeError:
-            with contextlib.suppress(OSError, ValueError):
-                self._stream.write(text.encode("ascii", "replace").decode("ascii"))
-                self._stream.flush()

@@ -309,14 +309,13 @@ class History:
             with os.scandir(self.takes_path) as entries:
                 for entry in entries:
                     stem, dot, suffix = entry.name.rpartition(".")
-                    if not dot or entry.name.startswith("."):
+                    if not dot or entry.name.startswith(".") or not _is_text(entry.name):
                         continue
-                    if suffix.lower() in ("mid", "midi"):
-                        status = entry.stat()
-                        stamps[entry.name] = f"{status.st_mtime_ns}/{status.st_size}"
-                    elif suffix == "json":
-                        status = entry.stat()
-                        beside[stem] = f"{status.st_mtime_ns}/{status.st_size}"
+                    into, name = (beside, stem) if suffix == "json" else (stamps, entry.name)
+                    if suffix == "json" or suffix.lower() in ("mid", "midi"):
+                        with contextlib.suppress(FileNotFoundError):  # gone meanwhile, or a link to nothing
+                            status = entry.stat()
+                            into[name] = f"{status.st_mtime_ns}/{status.st_size}"
         except FileNotFoundError:
             return {}
         except OSError as error:
@@ -490,6 +489,11 @@ def _make_tables(db: sqlite3.Connection) -> None:
     )
     db.execute("CREATE INDEX takes_created ON takes (created)")
     db.execute(f"PRAGMA user_version={VERSION}")
+
+
+def _is_text(name: str) -> bool:
+    """Whether a file's name is text that the index can hold: some systems allow names of any bytes."""
+    return name.isascii() or name.encode(errors="replace").decode() == name
 
 
 def _from(since: datetime.date | None) -> str:
