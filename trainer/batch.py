@@ -8,6 +8,7 @@ costs that file alone. The threads here only wait for their worker's answer.
 from __future__ import annotations
 
 import csv
+import io
 import json
 import os
 import queue
@@ -23,7 +24,16 @@ from trainer.scoring import score
 from trainer.session import Session, load_session, session_from_dict
 from trainer.take import read_take
 
-__all__ = ["CSV_COLUMNS", "csv_row", "midi_files", "score_file", "score_files", "write_csv", "write_json_lines"]
+__all__ = [
+    "CSV_COLUMNS",
+    "csv_row",
+    "midi_files",
+    "own_line_ends",
+    "score_file",
+    "score_files",
+    "write_csv",
+    "write_json_lines",
+]
 
 SUFFIXES = (".mid", ".midi", ".smf")
 FEW_FILES = 30  # up to so many are scored here and now: starting a worker takes as long as 30 files; our choice
@@ -284,13 +294,20 @@ def write_csv(rows: Iterable[Mapping[str, Any]], out: TextIO) -> int:
 
     Gives back how many had an error.
     """
-    table = csv.DictWriter(out, list(CSV_COLUMNS))
+    table = csv.DictWriter(own_line_ends(out), list(CSV_COLUMNS))
     table.writeheader()
     n_errors = 0
     for row in rows:
         table.writerow(csv_row(row))
         n_errors += "error" in row
     return n_errors
+
+
+def own_line_ends(out: TextIO) -> TextIO:
+    """`out`, leaving the line ends of a table as they are: Windows would put a second carriage return into each."""
+    if isinstance(out, io.TextIOWrapper):
+        out.reconfigure(newline="")
+    return out
 
 
 def write_json_lines(rows: Iterable[Mapping[str, Any]], out: TextIO) -> int:

@@ -165,3 +165,12 @@ def test_a_folder_that_cannot_be_read(tmp_path: Path, monkeypatch: pytest.Monkey
     monkeypatch.setattr(batch.os, "walk", walk)
     with pytest.raises(UsageError, match=r"cannot read the folder .*shut: Permission denied"):
         midi_files([tmp_path])
+
+
+def test_a_tables_line_ends_are_its_own_on_every_system() -> None:
+    """Windows turns each newline of its output into two signs: of a table's own ends that would make an empty line."""
+    into = io.BytesIO()
+    out = io.TextIOWrapper(into, encoding="utf-8", newline="\r\n")
+    assert write_csv([{"file": "a.mid", "error": "none"}], out) == 1
+    out.flush()
+    assert into.getvalue().count(b"\r\n") == 2 and b"\r\r" not in into.getvalue()

@@ -111,6 +111,14 @@ def rewritten(source: Path, target: Path, changes: dict[str, bytes]) -> Path:
     return target
 
 
+def test_nothing_that_is_handed_on_commands_a_terminal(tmp_path: Path) -> None:
+    odd = parse_worksheet(TEMPLATE.replace("Week one", "Week\\u001b[2J").replace("A song, ", "A\\nsong, "))
+    assert odd.title == "Week [2J" and odd.tasks[1].title == "A song, verses pinned"
+    played = play(odd, tmp_path)[:1]
+    result = read_result(write_result(odd, played, tmp_path / "odd.result", name="Bob\x1b[31m\n=1+1\u202e"))
+    assert result.name == "Bob [31m =1+1 " and result.worksheet.title == "Week [2J"
+
+
 def test_a_prettier_scorecard_is_not_believed(result_file: Path, tmp_path: Path) -> None:
     with zipfile.ZipFile(result_file) as archive:
         card = json.loads(archive.read("02.card.json"))

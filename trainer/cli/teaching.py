@@ -204,9 +204,10 @@ def review(
 
 
 def _review_csv(results: list[Result]) -> None:
+    from trainer.batch import own_line_ends
     from trainer.practice.results import answered_pairs
 
-    out = csv.writer(sys.stdout)
+    out = csv.writer(own_line_ends(sys.stdout))
     out.writerow(
         ["student", "file", "made", "task", "value", "met", "roots", "changes", "swing_ratio", "spread_ms", "remarks"]
     )

@@ -22,7 +22,7 @@ from typing import Any
 from trainer._version import __version__
 from trainer.errors import FileFormatError, SessionError, TrainerError, UsageError
 from trainer.practice.drills import Exercise, PassFigure, answered_changes, answers_of, drill_named
-from trainer.practice.worksheet import TARGETS, Task, Worksheet, parse_worksheet
+from trainer.practice.worksheet import TARGETS, Task, Worksheet, parse_worksheet, plain
 from trainer.scoring import score
 from trainer.session import Session
 from trainer.take import Take, read_take
@@ -175,8 +175,8 @@ def read_result(path: str | os.PathLike[str], find: Callable[[str], Session] | N
     made = record.get("made")
     return Result(
         file,
-        name if isinstance(name, str) else "",
-        made if isinstance(made, str) else "",
+        plain(name) if isinstance(name, str) else "",
+        plain(made) if isinstance(made, str) else "",
         worksheet,
         tuple(tasks),
         tuple(remarks),

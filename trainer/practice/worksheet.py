@@ -27,7 +27,7 @@ from trainer.errors import SessionError, TrainerError, UsageError, nearest
 from trainer.practice.drills import DRILLS
 from trainer.session import TEMPO_RANGE_BPM, Session, session_from_dict
 
-__all__ = ["TARGETS", "TEMPLATE", "Target", "Task", "Worksheet", "parse_worksheet"]
+__all__ = ["TARGETS", "TEMPLATE", "Target", "Task", "Worksheet", "parse_worksheet", "plain"]
 
 MAX_TASKS = 40
 MAX_TIMES = 20
@@ -160,7 +160,7 @@ def parse_worksheet(text: str, source: str = "worksheet", find: Callable[[str], 
     tasks = [_task(table, f"task[{i}].", problems, find) for i, table in enumerate(tables, 1)]
     if problems:
         raise SessionError(source, problems)
-    return Worksheet(title, tuple(task for task in tasks if task is not None), text)
+    return Worksheet(plain(title), tuple(task for task in tasks if task is not None), text)
 
 
 def _unknown(table: Mapping[str, Any], allowed: tuple[str, ...], where: str, problems: list[str]) -> None:
@@ -214,7 +214,12 @@ def _task(
         problems.append(f"{where}title: found {title!r}; allowed: a text of 1 to 200 characters")
     if len(problems) > before:
         return None
-    return Task(title, session, drill, key, float(tempo_bpm), times, target)
+    return Task(plain(title), session, drill, key, float(tempo_bpm), times, target)
+
+
+def plain(text: str) -> str:
+    """`text` of a file that somebody handed on, on one line and without what a terminal would obey."""
+    return "".join(c if c.isprintable() else " " for c in text)
 
 
 def _session(value: Any, where: str, problems: list[str], find: Callable[[str], Session] | None) -> Session | None:
