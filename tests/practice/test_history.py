@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import contextlib
 import datetime
 import os
 import shutil
 import signal
+import sqlite3
 import subprocess
 import sys
 import time
@@ -22,7 +24,7 @@ from trainer.line import Feel, StandIn, planned_song
 from trainer.practice import cards
 from trainer.practice.cards import CARD_SUFFIX, card_of, pack, unpack
 from trainer.practice.drills import answers_of, drill_named
-from trainer.practice.history import History, Refreshed, day_of
+from trainer.practice.history import History, Refreshed, Trend, day_of
 from trainer.scoring import Scorecard, score
 from trainer.session import expand, session_from_dict
 from trainer.take import Take, TakeHeader, read_take, write_take
@@ -215,6 +217,23 @@ def test_trends_and_what_is_due_are_noted_and_never_stale(folder: Path) -> None:
         assert swing.n == 13 and swing.newest == pytest.approx(3.0, abs=0.2)
         assert history.span().n_takes == 15 and history.span(datetime.date(2026, 3, 14)).n_takes == 2
         assert history.clean_runs() == {"roots": [True, False]}
+
+
+def test_what_is_noted_is_of_all_takes_that_are_there(folder: Path) -> None:
+    """Another program that takes in a take while this one is working its notes out has to wait."""
+    kept_out: list[str] = []
+
+    class Slow(History):
+        def _trends_since(self, day: str) -> list[Trend]:
+            with contextlib.closing(sqlite3.connect(self.index_path, timeout=0.0)) as other:
+                with pytest.raises(sqlite3.OperationalError) as caught:
+                    other.execute("UPDATE takes SET swing_ratio = 3.0")
+                kept_out.append(str(caught.value))
+            return super()._trends_since(day)
+
+    with Slow(folder) as history:
+        history.refresh()
+    assert kept_out == ["database is locked"]
 
 
 def test_asking_loads_neither_arrays_nor_the_scorer(folder: Path) -> None:

@@ -268,9 +268,9 @@ class History:
         """Note what is due and the trends; done anew whenever a take came or went."""
         from trainer.practice.memory import standings
 
-        held = standings(self.drill_runs(), datetime.date.max).values()
-        trends = self._trends_since(ALWAYS)
-        with _write(self._db):
+        with _write(self._db):  # what is read too: nobody else's takes come in between
+            held = standings(self.drill_runs(), datetime.date.max).values()
+            trends = self._trends_since(ALWAYS)
             self._db.execute("DELETE FROM due")
             self._db.executemany(
                 "INSERT INTO due VALUES (?,?,?,?,?,?,?,?)",
