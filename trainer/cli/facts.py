@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from trainer.cli.choosing import Overrides, chosen_session, session_options
+from trainer.cli.speaking import say
 
 if TYPE_CHECKING:
     from trainer.session import Session
@@ -70,7 +71,7 @@ def ports(as_json: Json = False) -> None:
         profile = f"   profile {known.profile}" if known else ""
         typer.echo(f"  {port.name}   ({port.system}){profile}")
     if not midi.inputs:
-        typer.echo(f"  none{f': {midi.note}' if midi.note else ''}; the computer keyboard serves as a pad")
+        say(f"  none{f': {midi.note}' if midi.note else ''}; the computer keyboard serves as a pad")
     typer.echo("MIDI out")
     for port in midi.outputs:
         typer.echo(f"  {port.name}   ({port.system})")
@@ -80,7 +81,7 @@ def ports(as_json: Json = False) -> None:
     for device in audio.outputs:
         typer.echo(f"  {device.name}   ({device.system}, {device.sample_rate_hz} Hz){'   default' * device.default}")
     if not audio.outputs:
-        typer.echo(f"  none{f': {audio.note}' if audio.note else ''}")
+        say(f"  none{f': {audio.note}' if audio.note else ''}")
 
 
 def sessions(as_json: Json = False) -> None:

@@ -50,8 +50,10 @@ def run(arguments: Sequence[str]) -> int:
         result = app(list(arguments), prog_name="trainer", standalone_mode=False)
         sys.stdout.flush()
     except TrainerError as error:
+        from trainer.cli.speaking import say
+
         for line in str(error).splitlines():
-            print(f"trainer: {line}", file=sys.stderr)
+            say(f"trainer: {line}", err=True)
         return 2
     except KeyboardInterrupt:
         print("trainer: interrupted", file=sys.stderr)

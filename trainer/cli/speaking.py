@@ -27,12 +27,12 @@ def wrapped(text: str, width: int) -> list[str]:
     return out
 
 
-def say(text: str) -> None:
-    """Print text for a person."""
-    if sys.stdout.isatty():
+def say(text: str, *, err: bool = False) -> None:
+    """Print text for a person, `err` to standard error."""
+    if (sys.stderr if err else sys.stdout).isatty():
         width = max(20, min(WIDEST, shutil.get_terminal_size().columns))
         text = "\n".join(wrapped(text, width))
-    typer.echo(text)
+    typer.echo(text, err=err)
 
 
 def to_stderr(wanted: bool) -> contextlib.AbstractContextManager[object]:
