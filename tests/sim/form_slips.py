@@ -4,7 +4,7 @@
 
 Prints a line per slip and kind of line. Variant "a" with small seeds served tuning; the figures to quote are
 variant "b". Beside the lines of `players.py`, "figures" is a solo put together from the figures that players learn, by
-the program's composer, which knows nothing of the form model; its small seeds served tuning, those from 1000 on did not.
+the program's composer, which knows nothing of the form model; its small seeds served tuning too.
 """
 
 from __future__ import annotations
