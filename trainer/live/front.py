@@ -416,7 +416,10 @@ class _Front:
                 band_ratio=self.chart.swing_ratio,
                 roots=figures.roots,
                 changes=figures.changes,
-                mean_ms=None if figures.median_asynchrony_s is None else figures.median_asynchrony_s * 1e3,
+                # Nobody is told to be late by what may be the set-up.
+                mean_ms=figures.median_asynchrony_s * 1e3
+                if calibrated and figures.median_asynchrony_s is not None
+                else None,
             )
         at_beats = self._beats_at(perf_counter_ns())
         # Of several that stand, the one called last; large while it is new and as it comes.
