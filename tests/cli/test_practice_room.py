@@ -6,6 +6,7 @@ import datetime
 import json
 import os
 import re
+import sys
 import zipfile
 from collections.abc import Callable
 from dataclasses import replace
@@ -218,6 +219,10 @@ def test_a_folder_of_recordings_comes_into_history_with_its_dates(command: Comma
     assert len(list(folder.glob("*.mid"))) == 2
     own = command("import", folder, "--takes", folder)
     assert "0 of 2 taken in" in own.out and len(list(folder.glob("*.mid"))) == 2
+    if sys.platform == "linux":  # a name that is no text, as old archives have them
+        lily_score("g,4", tmp_path, "odd", bpm=96).rename(os.fsdecode(os.fsencode(tmp_path) + b"/caf\xe9.mid"))
+        (odd,) = tmp_path.glob("caf*.mid")
+        assert "1 of 1 taken in" in command("import", odd, "--takes", folder).out
 
 
 def test_every_drill_that_the_advice_names_can_be_started(command: Command) -> None:

@@ -32,12 +32,14 @@ def _plainer(error: UnicodeError) -> tuple[str, int]:
 
 
 def _write_anywhere() -> None:
-    """Let no sign that the output's encoding lacks end a command."""
+    """Let no sign that the output's encoding lacks end a command; UTF-8 lacks the odd bytes of some file names."""
     import codecs
 
     codecs.register_error("trainer-plain", _plainer)
     for stream in (sys.stdout, sys.stderr):
-        if isinstance(stream, io.TextIOWrapper) and not stream.encoding.lower().replace("-", "").startswith("utf"):
+        if not isinstance(stream, io.TextIOWrapper):
+            continue
+        if stream.errors == "strict" or not stream.encoding.lower().replace("-", "").startswith("utf"):
             stream.reconfigure(errors="trainer-plain")
 
 
