@@ -129,6 +129,22 @@ def test_nothing_played_is_not_judged() -> None:
     assert out["verdict"]["advice"] == [] and out["verdict"]["why"]["advice"]["code"] == "nothing_measured"
 
 
+def test_a_few_bars_tell_nothing_of_the_song() -> None:
+    """Two bars of sixty: no drift a chorus, and no word that the form of the song was kept."""
+    played = StandIn(Feel(missed_frac=0.0, swing_ratio=2.0), seed=3).play(planned_song(CHART, 1)).notes
+    tempo = TempoMap(CHART.tempo_segments)
+    card = score(Take(played[played["onset_s"] < float(tempo.seconds_at(8.0))], tempo, SESSION))
+    assert card.form.line == "the form kept in the 2 bars that you played"
+    line = card.verdict.lines[3]
+    assert (
+        np.isnan(line.figure) and line.met is None and line.why is not None and "notes in 2 of 12 bars" in line.why.text
+    )
+    timing = card.to_dict()["timing"]
+    assert timing["n"] >= 7 and timing["drift_ms_per_chorus"] is None
+    whole = score(Take(played, tempo, SESSION))
+    assert whole.form.line == "the form kept throughout" and whole.verdict.lines[3].met
+
+
 def test_even_grooves_are_not_told_of_a_shuffle_and_a_wide_interval_tells_nothing() -> None:
     even = session_from_dict({"key": "Dm", "groove": "rumba", "tempo_bpm": 112.0, "chorus": PLAN})
     line = planned_song(expand(even), 1)

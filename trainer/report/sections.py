@@ -59,15 +59,12 @@ def time_section(timing: Card, chart: Chart | None, reading: Reading | None) -> 
     out = ["<section><h2>Time</h2>"]
     against = "the drums" if timing.get("reference") == "band" else "the beat"
     measure = against if against == "the drums" else "the tempo"
-    drift, why_no_drift = timing.get("drift_ms_per_chorus"), ""
+    drift = timing.get("drift_ms_per_chorus")
     if reading is not None:
         timed = (reading.on_note_idx >= 0) & (reading.beat_excused == 0) & np.isfinite(reading.on_asynchrony_s)
         idx = np.flatnonzero(timed)
         if len(idx):
             beats = (reading.first_beat_idx + idx).astype(np.float64)
-            a_chorus = FOREIGN_CHORUS_BARS * BEATS_PER_BAR if chart is None else chart.end_beats / chart.n_choruses
-            if drift is not None and beats[-1] - beats[0] < 0.9 * a_chorus:
-                drift, why_no_drift = None, "Less than a chorus was played on the beat: too short to speak of drift."
             late_ms = 1000.0 * reading.on_asynchrony_s[idx]
             key = None if chart is None else chart.key
             pitches = reading.pitch[reading.on_note_idx[idx]].tolist()
@@ -93,8 +90,6 @@ def time_section(timing: Card, chart: Chart | None, reading: Reading | None) -> 
     if not n:
         return "".join(out) + whys(timing, _FOR_THE_CURIOUS) + "</section>"
     out.append(_time_table(timing, against, drift, "chorus" if chart is not None else f"{FOREIGN_CHORUS_BARS} bars"))
-    if why_no_drift:
-        out.append(f'<p class="quiet">{why_no_drift}</p>')
     out += [_per_beat(timing), _drop_outs(timing)]
     return "".join(out) + whys(timing, _FOR_THE_CURIOUS) + "</section>"
 

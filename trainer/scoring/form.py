@@ -22,7 +22,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from trainer.scoring.align import Reading
-from trainer.scoring.form_notes import BAR_STATES, HALF, Geometry, evidence, first_look, geometry, votes_of
+from trainer.scoring.form_notes import BAR_STATES, HALF, Geometry, Votes, evidence, first_look, geometry, votes_of
 from trainer.scoring.why import Why, no_figure
 from trainer.session import BEATS_PER_BAR, Chart
 
@@ -42,6 +42,7 @@ Floats = NDArray[np.float64]
 Ints = NDArray[np.intp]
 
 _MIN_VOTES = 8
+_THROUGHOUT = 0.75  # of the bars played, for "throughout" (our choice)
 _LOOKS = 3
 _QUICK_NATS = 3.8  # evidence that makes a missed quick change
 # Evidence that makes a span, in nats over the band's own place: one bar early or late for a bar; anything else for a
@@ -271,11 +272,15 @@ class LostSpan:
 
 @dataclass(frozen=True)
 class FormResult:
-    """Where the player was. `lost` and `place` are None when nothing can be told; `why` says why."""
+    """Where the player was. `lost` and `place` are None when nothing can be told; `why` says why.
+
+    `n_bars_played` counts the bars with notes that tell.
+    """
 
     lost: tuple[LostSpan, ...] | None
     place: tuple[PlaceBar, ...] | None
     n_votes: int = 0
+    n_bars_played: int = 0
     why: Mapping[str, Why] = field(default_factory=dict)
 
     @property
@@ -289,7 +294,10 @@ class FormResult:
         if self.lost is None:
             return f"the place cannot be told: {self.why['lost'].text}" if "lost" in self.why else ""
         if not self.lost:
-            return "the form kept throughout"
+            n = self.n_bars_played
+            if n >= _THROUGHOUT * len(self.place or ()):
+                return "the form kept throughout"
+            return f"the form kept in the {f'{n} bars' if n != 1 else 'one bar'} that you played"
         said = [span.words() for span in self.lost[:3]]
         more = f" and {len(self.lost) - 3} more" if len(self.lost) > 3 else ""
         return "; ".join(said) + more
@@ -322,7 +330,7 @@ def _plain(beats: float) -> int | float:
 
 def _nothing(code: str, text: str, n_votes: int) -> FormResult:
     reason = no_figure(code, text)
-    return FormResult(None, None, n_votes, {"lost": reason, "place": reason, "bars_lost": reason})
+    return FormResult(None, None, n_votes, why={"lost": reason, "place": reason, "bars_lost": reason})
 
 
 def place(reading: Reading, chart: Chart) -> FormResult:
@@ -355,7 +363,7 @@ def place_notes(chart: Chart, onset_beats: Floats, pitches: Floats, slips: Slips
         if np.array_equal(path, seen):
             break
     chance, _ = posteriors(said, kinds, slips)
-    return _result(chart, geo, said, path, chance, len(votes))
+    return _result(chart, geo, said, path, chance, votes)
 
 
 def _differs(geo: Geometry) -> NDArray[np.bool_]:
@@ -372,7 +380,7 @@ def _differs(geo: Geometry) -> NDArray[np.bool_]:
     return out | np.roll(out, -1, axis=0)  # on the beat or off it: half a beat early shows before a change
 
 
-def _result(chart: Chart, geo: Geometry, said: Floats, path: Ints, chance: Floats, n_votes: int) -> FormResult:
+def _result(chart: Chart, geo: Geometry, said: Floats, path: Ints, chance: Floats, votes: Votes) -> FormResult:
     n_bars = geo.n_beats // BEATS_PER_BAR
     place = np.zeros(n_bars, dtype=np.intp)
     differs = _differs(geo)
@@ -417,7 +425,9 @@ def _result(chart: Chart, geo: Geometry, said: Floats, path: Ints, chance: Float
         if bar.chorus >= 1
     )
     shown = tuple(span for span in lost if chart.bars[span.last_idx].chorus >= 1)
-    return FormResult(shown, rows_out, n_votes, {})
+    in_chorus = np.array([bar.chorus >= 1 for bar in chart.bars])
+    played = np.unique(geo.bar_idx[votes.beat])
+    return FormResult(shown, rows_out, len(votes), int(in_chorus[played].sum()))
 
 
 def _asked_nats(geo: Geometry, first: int, last: int, state: int, quick: list[int]) -> float:

@@ -65,6 +65,7 @@ GAIN_UNCERTAIN = 0.7
 THETA_MAX = (3.0 - math.sqrt(5.0)) / 2.0  # motor variance as large as the clock's: lag-1 correlation −1/3
 CHI2_95 = 3.8415  # one degree of freedom
 SPLIT_MIN_INTERVALS = 250
+DRIFT_MIN_CHORUSES = 0.9  # our choice
 FOREIGN_CHORUS_BEATS = 48  # without a session drift is per twelve bars of four
 
 
@@ -245,6 +246,8 @@ def timing(reading: Reading, band: Notes | None = None) -> Timing:
     mean = mean_interval(asynchrony, position)
     x = _chorus_position(r, position)
     drift = theil_sen(asynchrony, x, position)
+    if n and x[-1] - x[0] < DRIFT_MIN_CHORUSES:  # a slope of a few bars, drawn out to a chorus, tells nothing
+        drift = Slope(math.nan, math.nan, math.nan, n)
     link = ar1(asynchrony, position)
     residual = detrended(asynchrony, position)
     sd = math.sqrt(float(residual @ residual) / (n - 2)) if n >= MIN_N else math.nan
@@ -272,7 +275,8 @@ def timing(reading: Reading, band: Notes | None = None) -> Timing:
         half = 1.96 * math.sqrt(max(1.0 - link.corrected**2, 0.0) / max(link.n_pairs, 1))
         lag_ci = (max(link.corrected - half, -1.0), min(link.corrected + half, 1.0))
     if n >= MIN_N and math.isnan(drift.slope):
-        why["drift_ms_per_chorus"] = no_figure("too_short", "the on-beats cover no span of time")
+        short = "less than a chorus was played on the beat: too short to speak of drift"
+        why["drift_ms_per_chorus"] = no_figure("too_short", short)
         why["drift_ci95_ms_per_chorus"] = why["drift_ms_per_chorus"]
     gain = correction_gain(asynchrony, position)
     middle, per_beat = median(asynchrony), _per_beat(r, beats, asynchrony, residual)

@@ -302,6 +302,10 @@ def _form_and_shape(card: Scorecard, level: Level, found: list[Advice]) -> Line:
         bars_lost = form.bars_lost or 0
         n_bars = max(_bars_asked(card, form), 1)
         lost_share = bars_lost / n_bars
+        n_told = max(n_bars, sum(row.chorus == 1 for row in form.place))  # a chorus at the least
+        if not bars_lost and form.n_bars_played < 0.5 * n_told:
+            lost_share = math.nan
+            reason = no_figure("too_few", f"notes in {form.n_bars_played} of {n_told} bars: too few to say")
     met: bool | None = None if math.isnan(lost_share) else lost_share <= level.lost_share
     cost: Counter[int] = Counter()
     if isinstance(form, FormResult) and form.lost:
