@@ -116,6 +116,18 @@ def test_a_run_that_was_stopped_is_no_run(folder: Path) -> None:
         assert row.kind == "drill" and row.passed is None and row.figures["swing_ratio"] is not None
 
 
+def test_a_few_notes_are_no_figure_to_follow(folder: Path) -> None:
+    """What its own card gives without an interval does not enter the weeks."""
+    take = drilled(15, 0.0)
+    write_take(replace(take, notes=take.notes[-9:]), folder, "drill-15")
+    with History(folder) as history:
+        history.refresh()
+        row = next(row for row in history.takes() if row.path.name == "drill-15.mid")
+        card = card_of(row.path).card
+        assert card["swing"]["ratio"] is not None and card["swing"]["ratio_ci95"] is None
+        assert row.figures["swing_ratio"] is None and row.figures["mean_ms"] is None
+
+
 def test_refresh_follows_the_folder(folder: Path) -> None:
     with History(folder) as history:
         history.refresh()

@@ -216,7 +216,7 @@ class Desk:
         self, exercise: Exercise, extra: dict[str, Any], judge: Callable[[Scorecard], PassFigure]
     ) -> tuple[int | None, PassFigure | None]:
         """(exit status if it is to end here, pass figure or None). What was kept is kept whatever happens."""
-        from trainer.cli.playing import _status
+        from trainer.cli.playing import _status, not_heard
         from trainer.scoring import score
 
         result, take = self.play(exercise.session, extra, line=exercise.model, guide_line=exercise.guide_rows())
@@ -224,9 +224,9 @@ class Desk:
         if result is not None and result.status != "completed":
             status = _status(result)
         if take is None or not len(take.notes):
-            say("No notes were heard, so this run does not count. What arrives can be seen with: trainer check")
+            say(f"No notes were heard, so this run does not count. {not_heard(self._ready())}")
             return status, None
         if not take.header.completed:
-            typer.echo("Stopped before its end: kept, but not counted.")
+            typer.echo("Stopped before its end: the notes are kept, but it is no run to pass.")
             return status, None
         return status, judge(score(take, chart=exercise.chart))

@@ -412,6 +412,13 @@ def _say_warnings(result: PlayResult) -> None:
             say(f"Note: {warning}")
 
 
+def not_heard(options: PlayOptions) -> str:
+    """What helps whose notes did not arrive."""
+    if options.typing:
+        return "On the computer keyboard the notes are a s d f g h j k l ; and space, the chord's root."
+    return "What arrives can be seen with: trainer check"
+
+
 def _afterwards(session: Session, options: PlayOptions, result: PlayResult) -> int:
     """The figures of what was played, then the worst bars once more if wanted."""
     from trainer.scoring import score
@@ -423,7 +430,7 @@ def _afterwards(session: Session, options: PlayOptions, result: PlayResult) -> i
     take = result.take
     if take is None or not len(take.notes):
         if result.status not in ("fault", "engine_died"):  # they have said what became of the notes
-            say("No notes were heard, so there is nothing to score. What arrives can be seen with: trainer check")
+            say(f"No notes were heard, so there is nothing to score. {not_heard(options)}")
         return status
     card = score(take)
     say(card_text(card))

@@ -228,7 +228,8 @@ def _read(takes_path: Path, name: str, stamp: str) -> ReadTake:
         n_choruses=facts.get("choruses"),
     )
     for figure in FIGURES:
-        row[figure.name] = _at(card, figure.path) if figure.path else None
+        firm = not figure.interval or _within(card, figure.interval) is not None
+        row[figure.name] = _at(card, figure.path) if figure.path and firm else None
     lost = (card.get("form") or {}).get("lost")
     row["n_lost"] = None if lost is None or (card.get("form") or {}).get("why", {}).get("lost") else len(lost)
     pairs = (card.get("landing") or {}).get("by_pair") or {}
@@ -265,10 +266,15 @@ def _read(takes_path: Path, name: str, stamp: str) -> ReadTake:
     return ReadTake(row, changes, [(name, device, n) for device, n in sorted(found.items())])
 
 
-def _at(card: Card, path: Iterable[str]) -> float | None:
+def _within(card: Card, path: Iterable[str]) -> Any:
     value: Any = card
     for name in path:
         value = value.get(name) if isinstance(value, Mapping) else None
+    return value
+
+
+def _at(card: Card, path: Iterable[str]) -> float | None:
+    value = _within(card, path)
     return float(value) if isinstance(value, int | float) else None
 
 

@@ -41,7 +41,7 @@ __all__ = [
     "day_of",
 ]
 
-VERSION = 8  # of the tables; an index of another version is made again
+VERSION = 9  # of the tables; an index of another version is made again
 BUSY_S = 20.0
 BATCH = 100
 ALWAYS = "0000"  # before every day
@@ -49,19 +49,24 @@ ALWAYS = "0000"  # before every day
 
 @dataclass(frozen=True, slots=True)
 class Figure:
-    """A figure followed over weeks: its column, what it is called, its unit, and which way is better (0: neither)."""
+    """A figure followed over weeks: its column, what it is called, its unit, and which way is better (0: neither).
+
+    `path` leads to it in a scorecard; where `interval` is named and the card has none there, too few notes stood behind
+    the figure for it to be followed.
+    """
 
     name: str
     title: str
     unit: str
     better: int
     path: tuple[str, ...]
+    interval: tuple[str, ...] = ()
 
 
 FIGURES: tuple[Figure, ...] = (
-    Figure("swing_ratio", "swing ratio", "", 0, ("swing", "ratio")),
+    Figure("swing_ratio", "swing ratio", "", 0, ("swing", "ratio"), ("swing", "ratio_ci95")),
     Figure("swing_spread", "swing spread", "", -1, ("swing", "log2_sd")),
-    Figure("mean_ms", "place against the drums", "ms", 0, ("timing", "mean_ms")),
+    Figure("mean_ms", "place against the drums", "ms", 0, ("timing", "mean_ms"), ("timing", "mean_ci95_ms")),
     Figure("spread_ms", "spread", "ms", -1, ("timing", "robust_sd_ms")),
     Figure("root_rate", "roots on the changes", "", 1, ("landing", "root_rate")),
     Figure("landed_rate", "root, third or fifth landed", "", 1, ("landing", "landed_rate")),
