@@ -382,11 +382,14 @@ def test_killed_while_writing_every_take_that_is_there_is_whole(tmp_path: Path) 
             cwd=ROOT,
             env={**os.environ, "CI": ""},  # under CI a library prints where it was found
         )
-        assert writer.stdout is not None and writer.stdout.readline() == b"ready\n"
-        select.select([], [], [], float(rng.uniform(0.005, 0.08)))
-        writer.kill()
-        writer.wait()
-        writer.stdout.close()
+        assert writer.stdout is not None
+        try:
+            assert writer.stdout.readline() == b"ready\n"
+            select.select([], [], [], float(rng.uniform(0.005, 0.08)))
+        finally:
+            writer.kill()
+            writer.wait()
+            writer.stdout.close()
     whole = made_take().notes
     written = sorted(tmp_path.glob("*.mid"))
     assert len(written) >= 5
