@@ -261,13 +261,15 @@ def test_two_takes_side_by_side(
     take, card = taken
     session = take.session
     assert session is not None
-    first = write_take(take, tmp_path, "first")
+    first = write_take(take, tmp_path, "2026-11-25-20-15-a-shuffle-in-G")
     chart = expand(session)
     other = StandIn(Feel(swing_ratio=2.6, jitter_sd_ms=30.0), seed=2).play(planned_song(chart, 3), take.tempo).notes
-    second = write_take(replace(take, notes=other, session=replace(session, title=NASTY)), tmp_path, "second")
+    second = write_take(replace(take, notes=other, session=replace(session, title=NASTY)), tmp_path, f"{first.stem}-2")
     page = tmp_path / "both.html"
     assert run(["compare", str(first), str(second), "--out", str(page)]) == 0
     said = capsys.readouterr().out
+    names = said.splitlines()[0].split()  # too long for their columns, and still told apart
+    assert len(set(names)) == 2 and names[0].endswith("in-G") and names[1].endswith("in-G-2")
     data = card.to_dict()
     rows = {row.name: row for row in comparison_rows(data, score(read_take(second)).to_dict())}
     for name in ("swing ratio", "spread"):

@@ -69,8 +69,9 @@ def compare(
     cards = [score(take).to_dict() for take in takes]
     rows = comparison_rows(cards[0], cards[1])
     name, left, right = (max(len(getattr(row, column)) for row in rows) for column in ("name", "first", "second"))
-    left, right = max(left, min(len(first.stem), 28)), max(right, min(len(second.stem), 28))
-    typer.echo(f"{'':<{name}}  {first.stem[:left]:>{left}}  {second.stem[:right]:>{right}}")
+    room = max((80 - len(f"{'':{name}}  {'':{left}}  {'':{right}}  stands out")) // 2, 0)  # for the takes' names
+    left, right = max(left, min(len(first.stem), left + room)), max(right, min(len(second.stem), right + room))
+    typer.echo(f"{'':<{name}}  {_fitted(first.stem, left):>{left}}  {_fitted(second.stem, right):>{right}}")
     for row in rows:
         mark = "stands out" if row.words == APART else ""
         typer.echo(f"{row.name:<{name}}  {row.first:>{left}}  {row.second:>{right}}  {mark}".rstrip())
@@ -78,6 +79,12 @@ def compare(
     if out is not None:
         typer.echo(f"Page: {write_comparison((str(first), str(second)), takes, cards, out)}")
     return 0
+
+
+def _fitted(name: str, width: int) -> str:
+    """A take's name in so many columns: its day, and its end, by which two takes of one song are told apart."""
+    end = width - width // 2 - 1
+    return name if len(name) <= width else f"{name[: width // 2]}…{name[-end:]}"
 
 
 def history(
