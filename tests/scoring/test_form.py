@@ -5,13 +5,14 @@ from __future__ import annotations
 import importlib.util
 import itertools
 import sys
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 import pytest
 
-from trainer.scoring import form
+from trainer.scoring import form, form_notes
 from trainer.session import Chart, expand, session_from_dict
 
 _SIM = Path(__file__).resolve().parent.parent / "sim"
@@ -138,6 +139,50 @@ def test_a_missed_quick_change_is_named_and_put_as_a_question() -> None:
     assert result.lost is not None
     assert [(s.from_chorus, s.from_bar, s.to_bar, s.cause) for s in result.lost] == [(2, 2, 2, "missed quick change")]
     assert result.line.endswith("?")
+
+
+def walk(chart: Chart, place: Any = None) -> tuple[np.ndarray, np.ndarray]:
+    """Root, third, fifth, sixth in every bar, `place(beat)` beats ahead of the band."""
+    cycle = players.cycle_of(chart)
+    onsets = np.arange(4.0 * len(chart.bars) - 4.0)
+    ahead = [0.0 if place is None else place(t) for t in onsets]
+    where = [int(t + d) % len(cycle) for t, d in zip(onsets, ahead, strict=True)]
+    steps = np.array([(0, 4, 7, 9)[beat % 4] for beat in where])
+    return onsets, np.array([31.0 + (cycle[beat].root_pc - 7) % 12 for beat in where]) + steps
+
+
+def test_one_bar_is_named_where_a_path_would_ask_for_more_than_a_bar_can_say() -> None:
+    chart = chart_of()
+    onsets, pitches = walk(chart, lambda t: 4.0 if 64.0 <= t < 68.0 else 0.0)  # bar 5 of chorus 2, its chord bar 6's
+    assert not form.place_notes(chart, onsets, pitches).lost  # the same chord: nothing to hear
+    onsets, pitches = walk(chart, lambda t: 4.0 if 60.0 <= t < 64.0 else 0.0)  # bar 4 plays bar 5
+    some = ~np.isin(onsets, (61.0, 63.0))  # of which two notes are left
+    result = form.place_notes(chart, onsets[some], pitches[some])
+    assert result.lost is not None
+    assert [(s.from_chorus, s.from_bar, s.to_bar, s.place_beats) for s in result.lost] == [(2, 4, 4, 4.0)]
+    assert result.lost[0].back_bar == 5
+    one_note = ~np.isin(onsets, (61.0, 62.0, 63.0))  # a single wrong note is no slip
+    assert form.place_notes(chart, onsets[one_note], pitches[one_note]).lost == ()
+
+
+def test_a_bar_that_is_not_sure_is_put_as_a_question() -> None:
+    span = form.LostSpan(15, 15, 2, 4, 2, 4, 4.0, "skipped", 2, 5, 64.0, 0.7)
+    assert span.words() == "chorus 2 bar 4: it sounded a bar early; did you mean it?"
+    assert replace(span, place_beats=-4.0, cause="repeated").words().endswith("a bar late; did you mean it?")
+    assert replace(span, probability=0.95).words() == "chorus 2 bar 4: 1 bar ahead of the band (skipped)"
+    assert replace(span, last_idx=16, to_bar=5).words() == "chorus 2, bars 4 to 5: 1 bar ahead of the band (skipped)"
+
+
+def test_a_note_struck_again_in_its_beat_votes_once_on_it_and_once_off_it() -> None:
+    chart = chart_of()
+    geo = form_notes.geometry(chart)
+    onsets = np.array([4.0, 4.05, 4.66, 5.0])
+    votes = form_notes.votes_of(geo, 2.0, onsets, np.array([31.0, 43.0, 31.0, 35.0]))
+    assert list(zip(votes.beat.tolist(), votes.off.tolist(), votes.pc.tolist(), strict=True)) == [
+        (4, False, 7),
+        (4, True, 7),
+        (5, False, 11),
+    ]
 
 
 def test_a_planned_pedal_is_no_missed_quick_change() -> None:

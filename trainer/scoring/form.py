@@ -1,11 +1,12 @@
 """Keeping the form: where in the form the player is, beat by beat, by a hidden Markov model.
 
 The hidden state is the player's *displacement* from the band: place modulo the form's length, in half-beats
-(0: with the band; +8: one bar ahead). Each beat the notes vote (`form_notes.py`): one vote per pitch class, weighed by
-how the take's own line treats that interval, on that beat of the bar, after the notes before it, under the chord at the
-displaced place (a line of roots only tells much more per note than a walk). Votes carry an outlier floor and are
+(0: with the band; +8: one bar ahead). The notes vote (`form_notes.py`): one vote per pitch class and half-beat, weighed
+by how the take's own line treats that interval, on that beat of the bar, after the notes before it, under the chord at
+the displaced place (a line of roots only tells much more per note than a walk). Votes carry an outlier floor and are
 capped. Transitions are sticky; slips happen at bar lines, those by a part of a bar at half bars as well. The model is
-exact: Viterbi path and forward-backward posteriors in log space, vectorised over states.
+exact: Viterbi path and forward-backward posteriors in log space, vectorised over states. Bars that sound one bar early
+or late, for which a sticky path asks too much, are looked for one by one.
 
 Conventions: beats are quarter notes, 0.0 = first downbeat of chorus 1; `place_beats` is the nearest signed distance,
 positive ahead of the band. The model follows Rabiner (1989), Proc. IEEE 77(2):257-286; its numbers are our choice,
@@ -44,11 +45,14 @@ Ints = NDArray[np.intp]
 _MIN_VOTES = 8
 _THROUGHOUT = 0.75  # of the bars played, for "throughout" (our choice)
 _LOOKS = 3
-_QUICK_NATS = 3.8  # evidence that makes a missed quick change
-# Evidence that makes a span, in nats over the band's own place: one bar early or late for a bar; anything else for a
-# bar or two; a part of a bar for a bar or two, or a part of a beat (which a busy line may seem to be by chance); more.
-# Each lies above the most that variant "a" of the simulated players said where nobody had slipped.
-_BAR_NATS, _SHORT_NATS, _PART_NATS, _SPAN_NATS = 7.2, 11.0, 20.0, 8.0
+# Evidence that makes a span, in nats over the band's own place: a quick change missed; one bar early or late for a
+# bar; anything else for a bar or two; a part of a bar for a bar or two, or a part of a beat (which a busy line may seem
+# to be by chance); more. What variant "a" of the simulated players said where nobody had slipped lies below, but for a
+# walk or a solo that sounds by chance like the bar before or after: about once in 1,000 choruses.
+_QUICK_NATS, _BAR_NATS, _SHORT_NATS, _PART_NATS, _SPAN_NATS = 3.0, 5.5, 11.0, 20.0, 4.0
+_BAR_BEAT_CAP = 4.5  # the most that one beat says for a slip of one bar
+_WEAK_BAR_NATS = 2.0  # what such a bar has to say besides where some of its notes hardly count
+_SURE = 0.9  # below it, a slip of one bar is put as a question
 
 
 @dataclass(frozen=True, slots=True)
@@ -244,7 +248,7 @@ class LostSpan:
     probability: float
 
     def words(self) -> str:
-        """The span in words; a missed quick change is put as a question."""
+        """The span in words; a missed quick change, and a bar that is not sure, are put as a question."""
         first, last = f"chorus {self.from_chorus} bar {self.from_bar}", f"chorus {self.to_chorus} bar {self.to_bar}"
         where = first if self.first_idx == self.last_idx else f"{first} to {last}"
         if self.first_idx != self.last_idx and self.from_chorus == self.to_chorus:
@@ -252,6 +256,8 @@ class LostSpan:
         if self.cause == "missed quick change":
             return f"{where}: the quick change was not there; did you mean to stay?"
         n = abs(self.place_beats)
+        if self.first_idx == self.last_idx and n == BEATS_PER_BAR and self.probability < _SURE:
+            return f"{where}: it sounded a bar {'early' if self.place_beats > 0 else 'late'}; did you mean it?"
         size = f"{n / 4:g} bar{'' if n == 4 else 's'}" if n % 4 == 0 else f"{n:g} beat{'' if n == 1 else 's'}"
         side = "ahead of" if self.place_beats > 0 else "behind"
         return f"{where}: {size} {side} the band ({self.cause})"
@@ -385,6 +391,7 @@ def _result(chart: Chart, geo: Geometry, said: Floats, path: Ints, chance: Float
     place = np.zeros(n_bars, dtype=np.intp)
     differs = _differs(geo)
     lost: list[LostSpan] = []
+    away = np.zeros(n_bars, dtype=np.bool_)
     quick = _quick_bars(chart, geo)
     for start, end, state in _runs_of(path):
         if state == 0:
@@ -396,8 +403,12 @@ def _result(chart: Chart, geo: Geometry, said: Floats, path: Ints, chance: Float
         bars = np.unique(geo.bar_idx[beats[shows]])
         first, last = int(bars[0]), int(bars[-1])
         rows = slice(first * BEATS_PER_BAR, (last + 1) * BEATS_PER_BAR)
-        if float((said[rows, state] - said[rows, 0]).sum()) < _asked_nats(geo, first, last, state, quick):
+        gain = float((said[rows, state] - said[rows, 0]).sum())
+        if first == last and first not in quick and abs(geo.signed_beats(state)) == BEATS_PER_BAR:
+            gain = float(_bar_gain(geo, said, votes, state)[first])
+        if gain < _asked_nats(geo, first, last, state, quick):
             continue
+        away[start // BEATS_PER_BAR : (end - 1) // BEATS_PER_BAR + 1] = True
         place[first : last + 1] = state
         before = int(path[start - 1]) if start else 0
         lost.append(_span(chart, geo, first, last, state, before, path, chance))
@@ -409,8 +420,15 @@ def _result(chart: Chart, geo: Geometry, said: Floats, path: Ints, chance: Float
         gain = float((said[rows, -BAR_STATES % geo.n_states] - said[rows, 0]).sum())
         if gain > _QUICK_NATS:
             place[idx] = -BAR_STATES % geo.n_states
-            odds = 1.0 / (1.0 + np.exp(-(gain - _QUICK_NATS)))
-            lost.append(_quick_span(chart, idx, float(odds)))
+            lost.append(_quick_span(chart, idx, _odds(gain - _QUICK_NATS)))
+    near = np.concatenate(([False], away, [False]))
+    near = near[:-2] | near[1:-1] | near[2:]
+    for idx, state, gain in _bars_apart(geo, said, votes, differs):
+        if near[idx] or idx in quick:
+            continue
+        place[idx] = state
+        span = _span(chart, geo, idx, idx, state, 0, path, chance)
+        lost.append(replace(span, probability=_odds(gain - _BAR_NATS)))
     lost.sort(key=lambda span: span.first_idx)
     for i in range(len(lost) - 2, -1, -1):  # straight on into another slip: back when that one ends
         here, then = lost[i], lost[i + 1]
@@ -430,6 +448,34 @@ def _result(chart: Chart, geo: Geometry, said: Floats, path: Ints, chance: Float
     return FormResult(shown, rows_out, len(votes), int(in_chorus[played].sum()))
 
 
+def _bar_gain(geo: Geometry, said: Floats, votes: Votes, state: int) -> Floats:
+    """What each bar says for a displacement over the band's own place, in nats: (n_bars,).
+
+    No beat alone makes a slip of a bar, and a bar with notes that hardly count (the end of a run or of a pedal) asks
+    for more.
+    """
+    gain = np.minimum(said[:, state] - said[:, 0], _BAR_BEAT_CAP).reshape(-1, BEATS_PER_BAR).sum(axis=1)
+    weak = np.bincount(geo.bar_idx[votes.beat], votes.weight <= 0.5, len(gain)) > 0
+    out: Floats = gain - np.where(weak, _WEAK_BAR_NATS, 0.0)
+    return out
+
+
+def _bars_apart(geo: Geometry, said: Floats, votes: Votes, differs: NDArray[np.bool_]) -> list[tuple[int, int, float]]:
+    """Bars that sound one bar early or late: (index into the chart, displacement, evidence), whatever the path says.
+
+    The path asks for more than a bar can say: the way out and the way back both cost.
+    """
+    beats = np.arange(geo.n_beats).reshape(-1, BEATS_PER_BAR)
+    best = np.full(len(beats), _BAR_NATS)
+    state_of = np.zeros(len(beats), dtype=np.intp)
+    for state in (BAR_STATES, -BAR_STATES % geo.n_states):
+        shows = (differs[geo.band_state[beats], state] & geo.told[beats]).any(axis=1)
+        gain = np.where(shows, _bar_gain(geo, said, votes, state), 0.0)
+        better = gain > best
+        best[better], state_of[better] = gain[better], state
+    return [(int(idx), int(state_of[idx]), float(best[idx])) for idx in np.flatnonzero(state_of)]
+
+
 def _asked_nats(geo: Geometry, first: int, last: int, state: int, quick: list[int]) -> float:
     """How much evidence a span needs."""
     short = last - first < 2
@@ -438,6 +484,10 @@ def _asked_nats(geo: Geometry, first: int, last: int, state: int, quick: list[in
     if first == last and abs(geo.signed_beats(state)) == BEATS_PER_BAR:
         return _QUICK_NATS if first in quick else _BAR_NATS
     return _SHORT_NATS if short else _SPAN_NATS
+
+
+def _odds(nats: float) -> float:
+    return float(1.0 / (1.0 + np.exp(-nats)))
 
 
 def _runs_of(path: Ints) -> list[tuple[int, int, int]]:

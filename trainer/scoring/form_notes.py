@@ -1,7 +1,7 @@
 """What the notes say of the player's place in the form: the evidence under `form.py`'s hidden Markov model.
 
-Each beat the notes vote, one vote a pitch class. A vote is worth the log of how much likelier it is, with the player at
-a place, than a note that says nothing. How likely it is, is learned from the take itself:
+Each half-beat the notes vote, one vote a pitch class. A vote is worth the log of how much likelier it is, with the
+player at a place, than a note that says nothing. How likely it is, is learned from the take itself:
 
 - shares of the twelve intervals above the chord's root by kind of beat (landing on a change, held, leading on, …): a
   chorus leans on its role, a kind of beat on all the others, those on a prior, each as hard as predicts the take best.
@@ -165,7 +165,7 @@ def geometry(chart: Chart) -> Geometry:
 
 @dataclass(frozen=True)
 class Votes:
-    """One row per pitch class and beat, in the order played.
+    """One row per pitch class and half-beat, in the order played.
 
     `beat` counts the chart's beats from its first; `off` marks off-beats.
     """
@@ -199,10 +199,10 @@ def votes_of(geo: Geometry, swing_ratio: float, onset_beats: Floats, pitches: Fl
     _discount_pedals(geo, q, pc, inside, weight)
     q, pc, weight = q[inside], pc[inside], weight[inside]
     beat, off = q // HALF, q % HALF == 1
-    # The first of each pitch class in a beat, in the order played.
-    order = np.lexsort((np.arange(len(beat)), pc, beat))
-    new = np.ones(len(beat), dtype=np.bool_)
-    new[1:] = (np.diff(beat[order]) != 0) | (np.diff(pc[order]) != 0)
+    # The first of each pitch class in a half-beat, in the order played.
+    order = np.lexsort((np.arange(len(q)), pc, q))
+    new = np.ones(len(q), dtype=np.bool_)
+    new[1:] = (np.diff(q[order]) != 0) | (np.diff(pc[order]) != 0)
     kept = np.sort(order[new])
     beat, off, pc, weight = beat[kept], off[kept], pc[kept], weight[kept]
     return Votes(beat, off, pc, weight * geo.weight[beat])
