@@ -19,6 +19,7 @@ from trainer.clock.tempo import TempoMap
 from trainer.errors import UsageError
 from trainer.line import StandIn, model_line, planned_song
 from trainer.line.stand_in import Feel, Slip
+from trainer.music import FORMS, GROOVES
 from trainer.practice.drills import DRILLS
 from trainer.scoring.card import Scorecard, score
 from trainer.scoring.levels import level_named, levels
@@ -97,6 +98,63 @@ def test_at_most_three_pieces_of_advice_of_drills_that_there_are() -> None:
     assert len({a["drill"] for a in out["advice"]}) == 3
     landing = out["lines"][2]
     assert landing["met"] is False and landing["bars"] and landing["interval"][0] < landing["figure"]
+
+
+def without_the_change_in(bar: int, form: str = "quick_change_12", groove: str = "shuffle") -> Scorecard:
+    """Four clean choruses that keep the chord before in one bar of each."""
+    session = session_from_dict({"key": "A", "form": form, "groove": groove, "chorus": [{"role": "verse", "times": 4}]})
+    chart = expand(session)
+    line = model_line(chart, device="root_shuffle", seed=3)
+    notes = StandIn(Feel(missed_frac=0.0), seed=3).play(line, TempoMap(chart.tempo_segments)).notes
+    beats = TempoMap(chart.tempo_segments).beats_at(notes["onset_s"])
+    at = chart.bar_idx_at(np.clip(beats + 0.2, 0.0, chart.end_beats - 0.1))
+    for idx in np.flatnonzero([row.bar == bar for row in chart.bars]):
+        old = notes["pitch"][at == idx - 1]
+        notes["pitch"][at == idx] = old[0]
+    return score(Take(notes, TempoMap(chart.tempo_segments), session))
+
+
+@pytest.mark.parametrize(
+    ("bar", "form", "groove", "options"),
+    [
+        (2, "quick_change_12", "shuffle", "--bar 1"),
+        (5, "slow_change_12", "two_beat", "--bar 4 --form slow_change_12 --groove two_beat"),
+    ],
+)
+def test_a_change_that_goes_by_in_every_chorus_is_named_however_good_the_rate(
+    bar: int, form: str, groove: str, options: str
+) -> None:
+    card = without_the_change_in(bar, form, groove)
+    line = card.verdict.lines[2]
+    assert line.met is (form == "quick_change_12")  # one change of eight: the rate alone lets it pass
+    first = card.verdict.advice[0]
+    assert (
+        first.about == "landing"
+        and f"bar {bar} " in first.text
+        and f"into bar {bar} missed 4 of 4 times" in first.evidence
+    )
+    assert "stayed on I" in first.evidence
+    assert first.drill == "change_one_four" and first.options == options
+    made = DRILLS[first.drill].build("A", 100.0, form=form, groove=groove, bar=bar - 1)
+    assert made.facts["lands_in_bar"] == bar
+
+
+def test_a_change_missed_now_and_then_is_no_habit() -> None:
+    for seed in range(3):
+        advice = card_of("jam", missed_frac=0.05, jitter_sd_ms=5.0 + seed).verdict.advice
+        assert not any("goes by" in item.text for item in advice)
+
+
+def test_solos_wait_until_the_changes_land() -> None:
+    """Half of the changes missed and no solo opened: the changes come first, however far the shape is from its plan."""
+    about = [a.about for a in card_of("jam", missed_frac=0.5).verdict.advice]
+    assert "landing" in about and about.index("landing") < (about.index("shape") if "shape" in about else 9)
+
+
+def test_every_drill_can_be_had_over_the_songs_own_form_and_groove() -> None:
+    for form, groove in zip(itertools.cycle(FORMS), GROOVES, strict=False):
+        for name in (name for name in DRILLS if not name.startswith("change_")):
+            DRILLS[name].build("A", 100.0, form=form, groove=groove)
 
 
 def test_every_drill_that_advice_can_name_exists() -> None:

@@ -53,7 +53,8 @@ def card_text(card: Scorecard, *, full: bool = False) -> str:
         song = None if card.chart is None else card.chart.session
         here = "" if song is None else f" --key {song.key.name} --bpm {song.tempo_bpm:g}"
         for advice in verdict["advice"]:
-            lines.append(f"  {advice['text']} {_sentence(advice['evidence'])} trainer drill {advice['drill']}{here}")
+            drill = f"{advice['drill']} {advice.get('options', '')}".rstrip() + here
+            lines.append(f"  {advice['text']} {_sentence(advice['evidence'])} trainer drill {drill}")
     return "\n".join(lines)
 
 

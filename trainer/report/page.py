@@ -155,7 +155,8 @@ def _advice(item: Card, here: str) -> str:
     if item.get("evidence"):
         out += f'<br><span class="quiet">{escape(sentence(str(item["evidence"])))}</span>'
     if item.get("drill"):
-        out += f"<br>Drill: <code>trainer drill {escape(item['drill'] + here)}</code>"
+        drill = f"{item['drill']} {item.get('options', '')}".rstrip() + here
+        out += f"<br>Drill: <code>trainer drill {escape(drill)}</code>"
     return out
 
 

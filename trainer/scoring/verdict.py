@@ -10,10 +10,11 @@ from __future__ import annotations
 import math
 from collections import Counter
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Any
 
 from trainer.scoring.form import FormResult
+from trainer.scoring.landing import NOT_COUNTED, Item, Landing
 from trainer.scoring.levels import Level, level_named
 from trainer.scoring.shape import ChorusShape, Shape
 from trainer.scoring.stats import MIN_N
@@ -29,6 +30,9 @@ __all__ = ["MAX_ADVICE", "Advice", "Line", "Verdict", "share_interval", "spread_
 MAX_ADVICE = 3
 MAX_BARS = 4
 EVEN_RATIO = 1.15  # below it a groove is called even, not shuffled; our choice
+DRILL_FORM, DRILL_GROOVE = "quick_change_12", "shuffle"  # of a drill that is asked for none
+HABIT_MISSES = 3  # one change of the form missed so often in a take is a habit; our choice
+HABIT_SHARE = 0.75  # … where it went by in so many of its choruses; our choice
 
 
 @dataclass(frozen=True, slots=True)
@@ -66,16 +70,28 @@ class Line:
 
 @dataclass(frozen=True, slots=True)
 class Advice:
-    """One thing to practise: what, the evidence in figures, and the drill that addresses it."""
+    """One thing to practise: what, the evidence in figures, and the drill that addresses it.
+
+    `bar`: the bar that the drill is to work on. `options`: what else to say to `trainer drill` so that it is this very
+    place, over the song's own form and groove: "--bar 1 --form slow_change_12".
+    """
 
     about: str
     text: str
     evidence: str
     drill: str
     weight: float
+    bar: int | None = None
+    options: str = ""
 
     def to_dict(self) -> dict[str, Any]:
-        return {"about": self.about, "text": self.text, "evidence": self.evidence, "drill": self.drill}
+        return {
+            "about": self.about,
+            "text": self.text,
+            "evidence": self.evidence,
+            "drill": self.drill,
+            "options": self.options,
+        }
 
 
 @dataclass(frozen=True)
@@ -103,11 +119,13 @@ def verdict(card: Scorecard, level: str = "jam") -> Verdict:
     found: list[Advice] = []
     judges = (_feel, _time, _landing, _form_and_shape)
     lines = tuple(judge(card, asked, found) for judge in judges)
-    found.sort(key=lambda advice: -advice.weight)
+    # A song that opens is worth little while the changes or the place in the form slip away: those come first.
+    slips = any(advice.about in ("landing", "form") for advice in found)
+    found.sort(key=lambda advice: (slips and advice.about == "shape", -advice.weight))
     kept: list[Advice] = []
     for advice in found:
         if advice.drill not in (other.drill for other in kept):
-            kept.append(advice)
+            kept.append(replace(advice, options=_options(card, advice)))
     why: dict[str, Why] = {}
     if not kept:
         measured = any(line.met is not None for line in lines)
@@ -262,6 +280,69 @@ def share_interval(k: int, n: int) -> tuple[float, float]:
     return max(0.0, middle - half), min(1.0, middle + half)
 
 
+@dataclass(frozen=True, slots=True)
+class _Habit:
+    """A change that goes by in nearly every chorus: `missed` of the `asked` times that its bar came round."""
+
+    items: tuple[Item, ...]
+    asked: int
+
+    @property
+    def say(self) -> str:
+        item = self.items[0]
+        if item.bar == 2 and item.pair in ("I→IV", "i→iv"):
+            return "The quick change in bar 2 goes by without you."
+        where = f"bar {item.bar}" if item.beat == 1 else f"bar {item.bar} beat {item.beat}"
+        return f"The change into {where} goes by without you."
+
+    @property
+    def evidence(self) -> str:
+        item, n = self.items[0], len(self.items)
+        text = f"{item.pair} into bar {item.bar} missed {n} of {counted(self.asked, 'time')}"
+        stayed = {other.stayed_on for other in self.items}
+        return f"{text}; you stayed on {item.stayed_on}" if stayed == {item.stayed_on} and item.stayed_on else text
+
+
+def _habit(landing: Landing) -> _Habit | None:
+    """The change of the form that is missed most, where that is a habit: a rate over all changes hides it."""
+    asked: Counter[tuple[int, int, str]] = Counter()
+    missed: dict[tuple[int, int, str], list[Item]] = {}
+    for item in landing.items:
+        place = (item.bar, item.beat, item.pair)
+        asked[place] += item.outcome not in NOT_COUNTED
+        if item.outcome in ("other", "silent"):
+            missed.setdefault(place, []).append(item)
+    habits = [
+        _Habit(tuple(items), asked[place])
+        for place, items in missed.items()
+        if len(items) >= HABIT_MISSES and len(items) >= HABIT_SHARE * asked[place]
+    ]
+    return max(habits, key=lambda habit: (len(habit.items), -habit.items[0].bar), default=None)
+
+
+def _bar_of_drill(card: Scorecard, item: Item) -> int | None:
+    """The bar before a missed change, as the drills of a change count them; None where no such drill has that place."""
+    chart = card.chart
+    if chart is None or chart.session.form == "chart" or chart.session.loop or item.beat != 1:
+        return None
+    inside = 1 < item.bar <= len(chart.form_chords) - 2  # the last bars are the turnaround's, which changes
+    return item.bar - 1 if inside and item.pair in _PAIR_DRILLS else None
+
+
+def _options(card: Scorecard, advice: Advice) -> str:
+    """What `trainer drill` has to be told so that an advice is worked on in its place, form and groove."""
+    if card.chart is None:
+        return ""
+    session = card.chart.session
+    parts = [] if advice.bar is None else [f"--bar {advice.bar}"]
+    any_form = advice.bar is None and advice.drill in _PAIR_DRILLS.values()  # not every form has each change
+    if not any_form and session.form not in (DRILL_FORM, "chart"):
+        parts.append(f"--form {session.form}")
+    if session.groove != DRILL_GROOVE:
+        parts.append(f"--groove {session.groove}")
+    return " ".join(parts)
+
+
 def _landing(card: Scorecard, level: Level, found: list[Advice]) -> Line:
     landing = card.landing
     text = _after(landing_line(landing))
@@ -276,7 +357,16 @@ def _landing(card: Scorecard, level: Level, found: list[Advice]) -> Line:
     thin = None if interval is not None else few
     met = rate >= level.landed_rate if interval is not None else None
     missed = Counter(item.pair for item in landing.missed)
-    if met is False and missed:
+    habit = _habit(landing)
+    if habit is not None and (met is not False or 2 * len(habit.items) >= len(landing.missed)):
+        first = habit.items[0]
+        evidence, weight = habit.evidence, 1.0 + len(habit.items) / habit.asked
+        if met is False:
+            evidence = f"{k} of {n} changes landed; {evidence}"
+            weight = max(weight, (1.0 - rate) / max(1.0 - level.landed_rate, 0.02))
+        drill = _PAIR_DRILLS.get(first.pair, "roots")
+        found.append(Advice("landing", habit.say, evidence, drill, weight, _bar_of_drill(card, first)))
+    elif met is False and missed:
         pair, count = missed.most_common(1)[0]
         of = landing.by_pair[pair].changes
         evidence = f"{k} of {n} changes landed; {pair} missed {count} of {of}"
