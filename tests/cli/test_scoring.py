@@ -76,7 +76,8 @@ def test_how_sure_the_downbeat_is_is_always_said(command: Command, tmp_path: Pat
     assert "Note: by its notes the take begins in bar 7, on beat 1 (99 % sure)\n" in said
     assert card_of(command, path)["take"]["downbeat"] == {"from": "start of file"}
     said = command("score", path).out
-    assert "by its notes" not in said and "it may begin inside a chorus; see --downbeat auto" in said
+    assert "by its notes" not in said and "it may begin inside a chorus" in said
+    assert "elsewhere in the form for a while" not in said  # it is the file's beginning that is wrong, not the player
     assert "begin inside" not in command("score", path, "--downbeat=-15.0").out
 
 

@@ -23,8 +23,9 @@ from trainer.music import FORMS, GROOVES
 from trainer.practice.drills import DRILLS
 from trainer.scoring.card import Scorecard, score
 from trainer.scoring.levels import level_named, levels
+from trainer.scoring.shape import Shape
 from trainer.scoring.verdict import spread_interval
-from trainer.session import expand, session_from_dict
+from trainer.session import BEATS_PER_BAR, expand, session_from_dict
 from trainer.take import Take, empty_notes
 
 ROOT = Path(__file__).resolve().parent.parent.parent
@@ -149,6 +150,29 @@ def test_solos_wait_until_the_changes_land() -> None:
     """Half of the changes missed and no solo opened: the changes come first, however far the shape is from its plan."""
     about = [a.about for a in card_of("jam", missed_frac=0.5).verdict.advice]
     assert "landing" in about and about.index("landing") < (about.index("shape") if "shape" in about else 9)
+
+
+def test_a_chorus_played_elsewhere_in_the_form_is_not_open() -> None:
+    """Roots a bar ahead of the band look varied against its chords; they are lost, and no solo that opened."""
+    tempo = TempoMap(CHART.tempo_segments)
+    notes = StandIn(Feel(missed_frac=0.0), seed=3).play(model_line(CHART, device="root_shuffle", seed=3), tempo).notes
+    beats = tempo.beats_at(notes["onset_s"])
+    bar = np.floor((beats + 0.5) / BEATS_PER_BAR)
+    notes["onset_s"][bar > 20] -= BEATS_PER_BAR * 60.0 / SESSION.tempo_bpm
+    skipped = bar == 20  # bar 9 of chorus 2
+    card = score(Take(notes[~skipped], tempo, SESSION))
+    assert isinstance(card.shape, Shape)
+    assert [c.verdict for c in card.shape.choruses[2:4]] == ["wandering"] * 2, card.shape.line
+    assert "the place in the form was lost" in card.shape.choruses[2].sentence()
+    about = [advice.about for advice in card.verdict.advice]
+    assert about[0] == "form" and "shape" not in about
+
+
+def test_a_line_in_another_key_is_asked_about_by_its_name() -> None:
+    played = StandIn(Feel(missed_frac=0.0), seed=3).play(planned_song(CHART, 1)).notes
+    played["pitch"] += 2
+    text = score(Take(played, TempoMap(CHART.tempo_segments), SESSION)).verdict.lines[2].text
+    assert "read 2 semitones lower: is the input transposed, or did you play in A?" in text
 
 
 def test_every_drill_can_be_had_over_the_songs_own_form_and_groove() -> None:

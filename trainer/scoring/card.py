@@ -203,13 +203,16 @@ def score(
         card = replace(card, why={**card.why, "calibration": no_figure("not_calibrated", "no calibration was made")})
     if chart is not None:
         form = place(reading, chart)
+        elsewhere = _elsewhere(take, reading, form)
+        lost_bars = [idx for span in form.lost or () for idx in range(span.first_idx, span.last_idx + 1)]
         card = replace(
             card,
             form=form,
-            remarks=card.remarks + _elsewhere(take, reading, form),
-            shape=shape(reading, chart, card.landing, band_intensity=_band_intensity(take)),
+            remarks=card.remarks + elsewhere,
+            shape=shape(reading, chart, card.landing, band_intensity=_band_intensity(take), lost_bars=lost_bars),
             devices=find(reading, chart),
         )
+        return replace(card, verdict=verdict(card, level, placed=not elsewhere))
     return replace(card, verdict=verdict(card, level))
 
 
@@ -236,7 +239,10 @@ def _elsewhere(take: Take, reading: Reading, form: FormResult) -> tuple[str, ...
     n_played = sum(row.at_beats <= reading.until_beats for row in form.place)
     if longest < ELSEWHERE_SHARE * n_played:
         return ()
-    return ("nearly all of it fits another place in the form: it may begin inside a chorus; see --downbeat auto",)
+    return (
+        "nearly all of it fits another place in the form: it may begin inside a chorus, or with the intro. "
+        "Say --downbeat auto; until then changes and form are judged in the wrong place",
+    )
 
 
 def _downbeat(take: Take) -> dict[str, Any]:

@@ -13,7 +13,7 @@ from __future__ import annotations
 
 import itertools
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Any
 
@@ -53,6 +53,7 @@ class ChorusShape:
     """One chorus as played. NaN where a figure is absent; `as_planned` None where the plan asks for nothing.
 
     `verdict` None: too few notes. `missed` of `changes` did not land. `entropy_bits` is over degrees of the chord.
+    `lost`: the player was elsewhere in the form for most of it.
     """
 
     chorus: int
@@ -81,6 +82,7 @@ class ChorusShape:
     changes: int
     mean_pitch: float
     why: Mapping[str, Why] = field(default_factory=dict)
+    lost: bool = False
 
     def to_dict(self) -> dict[str, Any]:
         return {
@@ -120,7 +122,7 @@ class ChorusShape:
             "pinned": "pinned: one rhythm, chord tones, the changes where they are due",
             "held": "held like a verse",
             "open": "opened up",
-            "wandering": f"wandering: varied, but {lost}",
+            "wandering": "wandering: the place in the form was lost" if self.lost else f"wandering: varied, but {lost}",
             "mixed": f"neither pinned nor open; {lost}",
         }[self.verdict]
         tail = ""
@@ -318,9 +320,18 @@ def _played(reading: Reading, chart: Chart) -> _Played:
 _SLOT_PLACE = {SLOT_ON: 0, SLOT_TRIPLET_2: 1, SLOT_TRIPLET_3: 2, SLOT_OFF: 3}
 
 
-def shape(reading: Reading, chart: Chart, landing: Landing, *, band_intensity: Sequence[float] | None = None) -> Shape:
+def shape(
+    reading: Reading,
+    chart: Chart,
+    landing: Landing,
+    *,
+    band_intensity: Sequence[float] | None = None,
+    lost_bars: Collection[int] = (),
+) -> Shape:
     """The shape of a take against its chart. Absent figures are NaN (null in the JSON) and named in `why`.
 
+    `lost_bars`: the bars (of the chart) in which the player was elsewhere in the form. A chorus lost for most of its
+    bars wanders, whatever its notes: a line that is out of place looks varied against the chords of the band.
     `band_intensity`: what the band really played, one value a bar, where it followed the player; *build* is then
     against that. Verdicts are against the plan, always.
     """
@@ -331,6 +342,10 @@ def shape(reading: Reading, chart: Chart, landing: Landing, *, band_intensity: S
     for bar in chart.bars:
         bars_of.setdefault(bar.chorus, []).append(bar)
     facts = [_chorus(p, reading, chart, landing, bars_of[chorus]) for chorus in mine]
+    elsewhere = frozenset(lost_bars)
+    for i, chorus_facts in enumerate(facts):
+        own = {bar.idx for bar in bars_of[chorus_facts.chorus]}
+        facts[i] = replace(chorus_facts, lost=2 * len(own & elsewhere) > len(own))
     judged = _judged(facts, rules)
     why: dict[str, Why] = {}
     by_bar = _per_bar(p, chart)
@@ -519,6 +534,7 @@ def _chorus(played: _Played, reading: Reading, chart: Chart, landing: Landing, a
 def _is_pinned(c: ChorusShape, rules: ShapeRules) -> bool:
     return (
         c.verdict is not None
+        and not c.lost
         and c.missed <= rules.pinned_missed_changes
         and not c.rhythm_repeat < rules.pinned_rhythm_repeat
         and c.chord_tone_share >= rules.pinned_chord_tone_share
@@ -581,7 +597,10 @@ def _judge(c: ChorusShape, usual: _Usual | None, rules: ShapeRules) -> ChorusSha
         opens = bool(np.any(more >= np.maximum(effects, rules.open_spreads * usual.spread)))
     landed = c.missed <= rules.open_missed_changes
     loose = not c.rhythm_repeat >= rules.pinned_rhythm_repeat or c.chord_tone_share < rules.pinned_chord_tone_share
-    if c.role == "solo":
+    if c.lost:
+        asks = c.role == "verse" or (c.role == "solo" and c.intensity >= rules.asks_to_open_intensity)
+        verdict, planned = "wandering", False if asks else None
+    elif c.role == "solo":
         if opens:
             verdict = "open" if landed else "wandering"
         elif pinned:

@@ -12,6 +12,7 @@ import math
 from collections import Counter
 from typing import TYPE_CHECKING
 
+from trainer.music import Key
 from trainer.scoring.landing import Item, Landing
 from trainer.scoring.stats import MIN_N
 from trainer.scoring.swing import Swing
@@ -102,8 +103,8 @@ def time_line(timing: Timing, *, calibrated: bool, beat_s: float, profile: str =
     return f"Time: {place}; {word}, spread {spread:.0f} ms{wander}."
 
 
-def landing_line(landing: Landing) -> str:
-    """The changes in one line, and how they were missed."""
+def landing_line(landing: Landing, key: Key | None = None) -> str:
+    """The changes in one line, and how they were missed; `key` is the session's, to name the one that was played in."""
     t = landing.total
     if "items" in landing.why:
         return f"Landing: {landing.why['items'].text}."
@@ -117,13 +118,16 @@ def landing_line(landing: Landing) -> str:
         worst, count = missed.most_common(1)[0]
         of = landing.by_pair[worst].changes
         line += f"; most often missed: {worst} ({count} of {of})"
+    shift = landing.transposed_semitones
+    if shift:
+        line += (
+            f" (read {counted(abs(shift), 'semitone')} {'lower' if shift > 0 else 'higher'}: is the input transposed"
+        )
+        line += "?)" if key is None else f", or did you play in {key.transposed(shift).name}?)"
     stayed = [item for item in landing.missed if item.stayed_on]
     if stayed:
         line += f". Did you mean to stay on {stayed[0].stayed_on} in {_bars(stayed)}?"
         return line
-    if landing.transposed_semitones:
-        line += f" (read {counted(abs(landing.transposed_semitones), 'semitone')} "
-        line += f"{'lower' if landing.transposed_semitones > 0 else 'higher'}: is the input transposed?)"
     return line + "."
 
 
@@ -166,7 +170,7 @@ def summary(card: Scorecard, *, full: bool = False) -> str:
     lines = [
         feel_line(card.swing),
         time_line(card.timing, calibrated=card.reading.calibrated, beat_s=beat_s, profile=card.profile),
-        landing_line(card.landing),
+        landing_line(card.landing, None if card.session is None else card.session.key),
         card.form_and_shape_line(),
     ]
     bars = costly_bars(card)

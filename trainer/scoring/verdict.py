@@ -113,12 +113,17 @@ class Verdict:
         }
 
 
-def verdict(card: Scorecard, level: str = "jam") -> Verdict:
-    """The verdict on a card at a level (`UsageError` for a level that there is not). Pure."""
+def verdict(card: Scorecard, level: str = "jam", *, placed: bool = True) -> Verdict:
+    """The verdict on a card at a level (`UsageError` for a level that there is not). Pure.
+
+    Not `placed`: the take more likely begins elsewhere in the form; then changes, form and shape earn no advice.
+    """
     asked = level_named(level)
     found: list[Advice] = []
     judges = (_feel, _time, _landing, _form_and_shape)
     lines = tuple(judge(card, asked, found) for judge in judges)
+    if not placed:
+        found = [advice for advice in found if advice.about in ("feel", "time")]
     # A song that opens is worth little while the changes or the place in the form slip away: those come first.
     slips = any(advice.about in ("landing", "form") for advice in found)
     found.sort(key=lambda advice: (slips and advice.about == "shape", -advice.weight))
@@ -127,7 +132,9 @@ def verdict(card: Scorecard, level: str = "jam") -> Verdict:
         if advice.drill not in (other.drill for other in kept):
             kept.append(replace(advice, options=_options(card, advice)))
     why: dict[str, Why] = {}
-    if not kept:
+    if not kept and not placed:
+        why["advice"] = no_figure("not_placed", "where the take begins in the form has to be known first")
+    elif not kept:
         measured = any(line.met is not None for line in lines)
         text = "every measured figure meets its target at this level" if measured else "nothing could be measured"
         why["advice"] = no_figure("met" if measured else "nothing_measured", text)
@@ -345,7 +352,7 @@ def _options(card: Scorecard, advice: Advice) -> str:
 
 def _landing(card: Scorecard, level: Level, found: list[Advice]) -> Line:
     landing = card.landing
-    text = _after(landing_line(landing))
+    text = _after(landing_line(landing, None if card.session is None else card.session.key))
     n, k = landing.total.changes, landing.total.landed
     target = f"at least {level.landed_rate:.0%} of the changes on a chord note"
     if n == 0:
@@ -441,7 +448,9 @@ def _choruses(found: list[ChorusShape]) -> str:
 
 
 def _shape_advice(shape: Shape, good: int, asked: int, level: Level, found: list[Advice]) -> None:
-    off = [c for c in shape.choruses if c.as_planned is False]
+    off = [c for c in shape.choruses if c.as_planned is False and not c.lost]
+    if not off:  # where the place was lost, that is the advice
+        return
     weight = level.planned_share / max(good / asked, 0.2)
     verses = [c for c in off if c.role == "verse"]
     solos = [c for c in off if c.role == "solo"]
