@@ -256,6 +256,8 @@ def test_a_forged_result_is_noticed(command: Command, tmp_path: Path) -> None:
 
 def test_an_empty_class_is_said(command: Command, tmp_path: Path) -> None:
     one_line(command("review", tmp_path), "no result")
+    (tmp_path / "take.mid").write_bytes(b"MThd")
+    one_line(command("review", tmp_path), "no result", "trainer score")
     (tmp_path / "bad.toml").write_bytes(b"\xff\xfe\x00")
     one_line(command("worksheet", "check", tmp_path / "bad.toml"), "UTF-8")
     (tmp_path / "bad.toml").write_text("[[task]]\ndrill = 'root'\n")

@@ -81,6 +81,16 @@ def test_how_sure_the_downbeat_is_is_always_said(command: Command, tmp_path: Pat
     assert "begin inside" not in command("score", path, "--downbeat=-15.0").out
 
 
+def test_a_recording_that_begins_elsewhere_does_not_come_into_the_history_unasked(
+    command: Command, tmp_path: Path
+) -> None:
+    """Its changes would be judged in the wrong place, for weeks."""
+    path, takes = file_from_bar(7, tmp_path), tmp_path / "takes"
+    done = command("import", path, "--takes", takes)
+    assert done.status == 2 and "0 of 1 taken in" in done.out and "--downbeat auto" in done.err
+    assert "1 of 1 taken in" in command("import", path, "--takes", takes, "--downbeat", "auto").out
+
+
 def test_an_unsure_downbeat_names_the_second_best(command: Command, tmp_path: Path) -> None:
     """Two bars on one chord could be many places: the share of the next one is said, and what to do."""
     path = file_from_bar(7, tmp_path, n_bars=2)

@@ -218,3 +218,9 @@ def test_a_change_comes_in_the_key_where_it_is_missed_and_at_the_tempo_where_it_
     piece = next(piece for piece in pieces if piece.drill == "change_five_four")
     assert (piece.key, piece.tempo_bpm) == ("E", 112.0)
     assert next(piece for piece in pieces if piece.kind == "song").key == "A"
+
+
+@pytest.mark.parametrize(("asked", "song", "bpm"), [(None, 132.0, 132.0), (80.0, 132.0, 80.0), (None, None, 96.0)])
+def test_the_song_comes_at_the_tempo_of_the_newest_one(asked: float | None, song: float | None, bpm: float) -> None:
+    pieces = plan_evening(20, [], [], datetime.date(2026, 1, 4), tempo_bpm=asked, song_bpm=song).pieces
+    assert [piece.tempo_bpm for piece in pieces if piece.kind == "song"] == [bpm]

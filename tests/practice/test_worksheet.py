@@ -60,6 +60,14 @@ MISTAKES = [
         r"task\[1\]\.target\.figure: found 'landing.rot_rate'.*did you mean \"landing.root_rate\"",
     ),
     (
+        "[[task]]\ntarget = {figure = 'landing.root_rate', at_least = 90}\n[task.session]\nkey = 'A'",
+        r"task\[1\]\.target\.at_least: found 90; allowed: a share from 0 to 1; 90 % is 0\.9",
+    ),
+    (
+        "[[task]]\ntarget = {figure = 'timing.mean_ms', at_least = 20, at_most = 5}\n[task.session]\nkey = 'A'",
+        r"task\[1\]\.target: at_least 20 is above at_most 5",
+    ),
+    (
         "[[task]]\ntarget = {figure = 'landing.root_rate'}\n[task.session]\nkey = 'A'",
         r"task\[1\]\.target: needs at_least, at_most, or both",
     ),

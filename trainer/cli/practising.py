@@ -183,6 +183,7 @@ def practice(
         book.refresh()
         runs = book.drill_runs()
         home, keys = keys_of(book, today) if key is None else (key, {})
+        newest = book.takes(kind="song", newest=1)
         due = due_on(runs, today)
         phrases = _due_phrases(book, due)
         asked = [
@@ -190,7 +191,15 @@ def practice(
             for name, (exercise, _) in phrases.items()
         ]
         evening = plan_evening(
-            minutes, evidence_of(book), runs, today, key=home, keys=keys, tempo_bpm=bpm, phrases=asked
+            minutes,
+            evidence_of(book),
+            runs,
+            today,
+            key=home,
+            keys=keys,
+            tempo_bpm=bpm,
+            song_bpm=newest[0].tempo_bpm if newest else None,
+            phrases=asked,
         )
     if as_json:
         record = {"due": [_due_dict(item) for item in due], "pieces": [_piece_dict(piece) for piece in evening.pieces]}

@@ -124,6 +124,7 @@ def import_takes(
     from trainer.cli.choosing import named_session
     from trainer.cli.scoring import _downbeat
     from trainer.practice.history import History
+    from trainer.scoring.card import misplaced
     from trainer.take import read_take, takes_dir, write_take
 
     known = None if session is None else named_session(session)
@@ -140,6 +141,13 @@ def import_takes(
             read = read_take(path, session=known, track=number, downbeat=_downbeat(downbeat))
         except TrainerError as error:
             typer.echo(str(error), err=True)
+            continue
+        if misplaced(read):
+            typer.echo(
+                f"{path}: left out: nearly all of it fits another place in the form than where it is taken to begin; "
+                "add --downbeat auto (or --downbeat 0 if chorus 1 does begin with the file)",
+                err=True,
+            )
             continue
         there = in_already.get(read.sha256)
         if there is not None:
@@ -176,6 +184,8 @@ def _progress() -> Callable[[int, int], None] | None:
 def _figure_text(trend: Trend) -> str:
     if trend.newest is None:
         return "–"
+    if trend.figure.name == "swing_ratio":
+        return f"{trend.newest:.2f} : 1"
     value = 100.0 * trend.newest if trend.figure.name.endswith("_rate") else trend.newest
     unit = " %" if trend.figure.name.endswith("_rate") else f" {trend.figure.unit}".rstrip()
     return f"{value:.3g}{unit}"
@@ -190,6 +200,8 @@ def _trend_text(trend: Trend) -> str:
         return trend.words
     scale = 100.0 if trend.figure.name.endswith("_rate") else 1.0
     low, high = (f"{scale * end:+.2g}" for end in trend.ci95)
+    if trend.ci95 == (0.0, 0.0):
+        return "the same throughout"
     if trend.words not in _SHORT:
         return f"only scatter ({low} to {high} a week)"
     return f"{_SHORT[trend.words]}, {scale * trend.per_week:+.2g} a week ({low} to {high})"
@@ -207,7 +219,7 @@ def _say_history(book: History, since: datetime.date | None) -> None:
     typer.echo(f"{n} take{'s' * (n > 1)} on {days} day{'s' * (days > 1)}, {ends}.")
     followed = [trend for trend in book.trends(since=since) if trend.newest is not None]
     if followed:
-        typer.echo("")
+        typer.echo(f"\n{'':<32}{'newest day':>11}  over the weeks")
     for trend in followed:
         typer.echo(f"{trend.figure.title:<32}{_figure_text(trend):>11}  {_trend_text(trend)}")
     cells = book.landing_by_key(since)

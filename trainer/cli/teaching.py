@@ -176,7 +176,8 @@ def review(
         except TrainerError as error:
             typer.echo(str(error), err=True)
     if not results:
-        raise UsageError(f"{folder}: no result in there; expected files that end in .result")
+        takes = f" (takes and other MIDI files: trainer score {folder})" if any(folder.glob("*.mid")) else ""
+        raise UsageError(f"{folder}: no result in there; expected files that end in .result{takes}")
     if as_csv:
         _review_csv(results)
         return 0

@@ -194,13 +194,14 @@ def plan_evening(
     key: str = "G",
     keys: Mapping[str, str] | None = None,
     tempo_bpm: float | None = None,
+    song_bpm: float | None = None,
     names: Sequence[str] = tuple(DRILLS),
     phrases: Sequence[DuePhrase] = (),
 ) -> Evening:
     """Warm-up, drills, one song, one look at the figures, within `minutes`.
 
     Each drill comes in the key and tempo that is due, else in its key of `keys` (drill → key), else in `key`; without a
-    `tempo_bpm` where it was last. Same arguments, same evening.
+    `tempo_bpm` where it was last, and the song at `song_bpm`. Same arguments, same evening.
     """
     asked_bpm, tempo_bpm = tempo_bpm, USUAL_BPM if tempo_bpm is None else tempo_bpm
     rng = random.Random((seed << 20) ^ today.toordinal())
@@ -242,7 +243,7 @@ def plan_evening(
     if phrase is not None:
         each = round(phrase.minutes + PAUSE_MINUTES, 1)
         pieces.append(Piece("phrase", each, phrase.drill, phrase.key, phrase.tempo_bpm, "studied, due again"))
-    pieces.append(Piece("song", song_minutes, None, key, tempo_bpm, "put it into a song"))
+    pieces.append(Piece("song", song_minutes, None, key, asked_bpm or song_bpm or USUAL_BPM, "put it into a song"))
     pieces.append(Piece("look", look_minutes, why="what the figures say"))
     return Evening(tuple(pieces), seed, today)
 

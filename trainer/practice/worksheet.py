@@ -254,9 +254,15 @@ def _target(value: Any, where: str, problems: list[str]) -> Target | None:
         end = value.get(name)
         if end is not None and (not isinstance(end, int | float) or isinstance(end, bool) or not math.isfinite(end)):
             problems.append(f"{where}target.{name}: found {end!r}; allowed: a number")
+        elif end is not None and str(figure).endswith("_rate") and not 0.0 <= end <= 1.0:
+            meant = f"; {end:g} % is {end / 100.0:g}" if 1.0 < end <= 100.0 else ""
+            problems.append(f"{where}target.{name}: found {end!r}; allowed: a share from 0 to 1{meant}")
         ends[name] = end
     if ends["at_least"] is None and ends["at_most"] is None:
         problems.append(f"{where}target: needs at_least, at_most, or both")
+    low, high = ends["at_least"], ends["at_most"]
+    if len(problems) == before and low is not None and high is not None and low > high:
+        problems.append(f"{where}target: at_least {low} is above at_most {high}: nothing meets it")
     if len(problems) > before:
         return None
-    return Target(str(figure), ends["at_least"], ends["at_most"])
+    return Target(str(figure), low, high)

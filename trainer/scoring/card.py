@@ -27,10 +27,10 @@ from trainer.scoring.why import Why, no_figure, number
 from trainer.session import Chart, Session, expand
 from trainer.take.model import Take
 
-__all__ = ["REVISION", "SCHEMA", "EmptySection", "Scorecard", "Section", "answers", "score"]
+__all__ = ["REVISION", "SCHEMA", "EmptySection", "Scorecard", "Section", "answers", "misplaced", "score"]
 
 SCHEMA = {"name": "scorecard", "major": 1, "minor": 0}
-REVISION = 7  # of the figures: raised whenever the same take comes out otherwise, so that kept cards are made anew
+REVISION = 8  # of the figures: raised whenever the same take comes out otherwise, so that kept cards are made anew
 DEFAULT_LEVEL = "jam"
 ELSEWHERE_SHARE = 0.8  # of the bars; our choice
 
@@ -214,6 +214,15 @@ def score(
         )
         return replace(card, verdict=verdict(card, level, placed=not elsewhere))
     return replace(card, verdict=verdict(card, level))
+
+
+def misplaced(take: Take) -> bool:
+    """Whether a file that is taken to begin with a chorus more likely begins elsewhere in its session's form."""
+    if take.session is None or take.header.downbeat_from != "start of file":
+        return False
+    chart = expand(take.session)
+    reading = read_notes(take, chart)
+    return bool(_elsewhere(take, reading, place(reading, chart)))
 
 
 def answers(take: Take, chart: Chart) -> Take:
