@@ -12,6 +12,7 @@ from typing import Any
 import numpy as np
 import pytest
 
+from trainer.report import sections
 from trainer.scoring import form, form_notes
 from trainer.session import Chart, expand, session_from_dict
 
@@ -169,6 +170,8 @@ def test_a_bar_that_is_not_sure_is_put_as_a_question() -> None:
     span = form.LostSpan(15, 15, 2, 4, 2, 4, 4.0, "skipped", 2, 5, 64.0, 0.7)
     assert span.words() == "chorus 2 bar 4: it sounded a bar early; did you mean it?"
     assert replace(span, place_beats=-4.0, cause="repeated").words().endswith("a bar late; did you mean it?")
+    assert span.unsure and not replace(span, cause="missed quick change").unsure
+    assert "bar 4: it sounded a bar early. Did you mean it?" in sections._span_words(span.to_dict())
     assert replace(span, probability=0.95).words() == "chorus 2 bar 4: 1 bar ahead of the band (skipped)"
     assert replace(span, last_idx=16, to_bar=5).words() == "chorus 2, bars 4 to 5: 1 bar ahead of the band (skipped)"
 

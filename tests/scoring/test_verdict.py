@@ -5,6 +5,7 @@ from __future__ import annotations
 import itertools
 import json
 import tomllib
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -22,9 +23,10 @@ from trainer.line.stand_in import Feel, Slip
 from trainer.music import FORMS, GROOVES
 from trainer.practice.drills import DRILLS
 from trainer.scoring.card import Scorecard, score
+from trainer.scoring.form import FormResult, LostSpan
 from trainer.scoring.levels import level_named, levels
 from trainer.scoring.shape import Shape
-from trainer.scoring.verdict import spread_interval
+from trainer.scoring.verdict import spread_interval, verdict
 from trainer.session import BEATS_PER_BAR, expand, session_from_dict
 from trainer.take import Take, empty_notes
 
@@ -279,3 +281,13 @@ def test_the_interval_of_a_spread_covers_it_when_notes_lean_on_the_one_before(r:
         low, high = spread_interval(float(median_abs_deviation(late, scale="normal")), 200, r)
         kept += low <= 1.0 <= high
     assert 0.92 <= kept / 400 <= 0.98, kept / 400
+
+
+def test_a_bar_asked_about_is_not_held_against_the_player() -> None:
+    card = card_of("stage", jitter_sd_ms=5.0)
+    assert isinstance(card.form, FormResult)
+    sure = LostSpan(16, 16, 2, 5, 2, 5, -4.0, "repeated", 2, 6, 68.0, 0.97)
+    for span, met in ((replace(sure, probability=0.7), True), (sure, False)):
+        told = verdict(replace(card, form=replace(card.form, lost=(span,))), "stage")
+        assert told.lines[3].met is met and ("did you mean it?" in told.lines[3].text) is met
+        assert bool(told.advice) is not met

@@ -20,6 +20,7 @@ from trainer.report.pictures import (
     swing_picture,
 )
 from trainer.scoring.align import Reading
+from trainer.scoring.form import SURE
 from trainer.session import BEATS_PER_BAR, Chart
 from trainer.take import Take
 
@@ -382,6 +383,8 @@ def _span_words(span: Card) -> str:
     cause = str(span.get("cause", ""))
     if cause == "missed quick change":
         return f"{where}: the quick change was not there. Did you mean to stay?"
+    if a == b and abs(span["place_beats"]) == BEATS_PER_BAR and span["probability"] < SURE:
+        return f"{where}: it sounded a bar {'early' if span['place_beats'] > 0 else 'late'}. Did you mean it?"
     told = f"{where}: you were {bars_words(float(span['place_beats']))}, {_CAUSES.get(cause, cause)}."
     back = span.get("back")
     return f"{told} Back in chorus {back['chorus']} bar {back['bar']}." if back else told

@@ -28,6 +28,7 @@ from trainer.scoring.why import Why, no_figure
 from trainer.session import BEATS_PER_BAR, Chart
 
 __all__ = [
+    "SURE",
     "FormResult",
     "LostSpan",
     "PlaceBar",
@@ -52,7 +53,7 @@ _LOOKS = 3
 _QUICK_NATS, _BAR_NATS, _SHORT_NATS, _PART_NATS, _SPAN_NATS = 3.0, 5.5, 11.0, 20.0, 4.0
 _BAR_BEAT_CAP = 4.5  # the most that one beat says for a slip of one bar
 _WEAK_BAR_NATS = 2.0  # what such a bar has to say besides where some of its notes hardly count
-_SURE = 0.9  # below it, a slip of one bar is put as a question
+SURE = 0.9  # below it, a slip of one bar is put as a question
 
 
 @dataclass(frozen=True, slots=True)
@@ -247,6 +248,12 @@ class LostSpan:
     back_at_beats: float | None
     probability: float
 
+    @property
+    def unsure(self) -> bool:
+        """Whether it is one bar early or late that may be chance, or meant: asked, not charged."""
+        one_bar = self.first_idx == self.last_idx and abs(self.place_beats) == BEATS_PER_BAR
+        return one_bar and self.cause != "missed quick change" and self.probability < SURE
+
     def words(self) -> str:
         """The span in words; a missed quick change, and a bar that is not sure, are put as a question."""
         first, last = f"chorus {self.from_chorus} bar {self.from_bar}", f"chorus {self.to_chorus} bar {self.to_bar}"
@@ -256,7 +263,7 @@ class LostSpan:
         if self.cause == "missed quick change":
             return f"{where}: the quick change was not there; did you mean to stay?"
         n = abs(self.place_beats)
-        if self.first_idx == self.last_idx and n == BEATS_PER_BAR and self.probability < _SURE:
+        if self.unsure:
             return f"{where}: it sounded a bar {'early' if self.place_beats > 0 else 'late'}; did you mean it?"
         size = f"{n / 4:g} bar{'' if n == 4 else 's'}" if n % 4 == 0 else f"{n:g} beat{'' if n == 1 else 's'}"
         side = "ahead of" if self.place_beats > 0 else "behind"

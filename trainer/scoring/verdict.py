@@ -257,7 +257,7 @@ def _time(card: Scorecard, level: Level, found: list[Advice]) -> Line:
     cost: Counter[int] = Counter()
     if card.chart is not None:
         floor = max(timing.robust_sd_s, 0.008)
-        for beat, late in zip(timing.beat.tolist(), (timing.asynchrony_s - timing.median_s).tolist(), strict=True):
+        for beat, late in zip(timing.beat.tolist(), timing.strays_s.tolist(), strict=True):
             if abs(late) > 2.5 * floor:
                 cost[int(card.chart.bar_idx_at(float(beat)))] += round(1000 * abs(late))
     return Line("time", text, spread_pct, interval, "% of the beat", target, met, _worst(card, cost), unsure)
@@ -398,7 +398,7 @@ def _form_and_shape(card: Scorecard, level: Level, found: list[Advice]) -> Line:
         reason = None
         bars_lost = form.bars_lost or 0
         n_bars = max(_bars_asked(card, form), 1)
-        lost_share = bars_lost / n_bars
+        lost_share = (bars_lost - sum(span.unsure for span in form.lost)) / n_bars
         n_told = max(n_bars, sum(row.chorus == 1 for row in form.place))  # a chorus at the least
         if not bars_lost and form.n_bars_played < 0.5 * n_told:
             lost_share = math.nan
