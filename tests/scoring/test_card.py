@@ -159,6 +159,21 @@ def test_a_file_hash_is_kept() -> None:
     assert score(replace(shuffle_take(chart), sha256="ab" * 32)).take_sha256 == "ab" * 32
 
 
+def test_a_drift_does_not_make_the_first_bars_the_worst() -> None:
+    """20 ms a chorus for six choruses: bar 1 is not far from where the player sits at bar 1."""
+    chart = chart_of(6)
+    take = line_take(chart, shuffle_rows(chart, 2.0), jitter_ms=4.0)
+    take.notes["onset_s"] -= take.notes["onset_s"] * 0.020 / (48 * 0.625)
+    for beat in (9.0, 10.0):  # chorus 1, bar 3, beats 2 and 3
+        take.notes["onset_s"][np.abs(take.notes["onset_s"] - beat * 0.625) < 0.1] += 0.07
+    card = score(take)
+    assert card.timing.drift.high < 0.0
+    bars = costly_bars(card)
+    assert [bar[:2] for bar in bars] == [(1, 3)]
+    assert bars[0][2].startswith("beats 2 and 3 came ") and bars[0][2].endswith(" ms after your usual place")
+    assert card.verdict.lines[1].bars == ((1, 3),)
+
+
 def test_the_lines_and_the_bars_that_cost_most() -> None:
     chart = chart_of(3)
     rows = [row for row in shuffle_rows(chart, 2.0) if not 64.0 <= row[0] < 68.0]  # chorus 2, bar 5 is silent

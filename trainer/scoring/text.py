@@ -151,17 +151,30 @@ def costly_bars(card: Scorecard, n: int = 4) -> tuple[tuple[int, int, str], ...]
         reasons.setdefault(item.bar_idx, []).append(words.get(heard, heard))
     t = card.timing
     if t.n >= 8 and t.robust_sd_s > 0.0:
-        away = abs(t.asynchrony_s - t.median_s) / max(t.robust_sd_s, 0.008)
+        strays = t.strays_s
+        away = abs(strays) / max(t.robust_sd_s, 0.008)
         # Three spreads from the player's own place, and enough to be heard in a song. Our choice.
-        far = (away > 3.0) & (abs(t.asynchrony_s - t.median_s) > STRAY_S)
-        for beat, ms in zip(t.beat[far].tolist(), (1000.0 * (t.asynchrony_s - t.median_s))[far].tolist(), strict=True):
+        far = (away > 3.0) & (abs(strays) > STRAY_S)
+        astray: dict[tuple[int, str], list[tuple[int, float]]] = {}
+        for beat, ms in zip(t.beat[far].tolist(), (1000.0 * strays)[far].tolist(), strict=True):
             bar = int(chart.bar_idx_at(float(beat)))
             cost[bar] = cost.get(bar, 0.0) + 1.0
-            side = "after" if ms > 0 else "before"
             place = int(beat - chart.bars[bar].onset_beats) + 1
-            reasons.setdefault(bar, []).append(f"beat {place} came {abs(ms):.0f} ms {side} your usual place")
+            astray.setdefault((bar, "after" if ms > 0 else "before"), []).append((place, abs(ms)))
+        for (bar, side), beats in astray.items():
+            reasons.setdefault(bar, []).append(_astray(beats, side))
     worst = sorted(cost, key=lambda b: (-cost[b], b))[:n]
     return tuple((chart.bars[b].chorus, chart.bars[b].bar, "; ".join(reasons[b])) for b in worst)
+
+
+def _astray(beats: list[tuple[int, float]], side: str) -> str:
+    """ "beat 3 came 118 ms after your usual place", "beats 1, 2 and 4 came 40 to 60 ms before your usual place"."""
+    places, late = [str(place) for place, _ in beats], [ms for _, ms in beats]
+    if len(beats) == 1:
+        return f"beat {places[0]} came {late[0]:.0f} ms {side} your usual place"
+    low, high = f"{min(late):.0f}", f"{max(late):.0f}"
+    how_far = low if low == high else f"{low} to {high}"
+    return f"beats {', '.join(places[:-1])} and {places[-1]} came {how_far} ms {side} your usual place"
 
 
 def summary(card: Scorecard, *, full: bool = False) -> str:

@@ -142,7 +142,10 @@ class Split:
 
 @dataclass(frozen=True)
 class Timing:
-    """Everything said about time. Missing figures are NaN here, null in JSON, and named in `why`."""
+    """Everything said about time. Missing figures are NaN here, null in JSON, and named in `why`.
+
+    `usual_s`: the player's own place at each of `beat`: the median, moved along where a drift is sure.
+    """
 
     reference: str
     mean: Interval
@@ -161,7 +164,13 @@ class Timing:
     excused: Mapping[str, int]
     beat: Ints
     asynchrony_s: Floats
+    usual_s: Floats
     why: Mapping[str, Why] = field(default_factory=dict)
+
+    @property
+    def strays_s(self) -> Floats:
+        """How far each on-beat lies from the player's own place there, seconds, late positive."""
+        return self.asynchrony_s - self.usual_s
 
     @property
     def n(self) -> int:
@@ -320,8 +329,16 @@ def timing(reading: Reading, band: Notes | None = None) -> Timing:
         excused=_excused(r),
         beat=beats,
         asynchrony_s=asynchrony,
+        usual_s=_usual_s(middle, drift, x),
         why=why,
     )
+
+
+def _usual_s(middle_s: float, drift: Slope, x: Floats) -> Floats:
+    """The player's place at each chorus position: one who drifts is not astray where the drift had not begun."""
+    if len(x) and (drift.low > 0.0 or drift.high < 0.0):
+        return middle_s + drift.slope * (x - median(x))
+    return np.full(len(x), middle_s)
 
 
 def _chorus_position(reading: Reading, beats: Floats) -> Floats:
