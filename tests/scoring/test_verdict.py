@@ -5,6 +5,7 @@ from __future__ import annotations
 import itertools
 import json
 import tomllib
+from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -168,6 +169,41 @@ def test_a_chorus_played_elsewhere_in_the_form_is_not_open() -> None:
     assert "the place in the form was lost" in card.shape.choruses[2].sentence()
     about = [advice.about for advice in card.verdict.advice]
     assert about[0] == "form" and "shape" not in about
+
+
+@pytest.mark.parametrize(
+    ("early_ms", "said", "size"),
+    [
+        (lambda bar: 5.0 * (bar % 12), "You rush through every chorus", 60.0),
+        (lambda bar: 45.0 * (24 <= bar < 48), "You rush in the solos", 45.0),
+        (lambda bar: -45.0 * (24 <= bar < 48), "You drag in the solos", 45.0),
+        (lambda bar: 1.0 * (bar % 12), None, 0.0),  # under what is heard
+    ],
+)
+def test_who_rushes_by_the_part_of_the_song_is_told_where(
+    early_ms: Callable[[int], float], said: str | None, size: float
+) -> None:
+    tempo = TempoMap(CHART.tempo_segments)
+    feel = Feel(missed_frac=0.0, swing_ratio=2.0, jitter_sd_ms=10.0)
+    notes = StandIn(feel, seed=3).play(planned_song(CHART, 1)).notes
+    bars = np.floor((tempo.beats_at(notes["onset_s"]) + 0.25) / BEATS_PER_BAR).astype(int)
+    notes["onset_s"] -= [0.001 * early_ms(bar) for bar in bars.tolist()]
+    notes.sort(order="onset_s")
+    advice = [
+        a for a in score(Take(notes, tempo, SESSION)).verdict.advice if a.text.startswith(("You rush", "You drag"))
+    ]
+    assert [a.text.startswith(said) for a in advice] == [True] if said else not advice
+    if said:
+        assert float(advice[0].evidence.split()[0]) == pytest.approx(size, abs=8.0)
+
+
+def test_a_loose_hand_is_not_told_that_it_rushes() -> None:
+    for seed in range(8):
+        played = StandIn(Feel(missed_frac=0.0, jitter_sd_ms=30.0, jitter_lag1=0.4), seed=seed).play(
+            planned_song(CHART, 1)
+        )
+        advice = score(Take(played.notes, TempoMap(CHART.tempo_segments), SESSION)).verdict.advice
+        assert not any(a.text.startswith(("You rush", "You drag")) for a in advice)
 
 
 def test_a_line_in_another_key_is_asked_about_by_its_name() -> None:

@@ -13,11 +13,13 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Any
 
+import numpy as np
+
 from trainer.scoring.form import FormResult
 from trainer.scoring.landing import NOT_COUNTED, Item, Landing
 from trainer.scoring.levels import Level, level_named
-from trainer.scoring.shape import ChorusShape, Shape
-from trainer.scoring.stats import MIN_N
+from trainer.scoring.shape import ChorusShape, Shape, welch
+from trainer.scoring.stats import MIN_N, Interval, theil_sen
 from trainer.scoring.text import feel_line, landing_line, time_line
 from trainer.scoring.why import Why, counted, no_figure, number
 from trainer.session import BEATS_PER_BAR
@@ -29,6 +31,7 @@ __all__ = ["MAX_ADVICE", "Advice", "Line", "Verdict", "share_interval", "spread_
 
 MAX_ADVICE = 3
 MAX_BARS = 4
+MIN_CHORUSES, SAME_WAY = 3, 0.7  # so many choruses, six of seven the same way, tell a habit; our choice
 EVEN_RATIO = 1.15  # below it a groove is called even, not shuffled; our choice
 DRILL_FORM, DRILL_GROOVE = "quick_change_12", "shuffle"  # of a drill that is asked for none
 HABIT_MISSES = 3  # one change of the form missed so often in a take is a habit; our choice
@@ -254,6 +257,10 @@ def _time(card: Scorecard, level: Level, found: list[Advice]) -> Line:
         evidence = f"{drift_ms:+.1f} ms a chorus ({low:+.1f} to {high:+.1f})"
         say = f"Against {'the drums' if timing.reference == 'band' else 'the beat'} you {word} as the song goes on."
         found.append(Advice("time", say, evidence, "drop_out_2_of_4", abs(drift_ms) / level.drift_ms_per_chorus))
+    uneven = _uneven(card, 2.0 * level.drift_ms_per_chorus)
+    if uneven is not None:
+        met = False
+        found.append(uneven)
     cost: Counter[int] = Counter()
     if card.chart is not None:
         floor = max(timing.robust_sd_s, 0.008)
@@ -261,6 +268,55 @@ def _time(card: Scorecard, level: Level, found: list[Advice]) -> Line:
             if abs(late) > 2.5 * floor:
                 cost[int(card.chart.bar_idx_at(float(beat)))] += round(1000 * abs(late))
     return Line("time", text, spread_pct, interval, "% of the beat", target, met, _worst(card, cost), unsure)
+
+
+def _uneven(card: Scorecard, limit_ms: float) -> Advice | None:
+    """Advice to one who rushes or drags by the part of the song: through every chorus, or in the solos.
+
+    Both hide in an average, and in a drift over the whole song as the next chorus starts over. From bar medians of how
+    far the player is off his own place; nearly every chorus has to go the same way.
+    """
+    chart, timing = card.chart, card.timing
+    if chart is None or timing.n < MIN_N or math.isnan(timing.robust_sd_s):
+        return None
+    in_bar = chart.bar_idx_at(timing.beat + 1e-6)
+    late_ms = {chart.bars[i]: float(np.median(1000.0 * timing.strays_s[in_bar == i])) for i in np.unique(in_bar)}
+    found: list[tuple[float, str, str]] = []
+    per_bar: list[tuple[float, float]] = []
+    slopes = []
+    for chorus in {bar.chorus for bar in late_ms if bar.chorus > 0}:
+        at, late = np.array([(bar.bar, ms) for bar, ms in late_ms.items() if bar.chorus == chorus], dtype=np.float64).T
+        if len(at) >= MIN_N:
+            slopes.append(theil_sen(late, at, at).slope)
+            per_bar += zip(at.tolist(), (late - late.mean()).tolist(), strict=True)
+    if len(slopes) >= MIN_CHORUSES and abs(np.sign(slopes).sum()) >= SAME_WAY * len(slopes):
+        at, late = np.array(sorted(per_bar)).T
+        n_bars = len(chart.form_chords)
+        slope = theil_sen(late, at, np.arange(0.0, 2.0 * len(at), 2.0))  # of many choruses: no two are neighbours
+        through = Interval(n_bars * slope.slope, n_bars * slope.low, n_bars * slope.high, len(at))
+        words = f"{{:.0f}} ms {{}} at its end than at its top ({{}}, {len(slopes)} choruses)"
+        found += _told(through, limit_ms, "through every chorus, and start over at the next", words)
+    verses, solos = (
+        np.array([ms for bar, ms in late_ms.items() if bar.role == role and not bar.final])
+        for role in ("verse", "solo")
+    )
+    gap = welch(verses, solos)
+    found += _told(gap, limit_ms, "in the solos", f"{{:.0f}} ms {{}} than in the verses ({{}}, {gap.n} bars)")
+    if not found:
+        return None
+    size, say, evidence = max(found)
+    return Advice("time", say, evidence, "drop_out_2_of_4", size / limit_ms)
+
+
+def _told(late_ms: Interval, limit_ms: float, where: str, evidence: str) -> list[tuple[float, str, str]]:
+    """(size, words, evidence) of a difference of at least `limit_ms`, and surely of half of it; else nothing."""
+    sure_ms = max(late_ms.low, -late_ms.high)
+    if not sure_ms > limit_ms / 2.0 or abs(late_ms.estimate) < limit_ms:
+        return []
+    size, word = abs(late_ms.estimate), "earlier" if late_ms.estimate < 0.0 else "later"
+    low, high = sorted((abs(late_ms.low), abs(late_ms.high)))
+    say = f"You {'rush' if late_ms.estimate < 0.0 else 'drag'} {where}."
+    return [(size, say, evidence.format(size, word, f"{low:.0f} to {high:.0f}"))]
 
 
 _PAIR_DRILLS = {
