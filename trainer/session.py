@@ -604,6 +604,8 @@ def parse_session(text: str, source: str = "session") -> Session:
         raise SessionError(source, [f"not valid TOML: {error}"]) from None
     except RecursionError:
         raise SessionError(source, ["not valid TOML: nested too deeply"]) from None
+    if "task" in data and "chorus" not in data:
+        raise SessionError(source, [f"a worksheet, not a session; play it through: trainer worksheet run {source}"])
     return session_from_dict(data, source)
 
 
@@ -623,6 +625,8 @@ def load_session(path: str | Path) -> Session:
     if len(raw) > MAX_SESSION_BYTES:
         raise FileFormatError(f"{file}: more than 1 MB; expected a session of a few lines")
     try:
+        if raw[:4] == b"MThd":
+            raise SessionError(str(file), [f"a MIDI file, not a session; its figures: trainer score {file}"])
         text = raw.decode("utf-8-sig")  # some editors put a byte order mark first
     except UnicodeDecodeError as error:
         raise SessionError(str(file), [f"not UTF-8 text (byte {error.start}); save the file as UTF-8"]) from None

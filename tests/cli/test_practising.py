@@ -254,6 +254,36 @@ def test_a_forged_result_is_noticed(command: Command, tmp_path: Path) -> None:
     assert done.status == 0 and "rubbish.result" in done.err  # the others are still read
 
 
+def test_a_file_of_another_kind_is_sent_where_it_belongs(command: Command, tmp_path: Path) -> None:
+    sheet, result, midi = (tmp_path / name for name in ("sheet.toml", "week.result", "take.mid"))
+    assert command("worksheet", "new", sheet).status == 0
+    one_line(command("chart", sheet), "a worksheet", "trainer worksheet run")
+    with zipfile.ZipFile(result, "w") as archive:
+        archive.writestr("worksheet.toml", "")
+    one_line(command("report", result), "a worksheet's result", "trainer review")
+    midi.write_bytes(b"MThd\x00\x00\x00\x06\xff")
+    one_line(command("chart", midi), "a MIDI file", "trainer score")
+
+
+def test_a_class_of_ten_fits_eighty_columns(command: Command, tmp_path: Path) -> None:
+    sheet, folder = tmp_path / "week.toml", tmp_path / "class"
+    folder.mkdir()
+    sheet.write_text("[[task]]\ndrill = 'change_one_four'\nkey = 'A'\n")
+    first = folder / "0.result"
+    assert command("worksheet", "run", sheet, "--name", "Nobody", "--out", first, "--stand-in").status == 0
+    with zipfile.ZipFile(first) as archive:
+        parts = {name: archive.read(name) for name in archive.namelist()}
+    for n in range(1, 10):
+        with zipfile.ZipFile(folder / f"{n}.result", "w") as archive:
+            for name, data in parts.items():
+                archive.writestr(name, data.replace(b'"Nobody"', f'"Student {n}"'.encode()))
+    table = command("review", folder).out.split("Roots missed, of changes\n")[1].splitlines()
+    assert len(table) == 12 and all(len(line) <= 80 for line in table)
+    counts = [re.search(r"(\d+) of (\d+)", line) for line in table[1:]]
+    missed, asked = ([int(c[k]) for c in counts if c] for k in (1, 2))
+    assert table[-1].startswith("all ") and sum(asked[:-1]) == asked[-1] > 0 and sum(missed[:-1]) == missed[-1]
+
+
 def test_an_empty_class_is_said(command: Command, tmp_path: Path) -> None:
     one_line(command("review", tmp_path), "no result")
     (tmp_path / "take.mid").write_bytes(b"MThd")

@@ -20,6 +20,7 @@ if TYPE_CHECKING:
 
 __all__ = ["add_to", "worksheets"]
 
+MAX_PAIRS_SHOWN = 5  # changes of chord side by side: what eighty columns hold
 MAX_NAME = 40  # letters of a name that go into a file's; systems take some 250 bytes
 
 # --- teacher and class -----------------------------------------------------------------------------------------------
@@ -192,16 +193,26 @@ def review(
                 say(f"  {'not played':<11}{asked.title}: {missing} of {asked.times}")
         for remark in result.remarks:
             say(f"  ! {remark}")
-    table = {pair: row for pair, row in missed_changes(results).items() if "→" in pair}
-    names = list(dict.fromkeys(result.name or result.path.stem for result in results))  # one may have handed in two
-    typer.echo("\nRoots missed, of changes")
-    typer.echo(" " * 10 + "".join(f"{name[:14]:>16}" for name in names))
-    for pair in sorted(table, key=lambda p: -sum(missed for missed, _ in table[p].values())):
-        row = "".join(f"{'{} of {}'.format(*table[pair].get(name, (0, 0))):>16}" for name in names)
-        typer.echo(f"{pair:<10}{row}")
+    _say_missed({pair: row for pair, row in missed_changes(results).items() if "→" in pair}, results)
     if pages is not None:
         _review_pages(results, pages)
     return 0
+
+
+def _say_missed(table: dict[str, dict[str, tuple[int, int]]], results: list[Result]) -> None:
+    """Roots missed, a row a student, the change that is missed most first: a class of thirty fits eighty columns."""
+    names = list(dict.fromkeys(result.name or result.path.stem for result in results))  # one may have handed in two
+    pairs = sorted(table, key=lambda p: -sum(missed for missed, _ in table[p].values()))[:MAX_PAIRS_SHOWN]
+    rows = {name: [table[pair].get(name, (0, 0)) for pair in pairs] for name in names}
+    if len(names) > 1:
+        rows["all"] = [(sum(a for a, _ in table[p].values()), sum(b for _, b in table[p].values())) for p in pairs]
+    typer.echo("\nRoots missed, of changes")
+    typer.echo(" " * 20 + "".join(f"{pair:>12}" for pair in pairs))
+    for name, row in rows.items():
+        cells = (f"{missed} of {n}" if n else "·" for missed, n in row)
+        typer.echo(f"{name[:19]:<20}" + "".join(f"{cell:>12}" for cell in cells))
+    if len(table) > len(pairs):
+        typer.echo(f"The {len(pairs)} changes missed most, of {len(table)}.")
 
 
 def _review_csv(results: list[Result]) -> None:

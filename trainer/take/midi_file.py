@@ -266,6 +266,8 @@ def parse_midi(data: bytes, source: str = "MIDI file") -> MidiFile:
     if data[:4] == b"RIFF" and data[8:12] == b"RMID":  # a MIDI file in a RIFF wrapper (RP-029)
         start = max(data.find(b"MThd", 12, 4096), 0)
     if data[start : start + 4] != b"MThd" or len(data) < start + 14:
+        if source.endswith(".result") and data[:2] == b"PK":
+            raise FileFormatError(f"{source}: a worksheet's result, not a take; trainer review reads a folder of them")
         head = data[start : start + 4]
         seen = head.decode("ascii", "replace")
         found = "an empty file" if not data else "a file of another kind"
