@@ -206,6 +206,27 @@ def test_a_loose_hand_is_not_told_that_it_rushes() -> None:
         assert not any(a.text.startswith(("You rush", "You drag")) for a in advice)
 
 
+def test_pairs_from_every_feel_are_not_called_straight() -> None:
+    """Half of the off-beats even, half dotted: no swing of its own, and nothing to put right by ear."""
+    tempo = TempoMap(CHART.tempo_segments)
+    feel = Feel(missed_frac=0.0, swing_ratio=2.0, jitter_sd_ms=5.0)
+    notes = StandIn(feel, seed=3).play(model_line(CHART, device="root_shuffle", seed=3), tempo).notes
+    place = tempo.beats_at(notes["onset_s"]) % 1.0
+    off = np.flatnonzero((place > 0.4) & (place < 0.9))
+    notes["onset_s"][off] += np.where(np.arange(len(off)) // 8 % 2, 0.10, -0.16) * 60.0 / SESSION.tempo_bpm
+    out = score(Take(notes, tempo, SESSION)).verdict
+    low, high = out.lines[0].interval or (0.0, 0.0)
+    assert high > 2.0 * low and out.lines[0].met is None and "scatter too widely" in out.lines[0].text
+    assert not any(advice.about == "feel" for advice in out.advice)
+
+
+def test_a_shape_that_is_not_to_plan_is_said_beside_the_form() -> None:
+    tempo = TempoMap(CHART.tempo_segments)
+    notes = StandIn(Feel(missed_frac=0.0), seed=3).play(model_line(CHART, device="root_shuffle", seed=3), tempo).notes
+    line = score(Take(notes, tempo, SESSION), level="stage").verdict.lines[3]
+    assert line.figure == 0.0 and line.met is False and line.also == "3 of 5 choruses as planned"
+
+
 def test_a_line_in_another_key_is_asked_about_by_its_name() -> None:
     played = StandIn(Feel(missed_frac=0.0), seed=3).play(planned_song(CHART, 1)).notes
     played["pitch"] += 2

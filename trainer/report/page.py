@@ -120,7 +120,7 @@ def _line(item: Card) -> str:
     name = str(item.get("name", "")).replace("_", " ").capitalize()
     met = item.get("met")
     kind, word = ("open", "Not judged") if met is None else ("met", "On target") if met else ("unmet", "Not there yet")
-    figure = _judged(item)
+    figure = ", ".join(filter(None, (_judged(item), item.get("also"))))
     facts = [f"{word}: {figure}" if figure else word, f"asked for: {item.get('target', '')}"]
     out = f"<strong>{escape(name)}.</strong> {escape(str(item.get('text', '')))}"
     out += f'<br><span class="quiet {kind}">{escape("; ".join(facts))}.</span>'

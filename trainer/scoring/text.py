@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING
 
 from trainer.music import Key
 from trainer.scoring.landing import Item, Landing
-from trainer.scoring.stats import MIN_N
+from trainer.scoring.stats import MIN_N, Interval
 from trainer.scoring.swing import Swing
 from trainer.scoring.timing import Timing
 from trainer.scoring.why import counted
@@ -22,7 +22,7 @@ from trainer.scoring.why import counted
 if TYPE_CHECKING:
     from trainer.scoring.card import Scorecard
 
-__all__ = ["costly_bars", "feel_line", "landing_line", "summary", "time_line"]
+__all__ = ["costly_bars", "feel_line", "landing_line", "summary", "time_line", "too_scattered"]
 
 FELT_MS = 6.0  # smallest displacement that is noticed (Friberg & Sundberg 1995)
 DELIBERATE_MS = (-10.0, 25.0)  # common practice
@@ -31,7 +31,13 @@ STRAY_S = 0.030  # our choice
 STEADY_PCT = 2.5  # spread in % of the beat: at the edge of hearing; our choice for "steady"
 UNSTEADY_PCT = 5.0  # our choice
 
+MOST_APART = 2.0  # from even eighths to the triplet; our choice
 SAME_PITCH_LOG2 = 0.07  # ratios nearer than 5 % are one ratio, however narrow the interval; our choice
+
+
+def too_scattered(ratio: Interval) -> bool:
+    """Whether a swing ratio's interval reaches from one feel to another: its ends are more than twice apart."""
+    return math.isfinite(ratio.low) and math.isfinite(ratio.high) and ratio.high > MOST_APART * ratio.low
 
 
 def feel_line(swing: Swing) -> str:
@@ -46,7 +52,9 @@ def feel_line(swing: Swing) -> str:
         parts.append(f" ({counted(r.n, 'pair')}, too few for an interval)")
     if not math.isnan(swing.band_ratio):
         parts.append(f"; the band plays {swing.band_ratio:.2f}")
-        if math.isfinite(r.low) and r.low <= swing.band_ratio <= r.high:
+        if too_scattered(r):
+            parts.append(", but your pairs scatter too widely to compare")
+        elif math.isfinite(r.low) and r.low <= swing.band_ratio <= r.high:
             parts.append(", and you are with it")
         elif math.isfinite(r.low) and r.high < swing.band_ratio:
             parts.append(", you are straighter")

@@ -20,7 +20,7 @@ from trainer.scoring.landing import NOT_COUNTED, Item, Landing
 from trainer.scoring.levels import Level, level_named
 from trainer.scoring.shape import ChorusShape, Shape, welch
 from trainer.scoring.stats import MIN_N, Interval, theil_sen
-from trainer.scoring.text import feel_line, landing_line, time_line
+from trainer.scoring.text import feel_line, landing_line, time_line, too_scattered
 from trainer.scoring.why import Why, counted, no_figure, number
 from trainer.session import BEATS_PER_BAR
 
@@ -40,7 +40,10 @@ HABIT_SHARE = 0.75  # … where it went by in so many of its choruses; our choic
 
 @dataclass(frozen=True, slots=True)
 class Line:
-    """One of the four lines. `met` None: not measured, or too few to judge. `bars`: (chorus, bar), worst first."""
+    """One of the four lines. `met` None: not measured, or too few to judge. `bars`: (chorus, bar), worst first.
+
+    `also`: what else was judged beside the figure, in words.
+    """
 
     name: str
     text: str
@@ -51,6 +54,7 @@ class Line:
     met: bool | None
     bars: tuple[tuple[int, int], ...] = ()
     why: Why | None = None
+    also: str = ""
 
     def to_dict(self) -> dict[str, Any]:
         interval = None if self.interval is None else [number(v, 4) for v in self.interval]
@@ -63,6 +67,7 @@ class Line:
             "target": self.target,
             "met": self.met,
             "bars": [{"chorus": chorus, "bar": bar} for chorus, bar in self.bars],
+            "also": self.also,
             "why": {},
         }
         if self.why is not None:
@@ -173,6 +178,9 @@ def _feel(card: Scorecard, level: Level, found: list[Advice]) -> Line:
     met = away <= level.swing_log2
     if not met and r.low <= band <= r.high:
         unsure = no_figure("too_few", f"{r.n} pairs: their interval holds the band's ratio")
+        return Line("feel", text, r.estimate, interval, "ratio", target, None, (), unsure)
+    if not met and too_scattered(r):
+        unsure = no_figure("too_scattered", "the pairs scatter too widely to compare")
         return Line("feel", text, r.estimate, interval, "ratio", target, None, (), unsure)
     if not met:
         side = "straighter" if r.estimate < band else "more uneven"
@@ -476,14 +484,16 @@ def _form_and_shape(card: Scorecard, level: Level, found: list[Advice]) -> Line:
             else:
                 say = "You were elsewhere in the form for a while: count it through on roots."
                 found.append(Advice("form", say, where, "roots", weight))
+    also = ""
     if isinstance(shape, Shape):
         good, asked = shape.planned
+        also = f"{good} of {asked} {'chorus' if asked == 1 else 'choruses'} as planned" if asked else ""
         if asked and good / asked < level.planned_share:
             met = False if met is not None else None
             _shape_advice(shape, good, asked, level, found)
-    counted = reason or no_figure("counted", "bars are counted, not sampled: no interval")
+    sure = reason or no_figure("counted", "bars are counted, not sampled: no interval")
     bars = _worst(card, cost)
-    return Line("form and shape", text, lost_share, None, "share of bars elsewhere", target, met, bars, counted)
+    return Line("form and shape", text, lost_share, None, "share of bars elsewhere", target, met, bars, sure, also)
 
 
 def _bars_asked(card: Scorecard, form: FormResult) -> int:
