@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
@@ -79,6 +80,25 @@ def test_how_sure_the_downbeat_is_is_always_said(command: Command, tmp_path: Pat
     assert "by its notes" not in said and "it may begin inside a chorus" in said
     assert "elsewhere in the form for a while" not in said  # it is the file's beginning that is wrong, not the player
     assert "begin inside" not in command("score", path, "--downbeat=-15.0").out
+
+
+def test_report_compare_and_export_take_the_downbeat_that_the_note_asks_for(command: Command, tmp_path: Path) -> None:
+    path = file_from_bar(7, tmp_path)
+    page, bars, told = tmp_path / "page.html", tmp_path / "bars.csv", ("--downbeat", "auto")
+    assert command("report", path, "--out", page).status == 0 and "Say --downbeat auto" in page.read_text()
+    assert command("report", path, "--out", page, *told).status == 0
+    assert "begins in bar 7" in page.read_text() and "Say --downbeat auto" not in page.read_text()
+    assert "The form kept" in page.read_text()
+    wrong, right = (command("compare", path, path, *more).out for more in ((), told))
+    landed = [re.search(r"roots on changes +(\d+) of (\d+)", text) for text in (wrong, right)]
+    assert all(landed) and landed[1] is not None and landed[1][1] == landed[1][2]
+    assert wrong != right
+    assert command("export", path, "--measures", bars, *told).status == 0
+    rows = bars.read_text().splitlines()
+    counts = [int(row.split(",")[8]) for row in rows[1:9]]
+    assert counts[:6] == [0] * 6 and min(counts[6:]) > 0
+    done = command("report", path, "--downbeat", "soon")
+    assert done.status == 2 and 'found "soon"' in done.err
 
 
 def test_a_recording_that_begins_elsewhere_does_not_come_into_the_history_unasked(

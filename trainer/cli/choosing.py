@@ -17,7 +17,41 @@ from trainer.errors import UsageError, nearest
 if TYPE_CHECKING:
     from trainer.session import Session
 
-__all__ = ["Overrides", "between", "chosen_session", "own_sounds", "part_changes", "session_options", "with_overrides"]
+__all__ = [
+    "Downbeat",
+    "Overrides",
+    "Track",
+    "between",
+    "chosen_session",
+    "downbeat_of",
+    "own_sounds",
+    "part_changes",
+    "session_options",
+    "track_of",
+    "with_overrides",
+]
+
+# Of a MIDI file that another program wrote: alike in every command that reads one.
+Track = Annotated[str | None, typer.Option("--track", metavar="NAME|N", help="The bass's track, by name or number.")]
+Downbeat = Annotated[
+    str | None,
+    typer.Option("--downbeat", metavar="SECONDS|auto", help="Where chorus 1 begins, if the file does not say."),
+]
+
+
+def track_of(text: str | None) -> str | int | None:
+    """`--track`: digits are a number, all else a name."""
+    return int(text) if text is not None and text.isdigit() else text
+
+
+def downbeat_of(text: str | None) -> float | str | None:
+    """`--downbeat`: seconds, or "auto"; `UsageError` for anything else."""
+    if text is None or text == "auto":
+        return text
+    try:
+        return float(text)
+    except ValueError:
+        raise UsageError(f'--downbeat: found "{text}"; expected a second such as 4.25, or auto') from None
 
 
 @dataclass(frozen=True, slots=True)

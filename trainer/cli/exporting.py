@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from trainer.cli.choosing import Downbeat, Track, downbeat_of, track_of
 from trainer.cli.speaking import say
 from trainer.errors import UsageError
 
@@ -48,6 +49,8 @@ def export(
     session: Annotated[
         str | None, typer.Option("--session", metavar="SESSION", help="What was to be played: a file or a name.")
     ] = None,
+    track: Track = None,
+    downbeat: Downbeat = None,
     musicxml: MusicXml = None,
     svg: Svg = None,
     pdf: Pdf = None,
@@ -72,7 +75,8 @@ def export(
             "nothing to write; expected one or more of --musicxml, --svg, --pdf, --csv, --measures, --json, --midi, "
             "each with a FILE (sound: trainer render TAKE --wav FILE)"
         )
-    read = read_take(take, session=None if session is None else named_session(session))
+    known = None if session is None else named_session(session)
+    read = read_take(take, session=known, track=track_of(track), downbeat=downbeat_of(downbeat))
     card = score(read)
     needs_form = musicxml or svg or pdf or measures
     if card.chart is None and needs_form:

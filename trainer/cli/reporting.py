@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from trainer.cli.choosing import between
+from trainer.cli.choosing import Downbeat, Track, between, downbeat_of, track_of
 from trainer.cli.speaking import say
 from trainer.errors import TrainerError, UsageError
 
@@ -33,6 +33,8 @@ MAX_KEYS_SHOWN = 24
 def report(
     take: Annotated[Path, typer.Argument(metavar="TAKE", help="A take, or any MIDI file with a bass track.")],
     session: SessionOption = None,
+    track: Track = None,
+    downbeat: Downbeat = None,
     level: Annotated[
         str | None, typer.Option(metavar="LEVEL", help="Judge as: first_steps, rehearsal, jam, stage.")
     ] = None,
@@ -45,7 +47,7 @@ def report(
     from trainer.take import read_take
 
     known = None if session is None else named_session(session)
-    read = read_take(take, session=known)
+    read = read_take(take, session=known, track=track_of(track), downbeat=downbeat_of(downbeat))
     card = score(read) if level is None else score(read, level=level)
     path = write_report(read, card, out or take.with_suffix(".html"))
     typer.echo(f"Report: {path}")
@@ -56,6 +58,8 @@ def compare(
     first: Annotated[Path, typer.Argument(metavar="TAKE", help="The first take, or any MIDI file with a bass track.")],
     second: Annotated[Path, typer.Argument(metavar="TAKE", help="The second.")],
     session: SessionOption = None,
+    track: Track = None,
+    downbeat: Downbeat = None,
     out: Annotated[Path | None, typer.Option("--out", metavar="FILE", help="Write it as a page too.")] = None,
 ) -> int:
     """Put two takes side by side; with --out as a page too."""
@@ -65,7 +69,8 @@ def compare(
     from trainer.take import read_take
 
     known = None if session is None else named_session(session)
-    takes = [read_take(path, session=known) for path in (first, second)]
+    where: dict[str, Any] = {"track": track_of(track), "downbeat": downbeat_of(downbeat)}
+    takes = [read_take(path, session=known, **where) for path in (first, second)]
     cards = [score(take).to_dict() for take in takes]
     rows = comparison_rows(cards[0], cards[1])
     name, left, right = (max(len(getattr(row, column)) for row in rows) for column in ("name", "first", "second"))
@@ -114,21 +119,19 @@ def import_takes(
     sources: Annotated[list[Path], typer.Argument(metavar="FILE|DIR", help="MIDI files or folders of them.")],
     session: SessionOption = None,
     takes: Takes = None,
-    track: Annotated[str | None, typer.Option(metavar="NAME|N", help="The bass's track.")] = None,
-    downbeat: Annotated[str | None, typer.Option(metavar="SECONDS|auto", help="Where chorus 1 begins.")] = None,
+    track: Track = None,
+    downbeat: Downbeat = None,
 ) -> int:
     """Take recordings made in a sequencer into the history. They keep their dates."""
     from dataclasses import replace
 
     from trainer.batch import midi_files
     from trainer.cli.choosing import named_session
-    from trainer.cli.scoring import _downbeat
     from trainer.practice.history import History
     from trainer.scoring.card import misplaced
     from trainer.take import read_take, takes_dir, write_take
 
     known = None if session is None else named_session(session)
-    number = int(track) if track is not None and track.isdigit() else track
     paths = midi_files(sources)
     if not paths:
         raise UsageError(f"{', '.join(map(str, sources))}: no MIDI file in there; expected recordings (.mid)")
@@ -138,7 +141,7 @@ def import_takes(
     n_in = n_there = 0
     for path in paths:
         try:
-            read = read_take(path, session=known, track=number, downbeat=_downbeat(downbeat))
+            read = read_take(path, session=known, track=track_of(track), downbeat=downbeat_of(downbeat))
         except TrainerError as error:
             typer.echo(str(error), err=True)
             continue

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from trainer.cli.choosing import between
+from trainer.cli.choosing import Downbeat, Track, between, downbeat_of, track_of
 from trainer.cli.speaking import card_text, say
 from trainer.errors import TrainerError, UsageError
 
@@ -25,10 +25,8 @@ def score(
     session: Annotated[
         str | None, typer.Option(metavar="SESSION", help="What was to be played: a file or a ready-made name.")
     ] = None,
-    track: Annotated[str | None, typer.Option(metavar="NAME|N", help="The bass's track, by name or number.")] = None,
-    downbeat: Annotated[
-        str | None, typer.Option(metavar="SECONDS|auto", help="Where chorus 1 begins, if the file does not say.")
-    ] = None,
+    track: Track = None,
+    downbeat: Downbeat = None,
     level: Annotated[
         str | None, typer.Option(metavar="LEVEL", help="Judge as: first_steps, rehearsal, jam, stage.")
     ] = None,
@@ -55,8 +53,8 @@ def score(
 
     known = None if session is None else named_session(session)
     options: dict[str, Any] = {
-        "track": int(track) if track is not None and track.isdigit() else track,
-        "downbeat": _downbeat(downbeat),
+        "track": track_of(track),
+        "downbeat": downbeat_of(downbeat),
         "full": full,
         "level": level,
     }
@@ -125,15 +123,6 @@ def _progress(n_files: int) -> Callable[[int, int], None] | None:
         sys.stderr.flush()
 
     return show
-
-
-def _downbeat(text: str | None) -> float | str | None:
-    if text is None or text == "auto":
-        return text
-    try:
-        return float(text)
-    except ValueError:
-        raise UsageError(f'--downbeat: found "{text}"; expected a second such as 4.25, or auto') from None
 
 
 def add_to(app: typer.Typer) -> None:

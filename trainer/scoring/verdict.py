@@ -418,7 +418,7 @@ def _landing(card: Scorecard, level: Level, found: list[Advice]) -> Line:
     landing = card.landing
     text = _after(landing_line(landing, None if card.session is None else card.session.key))
     n, k = landing.total.changes, landing.total.landed
-    target = f"at least {level.landed_rate:.0%} of the changes on a chord note"
+    target = f"at least {100.0 * level.landed_rate:.0f} % of the changes on a chord note"
     if n == 0:
         why = next(iter(landing.why.values()), no_figure("none_asked", "no change of chord counts here"))
         return Line("landing", text, math.nan, None, "share", target, None, (), why)
@@ -452,7 +452,8 @@ def _form_and_shape(card: Scorecard, level: Level, found: list[Advice]) -> Line:
     form, shape = card.form, card.shape
     text = _after(card.form_and_shape_line())
     target = (
-        f"at most {level.lost_share:.0%} of the bars elsewhere, {level.planned_share:.0%} of the choruses as planned"
+        f"at most {100.0 * level.lost_share:.0f} % of the bars elsewhere, "
+        f"{100.0 * level.planned_share:.0f} % of the choruses as planned"
     )
     if not isinstance(form, FormResult) or form.lost is None or form.place is None:
         why = form.why.get("lost") if isinstance(form, FormResult) else None
