@@ -95,6 +95,8 @@ def drill(
     if strings not in (4, 5):
         raise UsageError(f"--strings {strings}: expected 4 or 5")
     tuning = FIVE_STRING if strings == 5 else FOUR_STRING
+    where: dict[str, Any] = {"form": form, "groove": groove, "bar": bar, "octave": octave, "position": position}
+    made.build(key, bpm, tuning=tuning, seed=1 if seed is None else seed, **where)  # likewise a wrong key or bar
     say(f"{made.title}. {made.goal}")
     with Desk(midi_in, midi_out, no_audio, takes, plain, stand_in) as desk:
         passes: list[tuple[float, bool]] = []
@@ -102,14 +104,7 @@ def drill(
         for number in range(1, times + 1):
             tempo_bpm = next_tempo_bpm(mode, bpm, passes)
             run_seed = (seed if seed is not None else 1) + number - 1
-            options: dict[str, Any] = {
-                "seed": run_seed,
-                "form": form,
-                "groove": groove,
-                "bar": bar,
-                "octave": octave,
-                "position": position,
-            }
+            options: dict[str, Any] = {"seed": run_seed, **where}
             exercise = made.build(key, tempo_bpm, tuning=tuning, **options)
             say(f"\nRun {number} of {times}, {tempo_bpm:g} bpm. {listening(exercise)}")
             if number > 1 and not desk.breathe():

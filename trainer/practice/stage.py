@@ -17,6 +17,7 @@ from typing import Any
 import numpy as np
 
 from trainer.errors import UsageError, nearest
+from trainer.music import FORMS
 from trainer.scoring.align import Reading
 from trainer.session import BEATS_PER_BAR, Chart, Session, expand, session_from_dict
 
@@ -216,7 +217,7 @@ def _called(session: Session) -> str:
         "two_beat": "two-beat",
         "straight": "straight",
     }
-    form = session.form.replace("_", " ")
+    form = FORMS[session.form].title.lower().replace("ii–v", "ii–V")  # "twelve bars, quick change"
     start = {"top": "from the top", "from_the_five": "from the five", "from_the_turnaround": "from the turnaround"}
     return f"{session.title}: {feel[session.groove]} in {session.key.name}, {form}, {start[session.start]}"
 
