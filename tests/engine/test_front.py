@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import io
 import queue
 import sys
@@ -12,6 +13,8 @@ import pytest
 from trainer.engine import Command, Notice
 from trainer.live import PlayOptions, front
 from trainer.live.keys import Char
+from trainer.page import PageLink
+from trainer.screen import render
 from trainer.session import default_session
 
 
@@ -131,3 +134,12 @@ def test_going_on_takes_the_word_of_the_pause_from_the_screen(seconds: Seconds) 
     shown.note = "paused; p goes on"
     shown._command(link, Char(0, "p"))  # type: ignore[arg-type]
     assert shown.note == "" and link.said == [Command("toggle")]
+
+
+def test_the_pages_address_stays_on_the_screen(seconds: Seconds) -> None:
+    """It is printed before the screen comes, for a moment: a tablet across the room has to be told it later too."""
+    shown = front._Front(default_session(), PlayOptions(quiet_screen=True, typing=True))
+    assert shown._state().source == "computer keyboard"
+    with contextlib.closing(PageLink(shown.chart, "127.0.0.1")) as page:
+        shown.page = page
+        assert f"computer keyboard · page: {page.url}" in render(shown._state(), 80, 24).plain

@@ -408,6 +408,8 @@ class _Front:
             source = ready.midi_in
         elif self.options.script is not None:
             source = "stand-in player"
+        if self.page is not None:  # the line before the song is gone in a moment; who types it in needs longer
+            source = " · ".join(filter(None, (source, f"page: {self.page.url}")))
         running = None
         if self.options.figures:
             running = RunningFigures(
