@@ -17,7 +17,7 @@ from time import perf_counter_ns
 import numpy as np
 import pytest
 
-from tests.engine.on_a_terminal import children_of, on_terminal, wait_until
+from tests.engine.on_a_terminal import children_of, on_terminal, runs, wait_until
 from tests.jack_sender import JackSender
 from tests.jack_server import JackServer, started_server
 from trainer.clock.fit import SongMap
@@ -65,10 +65,6 @@ def pitches(rows: list[tuple[float, str]]) -> list[int]:
     return [int(message[2:4], 16) for _, message in rows if message.startswith("90")]
 
 
-def times(rows: list[tuple[float, str]]) -> np.ndarray:
-    return np.array([at for at, message in rows if message.startswith("90")])
-
-
 def wait_kept(takes: Path, n: int) -> None:
     """Until the running engine's journal holds that many notes of the player's."""
 
@@ -78,7 +74,7 @@ def wait_kept(takes: Path, n: int) -> None:
             for path in (takes / "unfinished").glob("*.journal")
         )
 
-    wait_until(kept, f"{n} notes in the journal", 20.0)
+    wait_until(kept, f"{n} notes in the journal")
 
 
 def only_take(takes: Path) -> Take:
@@ -125,7 +121,7 @@ def test_every_note_is_there_and_at_its_time_with_sound_and_screen(
             run.wait_screen()
             time.sleep(0.8)  # into the count-in
             far.play(rows)
-            sent = far.wait_played(30.0)
+            sent = far.wait_played(90.0)
             assert run.wait() == 0, run.words[-3000:]
             screen = run.words
         take = only_take(takes)
@@ -162,7 +158,7 @@ def test_killing_the_engine_silences_the_port_and_keeps_the_take(
         run.wait_screen()
         time.sleep(0.2)
         far.play(rows)
-        far.wait_played(30.0)
+        far.wait_played(90.0)
         wait_kept(takes, len(pitches(rows)))
         engine = run.engine_pid
         left_ns = perf_counter_ns()
@@ -188,13 +184,13 @@ def test_killing_the_front_ends_in_silence_and_a_take(far: JackSender, env: dict
         run.wait_screen()
         time.sleep(0.2)
         far.play(rows)
-        far.wait_played(30.0)
+        far.wait_played(90.0)
         wait_kept(takes, len(pitches(rows)))
         engine = run.engine_pid
         left_ns = perf_counter_ns()
         run.process.kill()
-        run.process.wait(timeout=10)
-        wait_until(lambda: not Path(f"/proc/{engine}").exists(), "the engine to leave", 10.0)
+        run.process.wait(timeout=60)
+        wait_until(lambda: not runs(engine), "the engine to leave")
     take = only_take(takes)
     assert take.notes["pitch"].tolist() == pitches(rows)
     assert (took_s := silent_within_s(far.heard(), left_ns)) <= 1.0, took_s
@@ -212,20 +208,21 @@ def test_after_killing_both_the_next_start_finishes_the_take_once(
         run.wait_screen()
         time.sleep(0.2)
         far.play(rows)
-        far.wait_played(30.0)
+        far.wait_played(90.0)
         wait_kept(takes, len(pitches(rows)))
         engine = run.engine_pid
         run.process.send_signal(signal.SIGSTOP)  # so that neither sees the other go
         os.kill(engine, signal.SIGKILL)
         run.process.kill()
-        run.process.wait(timeout=10)
-        wait_until(lambda: not Path(f"/proc/{engine}").exists(), "the engine to be gone", 10.0)
+        run.process.wait(timeout=60)
+        wait_until(lambda: not runs(engine), "the engine to be gone")
     assert not list(takes.glob("*.mid"))
     assert len(recover_takes(takes)) == 1
     assert recover_takes(takes) == []
     take = only_take(takes)
     assert take.notes["pitch"].tolist() == pitches(rows)
-    error_s = take.notes["onset_s"] - times(rows)
+    # By the host's clock, which the song went by: a server on a busy machine sends later than it was asked to.
+    error_s = take.notes["onset_s"] - np.array([ns for ns, _, m in far.sent() if m.startswith("90")]) * 1e-9
     assert np.median(np.abs(error_s - np.median(error_s))) < 0.005
 
 
@@ -241,7 +238,7 @@ def test_leaving_in_mid_song_is_silent_and_keeps_what_was_played(
         run.wait_screen()
         time.sleep(0.2)
         far.play(rows)
-        far.wait_played(30.0)
+        far.wait_played(90.0)
         wait_kept(takes, len(pitches(rows)))
         left_ns = perf_counter_ns()
         if way.startswith("SIG"):
@@ -297,13 +294,13 @@ if sys.orig_argv[-1:] == ["trainer.engine"] if {program!r} == "trainer.engine" e
         run.wait_screen()
         time.sleep(0.2)
         far.play(rows)
-        far.wait_played(30.0)
+        far.wait_played(90.0)
         wait_kept(takes, len(pitches(rows)))
         engine = run.engine_pid
         left_ns = perf_counter_ns()
         trigger.touch()
         status = run.wait()
-        wait_until(lambda: not Path(f"/proc/{engine}").exists(), "the engine to leave", 10.0)
+        wait_until(lambda: not runs(engine), "the engine to leave")
         words = run.words
     assert status == 1
     assert "fault of the program" in words or "put in by a test" in words, words[-2000:]
@@ -326,16 +323,16 @@ def test_an_input_that_goes_and_comes_back_is_taken_up_again(
         run.wait_screen()
         time.sleep(0.3)
         first.play([(0.0, "902864"), (0.2, "802800"), (0.4, "902964")])  # the last one is held
-        first.wait_played(10.0)
+        first.wait_played(90.0)
         first.close()
         gone_ns = perf_counter_ns()
-        wait_until(lambda: "has gone" in run.words, "the loss to be said", 10.0)
+        wait_until(lambda: "has gone" in run.words, "the loss to be said")
         with JackSender(jack_server, "cable") as second:
-            second.wait_connected(15.0)
+            second.wait_connected()
             time.sleep(0.3)
             second.play([(0.0, "902a64"), (0.2, "802a00")])
-            second.wait_played(10.0)
-            wait_until(lambda: '"cable:out" is back' in run.words, "the return to be said", 10.0)
+            second.wait_played(90.0)
+            wait_until(lambda: '"cable:out" is back' in run.words, "the return to be said")
             back_ns = perf_counter_ns()
             time.sleep(0.3)
             run.type("q")
@@ -366,20 +363,20 @@ def test_an_output_that_goes_and_comes_back_is_used_again(
         far.wait_connected()
         run.wait_screen()
         far.play([(0.0, "902864"), (0.2, "802800"), (3.0, "902a64"), (3.2, "802a00")])
-        wait_until(lambda: bool(first.heard()), "the band at the module", 10.0)
+        wait_until(lambda: bool(first.heard()), "the band at the module")
         first.close()
-        wait_until(lambda: '"module:in" has gone' in run.words, "the loss to be said", 10.0)
+        wait_until(lambda: '"module:in" has gone' in run.words, "the loss to be said")
         with JackSender(jack_server, "module") as second:
-            wait_until(lambda: '"module:in" is back' in run.words, "the return to be said", 10.0)
+            wait_until(lambda: '"module:in" is back' in run.words, "the return to be said")
             heard: list[str] = []
 
             def comes(kind: str) -> bool:
                 heard.extend(message for _, _, message in second.heard())
                 return any(message.startswith(kind) for message in heard)
 
-            wait_until(lambda: comes("c"), "which instruments play, once more", 10.0)
-            wait_until(lambda: comes("9"), "the band at the module that is back", 10.0)
-            far.wait_played(10.0)
+            wait_until(lambda: comes("c"), "which instruments play, once more")
+            wait_until(lambda: comes("9"), "the band at the module that is back")
+            far.wait_played(90.0)
             time.sleep(0.3)
             run.type("q")
             assert run.wait() == 0
@@ -400,8 +397,8 @@ def test_a_sound_server_that_dies_leaves_the_song_going_and_the_take_whole(tmp_p
         run.wait_screen()
         time.sleep(3.5)  # past the count-in
         server.process.kill()
-        run.wait_for("going on with", 15.0)
-        assert run.wait(40.0) == 0, run.words[-2000:]
+        run.wait_for("going on with")
+        assert run.wait() == 0, run.words[-2000:]
     take = only_take(takes)
     assert take.header.completed
     assert "device_lost" in [gap.cause for gap in take.header.gaps]
@@ -419,7 +416,7 @@ def test_a_renderer_that_dies_is_said_and_the_song_goes_on(
         wait_until(lambda: bool(children_of(run.engine_pid)), "the renderer")
         time.sleep(2.5)  # past the count-in
         os.kill(children_of(run.engine_pid)[0], signal.SIGKILL)
-        run.wait_for("the band's sound is made no more", 10.0)
+        run.wait_for("the band's sound is made no more")
         assert run.wait() == 0, run.words[-2000:]
     take = only_take(takes)
     assert take.header.completed and "device_lost" in [gap.cause for gap in take.header.gaps]

@@ -58,21 +58,21 @@ def state(beats: float, phase: str = "playing") -> ScreenState:
 
 def test_chart_first_then_only_the_newest_place(page: PageLink) -> None:
     with connect(live(page)) as client:
-        chart = json.loads(client.recv(timeout=5))["chart"]
+        chart = json.loads(client.recv(timeout=60))["chart"]
         assert [bar["chords"] for bar in chart["bars"][:2]] == [["G7"], ["C7"]] and len(chart["bars"]) == 60
         page.send(state(5.0))
-        assert json.loads(client.recv(timeout=5))["place"]["beats"] == 5.0
+        assert json.loads(client.recv(timeout=60))["place"]["beats"] == 5.0
     # One that comes later, or comes back, gets the chart and the place as it is now.
     with connect(live(page)) as client:
-        assert "chart" in json.loads(client.recv(timeout=5))
-        assert json.loads(client.recv(timeout=5))["place"]["beats"] == 5.0
+        assert "chart" in json.loads(client.recv(timeout=60))
+        assert json.loads(client.recv(timeout=60))["place"]["beats"] == 5.0
 
 
 def test_a_cue_is_told(page: PageLink) -> None:
     with connect(live(page)) as client:
-        client.recv(timeout=5)
+        client.recv(timeout=60)
         page.send(ScreenState(chart=CHART, at_beats=5.0, cue="one more chorus"))
-        assert json.loads(client.recv(timeout=5))["place"]["cue"] == "one more chorus"
+        assert json.loads(client.recv(timeout=60))["place"]["cue"] == "one more chorus"
 
 
 def test_a_hundred_clients_are_refused_politely(page: PageLink) -> None:
@@ -85,7 +85,7 @@ def test_a_hundred_clients_are_refused_politely(page: PageLink) -> None:
             except InvalidStatus as error:
                 refused.append((error.response.status_code, error.response.body))
                 continue
-            client.recv(timeout=5)
+            client.recv(timeout=60)
             served += 1
     assert served == MAX_CLIENTS and len(refused) == 100 - MAX_CLIENTS
     assert all(status == 503 and b"Full" in body for status, body in refused)
@@ -100,12 +100,12 @@ def test_a_stalled_client_holds_nobody_up(page: PageLink) -> None:
         "Sec-WebSocket-Key: AAAAAAAAAAAAAAAAAAAAAA==\r\nSec-WebSocket-Version: 13\r\n\r\n".encode()
     )
     with connect(live(page)) as client:
-        client.recv(timeout=5)
+        client.recv(timeout=60)
         for i in range(200):
             page.send(state(float(i)))
-            got = json.loads(client.recv(timeout=5))["place"]["beats"]
+            got = json.loads(client.recv(timeout=60))["place"]["beats"]
             while got < i:
-                got = json.loads(client.recv(timeout=5))["place"]["beats"]
+                got = json.loads(client.recv(timeout=60))["place"]["beats"]
             assert got == i
     stalled.close()
 
@@ -118,15 +118,15 @@ def test_open_to_the_room_needs_the_code() -> None:
         base = f"http://127.0.0.1:{link.port}/"
         for url in (base, base + "?code=WRONGONE"):
             with pytest.raises(urllib.error.HTTPError) as refused:
-                urllib.request.urlopen(url, timeout=5)
+                urllib.request.urlopen(url, timeout=60)
             assert refused.value.code == 403
             refused.value.close()
         with pytest.raises(InvalidStatus), connect(f"ws://127.0.0.1:{link.port}/live?code=WRONGONE"):
             pass
-        with urllib.request.urlopen(f"{base}?code={link.code}", timeout=5) as answer:
+        with urllib.request.urlopen(f"{base}?code={link.code}", timeout=60) as answer:
             assert answer.status == 200
         with connect(f"ws://127.0.0.1:{link.port}/live?code={link.code}") as client:
-            assert "chart" in json.loads(client.recv(timeout=5))
+            assert "chart" in json.loads(client.recv(timeout=60))
     finally:
         link.close()
 
@@ -165,7 +165,7 @@ def test_bars_change_in_step_in_a_real_browser(page: PageLink, browser: webdrive
     try:
         browser.set_window_size(800, 1100)
         browser.get(page.url)
-        deadline = time.monotonic() + 10.0
+        deadline = time.monotonic() + 60.0
         while not browser.execute_script("return document.body.dataset.bar || ''") and time.monotonic() < deadline:
             time.sleep(0.05)
         late = 0
@@ -199,7 +199,7 @@ def test_the_page_comes_back_by_itself(browser: webdriver.Chrome) -> None:  # no
     other = expand(session_from_dict({"title": "The next song", "key": "A", "chorus": [{"role": "verse"}]}))
 
     def until(words: str, node: str) -> None:
-        deadline = time.monotonic() + 10.0
+        deadline = time.monotonic() + 60.0
         while browser.find_element("id", node).text != words and time.monotonic() < deadline:
             time.sleep(0.02)
         assert browser.find_element("id", node).text == words
@@ -227,7 +227,7 @@ def test_a_message_that_was_held_up_sets_nothing_back(page: PageLink, browser: w
         return json.dumps({"place": row}).encode() + b"\n"
 
     def until(beats: float) -> float:
-        deadline = time.monotonic() + 10.0
+        deadline = time.monotonic() + 60.0
         while abs((browser.execute_script("return place&&place.beats") or 0.0) - beats) > 1e-6:
             assert time.monotonic() < deadline
             time.sleep(0.01)
@@ -271,7 +271,7 @@ def test_every_chord_fits_every_tablet(browser: webdriver.Chrome) -> None:  # no
             for i, name in enumerate(names):
                 link.send(ScreenState(chart=chart, at_beats=4.0 * i + 1.0, phase="paused", cue="last verse: pin it"))
                 shown = name[0] + name[1:].replace("b", "♭", 1) if name[1] == "b" else name
-                deadline = time.monotonic() + 5.0
+                deadline = time.monotonic() + 60.0
                 while browser.find_element("id", "now").text != shown and time.monotonic() < deadline:
                     time.sleep(0.02)
                 assert browser.find_element("id", "now").text == shown
@@ -305,10 +305,10 @@ def test_the_page_is_opened_to_the_room_from_the_command_line(tmp_path: Path) ->
         with pytest.raises(InvalidStatus), connect(f"ws://127.0.0.1:{port}/live?code=AAAAAAAA"):
             pass
         with connect(f"ws://127.0.0.1:{port}/live?code={code}") as client:
-            assert json.loads(client.recv(timeout=10))["chart"]["choruses"] == 2
-            places = [json.loads(client.recv(timeout=10))["place"] for _ in range(30)]
+            assert json.loads(client.recv(timeout=60))["chart"]["choruses"] == 2
+            places = [json.loads(client.recv(timeout=60))["place"] for _ in range(30)]
         beats = [place["beats"] for place in places]
         assert beats == sorted(beats) and beats[-1] > beats[0] and {p["bpm"] for p in places} == {200.0}
         program.send_signal(signal.SIGINT)
         program.stdout.read()
-        assert program.wait(timeout=30) == 130
+        assert program.wait(timeout=90) == 130

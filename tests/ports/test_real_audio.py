@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import subprocess
 import sys
 import time
@@ -33,8 +34,19 @@ def test_blocks_come_in_order_and_the_fit_follows_them(jack_server: JackServer) 
     with pytest.raises(PortError, match="no sound output"):
         open_audio(fill, "organ in the loft", devices=devices)
     stream.start()
-    end = time.monotonic() + 20.0
-    while len(frames) < 200 and time.monotonic() < end:
+
+    def slipped_ms(seconds: float = math.inf) -> float:
+        """How far the driver's own times strayed from its frames in the last seconds, by the early ones of each 50."""
+        seen = list(stream.stamps)
+        seen = [s for s in seen if s.frame >= seen[-1].frame - seconds * stream.sample_rate_hz]
+        astray = [s.host_ns * 1e-6 + (s.dac_s - s.now_s - s.frame / stream.sample_rate_hz) * 1e3 for s in seen]
+        early = [float(np.quantile(astray[i : i + 50], 0.2)) for i in range(0, len(astray) - 49, 50)]
+        return max(early) - min(early)
+
+    # The dummy driver slips against the system's clock when the machine is busy, and does not always say so. The fit
+    # takes three seconds to believe in a slip, so it is given four without one, should there have been any.
+    end = time.monotonic() + 30.0
+    while time.monotonic() < end and (len(frames) < 200 or (slipped_ms() > 0.5 and slipped_ms(4.0) > 0.5)):
         time.sleep(0.01)
     stream.close()
     stream.close()
@@ -46,11 +58,10 @@ def test_blocks_come_in_order_and_the_fit_follows_them(jack_server: JackServer) 
     for stamp in stream.stamps:
         fit.feed(stamp.frame, stamp.host_ns, stamp.dac_s, stamp.now_s, stamp.xrun)
     assert fit.n_without_dac <= 2  # the driver gives DAC times
-    # Judged by where the driver says that each block sounds: the dummy one slips against the system's clock, and does
-    # not always say so, when the machine is busy.
     sounding_ns = [stamp.host_ns + (stamp.dac_s - stamp.now_s) * 1e9 for stamp in stream.stamps]
     off_ms = [(fit.host_ns_at(s.frame) - ns) * 1e-6 for s, ns in zip(stream.stamps, sounding_ns, strict=True)]
-    assert abs(float(np.median(off_ms[-100:]))) < 1.0
+    # No nearer than the driver's own times lie to each other, where it never came to rest.
+    assert abs(float(np.median(off_ms[-100:]))) < 1.0 + slipped_ms(4.0)
 
 
 @pytest.mark.jack
@@ -60,7 +71,7 @@ def test_a_fill_that_fails_leaves_silence_and_a_reason(jack_server: JackServer) 
 
     stream = open_audio(fill, devices=list_audio(fresh=True))
     stream.start()
-    end = time.monotonic() + 10.0
+    end = time.monotonic() + 60.0
     while stream.n_frames < 2_000 and time.monotonic() < end:
         time.sleep(0.01)
     stream.close()
@@ -132,7 +143,7 @@ def test_a_sound_server_that_dies_neither_hangs_nor_aborts_the_program() -> None
             assert child.stdout.readline() == "running\n"
             server.process.kill()
             server.process.wait()
-            out, err = child.communicate("go on\n", timeout=30)
+            out, err = child.communicate("go on\n", timeout=90)
         finally:
             child.kill()
             child.wait()

@@ -20,7 +20,7 @@ from trainer.ports.midi import list_ports, open_input, open_output
 pytestmark = pytest.mark.jack
 
 
-def until(done: Callable[[], bool], timeout_s: float = 10.0) -> bool:
+def until(done: Callable[[], bool], timeout_s: float = 60.0) -> bool:
     end = time.monotonic() + timeout_s
     while not done() and time.monotonic() < end:
         time.sleep(0.005)

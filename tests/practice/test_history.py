@@ -18,7 +18,7 @@ import numpy as np
 import pytest
 import scipy.stats
 
-from tests.engine.on_a_terminal import children_of, wait_until
+from tests.engine.on_a_terminal import children_of, runs, wait_until
 from trainer.clock import TempoMap
 from trainer.line import Feel, StandIn, planned_song
 from trainer.practice import cards
@@ -311,7 +311,7 @@ def test_killed_it_leaves_no_readers_behind(folder: Path, tmp_path: Path) -> Non
         assert reader.stdout is not None and reader.stdout.readline() == "reading\n"
         readers = children_of(reader.pid)
         reader.send_signal(signal.SIGKILL)
-    wait_until(lambda: not any(Path(f"/proc/{pid}").exists() for pid in readers), "the readers to leave", 20.0)
+    wait_until(lambda: not any(runs(pid) for pid in readers), "the readers to leave")
 
 
 def test_two_programs_at_once_lose_nothing(folder: Path, tmp_path: Path) -> None:
