@@ -192,6 +192,35 @@ def test_bars_change_in_step_in_a_real_browser(page: PageLink, browser: webdrive
     assert serious_findings(browser) == []
 
 
+def test_an_intro_stands_where_it_stands_in_the_form(browser: webdriver.Chrome) -> None:  # noqa: F811
+    """A turnaround over bars 11 and 12, the twelve bars in three rows of four; a long notice covers nothing."""
+    chart = expand(session_from_dict({"key": "A", "start": "from_the_turnaround", "chorus": [{"role": "verse"}]}))
+    with contextlib.closing(PageLink(chart)) as link:
+        told = ScreenState(chart=chart, at_beats=chart.first_beats + 0.5, warnings=("a word of news, " * 20,))
+        link.send(told)
+        browser.set_window_size(1280, 800)
+        browser.get(link.url)
+        deadline = time.monotonic() + 60.0
+        while len(browser.find_elements("css selector", "#grid div")) < 14 and time.monotonic() < deadline:
+            link.send(told)
+            time.sleep(0.05)
+        seen = browser.execute_script(
+            "return [...document.querySelectorAll('#grid div')].map(node => [parseInt(node.textContent), "
+            "Math.round(node.getBoundingClientRect().left), Math.round(node.getBoundingClientRect().top)])"
+        )
+        assert browser.find_element("id", "where").text == "intro"
+        bottom, top = browser.execute_script(
+            "return [document.getElementById('beats').getBoundingClientRect().bottom, "
+            "document.getElementById('grid').getBoundingClientRect().top]"
+        )
+    lefts, tops = (sorted({row[i] for row in seen}) for i in (1, 2))
+    assert [bar for bar, *_ in seen] == [11, 12, *range(1, 13)]
+    assert [(lefts.index(left), tops.index(top_)) for _, left, top_ in seen] == [
+        (2, 0), (3, 0), *((i % 4, 1 + i // 4) for i in range(12))
+    ]  # fmt: skip
+    assert bottom <= top
+
+
 def test_the_page_comes_back_by_itself(browser: webdriver.Chrome) -> None:  # noqa: F811
     """The program ends and is started again on the same port: the page says so, then goes on with the new song."""
     link = PageLink(CHART)

@@ -14,6 +14,7 @@ body{background:var(--paper);color:var(--ink);font:600 16px/1.15 system-ui,sans-
 padding:2vmin;gap:1.5vmin;overflow:hidden}
 header,footer{display:flex;justify-content:space-between;gap:1em;font-size:clamp(15px,3.8vmin,40px)}
 .quiet{color:var(--muted);font-weight:500}
+#warn{display:-webkit-box;-webkit-box-orient:vertical;-webkit-line-clamp:2;overflow:hidden;font-size:clamp(13px,2.6vmin,28px)}
 #where,#phase{flex:none}#title{overflow:hidden;text-overflow:ellipsis;white-space:nowrap}
 main{flex:1;display:flex;gap:3vmin;align-items:stretch;min-height:0}
 .now,.next{display:flex;flex-direction:column;justify-content:center;min-width:0}
@@ -96,11 +97,12 @@ function draw(){
     const chorus=bar.chorus||1,cells=chart.bars.filter(o=>(o.chorus||1)===chorus);
     $("grid").replaceChildren(...cells.map(o=>{const cell=document.createElement("div");
       cell.textContent=o.bar+"  "+o.chords.map(sign).join(" ");
+      cell.style.gridColumn=(o.bar-1)%4+1;  // an intro or a loop stands where it stands in the form
       if(!counting&&o.on===bar.on){cell.className="here";cell.setAttribute("aria-current","true");}
       if(o.out)cell.classList.add("out");return cell;}));
     const wide=[...$("grid").children].filter(cell=>cell.scrollWidth>cell.clientWidth);
     for(const cell of wide)cell.classList.add("many");
-    $("where").textContent=(bar.chorus?"chorus "+bar.chorus+(chart.choruses?" of "+chart.choruses:""):"intro")+" · "+bar.role+
+    $("where").textContent=(bar.chorus?"chorus "+bar.chorus+(chart.choruses?" of "+chart.choruses:"")+" · ":"")+bar.role+
       (bar.role.endsWith("solo")?" · height "+Math.round(bar.intensity*100)/100:"");
     $("phase").textContent=place.phase==="paused"?"paused":place.phase==="ended"?"the end":"";
   }
