@@ -82,7 +82,9 @@ def test_how_sure_the_downbeat_is_is_always_said(command: Command, tmp_path: Pat
     assert "begin inside" not in command("score", path, "--downbeat=-15.0").out
 
 
-def test_report_compare_and_export_take_the_downbeat_that_the_note_asks_for(command: Command, tmp_path: Path) -> None:
+def test_report_compare_export_and_study_take_the_downbeat_that_the_note_asks_for(
+    command: Command, tmp_path: Path
+) -> None:
     path = file_from_bar(7, tmp_path)
     page, bars, told = tmp_path / "page.html", tmp_path / "bars.csv", ("--downbeat", "auto")
     assert command("report", path, "--out", page).status == 0 and "Say --downbeat auto" in page.read_text()
@@ -97,6 +99,9 @@ def test_report_compare_and_export_take_the_downbeat_that_the_note_asks_for(comm
     rows = bars.read_text().splitlines()
     counts = [int(row.split(",")[8]) for row in rows[1:9]]
     assert counts[:6] == [0] * 6 and min(counts[6:]) > 0
+    assert "Note: nearly all of it fits another place" in command("study", path).out
+    studied = command("study", path, *told).out
+    assert "begins in bar 7" in studied and "chorus 1, bar  7" in studied and "chorus 1, bar  1" not in studied
     done = command("report", path, "--downbeat", "soon")
     assert done.status == 2 and 'found "soon"' in done.err
 

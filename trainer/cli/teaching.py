@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
+from trainer.cli.choosing import Downbeat, Track, downbeat_of, track_of
 from trainer.cli.desk import Desk, MidiIn, MidiOut, NoAudio, Plain, StandInOption, Takes, listening, say_figure
 from trainer.cli.speaking import say
 from trainer.errors import TrainerError, UsageError
@@ -280,6 +281,8 @@ def study(
     session: Annotated[
         str | None, typer.Option("--session", metavar="SESSION", help="The chart it lies on: a file or a name.")
     ] = None,
+    track: Track = None,
+    downbeat: Downbeat = None,
     number: Annotated[int | None, typer.Option("--phrase", metavar="N", help="Work on this one of the list.")] = None,
     key: Annotated[str | None, typer.Option("--key", metavar="KEY", help="In another key.")] = None,
     bpm: Annotated[float | None, typer.Option("--bpm", metavar="N", help="At another tempo.")] = None,
@@ -300,12 +303,15 @@ def study(
     from trainer.scoring import score
 
     known = None if session is None else named_session(session)
-    take = read_transcription(file, known)
+    take = read_transcription(file, known, track=track_of(track), downbeat=downbeat_of(downbeat))
     card = score(take)
     if card.chart is None or take.session is None:
         raise UsageError(f"{file}: without a session the chords are not known; add --session")
     found = card.to_dict()["devices"]["found"] or []
     listed = phrases(card.reading, card.chart, found)
+    if file.suffix.lower() in (".mid", ".midi"):
+        for remark in card.remarks:
+            say(f"Note: {remark}")
     moved = card.reading.transposed_semitones
     if moved:
         how = f"{abs(moved)} semitone{'s' * (abs(moved) > 1)} {'lower' if moved > 0 else 'higher'}"

@@ -22,14 +22,23 @@ MAX_UNPACKED_BYTES = 64_000_000
 _STEPS = (0, 1, 1, 2, 2, 3, 3, 4, 5, 5, 6, 6)
 
 
-def read_transcription(path: Path, session: Session | None = None) -> Take:
+def read_transcription(
+    path: Path,
+    session: Session | None = None,
+    *,
+    track: str | int | None = None,
+    downbeat: float | str | None = None,
+) -> Take:
     """The transcription as a take: written eighths are swung as the session says, the first bar is bar 1 of chorus 1.
 
+    Of a MIDI file `track` and `downbeat` as in `read_take`; MusicXML knows neither (`UsageError`).
     `UsageError` when it is not there, when MusicXML's reader is not installed, or when MusicXML comes without a
     session; `FileFormatError` when it is not what its name says.
     """
     if path.suffix.lower() not in MUSICXML:
-        return read_take(path, session=session)
+        return read_take(path, session=session, track=track, downbeat=downbeat)
+    if track is not None or downbeat is not None:
+        raise UsageError(f"{path}: --track and --downbeat are for MIDI files; MusicXML begins with bar 1 of chorus 1")
     if session is None:
         raise UsageError(f"{path}: MusicXML says nothing of the form; add --session, a file or a ready-made name")
     try:
