@@ -10,6 +10,7 @@ import signal
 import sqlite3
 import subprocess
 import sys
+import threading
 import time
 from dataclasses import replace
 from pathlib import Path
@@ -324,6 +325,19 @@ def test_two_programs_at_once_lose_nothing(folder: Path, tmp_path: Path) -> None
     assert [writer.wait() for writer in both] == [0, 0]
     with History(folder, index) as history:
         assert history.refresh().added == 0 and len(history.takes()) == 14
+
+
+def test_an_index_that_another_program_is_just_making_is_waited_for(folder: Path, tmp_path: Path) -> None:
+    index = tmp_path / "new.sqlite"
+    with contextlib.closing(sqlite3.connect(index, isolation_level=None, check_same_thread=False)) as other:
+        other.execute("BEGIN IMMEDIATE")
+        letting_go = threading.Timer(0.3, other.rollback)
+        letting_go.start()
+        try:
+            with History(folder, index) as history:
+                assert history.refresh().added == 14
+        finally:
+            letting_go.join()
 
 
 def test_trends_agree_with_scipy_and_say_when_it_is_noise(folder: Path) -> None:

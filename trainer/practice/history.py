@@ -17,6 +17,7 @@ import datetime
 import itertools
 import os
 import sqlite3
+import time
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -221,7 +222,7 @@ class History:
     def _connect(self, path: Path) -> sqlite3.Connection:
         db = sqlite3.connect(path, timeout=BUSY_S, isolation_level=None)
         try:
-            db.execute("PRAGMA journal_mode=WAL")
+            _shared(db)
             db.execute("PRAGMA synchronous=NORMAL")
             if _version(db) != VERSION:
                 with _write(db):
@@ -464,6 +465,23 @@ class History:
         """SHA-256 → take, of every take's own MIDI file and of the files that takes were imported from."""
         rows = self._db.execute("SELECT path, midi_sha256, source_sha256 FROM takes ORDER BY path DESC")
         return {sha256: self.takes_path / path for path, *both in rows for sha256 in both if sha256}
+
+
+def _shared(db: sqlite3.Connection) -> None:
+    """Turn to the journal that lets one read while another writes.
+
+    SQLite refuses it at once, without the connection's patience, while another program that has just made the file is
+    turning too: asked again until that patience is over.
+    """
+    until_s = time.monotonic() + BUSY_S
+    while True:
+        try:
+            db.execute("PRAGMA journal_mode=WAL")
+            return
+        except sqlite3.OperationalError as error:
+            if error.sqlite_errorcode != sqlite3.SQLITE_BUSY or time.monotonic() >= until_s:
+                raise
+        time.sleep(0.02)
 
 
 def _version(db: sqlite3.Connection) -> int:
