@@ -244,6 +244,7 @@ def _time(card: Scorecard, level: Level, found: list[Advice]) -> Line:
         found.append(
             Advice("time", "Your notes scatter round the beat.", evidence, drill, spread_pct / level.spread_pct)
         )
+    also: list[str] = []
     mean_low, mean_high = 1000.0 * timing.mean.low, 1000.0 * timing.mean.high
     if calibrated and (mean_low > level.late_ms or mean_high < level.early_ms):
         met = False
@@ -251,6 +252,7 @@ def _time(card: Scorecard, level: Level, found: list[Advice]) -> Line:
         side = "behind" if mean_ms > 0 else "ahead of"
         average = f"{mean_ms:+.0f} ms on average ({mean_low:+.0f} to {mean_high:+.0f}, {timing.n} notes)"
         evidence = f"{average}; asked for {edge:+.0f} ms at most"
+        also.append(average)
         found.append(
             Advice("time", f"You sit well {side} the beat.", evidence, "shuffle_one_note", abs(mean_ms / edge))
         )
@@ -265,17 +267,20 @@ def _time(card: Scorecard, level: Level, found: list[Advice]) -> Line:
         evidence = f"{drift_ms:+.1f} ms a chorus ({low:+.1f} to {high:+.1f})"
         say = f"Against {'the drums' if timing.reference == 'band' else 'the beat'} you {word} as the song goes on."
         found.append(Advice("time", say, evidence, "drop_out_2_of_4", abs(drift_ms) / level.drift_ms_per_chorus))
+        also.append(evidence)
     uneven = _uneven(card, 2.0 * level.drift_ms_per_chorus)
     if uneven is not None:
         met = False
         found.append(uneven)
+        also.append(uneven.evidence)
     cost: Counter[int] = Counter()
     if card.chart is not None:
         floor = max(timing.robust_sd_s, 0.008)
         for beat, late in zip(timing.beat.tolist(), timing.strays_s.tolist(), strict=True):
             if abs(late) > 2.5 * floor:
                 cost[int(card.chart.bar_idx_at(float(beat)))] += round(1000 * abs(late))
-    return Line("time", text, spread_pct, interval, "% of the beat", target, met, _worst(card, cost), unsure)
+    bars = _worst(card, cost)
+    return Line("time", text, spread_pct, interval, "% of the beat", target, met, bars, unsure, ", ".join(also))
 
 
 def _uneven(card: Scorecard, limit_ms: float) -> Advice | None:
