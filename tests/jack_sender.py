@@ -20,6 +20,7 @@ import contextlib
 import json
 import subprocess
 import sys
+import tempfile
 import threading
 from collections import deque
 from collections.abc import Iterable, Sequence
@@ -31,24 +32,28 @@ if TYPE_CHECKING:  # run as a program of its own, this file finds no package aro
 
 __all__ = ["JackSender"]
 
+LIMIT_S = 90.0  # for what comes at once on a quiet machine
+
 
 class JackSender:
     """Starts the far end's process and talks to it over a pipe."""
 
     def __init__(self, server: JackServer, name: str = "far") -> None:
         self.name = name
+        self._server = server
+        self._trouble = tempfile.TemporaryFile()  # noqa: SIM115  (closed in `close`)
         self._process = subprocess.Popen(
             [sys.executable, __file__, name, server.name],
             env=server.env(),
             stdin=subprocess.PIPE,
             stdout=subprocess.PIPE,
-            stderr=subprocess.DEVNULL,
+            stderr=self._trouble,
             text=True,
         )
-        self._answers: Queue[dict[str, Any]] = Queue()
+        self._answers: Queue[dict[str, Any] | None] = Queue()
         threading.Thread(target=self._read, daemon=True).start()
         try:
-            self._answer("ready", 20.0)
+            self._answer("ready", LIMIT_S)
         except BaseException:
             self.close()
             raise
@@ -71,29 +76,43 @@ class JackSender:
         assert self._process.stdout is not None
         for line in self._process.stdout:
             self._answers.put(json.loads(line))
+        self._answers.put(None)
 
     def _answer(self, kind: str, timeout_s: float) -> Any:
         try:
             answer = self._answers.get(timeout=timeout_s)
         except Empty:
-            raise AssertionError(f"the far end {self.name} gave no {kind!r} within {timeout_s} s") from None
+            raise AssertionError(
+                f"the far end {self.name} gave no {kind!r} within {timeout_s:g} s{self._state()}"
+            ) from None
+        if answer is None:
+            self._answers.put(None)
+            raise AssertionError(f"the far end {self.name} ended without {kind!r}{self._state()}")
         assert kind in answer, f"expected {kind!r}, got {answer}"
         return answer[kind]
 
+    def _state(self) -> str:
+        """What may be the reason for no answer, for whoever reads the failed test."""
+        server = self._server.process.poll()
+        self._trouble.seek(0)
+        said = self._trouble.read().decode(errors="replace").strip()[-800:]
+        return f"; its server {'runs' if server is None else f'has ended ({server})'}; it said: {said or 'nothing'}"
+
     def _ask(self, command: str, argument: Any, answer: str, timeout_s: float) -> Any:
         assert self._process.stdin is not None
-        self._process.stdin.write(json.dumps([command, argument]) + "\n")
-        self._process.stdin.flush()
+        with contextlib.suppress(OSError):  # one that has ended is told of below
+            self._process.stdin.write(json.dumps([command, argument]) + "\n")
+            self._process.stdin.flush()
         return self._answer(answer, timeout_s)
 
-    def wait_connected(self, timeout_s: float = 20.0) -> None:
+    def wait_connected(self, timeout_s: float = LIMIT_S) -> None:
         """Until somebody listens to `out`."""
         self._ask("wait_connected", timeout_s, "connected", timeout_s + 5.0)
 
     def play(self, events: Iterable[tuple[float, str]], *, lead_s: float = 0.1) -> int:
         """Send messages at their seconds (rising) after `lead_s` from now; returns the first frame."""
         rows = [[seconds, message] for seconds, message in events]
-        return int(self._ask("play", [lead_s, rows], "start_frame", 10.0))
+        return int(self._ask("play", [lead_s, rows], "start_frame", LIMIT_S))
 
     def wait_played(self, timeout_s: float = 600.0) -> dict[str, Any]:
         """Until all is sent: {"n": sent, "n_late": those whose frame had passed, "n_xruns": …}."""
@@ -102,7 +121,7 @@ class JackSender:
 
     def heard(self) -> list[tuple[int, int, str]]:
         """(host_ns of the period, frame, message in hex) of what came to `in` since the last call."""
-        return [tuple(row) for row in self._ask("heard", None, "heard", 10.0)]
+        return [tuple(row) for row in self._ask("heard", None, "heard", LIMIT_S)]
 
     def sent(self) -> list[tuple[int, int, str]]:
         """(host_ns, frame, message in hex) of what was written to `out` since the last call, in the frame it was
@@ -111,7 +130,7 @@ class JackSender:
         The dummy driver's frames fall behind the host clock at each of its under-runs, so judge what follows the host
         clock by `host_ns` (of the period, plus the message's place in it), what follows the audio clock by `frame`.
         """
-        return [tuple(row) for row in self._ask("sent", None, "sent", 10.0)]
+        return [tuple(row) for row in self._ask("sent", None, "sent", LIMIT_S)]
 
     def close(self) -> None:
         if self._process.stdin is not None:
@@ -124,6 +143,7 @@ class JackSender:
             self._process.wait(timeout=5)
         if self._process.stdout is not None:
             self._process.stdout.close()
+        self._trouble.close()
 
 
 def _main(arguments: Sequence[str]) -> None:

@@ -1,6 +1,6 @@
 """A JACK server of the tests' own: real MIDI and audio ports without any hardware.
 
-Use the session-wide fixture `jack_server` (from `tests/conftest.py`), or `started_server()` where a test needs to end
+Use the fixture `jack_server` (from `tests/conftest.py`), or `started_server()` where a test needs to end
 the server. Without a `jackd` program these tests are skipped, and say so; with `TRAINER_REQUIRE_JACK=1` they fail
 instead, so that no automatic run can lose them unseen.
 """
@@ -28,6 +28,11 @@ __all__ = ["JackServer", "jack_server", "need_jackd", "started_server"]
 
 SAMPLE_RATE_HZ = 48_000
 PERIOD_FRAMES = 64
+UP_WITHIN_S = 60.0
+TURN_WITHIN_S = 1800.0  # more than a whole run of the tests
+# How long the server waits for a client in a period, before its own factor. By its own choice it is two periods:
+# on a busy machine, without real-time rights, a client is later than that, and the MIDI of its period is lost.
+CLIENT_TIMEOUT_MS = 20
 
 
 @dataclass
@@ -60,18 +65,20 @@ class JackServer:
                 again = subprocess.Popen(
                     [*self.process.args], stdin=subprocess.DEVNULL, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL
                 )
-                time.sleep(0.5)
-                _end(again)
+                try:
+                    _wait_up(self.name, again, self.env())
+                finally:
+                    _end(again)
 
 
 def _end(process: subprocess.Popen[bytes]) -> None:
     if process.poll() is None:
         process.terminate()
         try:
-            process.wait(timeout=5)
+            process.wait(timeout=20)
         except subprocess.TimeoutExpired:
             process.kill()
-            process.wait(timeout=5)
+            process.wait()
 
 
 _n_held = 0
@@ -81,21 +88,26 @@ _n_held = 0
 def _turn() -> Iterator[None]:
     """One test run at a time: servers that start and end side by side tear down each other's shared memory.
 
-    Waits for another run's turn to end, but no longer than five minutes.
+    Waits for another run's turn to end; fails after half an hour, rather than spoil that run and this one.
     """
     global _n_held
+    if _n_held:  # a server beside this run's own
+        yield
+        return
     try:
         import fcntl
     except ImportError:
         yield
         return
     with (Path(tempfile.gettempdir()) / "trainer-tests-jack.lock").open("a") as lock:
-        end = time.monotonic() + 300.0
-        while _n_held == 0 and time.monotonic() < end:
+        end = time.monotonic() + TURN_WITHIN_S
+        while True:
             try:
                 fcntl.flock(lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
                 break
-            except OSError:
+            except BlockingIOError:
+                if time.monotonic() > end:
+                    pytest.fail(f"another test run has held {lock.name} for {TURN_WITHIN_S / 60:g} minutes; end it")
                 time.sleep(0.2)
         _n_held += 1
         try:
@@ -133,8 +145,21 @@ def need_jackd() -> str:
 def _answers(name: str, env: dict[str, str]) -> bool:
     """Whether a client can connect; tried in another process, so that the library here keeps no memory of failures."""
     code = f"import jack; jack.Client('probe', servername={name!r}, no_start_server=True).close()"
-    done = subprocess.run([sys.executable, "-c", code], env=env, capture_output=True, timeout=20, check=False)
+    try:
+        done = subprocess.run([sys.executable, "-c", code], env=env, capture_output=True, timeout=20, check=False)
+    except subprocess.TimeoutExpired:  # a server that has just come up may leave its first client hanging: ask again
+        return False
     return done.returncode == 0
+
+
+def _wait_up(name: str, process: subprocess.Popen[bytes], env: dict[str, str]) -> bool:
+    """Until the server takes clients; False if it ends before, or takes none within a minute."""
+    end = time.monotonic() + UP_WITHIN_S
+    while process.poll() is None and time.monotonic() < end:
+        if _answers(name, env):
+            return True
+        time.sleep(0.1)
+    return False
 
 
 @contextlib.contextmanager
@@ -154,6 +179,7 @@ def _running(program: str, sample_rate_hz: int, period_frames: int, set_env: boo
     troubles = []
     for options in (["-S"], ["--no-realtime", "-S"]):
         with tempfile.TemporaryFile() as log:
+            options = [*options, "-t", str(CLIENT_TIMEOUT_MS)]
             env = {**os.environ, "JACK_NO_AUDIO_RESERVATION": "1"}
             with warnings.catch_warnings():  # newer Pythons warn of any code between fork and exec when threads run
                 warnings.simplefilter("ignore", DeprecationWarning)
@@ -168,12 +194,7 @@ def _running(program: str, sample_rate_hz: int, period_frames: int, set_env: boo
                 )
             server = JackServer(name, process, sample_rate_hz, period_frames)
             try:
-                end = time.monotonic() + 15.0
-                while process.poll() is None and time.monotonic() < end:
-                    if _answers(name, server.env()):
-                        break
-                    time.sleep(0.1)
-                else:
+                if not _wait_up(name, process, server.env()):
                     log.seek(0)
                     troubles.append(log.read().decode(errors="replace")[-800:])
                     continue
@@ -195,8 +216,12 @@ def _running(program: str, sample_rate_hz: int, period_frames: int, set_env: boo
     pytest.fail("jackd is here but did not start:\n" + "\n---\n".join(troubles))
 
 
-@pytest.fixture(scope="session")
+@pytest.fixture(scope="module")
 def jack_server() -> Iterator[JackServer]:
-    """One server for the whole run: `jackd -S -d dummy -r 48000 -p 64`, with this process's environment set to it."""
+    """A server for each file of tests: `jackd -S -d dummy -r 48000 -p 64`, with this process's environment set to it.
+
+    For each file, so that one that falls ill takes no other file's tests with it, and another run of the tests on this
+    machine gets its turn between them.
+    """
     with started_server() as server:
         yield server
