@@ -318,6 +318,25 @@ def test_grooves_are_equally_loud_and_rise_with_intensity(role: str) -> None:
     assert -32.0 < lufs.min() < lufs.max() < -16.0  # safe by default; our choice
 
 
+@pytest.mark.parametrize("groove", ["shuffle", "slow_twelve_eight", "straight"])
+def test_the_band_comes_down_from_a_solo_over_some_bars(groove: str) -> None:
+    # ITU-R BS.1770 by pyloudnorm, bar by bar. Seed 2 has its loudest fills in the solo's last bar.
+    meter = pyloudnorm.Meter(RATE_HZ)
+    plans = ChorusPlan("solo", 1, (0.9,)), ChorusPlan("verse", 2, (0.35, 0.35))
+    chart = chart_of(*plans, groove=groove, tempo_bpm=112.0, count_in_bars=0, seed=2)
+    stems, tempo = renderer(chart), TempoMap(chart.tempo_segments)
+    lufs = []
+    for bar in chart.bars[9:16]:
+        begin, end = (round(float(tempo.seconds_at(b)) * RATE_HZ) for b in (bar.onset_beats, bar.end_beats))
+        out = np.empty((end - begin, 2), dtype=np.float32)
+        mix(stems.block(begin, end - begin), DEFAULT_GAINS, out)
+        lufs.append(meter.integrated_loudness(out.astype(np.float64)))
+    steps = -np.diff(lufs)
+    assert 0.8 < steps[2] < 3.5  # at the bar line: heard, and not a curtain
+    assert steps[1:5].max() < 3.5
+    assert lufs[0] - lufs[-1] > 5.0  # and all of it within five bars
+
+
 def test_a_soft_and_a_hard_stroke_are_different_sounds_and_no_two_in_a_row_the_same() -> None:
     drums = bank_module.instrument("drums", RATE_HZ)
     for note in (36, 37, 38, 42, 51):

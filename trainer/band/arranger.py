@@ -67,6 +67,10 @@ _NO_PUSH = ("slow_twelve_eight", "rumba")
 TURN_FROM = 0.25  # intensity from which the guitar plays a turnaround; our choice
 LEAN = 1.06  # velocity of the kick on the one of each line of four bars; our choice
 FILL_RISE = 0.1  # a rise of intensity this large is led into by a fill; our choice
+# A chorus that is planned lower is come down to over the two bars before its first and the two from it, so that little
+# of the fall is left for the bar line itself: our choice, by what a BS.1770 meter shows of each bar.
+_FALL_DB = 12.0  # a whole step of intensity, about
+_FALL_BEFORE, _FALL_AFTER = 0.33, 0.2  # of the fall: made by the bar line, still to be made from there
 
 _PART = {name: idx for idx, name in enumerate(PARTS)}
 _LIMB_OF = {"snare": STICK, "kick": FOOT}
@@ -298,7 +302,10 @@ class BandWriter:
         return bool(_rng(self.chart, _PUSH, bar.idx).random() < 0.6 * (level - 0.3))
 
     def _shape(self, events: NDArray[np.void], bar: ChartBar, level: float) -> None:
-        """Loudness inside the form: a line's first kick leans in; the last two bars lead to the next chorus's plan."""
+        """Loudness inside the form: a line's first kick leans in; the last two bars lead to the next chorus's plan.
+
+        What comes down has made a part of its way before the bar line, and is down two bars after it.
+        """
         if events.size == 0 or bar.stopped or bar.final:
             return
         within = events["onset_beats"] - bar.onset_beats
@@ -308,8 +315,16 @@ class BandWriter:
         rest = [after for after in self.chart.bars[bar.idx + 1 : bar.idx + 3] if after.chorus != bar.chorus]
         if rest and not rest[0].final:
             bars_left = rest[0].idx - bar.idx
-            rise = 0.6 * (rest[0].intensity - bar.intensity) * (within + BEATS_PER_BAR * (2 - bars_left)) / 8.0
-            factor *= 1.0 + 0.5 * rise / (0.7 + 0.5 * level)
+            along = (within + BEATS_PER_BAR * (2 - bars_left)) / 8.0
+            apart = rest[0].intensity - bar.intensity
+            if apart < 0.0:
+                factor *= _softer(-_FALL_BEFORE * apart * along)
+            else:
+                factor *= 1.0 + 0.3 * apart * along / (0.7 + 0.5 * level)
+        before = _come_from(self.chart, bar)
+        if before is not None and before.intensity > bar.intensity:
+            left = 1.0 - (within + BEATS_PER_BAR * (bar.idx - before.idx - 1)) / 8.0
+            factor *= _softer(-_FALL_AFTER * (before.intensity - bar.intensity) * left)
         mine = events["part"] < _PART["guide"]
         loud = np.rint(events["velocity"][mine] * factor[mine])
         events["velocity"][mine] = np.clip(loud, 1, 127).astype(np.uint8)
@@ -358,6 +373,20 @@ def _count_in(table: _Table, chart: Chart) -> None:
             table.add(onset, 0.25, SIDE_STICK, 112 if beat == 0 else 98, "count", "")
 
 
+def _softer(apart: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Factor of velocity that sounds so much of a step of intensity softer (negative: louder)."""
+    factor: NDArray[np.float64] = 10.0 ** (-_FALL_DB * apart / (20.0 * TOUCH))
+    return factor
+
+
+def _come_from(chart: Chart, bar: ChartBar) -> ChartBar | None:
+    """The last bar of the chorus before, where the band played on from it into the first two bars of this one."""
+    for before in chart.bars[max(bar.idx - 2, 0) : bar.idx]:
+        if before.chorus != bar.chorus and chart.bars[before.idx + 1].chorus == bar.chorus:
+            return None if before.drop_out or before.stopped else before
+    return None
+
+
 def _leads_on(chart: Chart, idx: int) -> bool:
     """Whether the next bar opens something by plan: another role, or a clear rise of intensity."""
     if idx < 0 or idx + 1 >= len(chart.bars):
@@ -371,6 +400,9 @@ def _leads_on(chart: Chart, idx: int) -> bool:
 def _drums(table: _Table, chart: Chart, bar: ChartBar, level: float, places: Places) -> None:
     session = chart.session
     crash, leads_on = _leads_on(chart, bar.idx - 1), _leads_on(chart, bar.idx)
+    filled = level  # how hard a fill is played: one that leads down is on its way already
+    if leads_on:
+        filled = min(level, max(0.0, level + 0.5 * (chart.bars[bar.idx + 1].intensity - bar.intensity)))
     if bar.idx and not (bar.drop_out or bar.stopped):  # everybody is back
         before = chart.bars[bar.idx - 1]
         crash = crash or before.drop_out or before.stopped
@@ -388,7 +420,7 @@ def _drums(table: _Table, chart: Chart, bar: ChartBar, level: float, places: Pla
         small = bar.bar % 4 == 0 and rng.random() < 0.15 + 0.3 * level
         if leads_on or small:
             if leads_on:
-                n_beats = fill_beats(bar.role, session.tempo_bpm, level, rng)
+                n_beats = fill_beats(bar.role, session.tempo_bpm, filled, rng)
             else:
                 n_beats = 2 if level > 0.45 and session.tempo_bpm <= 130.0 and rng.random() < 0.4 else 1
             begins = 4.0 - n_beats
@@ -396,7 +428,7 @@ def _drums(table: _Table, chart: Chart, bar: ChartBar, level: float, places: Pla
             hits += fill_hits(
                 n_beats,
                 session.tempo_bpm,
-                level,
+                filled,
                 session.groove,
                 places,
                 rng,
