@@ -633,6 +633,33 @@ def test_the_soloist_passes_through_the_flat_fifth_and_does_not_hammer() -> None
     assert n > 40
 
 
+@pytest.mark.parametrize(("key", "tonic"), [("A", 9), ("Dm", 2)])
+def test_the_soloist_bends_into_notes_and_squeezes_the_blue_third(key: str, tonic: int) -> None:
+    """Common practice: up a whole step from a note of the blues scale; the minor third a quarter-tone."""
+    bent = squeezed = 0
+    for seed in range(10):
+        chart = chart_of(ChorusPlan("verse"), ChorusPlan("solo", 2, (0.4, 0.9)), key=parse_key(key), seed=seed)
+        events = arrange(chart, guide="on").events
+        plain = events[(events["bend_from"] == 0.0) & (events["bend_to"] == 0.0)]
+        lead = events[(events["part"] == LEAD) & (events["channel"] == 2)]
+        assert len(plain) + (lead["bend_from"] != 0.0).sum() + (lead["bend_to"] != 0.0).sum() == len(events)
+        up, third = lead[lead["bend_from"] != 0.0], lead[lead["bend_to"] != 0.0]
+        assert (up["bend_from"] == -2.0).all() and (third["bend_to"] == 0.5).all()
+        assert {int(p) % 12 for p in up["pitch"]} <= {(tonic + step) % 12 for step in (0, 5, 7)}
+        assert {(int(p) - 2) % 12 for p in up["pitch"]} <= {(tonic + step) % 12 for step in (0, 3, 5, 6, 7, 10)}
+        for note in third:
+            chord = chart.spans[int(chart.span_idx_at([note["onset_beats"]])[0])].chord
+            assert note["pitch"] % 12 == (tonic + 3) % 12 and note["pitch"] % 12 not in chord.pcs
+        assert np.concatenate([up, third])["duration_beats"].min() >= 0.44
+        assert not (np.diff(np.flatnonzero(lead["bend_from"] != 0.0)) == 1)[
+            np.floor(up["onset_beats"][1:] / 4) == np.floor(up["onset_beats"][:-1] / 4)
+        ].any()
+        bent += len(up)
+        squeezed += len(third)
+    assert 60 < bent < 200  # about six a chorus
+    assert (squeezed > 20) == (key == "A") and (squeezed == 0) == (key == "Dm")
+
+
 # --- guide, seed, listening, errors ------------------------------------------------------------------------------
 
 

@@ -14,7 +14,7 @@ import pyloudnorm
 import pytest
 
 from tests.band.tiny_font import write_tiny_font
-from trainer.band import PARTS, arrange, render_wav
+from trainer.band import BAND_DTYPE, PARTS, BandScore, arrange, render_wav
 from trainer.band.sound import FontRenderer, StemRenderer, check_soundfont, stem_renderer, tried_soundfont
 from trainer.clock import TempoMap
 from trainer.engine.render import RouteRenderer, Work, _Renderer
@@ -168,3 +168,25 @@ def test_a_running_session_is_rendered_with_the_font_it_is_given(tmp_path: Path)
         np.testing.assert_allclose(heard, expected.block(0, n), atol=2e-3)  # FluidSynth dithers
     finally:
         ring.unlink()
+
+
+@needs_fluidsynth
+def test_a_font_bends_too(tmp_path: Path) -> None:
+    """The strongest frequency of one held note, early and late: two semitones apart."""
+    rate_hz = 24000
+    rows = np.zeros(1, dtype=BAND_DTYPE)
+    rows["duration_beats"], rows["pitch"], rows["velocity"] = 2.0, 76, 110
+    rows["part"], rows["channel"], rows["bend_from"] = PARTS.index("lead"), 2, -2.0
+    font = FontRenderer(
+        BandScore(rows, {2: 0}, start_beats=0.0, end_beats=4.0),
+        TempoMap.constant(120.0),
+        rate_hz,
+        write_tiny_font(tmp_path / "tiny.sf2"),
+    )
+    sound = font.block(0, rate_hz)[PARTS.index("lead"), :, 0]
+    font.close()
+    peaks = []
+    for first_s, last_s in ((0.0, 0.04), (0.3, 0.8)):
+        piece = sound[int(first_s * rate_hz) : int(last_s * rate_hz)]
+        peaks.append(int(np.abs(np.fft.rfft(piece * np.hanning(piece.size), 1 << 17)).argmax()))
+    assert 12.0 * np.log2(peaks[1] / peaks[0]) == pytest.approx(2.0, abs=0.25)

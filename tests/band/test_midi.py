@@ -96,6 +96,27 @@ def test_no_note_is_cut_or_left_hanging(tmp_path: Path) -> None:
         assert not sounding
 
 
+def test_bends_are_on_the_wheel_before_their_note_and_done_within_it(tmp_path: Path) -> None:
+    chart = chart_of(ChorusPlan("solo", 2, (0.5, 0.9)), seed=4)
+    score = arrange(chart)
+    path = render_midi(chart, tmp_path / "band.mid", score=score)
+    lead = score.events[score.events["channel"] == 2]
+    (track,) = [t for t in mido.MidiFile(path).tracks if t.name == "lead"]
+    wheel, starts, ends = None, [], []
+    for message in track:
+        if message.type == "pitchwheel":
+            wheel = message.pitch / 4096  # semitones: General MIDI's wheel turns two
+        elif message.type == "note_on":
+            starts.append(wheel)
+        elif message.type == "note_off":
+            ends.append(wheel)
+    assert starts == pytest.approx(list(lead["bend_from"]), abs=1e-3)
+    assert ends == pytest.approx(list(lead["bend_to"]), abs=1e-3)
+    read = pretty_midi.PrettyMIDI(str(path))
+    for instrument in read.instruments:
+        assert bool(instrument.pitch_bends) == (instrument.name == "lead")
+
+
 KEYS = ["C", "G", "D", "A", "E", "B", "F#", "Gb", "Db", "Ab", "Eb", "Bb", "F", "C#m", "G#m", "D#m", "Ebm", "Bbm", "Am"]
 
 

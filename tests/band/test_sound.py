@@ -394,6 +394,31 @@ def test_the_voice_sings_other_vowels_from_note_to_note_equally_strong() -> None
 # --- the player's own sound ------------------------------------------------------------------------------------
 
 
+def heard_hz(sound: np.ndarray[Any, Any], rate_hz: int, near_hz: float) -> float:
+    """Fundamental by autocorrelation, within a fourth of `near_hz`."""
+    row = np.correlate(sound, sound, "full")[sound.size - 1 :]
+    row = row / np.arange(sound.size, 0, -1)  # fewer products at longer lags
+    low, high = int(rate_hz / near_hz / 1.3), int(rate_hz / near_hz * 1.3) + 2
+    at = low + int(row[low:high].argmax())
+    a, b, c = row[at - 1 : at + 2]
+    return rate_hz / (at + 0.5 * (a - c) / (a - 2 * b + c))
+
+
+@pytest.mark.parametrize(("bend_from", "bend_to"), [(-2.0, 0.0), (0.0, 0.5), (0.0, 0.0)])
+def test_a_bent_note_is_heard_from_where_to_where_it_is_bent(bend_from: float, bend_to: float) -> None:
+    rate_hz = 48000
+    rows = np.zeros(1, dtype=BAND_DTYPE)
+    rows["duration_beats"], rows["pitch"], rows["velocity"] = 2.0, 67, 90
+    rows["part"], rows["channel"], rows["bend_from"], rows["bend_to"] = PARTS.index("lead"), 2, bend_from, bend_to
+    score = BandScore(rows, {2: 26}, start_beats=0.0, end_beats=4.0)
+    sound = StemRenderer(score, TempoMap.constant(120.0), rate_hz).block(0, rate_hz)[PARTS.index("lead")].sum(axis=1)
+    hz = 440.0 * 2.0 ** ((67 - 69) / 12)
+    early = heard_hz(sound[int(0.004 * rate_hz) : int(0.04 * rate_hz)], rate_hz, hz * 2.0 ** (bend_from / 12))
+    late = heard_hz(sound[int(0.35 * rate_hz) : int(0.72 * rate_hz)], rate_hz, hz * 2.0 ** (bend_to / 12))
+    assert 12 * np.log2(early / hz) == pytest.approx(bend_from, abs=0.15)
+    assert 12 * np.log2(late / hz) == pytest.approx(bend_to, abs=0.06)
+
+
 @pytest.mark.parametrize("pitch", [23.0, 28.0, 33.0, 38.0, 43.0, 43.5, 55.25, 67.0])
 def test_the_monitor_sounds_the_pitch_it_is_asked_for(pitch: float) -> None:
     # ISO 16: A4 = 440 Hz; E1 41.203, A1 55.000, D2 73.416, G2 97.999, B0 30.868 Hz.

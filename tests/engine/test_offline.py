@@ -8,6 +8,7 @@ from collections import deque
 import numpy as np
 import pytest
 
+from trainer.band import arrange
 from trainer.clock.sources import FakeClock
 from trainer.engine import Heard, Place
 from trainer.line import Feel, StandIn, planned_song
@@ -92,6 +93,28 @@ def test_muted_parts_do_not_sound_and_everything_ends_in_silence() -> None:
     assert ons and made[0].sounding == []
     drums = [data for data in ons if data[0] == 0x99]
     assert len(drums) == 4  # the count-in's own clicks
+
+
+def test_the_leads_bends_go_out_before_their_notes_and_leave_the_wheel_in_its_middle() -> None:
+    made: list[MemoryMidiOut] = []
+
+    def port(clock: FakeClock) -> MemoryMidiOut:
+        made.append(MemoryMidiOut(clock))
+        return made[0]
+
+    session = Session(tempo_bpm=160.0, choruses=(ChorusPlan("solo", 1, (0.9,)),), count_in_bars=1, seed=4)
+    play_offline(session, (), midi_out=port)
+    lead = arrange(expand(session)).events
+    wanted = lead["bend_from"][lead["channel"] == 2]
+    wheel, begun = None, []
+    for _, data in made[0].sent:
+        if data[0] == 0xE2:
+            wheel = (data[1] | data[2] << 7) / 4096 - 2  # semitones
+        elif data[0] == 0x92:
+            begun.append(wheel)
+    assert (wanted < 0.0).sum() > 3
+    assert begun == pytest.approx(wanted.tolist(), abs=1e-3)
+    assert wheel == 0.0
 
 
 def test_gains_follow_mute_solo_and_volume_and_the_count_outlives_a_solo() -> None:

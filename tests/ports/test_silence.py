@@ -12,8 +12,9 @@ from trainer.ports import SoundingNotes, all_notes_off
 def test_all_notes_off_on_every_channel_as_another_library_reads_it() -> None:
     messages = [mido.Message.from_bytes(data) for data in all_notes_off()]
     for channel in range(16):
-        mine = [(m.control, m.value) for m in messages if m.channel == channel]
-        assert mine == [(64, 0), (123, 0), (120, 0)]
+        *modes, wheel = [m for m in messages if m.channel == channel]
+        assert [(m.control, m.value) for m in modes] == [(64, 0), (123, 0), (120, 0)]
+        assert (wheel.type, wheel.pitch) == ("pitchwheel", 0)
 
 
 def test_release_sends_an_off_for_each_note_started() -> None:

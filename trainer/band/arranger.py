@@ -22,7 +22,7 @@ from trainer.band.comping import (
     strum_s,
     turnaround_pairs,
 )
-from trainer.band.events import BAND_DTYPE, PARTS, TOUCH, BandScore
+from trainer.band.events import BAND_DTYPE, BEND_CHANNEL, PARTS, TOUCH, BandScore
 from trainer.band.feel import MOST_SHIFT_S, OWN_SD_S, SHARED_SD_S, long_range_noise
 from trainer.band.fills import fill_beats, fill_hits
 from trainer.band.grooves import (
@@ -50,7 +50,8 @@ __all__ = ["CHANNELS", "FILL_RISE", "PROGRAMS", "PUSH_FROM", "BandWriter", "arra
 
 DRUM_CHANNEL = 9
 # Channel of each voice, counted from 0.
-CHANNELS = {"keys": 0, "chop": 1, "lead": 2, "voice": 3, "guide": 4, "drums": DRUM_CHANNEL, "count": DRUM_CHANNEL}
+CHANNELS = {"keys": 0, "chop": 1, "lead": BEND_CHANNEL, "voice": 3, "guide": 4}
+CHANNELS |= {"drums": DRUM_CHANNEL, "count": DRUM_CHANNEL}
 # General MIDI 1 programs as on the wire (number − 1): drawbar organ 17, electric piano 5, clean guitar 28 muted 29,
 # jazz guitar 27, voice 54 ("oohs"), acoustic bass 33.
 PROGRAMS = {"organ": 16, "electric_piano": 4, "chop": 28, "lead": 26, "voice": 53, "guide": 32}
@@ -77,14 +78,14 @@ _LIMB_OF = {"snare": STICK, "kick": FOOT}
 _CYMBAL_BEATS = {CRASH: 4.0, RIDE: 1.0, OPEN_HAT: 0.5}
 
 # Streams of randomness; a number each, so that one never disturbs another.
-_DRUMS, _KEYS, _SOLO, _FILL, _FEEL, _PUSH, _HABIT, _TURN, _TOUCH = 11, 12, 13, 14, 15, 16, 17, 18, 19
+_DRUMS, _KEYS, _SOLO, _FILL, _FEEL, _PUSH, _HABIT, _TURN, _TOUCH, _BEND = 11, 12, 13, 14, 15, 16, 17, 18, 19, 20
 
 
 class _Table:
     """Rows of the event table with the limb or part whose variation they carry ("" for none)."""
 
     def __init__(self) -> None:
-        self.rows: list[tuple[float, float, float, int, int, int, int]] = []
+        self.rows: list[tuple[float, float, float, int, int, int, int, float, float]] = []
         self.limbs: list[str] = []
 
     def add(
@@ -96,10 +97,11 @@ class _Table:
         voice: str,
         limb: str,
         late_s: float = 0.0,
+        bend: tuple[float, float] = (0.0, 0.0),
     ) -> None:
         part = "lead" if voice == "voice" else voice
         loud = int(min(max(round(velocity), 1), 127))
-        self.rows.append((onset_beats, duration_beats, late_s, pitch, loud, CHANNELS[voice], _PART[part]))
+        self.rows.append((onset_beats, duration_beats, late_s, pitch, loud, CHANNELS[voice], _PART[part], *bend))
         self.limbs.append(limb)
 
 
@@ -476,6 +478,7 @@ def _lead(table: _Table, chart: Chart, bar: ChartBar, level: float, places: Plac
         rhythm = _rng(chart, _SOLO, 0, bar.chorus, 0 if line < 2 else line, within)
         where = (bar.chorus, line, within)
         notes = soloist.bar(chords, where, level, places, _rng(chart, _SOLO, 1, bar.idx), rhythm)
+        notes = soloist.bent(notes, chords, level, _rng(chart, _BEND, bar.idx))
     elif bar.role in ("verse", "head"):
         voice = "voice" if bar.role == "verse" else "lead"
         seed = chart.session.seed
@@ -485,7 +488,8 @@ def _lead(table: _Table, chart: Chart, bar: ChartBar, level: float, places: Plac
     for note in notes:
         onset = bar.onset_beats + note.at_beats
         length = min(note.length_beats, 4.0 - note.at_beats)
-        table.add(onset, length, note.pitch, note.velocity, voice, "lead")
+        bend = (note.bend_from, note.bend_to)
+        table.add(onset, length, note.pitch, note.velocity, voice, "lead", bend=bend)
 
 
 def _guide_on(bar: ChartBar, wanted: str) -> bool:

@@ -2,6 +2,9 @@
 
 An event's intended time is its grid place on the beat axis (swing already in it, exactly) plus `shift_s`, the
 player's own small variation. Channels count from 0; drums are on channel 9 (General MIDI 1).
+
+A note may be bent: it begins `bend_from` semitones off its pitch, stands there for a moment, and glides in a straight
+line to `bend_to` semitones off (both 0: not bent). Only the lead's own channel bends, one note at a time.
 """
 
 from __future__ import annotations
@@ -15,7 +18,7 @@ from numpy.typing import NDArray
 
 from trainer.clock.tempo import TempoMap
 
-__all__ = ["BAND_DTYPE", "PARTS", "TOUCH", "BandScore"]
+__all__ = ["BAND_DTYPE", "BEND_CHANNEL", "PARTS", "TOUCH", "WHEEL_CENTRE", "BandScore", "glide_s", "wheel_moves"]
 
 # The parts that have a volume of their own, in mixer order; an event's `part` is an index into this.
 PARTS = ("drums", "keys", "chop", "lead", "guide", "count")
@@ -32,8 +35,42 @@ BAND_DTYPE: np.dtype[Any] = np.dtype(
         ("velocity", "u1"),
         ("channel", "u1"),
         ("part", "u1"),
+        ("bend_from", "f4"),
+        ("bend_to", "f4"),
     ]
 )
+
+BEND_CHANNEL = 2  # the lead's, counted from 0
+WHEEL_CENTRE = 8192
+_WHEEL_SEMITONES = 2.0  # what a synthesizer takes a full turn for unless told otherwise (General MIDI 1)
+_STEP_SEMITONES = 0.1  # of the wheel's moves while a note glides; our choice
+# A bend into a note is quick, a note squeezed up by a quarter-tone or so is slow: seconds, our choice. No glide takes
+# more than its share of the note, so that where it leads is heard.
+_BEND_S, _SQUEEZE_S, _SQUEEZE_SEMITONES = 0.13, 0.26, 0.75
+_STANDS_S, _MOST_SHARE = 0.04, 0.55
+
+
+def glide_s(bend_from: float, bend_to: float, duration_s: float) -> tuple[float, float]:
+    """When a bent note of this length begins to glide and when it arrives, seconds from its onset."""
+    whole = _BEND_S if abs(bend_to - bend_from) > _SQUEEZE_SEMITONES else _SQUEEZE_S
+    scale = min(1.0, _MOST_SHARE * duration_s / (_STANDS_S + whole))
+    return _STANDS_S * scale, (_STANDS_S + whole) * scale
+
+
+def wheel_moves(bend_from: float, bend_to: float, duration_s: float) -> list[tuple[float, int]]:
+    """(seconds from the onset, pitch wheel 0–16383) of one note: where it begins, then the steps of its glide."""
+
+    def wheel(semitones: float) -> int:
+        return min(max(round(WHEEL_CENTRE * (1.0 + semitones / _WHEEL_SEMITONES)), 0), 2 * WHEEL_CENTRE - 1)
+
+    moves = [(0.0, wheel(bend_from))]
+    if bend_from != bend_to:
+        begins_s, ends_s = glide_s(bend_from, bend_to, duration_s)
+        n = max(1, int(np.ceil(abs(bend_to - bend_from) / _STEP_SEMITONES)))
+        for share in np.arange(1, n + 1) / n:
+            at_s = begins_s + (ends_s - begins_s) * float(share)
+            moves.append((at_s, wheel(bend_from + (bend_to - bend_from) * float(share))))
+    return moves
 
 
 @dataclass(frozen=True)

@@ -2,7 +2,9 @@
 
 The soloist's density, height and loudness follow the intensity. Material: the blues scale of the key with the chord's
 own third, fifth and root on strong beats. What the first line of a chorus says is taken up by the next: repeated,
-moved up or down the scale, or answered with an ending of its own (common practice; the shares are our choice). The
+moved up or down the scale, or answered with an ending of its own (common practice; the shares are our choice). It
+bends as a guitar does: a whole step up into the tonic, the fourth or the fifth, each of which has a note of the scale a
+whole step below it, and the minor third of a major key a quarter-tone up, between the two thirds (common practice). The
 singer takes two bars and leaves two (common practice: the voice has bars 1–2, 5–6 and 9–10), first and second line
 alike, the third an answer. Every bar draws from its own seed, so a later bar never changes an earlier one.
 """
@@ -21,15 +23,19 @@ __all__ = ["SOLO_RANGE", "VOICE_RANGE", "LeadNote", "Soloist", "sung_bar"]
 SOLO_RANGE = (60, 84)  # C4–C6
 VOICE_RANGE = (60, 74)  # C4–D5
 LONGEST_PASSING_BEATS = 0.7  # of a flat fifth; our choice
+BEND_LEAST_BEATS = 0.45  # a shorter note is not bent; our choice
+_BENT_UP, _SQUEEZED = -2.0, 0.5  # semitones: where a bent note begins, where a squeezed third ends
 
 
 class LeadNote(NamedTuple):
-    """Beats from the bar's downbeat, length in beats, MIDI note, velocity."""
+    """Beats from the bar's downbeat, length in beats, MIDI note, velocity; semitones off at onset and at last."""
 
     at_beats: float
     length_beats: float
     pitch: int
     velocity: int
+    bend_from: float = 0.0
+    bend_to: float = 0.0
 
 
 def _ladder(pcs: set[int], low: int, high: int) -> list[int]:
@@ -50,6 +56,7 @@ class Soloist:
 
     def __init__(self, key: Key) -> None:
         self.tonic_pc = key.tonic_pc
+        self.minor = key.minor
         self.blue_pc = (key.tonic_pc + 6) % 12
         self.pcs = {(key.tonic_pc + step) % 12 for step in SCALES["blues"]}
         self.pitch = float(_nearest_in(67, _ladder({key.tonic_pc}, *SOLO_RANGE)))
@@ -121,6 +128,31 @@ class Soloist:
         if where[1] == 0:
             self._motifs[where[2]] = tuple(note.pitch for note in notes)
         return notes
+
+    def bent(
+        self, notes: list[LeadNote], chords: list[Chord], intensity: float, rng: np.random.Generator
+    ) -> list[LeadNote]:
+        """The same notes with some of them bent: more as the solo opens up, never two in a row from below.
+
+        `chords` one per beat (4); a third that belongs to the chord is left in tune.
+        """
+        into = {(self.tonic_pc + step) % 12 for step in (0, 5, 7)}
+        blue_third = (self.tonic_pc + 3) % 12
+        out: list[LeadNote] = []
+        for note, draw in zip(notes, rng.random(len(notes)), strict=True):
+            if note.length_beats >= BEND_LEAST_BEATS:
+                again = bool(out) and out[-1].bend_from != 0.0
+                if note.pitch % 12 in into and not again and draw < 0.25 + 0.3 * intensity:
+                    note = note._replace(bend_from=_BENT_UP)
+                elif (
+                    note.pitch % 12 == blue_third
+                    and not self.minor
+                    and blue_third not in chords[min(int(note.at_beats), 3)].pcs
+                    and draw < 0.8
+                ):
+                    note = note._replace(bend_to=_SQUEEZED)
+            out.append(note)
+        return out
 
     def _said(
         self, where: tuple[int, int, int], n_notes: int, centre: float, ladder: list[int], rng: np.random.Generator

@@ -14,7 +14,7 @@ import mido
 import numpy as np
 
 from trainer.band.arranger import arrange
-from trainer.band.events import PARTS, BandScore
+from trainer.band.events import BEND_CHANNEL, PARTS, WHEEL_CENTRE, BandScore, wheel_moves
 from trainer.band.sound import DEFAULT_GAINS, Ducker, FontRenderer, StemRenderer
 from trainer.clock.tempo import TempoMap
 from trainer.errors import UsageError, nearest
@@ -177,7 +177,8 @@ def render_midi(
     """The band of a chart as a Standard MIDI File, format 1; gives its path.
 
     A conductor track (tempo, time and key signature, a Marker `chorus N ROLE` at each chorus's first downbeat, a Text
-    for each chord), then a track for each part that plays, at intended times, with its General MIDI program.
+    for each chord), then a track for each part that plays, at intended times, with its General MIDI program; bends are
+    moves of the pitch wheel, of two semitones' reach.
     """
     score = arrange(chart, guide=guide, count_in=count_in) if score is None else score
     tempo = TempoMap(chart.tempo_segments)
@@ -185,6 +186,7 @@ def render_midi(
     events = score.events
     begins = tempo.beats_at(score.onsets_s(tempo))
     ends = begins + events["duration_beats"]
+    onsets_s, lengths_s = score.onsets_s(tempo), score.durations_s(tempo)
     file = mido.MidiFile(type=1, ticks_per_beat=TICKS_PER_BEAT)
     file.tracks.append(_conductor(chart, origin))
     for idx, part in enumerate(PARTS):
@@ -205,7 +207,14 @@ def render_midi(
             off = max(min(_ticks(float(ends[i]), origin), until.get((channel, pitch), 1 << 60)), on + 1)
             until[(channel, pitch)] = on
             velocity = int(events["velocity"][i])
-            moments.append((on, 3, mido.Message("note_on", channel=channel, note=pitch, velocity=velocity)))
+            moments.append((on, 4, mido.Message("note_on", channel=channel, note=pitch, velocity=velocity)))
             moments.append((off, 2, mido.Message("note_off", channel=channel, note=pitch, velocity=64)))
+            if channel == BEND_CHANNEL:
+                moves = wheel_moves(float(events["bend_from"][i]), float(events["bend_to"][i]), float(lengths_s[i]))
+                at_beats = tempo.beats_at([onsets_s[i] + at_s for at_s, _ in moves])
+                for at, (_, wheel) in zip(at_beats.tolist(), moves, strict=True):
+                    ticks = min(max(_ticks(at, origin), 0), off)
+                    pitch_wheel = mido.Message("pitchwheel", channel=channel, pitch=wheel - WHEEL_CENTRE)
+                    moments.append((ticks, 3, pitch_wheel))
         file.tracks.append(_track(sorted(moments, key=lambda moment: moment[:2]), 0))
     return _atomically(Path(path), lambda handle: file.save(file=handle))

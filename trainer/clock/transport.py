@@ -27,6 +27,7 @@ __all__ = [
     "NOTE_ON",
     "SCRIPTED",
     "STATES",
+    "WHEEL",
     "Due",
     "HostRuler",
     "Marks",
@@ -43,8 +44,9 @@ __all__ = [
 
 STATES = ("waiting", "count_in", "playing", "paused", "finished")
 
-# What an event is: the band's notes, a pulse of the MIDI clock, a message of a scripted player (`part` is its index).
-NOTE_OFF, NOTE_ON, CLOCK_PULSE, SCRIPTED = 0, 1, 2, 3
+# What an event is: the band's notes, a move of a channel's pitch wheel (`pitch` is where to, 0 to 16383), a pulse of
+# the MIDI clock, a message of a scripted player (`part` is its index). Of one moment, the lower number goes first.
+NOTE_OFF, WHEEL, NOTE_ON, CLOCK_PULSE, SCRIPTED = 0, 1, 2, 3, 4
 
 # A note played so shortly before the point where a pass takes up again belongs to the new pass (our choice).
 EARLY_BEATS = 0.25
@@ -117,7 +119,7 @@ class Timeline:
 
 
 class SongEvent(NamedTuple):
-    """One thing to do at a song second: `kind` is NOTE_ON, NOTE_OFF, CLOCK_PULSE or SCRIPTED."""
+    """One thing to do at a song second: `kind` is NOTE_ON, NOTE_OFF, WHEEL, CLOCK_PULSE or SCRIPTED."""
 
     song_s: float
     kind: int

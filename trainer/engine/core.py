@@ -18,6 +18,7 @@ import numpy as np
 
 from trainer.band import PARTS, BandScore, arrange
 from trainer.band.arranger import BandWriter
+from trainer.band.events import BEND_CHANNEL, wheel_moves
 from trainer.band.feel import MOST_SHIFT_S
 from trainer.band.listening import Listener
 from trainer.clock.fit import ClockFit, DriverClock
@@ -29,6 +30,7 @@ from trainer.clock.transport import (
     NOTE_OFF,
     NOTE_ON,
     SCRIPTED,
+    WHEEL,
     HostRuler,
     Marks,
     Ruler,
@@ -75,14 +77,22 @@ def chart_marks(chart: Chart) -> Marks:
 def song_events(score: BandScore, tempo: TempoMap) -> list[SongEvent]:
     """The band's events as the transport runs them."""
     events = score.events
-    return note_events(
-        score.onsets_s(tempo).tolist(),
-        score.durations_s(tempo).tolist(),
+    onsets_s, durations_s = score.onsets_s(tempo), score.durations_s(tempo)
+    out = note_events(
+        onsets_s.tolist(),
+        durations_s.tolist(),
         events["part"].tolist(),
         events["channel"].tolist(),
         events["pitch"].tolist(),
         events["velocity"].tolist(),
     )
+    # Each note of the channel sets the wheel, so that it is right wherever the song is taken up.
+    for i in np.flatnonzero(events["channel"] == BEND_CHANNEL).tolist():
+        event, onset_s = events[i], float(onsets_s[i])
+        for at_s, wheel in wheel_moves(float(event["bend_from"]), float(event["bend_to"]), float(durations_s[i])):
+            out.append(SongEvent(onset_s + at_s, WHEEL, int(event["part"]), BEND_CHANNEL, wheel))
+    out.sort(key=lambda e: (e.song_s, e.kind))
+    return out
 
 
 class AudioRuler:
@@ -446,6 +456,8 @@ class Core:
             self.sent_song_s.append(event.song_s)
         elif event.kind == NOTE_OFF:
             self._send(bytes((0x80 | event.channel, event.pitch, 64)))
+        elif event.kind == WHEEL:
+            self._send(bytes((0xE0 | event.channel, event.pitch & 0x7F, event.pitch >> 7)))
 
     # --- the player ---------------------------------------------------------------------------------------------------
 

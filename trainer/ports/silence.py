@@ -1,7 +1,8 @@
 """What is sounding through an output, and the messages that end it.
 
 Source: MIDI 1.0, channel mode messages (controllers 120–127) and note-off. Many instruments ignore all-notes-off, so
-each sounding note gets its own note-off first; the sustain pedal is lifted, or released notes would go on.
+each sounding note gets its own note-off first; the sustain pedal is lifted, or released notes would go on. The pitch
+wheel is left in its middle, so that whoever plays the instrument next is in tune.
 """
 
 from __future__ import annotations
@@ -14,11 +15,14 @@ _SUSTAIN = 64
 
 
 def all_notes_off() -> list[bytes]:
-    """Pedal up, all notes off and all sound off, on each of the 16 channels."""
+    """Pedal up, all notes off, all sound off and the wheel in its middle, on each of the 16 channels."""
     return [
-        bytes((0xB0 | channel, number, 0))
+        message
         for channel in range(16)
-        for number in (_SUSTAIN, _ALL_NOTES_OFF, _ALL_SOUND_OFF)
+        for message in (
+            *(bytes((0xB0 | channel, number, 0)) for number in (_SUSTAIN, _ALL_NOTES_OFF, _ALL_SOUND_OFF)),
+            bytes((0xE0 | channel, 0, 64)),
+        )
     ]
 
 

@@ -18,7 +18,7 @@ from typing import Any, BinaryIO, Final
 import numpy as np
 from numpy.typing import NDArray
 
-from trainer.band.events import PARTS, BandScore
+from trainer.band.events import BEND_CHANNEL, PARTS, WHEEL_CENTRE, BandScore, wheel_moves
 from trainer.clock.tempo import TempoMap
 from trainer.errors import FileFormatError, UsageError
 
@@ -34,6 +34,7 @@ _PAN: Final = (64, 44, 92, 70, 64, 64)
 _LEVEL: Final = (0.57, 0.38, 0.35, 0.23, 0.69, 0.25)
 _LEVEL_OF_PROGRAM: Final = {4: 0.30, 5: 0.30}  # as on the wire
 _DRUM_CHANNEL: Final = 9
+_OFF, _WHEEL, _ON = 0, 1, 2
 _PAN_CONTROL: Final = 10
 _TRIAL_S: Final = 60.0  # fonts of a gigabyte exist
 _UNLOADABLE, _EMPTY = 3, 4
@@ -204,6 +205,7 @@ class _Player:
             gain=_GAIN, samplerate=float(rate_hz), **{"synth.chorus.active": 0, "synth.reverb.level": 0.25}
         )
         self._part = part
+        self._rate_hz = rate_hz
         self._font = self._synth.sfload(str(file), update_midi_preset=1)
         if self._font < 0:
             self.close()
@@ -219,12 +221,18 @@ class _Player:
 
     def take(self, events: NDArray[Any], begins: NDArray[np.int64], ends: NDArray[np.int64]) -> None:
         """Other notes, from where the synthesizer stands."""
-        # A note's end sorts before the same frame's beginnings.
+        # A note's end sorts before the same frame's beginnings, the wheel stands before its note begins.
         moments = [
-            (int(b), 1, int(e["channel"]), int(e["pitch"]), int(e["velocity"]))
+            (int(b), _ON, int(e["channel"]), int(e["pitch"]), int(e["velocity"]))
             for b, e in zip(begins, events, strict=True)
         ]
-        moments += [(int(f), 0, int(e["channel"]), int(e["pitch"]), 0) for f, e in zip(ends, events, strict=True)]
+        moments += [(int(f), _OFF, int(e["channel"]), int(e["pitch"]), 0) for f, e in zip(ends, events, strict=True)]
+        for begin, end, event in zip(begins, ends, events, strict=True):
+            if event["channel"] == BEND_CHANNEL:
+                length_s = float(end - begin) / self._rate_hz
+                for at_s, wheel in wheel_moves(float(event["bend_from"]), float(event["bend_to"]), length_s):
+                    frame = int(begin) + round(at_s * self._rate_hz)
+                    moments.append((frame, _WHEEL, BEND_CHANNEL, wheel - WHEEL_CENTRE, 0))
         moments.sort()
         self._moments = moments
         self._frames = np.array([moment[0] for moment in moments], dtype=np.int64)
@@ -257,10 +265,12 @@ class _Player:
         pieces = []
         while self._at < end:
             while self._next < len(self._moments) and self._moments[self._next][0] <= self._at:
-                _, is_on, channel, pitch, velocity = self._moments[self._next]
+                _, kind, channel, pitch, velocity = self._moments[self._next]
                 self._next += 1
-                if is_on:
+                if kind == _ON:
                     self._synth.noteon(channel, pitch, velocity)
+                elif kind == _WHEEL:
+                    self._synth.pitch_bend(channel, pitch)
                 else:
                     self._synth.noteoff(channel, pitch)
             until = self._moments[self._next][0] if self._next < len(self._moments) else end

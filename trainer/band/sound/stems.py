@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from trainer.band import grooves as drums
-from trainer.band.events import PARTS, TOUCH, BandScore
+from trainer.band.events import PARTS, TOUCH, BandScore, glide_s
 from trainer.band.sound.bank import Sound, instrument
 from trainer.band.sound.synth import N_VOWELS
 from trainer.clock.tempo import TempoMap
@@ -91,6 +91,8 @@ class StemRenderer:
         self._fades = np.zeros(n, dtype=np.int64)
         self._keyed = np.zeros(n, dtype=np.bool_)
         self._sung = np.zeros(n, dtype=np.bool_)
+        # Bent notes: semitones at first and at last, frames from the onset where the glide begins and ends.
+        self._bends: dict[int, tuple[float, float, float, float]] = {}
         self._key_click = _key_click(rate)
         self._ends = np.zeros(n, dtype=np.int64)
         choked = _choked_at(events, onsets)
@@ -129,6 +131,10 @@ class StemRenderer:
                 self._keyed[i] = name == "organ"
                 self._sung[i] = name == "voice"
                 self._ends[i] = self._releases[i] + self._fades[i]
+                bend_from, bend_to = float(events["bend_from"][i]), float(events["bend_to"][i])
+                if not sound.loops and (bend_from or bend_to):
+                    begins_s, ends_s = glide_s(bend_from, bend_to, lengths[i] / rate)
+                    self._bends[i] = (bend_from, bend_to, begins_s * rate, ends_s * rate)
                 if not sound.loops:
                     self._ends[i] = min(self._ends[i], onsets[i] + sound.frames.shape[0])
             self._sounds.append(sound)
@@ -163,6 +169,8 @@ class StemRenderer:
         if sound.loops:
             # By the song's own frames: the speaker turns on while the chords change.
             piece: NDArray[Any] = frames[np.arange(start, stop) % frames.shape[0]]
+        elif i in self._bends:
+            piece = _read_at(frames, _bent(np.arange(start - begin, stop - begin, dtype=np.float64), *self._bends[i]))
         else:
             piece = frames[start - begin : stop - begin]
         scale = np.float32(gain * sound.scale)
@@ -184,6 +192,29 @@ class StemRenderer:
         if rising:
             shape *= np.clip((at - begin + 1) / attack, 0.0, 1.0).astype(np.float32)
         target += piece * shape[:, None]
+
+
+def _bent(at: NDArray[np.float64], bend_from: float, bend_to: float, begins: float, ends: float) -> NDArray[np.float64]:
+    """Where a bent note's sound is read at frames `at` from its onset: the sum of its speed so far, (n,) in and out.
+
+    Speed is 2 ** (semitones / 12); while it glides in a straight line of semitones the sum is an exponential's.
+    """
+    slope = np.log(2.0) / 12.0 * (bend_to - bend_from) / (ends - begins)  # of the logarithm of speed, a frame
+    first, last = 2.0 ** (bend_from / 12.0), 2.0 ** (bend_to / 12.0)
+    stood, after = np.minimum(at, begins), np.maximum(at - ends, 0.0)
+    glid = np.clip(at - begins, 0.0, ends - begins)
+    climbed = np.expm1(slope * glid) / slope if slope else glid
+    out: NDArray[np.float64] = first * (stood + climbed) + last * after
+    return out
+
+
+def _read_at(frames: NDArray[Any], places: NDArray[np.float64]) -> NDArray[np.float32]:
+    """(n, sides): `frames` read between its rows, in a straight line from one to the next; its last row beyond it."""
+    here = np.minimum(places.astype(np.intp), frames.shape[0] - 1)
+    after = np.minimum(here + 1, frames.shape[0] - 1)
+    share = (places - here)[:, None].clip(0.0, 1.0).astype(np.float32)
+    out: NDArray[np.float32] = frames[here] * (np.float32(1.0) - share) + frames[after] * share
+    return out
 
 
 def _key_click(rate_hz: int) -> NDArray[np.float32]:
