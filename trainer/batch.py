@@ -31,6 +31,7 @@ __all__ = [
     "own_line_ends",
     "score_file",
     "score_files",
+    "text_cell",
     "write_csv",
     "write_json_lines",
 ]
@@ -298,9 +299,14 @@ def write_csv(rows: Iterable[Mapping[str, Any]], out: TextIO) -> int:
     table.writeheader()
     n_errors = 0
     for row in rows:
-        table.writerow(csv_row(row))
+        table.writerow({column: text_cell(value) for column, value in csv_row(row).items()})
         n_errors += "error" in row
     return n_errors
+
+
+def text_cell(value: Any) -> Any:
+    """A value of a table; text that a spreadsheet would take for a formula is marked as text (OWASP: CSV injection)."""
+    return f"'{value}" if isinstance(value, str) and value[:1] in ("=", "+", "-", "@", "\t", "\r") else value
 
 
 def own_line_ends(out: TextIO) -> TextIO:

@@ -167,6 +167,15 @@ def test_a_folder_that_cannot_be_read(tmp_path: Path, monkeypatch: pytest.Monkey
         midi_files([tmp_path])
 
 
+@pytest.mark.parametrize("name", ["=1+2.mid", "+49.mid", "-5.mid", "@home.mid"])
+def test_a_file_name_is_no_formula_in_a_spreadsheet(name: str) -> None:
+    out = io.StringIO()
+    write_csv([{"file": name, "timing": {"mean_ms": -4.5}}], out)
+    (row,) = csv.DictReader(io.StringIO(out.getvalue(), newline=""))
+    assert row["file"] == "'" + name
+    assert "-4.5" in row.values()  # a figure stays one
+
+
 def test_a_tables_line_ends_are_its_own_on_every_system() -> None:
     """Windows turns each newline of its output into two signs: of a table's own ends that would make an empty line."""
     into = io.BytesIO()

@@ -217,7 +217,7 @@ def _say_missed(table: dict[str, dict[str, tuple[int, int]]], results: list[Resu
 
 
 def _review_csv(results: list[Result]) -> None:
-    from trainer.batch import own_line_ends
+    from trainer.batch import own_line_ends, text_cell
     from trainer.practice.results import answered_pairs
 
     out = csv.writer(own_line_ends(sys.stdout))
@@ -229,24 +229,19 @@ def _review_csv(results: list[Result]) -> None:
             card, pairs = task.card, answered_pairs(task)
             out.writerow(
                 [
-                    _cell(result.name),
-                    result.path.name,
-                    _cell(result.made),
-                    _cell(task.task.title),
+                    text_cell(result.name),
+                    text_cell(result.path.name),
+                    text_cell(result.made),
+                    text_cell(task.task.title),
                     task.value,
                     task.met,
                     sum(roots for roots, _ in pairs.values()),
                     sum(n for _, n in pairs.values()),
                     card["swing"]["ratio"],
                     card["timing"]["robust_sd_ms"],
-                    _cell("; ".join(result.remarks)),
+                    text_cell("; ".join(result.remarks)),
                 ]
             )
-
-
-def _cell(text: str) -> str:
-    """Text that a spreadsheet will not take for a formula."""
-    return "'" + text if text[:1] in "=+-@\t\r" and text else text
 
 
 def _review_pages(results: list[Result], folder: Path) -> None:
