@@ -70,6 +70,7 @@ class _Front:
         self.ready: Ready | None = None
         self.finished: Finished | None = None
         self.died = False
+        self.silenced = False  # … by us, since it said nothing
         self.hung_up = False
         self.asked_to_end: str | None = None
         self.score = RunningScore(self.chart, self.tempo)
@@ -196,7 +197,10 @@ class _Front:
     def _clean_up_after(self, link: EngineLink) -> Path | None:
         """The engine died: silence what it left sounding, finish the take from its journal."""
         where = f"; its log is {link.log_path}" if link.log_path is not None else ""
-        self._warn(f"the engine stopped unexpectedly{where}")
+        if self.silenced:
+            self._warn(f"the engine said nothing for {SILENT_S:g} s and was ended{where}")
+        else:
+            self._warn(f"the engine stopped unexpectedly{_status_words(link.process.returncode)}{where}")
         name = self.ready.midi_out if self.ready is not None else self.options.midi_out
         if name is not None:
             silence_port(name)
@@ -282,7 +286,7 @@ class _Front:
             self.last_heard_s = now_s
         if now_s - self.last_heard_s > SILENT_S:
             link.process.kill()
-            self.died = True
+            self.died = self.silenced = True
 
     # --- signals ----------------------------------------------------------------------------------------------------
 
@@ -518,6 +522,12 @@ def _read(path: Path) -> Take | None:
     with contextlib.suppress(TrainerError):
         return read_take(path)
     return None
+
+
+def _status_words(status: int | None) -> str:
+    if status is None:
+        return ""
+    return f" (signal {-status})" if status < 0 else f" (exit status {status})"
 
 
 def silence_port(name: str) -> None:
