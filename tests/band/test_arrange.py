@@ -660,6 +660,14 @@ def test_the_soloist_bends_into_notes_and_squeezes_the_blue_third(key: str, toni
     assert (squeezed > 20) == (key == "A") and (squeezed == 0) == (key == "Dm")
 
 
+def test_the_organs_speaker_is_switched_fast_round_a_solo_that_opens_up() -> None:
+    plans = ChorusPlan("verse"), ChorusPlan("solo", 2, (0.6, 0.9)), ChorusPlan("verse"), ChorusPlan("solo", 1, (0.3,))
+    assert arrange(chart_of(*plans, groove="shuffle")).fast_spans == ((47.0, 144.0),)
+    assert arrange(chart_of(*plans, groove="two_beat")).fast_spans == ()  # an electric piano
+    chart = chart_of(ChorusPlan("solo", 1, (0.8,)), groove="straight")
+    assert arrange(chart).fast_spans == ((0.0, chart.end_beats - 4.0),)  # the last chord slows down
+
+
 # --- guide, seed, listening, errors ------------------------------------------------------------------------------
 
 

@@ -23,6 +23,7 @@ from scipy.io import wavfile
 from trainer.band import BAND_DTYPE, PARTS, BandScore, arrange, render_wav
 from trainer.band.sound import CEILING, DEFAULT_GAINS, Ducker, StemRenderer, limit, mix, monitor_note
 from trainer.band.sound import bank as bank_module
+from trainer.band.sound.speaker import FAST_HZ, SLOW_HZ, Speaker
 from trainer.clock import TempoMap
 from trainer.errors import UsageError
 from trainer.music import GROOVES
@@ -543,3 +544,37 @@ def test_an_organ_key_is_heard_going_down_and_the_speaker_turns_on() -> None:
     one, two = (sound[int(s * rate_hz) :][: int(0.5 * rate_hz)] for s in (0.2, 1.7))
     sides = [np.sqrt((x[:, 0] ** 2).mean() / (x[:, 1] ** 2).mean()) for x in (one, two)]
     assert abs(sides[0] / sides[1] - 1.0) > 0.02
+
+
+def test_the_organs_speaker_runs_up_to_speed_in_about_a_second_and_down_again() -> None:
+    """A key held for 12 s, the switch on fast from 4 to 8: the swell of one side, counted."""
+    rate_hz = 12000
+    rows = np.zeros(1, dtype=BAND_DTYPE)
+    rows["duration_beats"], rows["pitch"], rows["velocity"], rows["part"] = 24.0, 67, 90, PARTS.index("keys")
+    score = BandScore(rows, {0: 16}, start_beats=0.0, end_beats=24.0, fast_spans=((8.0, 16.0),))
+    stems = StemRenderer(score, TempoMap.constant(120.0), rate_hz)
+    sound = stems.block(0, 12 * rate_hz)[PARTS.index("keys")]
+    pieces = [stems.block(first, 7001)[PARTS.index("keys")] for first in range(0, 12 * rate_hz, 7001)]
+    np.testing.assert_array_equal(np.concatenate(pieces)[: 12 * rate_hz], sound)
+    envelope = signal.sosfiltfilt(signal.butter(3, 15.0, fs=rate_hz, output="sos"), np.abs(sound[:, 0]))
+
+    def turns_a_second(first_s: float, last_s: float) -> float:
+        piece = envelope[int(first_s * rate_hz) : int(last_s * rate_hz)]
+        power = np.abs(np.fft.rfft((piece - piece.mean()) * np.hanning(piece.size), 1 << 18)) ** 2
+        return float(power.argmax()) * rate_hz / (1 << 18)
+
+    assert turns_a_second(0.5, 4.0) == pytest.approx(0.8, abs=0.15)
+    assert turns_a_second(5.2, 8.0) == pytest.approx(6.6, abs=0.2)
+    assert 2.0 < turns_a_second(4.3, 4.8) < 5.5  # on its way
+    assert 2.0 < turns_a_second(8.5, 9.0) < 5.5
+    assert turns_a_second(9.8, 11.9) < 1.2
+
+
+def test_the_speakers_angle_is_whole_however_often_it_is_switched() -> None:
+    at_s = np.arange(0.0, 30.0, 0.001)
+    for spans in ((), ((3.0, 3.2), (3.3, 9.0), (9.5, 20.0)), ((0.0, 30.0),)):
+        speaker = Speaker(spans, 48000)
+        hz = np.diff(speaker.turns(at_s)) / 0.001
+        assert SLOW_HZ - 1e-6 <= hz.min() <= hz.max() <= FAST_HZ + 1e-6
+        assert np.abs(np.diff(hz)).max() < 0.007  # no jump of speed: at most (6.6 - 0.8) a second
+        assert speaker.turns(np.array([0.0])) == [0.0]

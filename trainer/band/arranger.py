@@ -46,7 +46,7 @@ from trainer.errors import UsageError, nearest
 from trainer.music import Chord
 from trainer.session import BEATS_PER_BAR, GUIDES, Chart, ChartBar
 
-__all__ = ["CHANNELS", "FILL_RISE", "PROGRAMS", "PUSH_FROM", "BandWriter", "arrange"]
+__all__ = ["CHANNELS", "FILL_RISE", "PROGRAMS", "PUSH_FROM", "BandWriter", "arrange", "fast_spans"]
 
 DRUM_CHANNEL = 9
 # Channel of each voice, counted from 0.
@@ -66,6 +66,8 @@ _KEYS_OF_GROOVE = {
 PUSH_FROM = 0.45  # intensity from which the keys anticipate a change now and then; our choice
 _NO_PUSH = ("slow_twelve_eight", "rumba")
 TURN_FROM = 0.25  # intensity from which the guitar plays a turnaround; our choice
+FAST_FROM = 0.5  # planned intensity of a solo from which the organ's speaker turns fast; our choice
+FAST_AHEAD_BEATS = 1.0
 LEAN = 1.06  # velocity of the kick on the one of each line of four bars; our choice
 FILL_RISE = 0.1  # a rise of intensity this large is led into by a fill; our choice
 # A chorus that is planned lower is come down to over the two bars before its first and the two from it, so that little
@@ -149,7 +151,25 @@ def arrange(
         DRUM_CHANNEL: 0,
     }
     start = chart.count_in_beats if count_in else chart.first_beats
-    return BandScore(events[order], programs, start_beats=start, end_beats=chart.end_beats)
+    fast = fast_spans(chart) if _KEYS_OF_GROOVE[groove] == "organ" else ()
+    return BandScore(events[order], programs, start_beats=start, end_beats=chart.end_beats, fast_spans=fast)
+
+
+def fast_spans(chart: Chart) -> tuple[tuple[float, float], ...]:
+    """Where the organ's speaker turns fast, in beats: under solos that are planned to open up, by common practice.
+
+    The switch is thrown a little before the solo, so that it is up to speed on the one, and back at its end; the last
+    chord slows down.
+    """
+    spans: list[tuple[float, float]] = []
+    for bar in chart.bars:
+        if bar.role != "solo" or bar.intensity < FAST_FROM or bar.final:
+            continue
+        if spans and spans[-1][1] == bar.onset_beats:
+            spans[-1] = (spans[-1][0], bar.end_beats)
+        else:
+            spans.append((max(bar.onset_beats - FAST_AHEAD_BEATS, chart.first_beats), bar.end_beats))
+    return tuple(spans)
 
 
 class BandWriter:

@@ -77,6 +77,7 @@ def wheel_moves(bend_from: float, bend_to: float, duration_s: float) -> list[tup
 class BandScore:
     """Events sorted by onset, and the General MIDI program (0-based, as on the wire) of each channel used.
 
+    `fast_spans`: from where to where, in beats, the organ's speaker is switched to its fast speed, in order.
     `start_beats` and `end_beats`: where the count-in (or the music) starts and where the last bar ends.
     """
 
@@ -84,6 +85,7 @@ class BandScore:
     programs: Mapping[int, int] = field(default_factory=dict)
     start_beats: float | None = None
     end_beats: float | None = None
+    fast_spans: tuple[tuple[float, float], ...] = ()
 
     @property
     def first_beats(self) -> float:

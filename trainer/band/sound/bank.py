@@ -29,7 +29,7 @@ from trainer.band.sound import synth
 
 __all__ = ["INSTRUMENTS", "Sound", "cache_dir", "instrument"]
 
-_BANK_VERSION = 8  # raise when a sound changes
+_BANK_VERSION = 9  # raise when a sound changes
 _MAGIC = b"TRSOUND1"
 
 Frames = NDArray[np.int16]
@@ -122,7 +122,7 @@ def _looped(name: str, rate_hz: int) -> Iterator[tuple[Key, synth.Floats, bool]]
     sides = np.array([left, right], dtype=np.float32)
     for pitch in range(low, high + 1):
         if name == "organ":
-            yield (pitch, 0, 0), synth.organ_loop(rate_hz, float(pitch)) * sides, True
+            yield (pitch, 0, 0), np.outer(synth.organ_loop(rate_hz, float(pitch)), sides), True
         else:  # a layer a vowel
             for vowel in range(synth.N_VOWELS):
                 yield (pitch, vowel, 0), synth.voice_loop(rate_hz, float(pitch), vowel) * sides, True

@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 from trainer.band import grooves as drums
 from trainer.band.events import PARTS, TOUCH, BandScore, glide_s
 from trainer.band.sound.bank import Sound, instrument
+from trainer.band.sound.speaker import Speaker
 from trainer.band.sound.synth import N_VOWELS
 from trainer.clock.tempo import TempoMap
 
@@ -138,8 +139,10 @@ class StemRenderer:
                 if not sound.loops:
                     self._ends[i] = min(self._ends[i], onsets[i] + sound.frames.shape[0])
             self._sounds.append(sound)
+        fast_s = [tuple(float(tempo.seconds_at(b)) - self.start_s for b in span) for span in score.fast_spans]
+        self._speaker = Speaker(((begin, end) for begin, end in fast_s), rate)
         self._reach = int((self._ends - self._begins).max(initial=0))
-        last = int(self._ends.max(initial=0))
+        last = int((self._ends + self._keyed * self._speaker.pad_frames).max(initial=0))
         if score.end_beats is not None:
             last = max(last, round((float(tempo.seconds_at(score.end_beats)) - self.start_s) * rate))
         self.n_frames = last
@@ -148,10 +151,19 @@ class StemRenderer:
         """(n_parts, n_frames, 2) float32 from `first_frame` on; silence outside the song."""
         out = np.zeros((self.n_parts, n_frames, 2), dtype=np.float32)
         last_frame = first_frame + n_frames
-        low = int(np.searchsorted(self._begins, first_frame - self._reach, side="left"))
+        pad = self._speaker.pad_frames
+        low = int(np.searchsorted(self._begins, first_frame - pad - self._reach, side="left"))
         high = int(np.searchsorted(self._begins, last_frame, side="left"))
-        for i in low + np.flatnonzero(self._ends[low:high] > first_frame):
+        heard = low + np.flatnonzero(self._ends[low:high] > first_frame - pad)
+        for i in heard[~self._keyed[heard]]:
             self._add(out, int(i), first_frame, last_frame)
+        keyed = heard[self._keyed[heard]]
+        if keyed.size:  # through the speaker, all keys at once
+            dry = np.zeros((self.n_parts, pad + n_frames, 2), dtype=np.float32)
+            for i in keyed:
+                self._add(dry, int(i), first_frame - pad, last_frame)
+            for part in np.unique(self._parts[keyed]):
+                out[part] += self._speaker.turned(dry[part], first_frame)
         return out
 
     def _add(self, out: NDArray[np.float32], i: int, first_frame: int, last_frame: int) -> None:
@@ -167,7 +179,7 @@ class StemRenderer:
             return
         frames = sound.frames
         if sound.loops:
-            # By the song's own frames: the speaker turns on while the chords change.
+            # By the song's own frames: a note struck again goes on where it was.
             piece: NDArray[Any] = frames[np.arange(start, stop) % frames.shape[0]]
         elif i in self._bends:
             piece = _read_at(frames, _bent(np.arange(start - begin, stop - begin, dtype=np.float64), *self._bends[i]))

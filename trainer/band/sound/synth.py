@@ -261,6 +261,7 @@ def bass_tone(rate_hz: int, pitch: float, force: float, round_attack: bool = Tru
     return normalised(_fade_out(sound, rate_hz, 0.2))
 
 
+_ORGAN_PEAK = 0.88  # the speaker's swell comes on top
 # Harmonic of the written pitch and level: 8', 4', 2 2/3', 2', 1 3/5', 1 1/3', 1' (no 16': what is below is the bass's).
 _DRAWBARS: tuple[tuple[float, float], ...] = (
     (1.0, 1.0), (2.0, 0.62), (3.0, 0.42), (4.0, 0.22), (5.0, 0.06), (6.0, 0.10), (8.0, 0.09),
@@ -268,24 +269,17 @@ _DRAWBARS: tuple[tuple[float, float], ...] = (
 
 
 def organ_loop(rate_hz: int, pitch: float) -> Floats:
-    """A loop of a drawbar-like organ through a slowly turning speaker: stereo, whole periods and turns."""
+    """A loop of a drawbar-like organ before its turning speaker (see `speaker`): mono, whole periods."""
     f0 = frequency_hz(pitch)
     n_periods = round(1.25 * f0)
     n = round(n_periods * rate_hz / f0)
     phase = _TAU * np.arange(n) / n
-    turn = phase  # one turn in 1.25 s
-    out = np.zeros((n, 2))
-    for side, lead in ((0, 0.0), (1, 0.5 * np.pi)):
-        bend = (0.0011 * f0 * 1.25) * np.sin(turn + lead)  # ±2 cents or so
-        swell = 1.0 + 0.10 * np.sin(turn + lead) + 0.04 * np.sin(5.0 * turn + lead)
-        for harmonic, level in _DRAWBARS:
-            if harmonic * f0 > 0.45 * rate_hz:
-                continue
-            offset = 2.399963 * harmonic  # golden angle: phases apart, no common peak
-            out[:, side] += level * np.sin(harmonic * (n_periods * phase + bend) + offset)
-        out[:, side] *= swell
-    out /= 1.9
-    return normalised(np.tanh(0.8 * out))
+    out = np.zeros(n)
+    for harmonic, level in _DRAWBARS:
+        if harmonic * f0 <= 0.45 * rate_hz:
+            # The golden angle: phases apart, no common peak.
+            out += level * np.sin(harmonic * n_periods * phase + 2.399963 * harmonic)
+    return normalised(np.tanh(0.42 * out), _ORGAN_PEAK)
 
 
 def electric_piano_tone(rate_hz: int, pitch: float, force: float) -> Floats:
