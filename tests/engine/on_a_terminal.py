@@ -48,11 +48,14 @@ def children_of(pid: int) -> list[int]:
 
 def runs(pid: int) -> bool:
     """Whether a process is there and has not ended (Linux). One whose parent has gone may stay listed, as a zombie,
-    where nobody takes its exit status: it has ended all the same."""
+    where nobody takes its exit status: it has ended all the same, but only with the last of its threads are its files
+    let go."""
     try:
-        return Path(f"/proc/{pid}/stat").read_text().rpartition(")")[2].split()[0] not in "ZX"
+        fields = Path(f"/proc/{pid}/stat").read_text().rpartition(")")[2].split()
     except OSError:
         return False
+    state, n_threads = fields[0], int(fields[17])  # proc(5): state and num_threads are the third and the twentieth
+    return state not in "ZX" or n_threads > 1
 
 
 class OnTerminal:
