@@ -61,6 +61,18 @@ def test_the_plan_is_played(seed: int) -> None:
     assert loud[4] < loud[5] < loud[6]
 
 
+def test_rumba_verses_keep_a_rhythm_and_each_evening_has_its_own() -> None:
+    seen = set()
+    for seed in range(24):
+        chart = a_chart("A", groove="rumba", swing_ratio=1.0, chorus=[{"role": "verse", "times": 2}])
+        onsets = planned_song(chart, seed).notes["onset_beats"]
+        bars = [tuple(onsets[(onsets >= 4 * k) & (onsets < 4 * k + 4)] - 4 * k) for k in range(23)]
+        usual = max(set(bars), key=bars.count)
+        assert bars.count(usual) >= 20
+        seen.add(usual)
+    assert len(seen) == 5
+
+
 def test_a_verse_keeps_one_rhythm() -> None:
     chart = a_chart("A", chorus=[{"role": "verse", "times": 3}])
     for seed in range(12):

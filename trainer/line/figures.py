@@ -221,7 +221,25 @@ FILLERS: dict[str, tuple[str, ...]] = {
     "eighths": ("1 . 1 1 1 . 1 1", "1 1 1 1 1 1 1 1", "1 . 1 1 1 1 1 L"),
     "quarters": ("1 . 3 . 5 . L .", "1 . 5 . 3 . L ."),
     "two_beat": ("1 . . . 5 . . .", "1 . . . 5 . . L"),
-    "free": ("1 . . 5 . . 8 .", "1 . . 5 . . 5 .", "1 . . 5, . . 5, .", "1 . . 5 . . 1 ."),
+    # Straight eighths: long-long-short first, then with the third or the last note split, pushed, or struck early.
+    "free": (
+        "1 . . 5 . . 8 .",
+        "1 . . 5 . . 5 .",
+        "1 . . 5, . . 5, .",
+        "1 . . 5 . . 1 .",
+        "1 . . 5 5 . 8 .",
+        "1 . . 5 . . 8 8",
+        "1 . 1 5 . . 8 .",
+        "1 . . 5 . 5 8 .",
+        "1 . . 5 1 . 5 .",
+        "1 . . 5, 1 . 5, .",
+        "1 . . 5 . . 1 1",
+        "1 . . 5, . . 1 1",
+        "1 . 1 5 . . 1 .",
+        "1 . 1 5, . . 1 .",
+        "1 . . 5 . 5 1 .",
+        "1 . . 5, . 5, 1 .",
+    ),
 }
 
 # Under a slash chord only its bass note is safe.

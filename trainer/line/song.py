@@ -21,7 +21,7 @@ _VERSE = {
     "eighths": (("root_shuffle", 1), ("root_shuffle", 2), ("root_shuffle", 9), ("box_figure", 6), ("boogie_figure", 1)),
     "quarters": (("walking_line", 0), ("walking_line", 8)),
     "two_beat": ((None, 0),),
-    "free": ((None, 0), (None, 1)),
+    "free": ((None, 0), (None, 4), (None, 5), (None, 6), (None, 7)),
 }
 # Fullest last: a solo takes from further down the list as it opens. Seven notes a bar at least.
 _SOLO: tuple[tuple[str, tuple[int, ...]], ...] = (

@@ -216,8 +216,17 @@ def _write_bar(page: _Page, bar: ChartBar, plan: BarPlan, plans: Sequence[BarPla
         bank = FILLERS[line]
         if bar.chords[0].bass_pc is not None:
             device, bank = None, SLASH_FILLERS[line]
-        pattern = _choose(page, bank, None if plan.device else plan.variant, setting, device) or "1 . . . . . . ."
+        variant = None if plan.device else plan.variant
+        if plan.pinned and variant is not None and line == "free":  # another contour, if it must be, of the same rhythm
+            alike = [other for other in bank if _rhythm(other) == _rhythm(bank[variant % len(bank)])]
+            pattern = _choose(page, alike, alike.index(bank[variant % len(bank)]), setting, device)
+        pattern = pattern or _choose(page, bank, variant, setting, device) or "1 . . . . . . ."
     _place(page, pattern, setting, device, bar, plan)
+
+
+def _rhythm(pattern: str) -> tuple[bool, ...]:
+    """Which of a pattern's slots are struck."""
+    return tuple(token != "." for token in pattern.split())
 
 
 def _applies(device: str, bar: ChartBar, after: ChartBar, plan: BarPlan) -> bool:
@@ -306,6 +315,8 @@ def _faults(page: _Page, pattern: str, setting: _Setting, device: str | None) ->
         run = len(tail) == 4 and len({b - a for a, b in pairwise(tail)}) == 1 and abs(tail[1] - tail[0]) == 1
         faults += IMPOSSIBLE * run  # three semitones in quarters are an approach
         faults += IMPOSSIBLE * (len(steps) < 3 or steps == {0, 7, 10})  # the latter is the box, in quarters
+    if device == "octave_shift":  # the note that leads on may not be the root in a third octave
+        faults += IMPOSSIBLE * (len({pitch for pitch in pitches if (pitch - setting.root) % 12 == 0}) > 2)
     if device == "chromatic_approach":
         faults += IMPOSSIBLE * _run_is_longer(tokens, pitches, setting)
     if device == "scale_descent":
