@@ -246,10 +246,14 @@ def test_a_forged_result_is_noticed(command: Command, tmp_path: Path) -> None:
     assert "→" in out and not re.search(r"^I  ", out, re.M)  # changes only
     (folder / "z.result").write_bytes((folder / "honest.result").read_bytes())
     twice = command("review", folder)
+    assert twice.status == 0  # nothing was refused
     assert "z.result: the same as honest.result; read once" in twice.err and "\nz, " not in twice.out
     (folder / "rubbish.result").write_bytes(b"not a zip")
     done = command("review", folder)
-    assert done.status == 0 and "rubbish.result" in done.err  # the others are still read
+    assert done.status == 2 and done.err.count("rubbish.result") == 1
+    assert done.out == twice.out  # the others are still read
+    table = command("review", folder, "--csv")
+    assert table.status == 2 and "honest.result" in table.out and "rubbish.result" in table.err
 
 
 def test_a_file_of_another_kind_is_sent_where_it_belongs(command: Command, tmp_path: Path) -> None:

@@ -122,7 +122,10 @@ def import_takes(
     track: Track = None,
     downbeat: Downbeat = None,
 ) -> int:
-    """Take recordings made in a sequencer into the history. They keep their dates."""
+    """Take recordings made in a sequencer into the history. They keep their dates.
+
+    A file that is refused is named and does not stop the others; the exit status is then 2.
+    """
     from dataclasses import replace
 
     from trainer.batch import midi_files
@@ -138,14 +141,16 @@ def import_takes(
     with History(takes_dir(takes)) as book:
         book.refresh(_progress())
         in_already = book.files()
-    n_in = n_there = 0
+    n_in = n_there = n_refused = 0
     for path in paths:
         try:
             read = read_take(path, session=known, track=track_of(track), downbeat=downbeat_of(downbeat))
         except TrainerError as error:
             typer.echo(str(error), err=True)
+            n_refused += 1
             continue
         if misplaced(read):
+            n_refused += 1
             typer.echo(
                 f"{path}: left out: nearly all of it fits another place in the form than where it is taken to begin; "
                 "add --downbeat auto (or --downbeat 0 if chorus 1 does begin with the file)",
@@ -169,7 +174,7 @@ def import_takes(
         n_in += 1
     already = f"; {n_there} in already (remove a take to take its file in anew)" if n_there else ""
     typer.echo(f"{n_in} of {len(paths)} taken in{already}.")
-    return 0 if n_in or n_there else 2
+    return 2 if n_refused else 0
 
 
 def _progress() -> Callable[[int, int], None] | None:

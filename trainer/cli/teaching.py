@@ -159,7 +159,10 @@ def review(
         Path | None, typer.Option("--pages", metavar="DIR", help="Write a report page for each take.")
     ] = None,
 ) -> int:
-    """Read a class's results: who met what, who misses which change. Every take is scored anew."""
+    """Read a class's results: who met what, who misses which change. Every take is scored anew.
+
+    A file that cannot be read is named and does not stop the others; the exit status is then 2.
+    """
     from trainer.cli.choosing import named_session
     from trainer.practice.results import missed_changes, read_result
 
@@ -167,6 +170,7 @@ def review(
         raise UsageError(f"{folder} is not a folder; expected one with results in it")
     results: list[Result] = []
     seen: dict[bytes, Path] = {}
+    status = 0
     for path in sorted(folder.glob("*.result")):
         try:
             result = read_result(path, named_session)
@@ -177,12 +181,13 @@ def review(
             results.append(result)
         except TrainerError as error:
             typer.echo(str(error), err=True)
+            status = 2
     if not results:
         takes = f" (takes and other MIDI files: trainer score {folder})" if any(folder.glob("*.mid")) else ""
         raise UsageError(f"{folder}: no result in there; expected files that end in .result{takes}")
     if as_csv:
         _review_csv(results)
-        return 0
+        return status
     for result in results:
         typer.echo(f"\n{result.name or result.path.stem}, {result.worksheet.title}, {result.made[:10]}")
         for task in result.tasks:
@@ -197,7 +202,7 @@ def review(
     _say_missed({pair: row for pair, row in missed_changes(results).items() if "→" in pair}, results)
     if pages is not None:
         _review_pages(results, pages)
-    return 0
+    return status
 
 
 def _say_missed(table: dict[str, dict[str, tuple[int, int]]], results: list[Result]) -> None:
