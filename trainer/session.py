@@ -55,6 +55,7 @@ __all__ = [
     "load_session",
     "parse_session",
     "session_from_dict",
+    "with_something_to_play",
 ]
 
 BEATS_PER_BAR = 4
@@ -606,7 +607,15 @@ def parse_session(text: str, source: str = "session") -> Session:
         raise SessionError(source, ["not valid TOML: nested too deeply"]) from None
     if "task" in data and "chorus" not in data:
         raise SessionError(source, [f"a worksheet, not a session; play it through: trainer worksheet run {source}"])
-    return session_from_dict(data, source)
+    return with_something_to_play(session_from_dict(data, source), source)
+
+
+def with_something_to_play(session: Session, source: str) -> Session:
+    """The session; `SessionError` if all of it is only listened to. (Takes of such a one can still be read.)"""
+    if all(plan.heard for plan in session.choruses):
+        found = "chorus: found heard = true in every chorus; allowed: at least one without it, for you to play"
+        raise SessionError(source, [found])
+    return session
 
 
 MAX_SESSION_BYTES = 1_000_000

@@ -81,6 +81,15 @@ def test_choruses_that_are_only_listened_to_are_in_neither_column(command: Comma
     assert asked < len(changes_of(chart)) / 2 and f" of {asked} " in line
 
 
+def test_a_session_with_nothing_to_play_is_refused_before_the_band_counts_in(command: Command, tmp_path: Path) -> None:
+    path = tmp_path / "call.toml"
+    path.write_text('[[chorus]]\nrole = "verse"\nheard = true\n[[chorus]]\nrole = "verse"\n')
+    assert command("demo", path, "--offline").status == 0
+    done = command("demo", path, "--offline", "--choruses", "1")
+    assert done.status == 2 and done.out == ""
+    assert done.err.count("\n") == 1 and "call.toml: chorus: found heard = true in every chorus; allowed:" in done.err
+
+
 def test_the_take_is_kept_where_asked(command: Command, tmp_path: Path) -> None:
     done = command("demo", "--offline", "--choruses", "1", "--takes", tmp_path / "kept")
     (path,) = (tmp_path / "kept").glob("*.mid")

@@ -56,6 +56,10 @@ MISTAKES = [
     ("[[task]]\nsession = 'none'", r"task\[1\]\.session: found 'none'"),
     ("[[task]]\n[task.session]\nkey = 'A'", r"task\[1\]\.target: missing"),
     (
+        "[[task]]\n[task.session]\nkey = 'A'\n[[task.session.chorus]]\nrole = 'verse'\nheard = true",
+        r"task\[1\]\.session\.chorus: found heard = true in every chorus",
+    ),
+    (
         "[[task]]\ntarget = {figure = 'landing.rot_rate', at_least = 1}\n[task.session]\nkey = 'A'",
         r"task\[1\]\.target\.figure: found 'landing.rot_rate'.*did you mean \"landing.root_rate\"",
     ),

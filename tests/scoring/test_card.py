@@ -154,6 +154,16 @@ def test_full_adds_every_beat_and_pair() -> None:
     assert "beats" not in score(shuffle_take(chart, jitter_ms=5.0)).to_dict()["timing"]
 
 
+def test_notes_played_along_where_one_only_listens_are_named() -> None:
+    take = shuffle_take(chart_of())
+    asked = score(take)
+    heard = score(take, session=replace(take.session, choruses=(replace(take.session.choruses[0], heard=True),)))
+    assert not asked.remarks
+    assert heard.timing.to_dict()["mean_ms"] is None and heard.landing.total.changes == 0
+    (remark,) = heard.remarks
+    assert remark.startswith(f"all {len(take.notes)} notes lie in choruses that are only listened to")
+
+
 def test_a_file_hash_is_kept() -> None:
     chart = chart_of(2)
     assert score(replace(shuffle_take(chart), sha256="ab" * 32)).take_sha256 == "ab" * 32

@@ -206,3 +206,13 @@ def test_choruses_that_are_only_listened_to() -> None:
     assert expand(parse_session("")).role_words(chart.bars[12]) == "solo"
     with pytest.raises(SessionError, match=r"chorus\[1\]\.heard: found 3; allowed: true or false"):
         parse_session('[[chorus]]\nrole = "verse"\nheard = 3\n')
+
+
+def test_something_is_left_to_play() -> None:
+    only = '[[chorus]]\nrole = "verse"\nheard = true\n'
+    with pytest.raises(SessionError, match="chorus: found heard = true in every chorus; allowed: at least one") as told:
+        parse_session(only * 2)
+    assert len(told.value.problems) == 1
+    assert parse_session(only + '[[chorus]]\nrole = "verse"\n').n_choruses == 2
+    kept = {"chorus": [{"role": "verse", "heard": True}]}
+    assert session_from_dict(kept).to_dict()["chorus"][0]["heard"]  # what a take was played to can be read

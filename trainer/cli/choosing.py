@@ -140,7 +140,7 @@ def named_session(name: str) -> Session:
 
 def with_overrides(session: Session, overrides: Overrides, *, from_file: bool) -> Session:
     """The session with the command line's changes, checked again as a whole. `SessionError` names the option's key."""
-    from trainer.session import session_from_dict
+    from trainer.session import session_from_dict, with_something_to_play
 
     data = session.to_dict()
     changed = False
@@ -192,7 +192,8 @@ def with_overrides(session: Session, overrides: Overrides, *, from_file: bool) -
         return session
     if not from_file:
         data.pop("title")  # the default one follows the key
-    return session_from_dict(data, "the options" if not from_file else str(overrides.session))
+    source = "the options" if not from_file else str(overrides.session)
+    return with_something_to_play(session_from_dict(data, source), source)
 
 
 def _drop_spans(data: dict[str, Any]) -> None:

@@ -25,7 +25,7 @@ from typing import Any
 
 from trainer.errors import SessionError, TrainerError, UsageError, nearest
 from trainer.practice.drills import DRILLS
-from trainer.session import TEMPO_RANGE_BPM, Session, session_from_dict
+from trainer.session import TEMPO_RANGE_BPM, Session, session_from_dict, with_something_to_play
 
 __all__ = ["TARGETS", "TEMPLATE", "Target", "Task", "Worksheet", "parse_worksheet", "plain"]
 
@@ -225,7 +225,7 @@ def plain(text: str) -> str:
 def _session(value: Any, where: str, problems: list[str], find: Callable[[str], Session] | None) -> Session | None:
     try:
         if isinstance(value, Mapping):
-            return session_from_dict(value, "session")
+            return with_something_to_play(session_from_dict(value, "session"), "session")
         if isinstance(value, str) and find is not None:
             return find(value)
     except SessionError as error:

@@ -176,7 +176,8 @@ def score(
         own = session if session is not None else take.session
         chart = None if own is None else expand(own)
     known = None if chart is None else chart.session
-    reading = read_notes(take if chart is None else answers(take, chart), chart)
+    answered = take if chart is None else answers(take, chart)
+    reading = read_notes(answered, chart)
     band = take.band if len(take.band) else None
     card = Scorecard(
         reading=reading,
@@ -196,7 +197,7 @@ def score(
         session_sha256=None if known is None else _session_sha256(known),
         full=full,
         why={} if known is not None else {"session_sha256": no_figure("no_session", "scored without a session")},
-        remarks=_remarks(take),
+        remarks=_remarks(take) + _only_along(take, answered),
         downbeat=_downbeat(take),
     )
     if take.header.calibration is None:
@@ -238,6 +239,15 @@ def answers(take: Take, chart: Chart) -> Take:
 def _remarks(take: Take) -> tuple[str, ...]:
     found = take.header.extra.get("remarks")
     return tuple(text for text in found if isinstance(text, str)) if isinstance(found, list) else ()
+
+
+def _only_along(take: Take, answered: Take) -> tuple[str, ...]:
+    """Whoever played where there was only listening to do is told why no figure comes of it."""
+    n = len(take.notes)
+    if not n or len(answered.notes):
+        return ()
+    found = "the one note lies" if n == 1 else f"all {n} notes lie"
+    return (f"{found} in choruses that are only listened to, where nothing is scored; play in the others",)
 
 
 def _elsewhere(take: Take, reading: Reading, form: FormResult) -> tuple[str, ...]:
