@@ -58,6 +58,7 @@ def test_the_limits_of_typing_are_said_and_leave(seconds: Seconds) -> None:
     shown.warnings.append(front.TYPING_LIMITS)
     shown._leaves_soon(front.TYPING_LIMITS)
     assert shown._on_screen() == (front.TYPING_LIMITS,)
+    assert f"! {front.TYPING_LIMITS}" in render(shown._state(), 80, 24).plain  # whole
     seconds.now_s += front.NEWS_SHOWN_S
     assert shown._on_screen() == ()
 

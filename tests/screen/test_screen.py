@@ -12,7 +12,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from rich.cells import cell_len
 
-from tests.screen.states import LONG, ROUND, STATES, TWO_FIVE, session, state
+from tests.screen.states import FIGURES, LONG, ROUND, STATES, TWO_FIVE, session, state
 from trainer.music import FORMS, QUALITIES, parse_key
 from trainer.resources import session_names, session_path
 from trainer.screen import PHASES, block_rows, block_text, block_width, opening_lines, plain_line, render, repaint
@@ -160,6 +160,18 @@ def test_calm_shows_no_figure_of_the_player() -> None:
     assert "band out" not in calm
     warned = render(replace(STATES["drop_out_warned"], calm=True), 80, 24).plain
     assert "uncalibrated" in warned  # a warning is not a figure
+
+
+def test_a_long_warning_goes_on_in_the_next_row_where_there_is_room() -> None:
+    lost = 'MIDI input "a name that is long" has gone; the band plays on, and it is taken up again when it is back'
+    for warnings in ((lost,), ("first", lost)):
+        large = [line.strip() for line in render(state(17.0, warnings=warnings), 100, 40).plain.split("\n")]
+        at = next(i for i, line in enumerate(large) if line.startswith('! MIDI input "a name'))
+        assert f"{large[at]} {large[at + 1]}" == f"! {lost}" and ("! first" in large) == (len(warnings) == 2)
+        small = render(state(17.0, warnings=warnings, typing=True, figures=FIGURES), 80, 24).plain
+        assert '! MIDI input "a name that is long" has gone; the band plays on' in small and "…" in small
+    three = render(state(17.0, warnings=("first", lost, "third")), 80, 40).plain
+    assert all(f"! {start}" in three for start in ("first", "MIDI", "third")) and "…" in three
 
 
 def test_figures_only_when_asked() -> None:

@@ -48,10 +48,8 @@ PAD_VELOCITY = 90
 LANE_N = 16
 CUE_LARGE_BEATS = 8.0  # how long a cue stands in block letters when it is new, and again before it is over; our choice
 NEWS_SHOWN_S = 8.0  # how long what needs no doing stays on the screen (it is said again at the end); our choice
-TYPING_LIMITS = (
-    "playing on the computer keyboard: it does not tell when a key is let go, so note lengths are not judged, and its "
-    "times are rougher than an instrument's"
-)
+# One row of the smallest screen, eighty columns with the mark before it.
+TYPING_LIMITS = "typing hides when a key is let go: lengths are not judged, times are rougher"
 
 
 class _Front:

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import re
 from dataclasses import dataclass
+from textwrap import wrap
 
 from rich.cells import cell_len
 
@@ -22,6 +23,7 @@ from trainer.session import BEATS_PER_BAR
 
 __all__ = ["MIN_HEIGHT", "MIN_WIDTH", "ROLE_HINTS", "render"]
 
+MAX_WARNING_ROWS = 3  # our choice
 MIN_WIDTH, MIN_HEIGHT = 60, 16  # below this, words in lines instead of block letters
 ROLE_HINTS = {"verse": "pin it", "solo": "open up", "head": "as written", "intro": "lead in"}
 
@@ -100,7 +102,7 @@ def _plan(state: ScreenState, width: int, height: int) -> _Plan:
     want: dict[str, int] = {
         "boxed": 1,
         "note": 1,
-        "warnings": min(len(state.warnings), 3),
+        "warnings": len(_warning_rows(state, width, MAX_WARNING_ROWS)),
         "mix": int(loud and bool(state.mix)),
         "figures": int(loud and state.figures is not None),
         "lane": int(loud),
@@ -393,9 +395,9 @@ def _near(canvas: Canvas, state: ScreenState, plan: _Plan) -> None:
             canvas.write(1, y, fit(f" {clean_text(state.cue)} ".ljust(width - 2), width - 2), "bold reverse")
         else:
             canvas.write(1, y, fit(clean_text(state.note or state.source), width - 2))
-    for text in reversed(state.warnings[len(state.warnings) - plan.warnings :]):
+    for line in reversed(_warning_rows(state, width, plan.warnings)):
         y -= 1
-        canvas.write(1, y, fit(f"! {clean_text(text)}", width - 2), "bold")
+        canvas.write(1, y, line, "bold")
     if plan.figures:
         y -= 1
         canvas.write(1, y, fit(figures_text(state), width - 2))
@@ -407,6 +409,20 @@ def _near(canvas: Canvas, state: ScreenState, plan: _Plan) -> None:
         room = min(width - x - cell_len(tail) - 1, 121)
         x = canvas.write(x, y, lane_text(state.lane_ms, room, state.ascii_only))
         canvas.write(x, y, tail)
+
+
+def _warning_rows(state: ScreenState, width: int, n_rows: int) -> list[str]:
+    """The newest warnings in at most `n_rows` rows; one that is too long goes on in the next where there is room."""
+    texts = [clean_text(text) for text in state.warnings[max(0, len(state.warnings) - n_rows) :]]
+    spare = n_rows - len(texts)
+    out: list[str] = []
+    for text in reversed(texts):
+        lines = wrap(text, width - 4)
+        if len(lines) - 1 > spare:
+            lines = [*lines[:spare], " ".join(lines[spare:])]
+        spare -= max(len(lines) - 1, 0)
+        out = [f"{'! ' if i == 0 else '  '}{fit(line, width - 4)}" for i, line in enumerate(lines)] + out
+    return out
 
 
 # --- small terminals -------------------------------------------------------------------------------------------------
