@@ -10,9 +10,9 @@ from typing import Any
 
 import pytest
 
-from trainer.engine import Command, Notice
+from trainer.engine import Command, Notice, Place
 from trainer.live import PlayOptions, front
-from trainer.live.keys import Char
+from trainer.live.keys import ROOT_KEY, Char
 from trainer.page import PageLink
 from trainer.screen import render
 from trainer.session import default_session
@@ -135,6 +135,38 @@ def test_going_on_takes_the_word_of_the_pause_from_the_screen(seconds: Seconds) 
     shown.note = "paused; p goes on"
     shown._command(link, Char(0, "p"))  # type: ignore[arg-type]
     assert shown.note == "" and link.said == [Command("toggle")]
+
+
+def test_counted_back_into_a_chorus_the_screen_and_the_root_key_are_there_already(
+    seconds: Seconds, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(front, "perf_counter_ns", lambda: 0)
+    shown, link = front._Front(default_session(), PlayOptions(quiet_screen=True, typing=True)), Link()
+    top = shown.chart.bars[28]  # chorus 3, bar 5
+    assert (top.chorus, top.degrees) == (3, ("IV",))
+
+    def place(beats: float) -> None:
+        shown.place = Place(0, "count_in", 0.0, beats, top.idx, top.chorus, 4, 1, 96.0)
+
+    place(-0.1)
+    assert shown._state().bar == top and shown._state().counting_in
+    shown._strike(link, Char(0, ROOT_KEY))  # type: ignore[arg-type]
+    assert [message.pitch % 12 for message in link.said] == [0]  # a C, just before its bar
+    place(0.02)  # the count is over and the next word from the engine is on its way
+    assert shown._beats_at(0) == pytest.approx(top.onset_beats + 0.02)
+    assert shown._state().bar == top and not shown._state().counting_in
+    shown.place = Place(0, "count_in", 0.0, -0.3, -1, 0, 4, 0, 96.0)  # the first count of all
+    assert shown._state().bar == shown.chart.bars[0] and shown._beats_at(0) == pytest.approx(-0.3)
+
+
+def test_what_a_key_did_is_said_for_a_while_then_what_is_heard_again(seconds: Seconds) -> None:
+    shown, link = front._Front(default_session(), PlayOptions(quiet_screen=True, typing=True)), Link()
+    shown._command(link, Char(0, "m"))  # type: ignore[arg-type]
+    said = render(shown._state(), 80, 24).plain
+    assert "drums muted" in said and "computer keyboard" not in said
+    seconds.now_s += front.NEWS_SHOWN_S
+    later = render(shown._state(), 80, 24).plain
+    assert "drums muted" not in later and "computer keyboard" in later
 
 
 def test_the_pages_address_stays_on_the_screen(seconds: Seconds) -> None:

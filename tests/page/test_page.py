@@ -248,6 +248,28 @@ def test_the_page_comes_back_by_itself(browser: webdriver.Chrome) -> None:  # no
         link.close()
 
 
+def test_a_count_back_into_the_song_shows_where_it_leads(page: PageLink, browser: webdriver.Chrome) -> None:  # noqa: F811
+    """While it is counted, and in the moment after it before the next place has come."""
+    idx = 12 + 8  # chorus 2, bar 9
+    bar = CHART.bars[idx]
+
+    def seen(beats: float) -> dict[str, str]:
+        page.send(ScreenState(chart=CHART, at_beats=beats, phase="count_in", tempo_bpm=240.0, counts_to_idx=idx))
+        deadline = time.monotonic() + 60.0
+        while abs((browser.execute_script("return place&&place.beats") or 0.0) - beats) > 1e-6:
+            assert time.monotonic() < deadline
+            time.sleep(0.01)
+        time.sleep(0.6)  # nothing is guessed beyond half a second: two beats
+        names = ("where", "now", "next", "degree")
+        return {name: browser.find_element("id", name).text for name in names}
+
+    browser.get(page.url)
+    counted, gone_on = seen(-3.9), seen(-0.5)
+    assert counted["where"].startswith(f"chorus {bar.chorus} ") and counted["degree"] == "count-in"
+    assert counted["next"] == bar.chords[0].name and counted["now"] in "1234"
+    assert gone_on["now"] == bar.chords[0].name and gone_on["degree"] == bar.degrees[0]
+
+
 def test_a_message_that_was_held_up_sets_nothing_back(page: PageLink, browser: webdriver.Chrome) -> None:  # noqa: F811
     """What arrives 0.4 s late still says where the song was when it was sent; the page goes on from there."""
 

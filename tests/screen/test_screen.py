@@ -111,6 +111,19 @@ def test_count_in_counts_down_to_the_first_chord() -> None:
     assert [state(b, phase="count_in").beat for b in (-4.0, -3.0, -2.5, -1.0)] == [1, 2, 2, 4]
 
 
+def test_a_count_back_into_the_song_tells_of_the_place_it_leads_to() -> None:
+    """Chorus 3 bar 5, not chorus 1 bar 1."""
+    back = state(-2.5, phase="count_in", counts_to_idx=28)
+    for width, height in ((80, 24), (120, 40)):
+        first, later = (render(s, width, height).plain for s in (STATES["count_in"], back))
+        assert "COUNT-IN" in first and "CHORUS 1 of 5" in first and "VERSE" in first and "from bar" not in first
+        assert "COUNT-IN" in later and "CHORUS 3 of 5" in later and "SOLO" in later and "from bar 5" in later
+    assert "CHORUS 3 of 5 SOLO" in render(back, 40, 10).plain
+    assert (back.beat, back.next_change.bars, back.next_change.beats) == (2, 1, 3)
+    assert back.next_change.span == back.chart.spans[int(back.chart.span_idx_at(112.0))]
+    assert plain_line(back) == "count-in   1 bar to C7 (IV), chorus 3 bar 5"
+
+
 def test_repaint_on_a_terminal_shows_the_frame() -> None:
     """pyte, a terminal emulator not ours: painting frame after frame leaves exactly the last one on the screen."""
     terminal = pyte.Screen(80, 24)

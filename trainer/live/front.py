@@ -63,7 +63,7 @@ class _Front:
         self.mix: dict[str, PartMix] = {name: options.mix.get(name, PartMix()) for name in PARTS}
         self.chosen = 0
         self.next_tempo_bpm: float | None = None
-        self.note = ""
+        self._note, self._note_until_s = "", 0.0
         self.place: Place | None = None
         self.ready: Ready | None = None
         self.finished: Finished | None = None
@@ -269,6 +269,15 @@ class _Front:
         elif notice.level != "note":
             self.shown_until_s.pop(notice.text, None)
 
+    @property
+    def note(self) -> str:
+        """What the last key did, for a while; then the screen says again what is heard, and the page's address."""
+        return self._note if time.monotonic() < self._note_until_s else ""
+
+    @note.setter
+    def note(self, text: str) -> None:
+        self._note, self._note_until_s = text, time.monotonic() + NEWS_SHOWN_S
+
     def _leaves_soon(self, text: str) -> None:
         self.shown_until_s[text] = time.monotonic() + NEWS_SHOWN_S
 
@@ -338,7 +347,10 @@ class _Front:
             link.say(PadUndo(back))
         if not new:
             return
-        pitch = self._pad[char.char] if char.char in PAD_KEYS else root_pitch(self.chart, self._beats_at(char.host_ns))
+        beats = self._beats_at(char.host_ns)
+        if beats < self.chart.first_beats:
+            beats += self._led_on_beats()
+        pitch = self._pad[char.char] if char.char in PAD_KEYS else root_pitch(self.chart, beats)
         link.say(PadNote(char.host_ns, pitch, PAD_VELOCITY, self._n_pad))
 
     def _command(self, link: EngineLink, char: Char) -> None:
@@ -395,7 +407,17 @@ class _Front:
         if place.state in ("count_in", "playing"):
             passed_s = (front_ns + self.engine_minus_front_ns - place.engine_ns) * 1e-9
             beats += min(max(passed_s, -0.5), 0.5) * place.tempo_bpm / 60.0
+            if beats >= self.chart.first_beats:
+                beats += self._led_on_beats()
         return beats
+
+    def _led_on_beats(self) -> float:
+        """How much further on in the song the count leads that is being counted: 0 for the first one, and outside."""
+        return self.chart.bars[self._counts_to_idx()].onset_beats - self.chart.first_beats
+
+    def _counts_to_idx(self) -> int:
+        place = self.place
+        return max(place.bar_idx, 0) if place is not None and place.state == "count_in" else 0
 
     def _state(self) -> ScreenState:
         place = self.place
@@ -452,6 +474,7 @@ class _Front:
             cue=cue,
             cue_large=bool(cue) and (at_beats < start + CUE_LARGE_BEATS or at_beats >= gone - CUE_LARGE_BEATS),
             open_end=bool(self.options.cues),
+            counts_to_idx=self._counts_to_idx(),
         )
 
     def _show(self) -> None:

@@ -66,7 +66,8 @@ function connect(){
 }
 function beatsNow(){
   if(place.phase!=="playing"&&place.phase!=="count_in")return place.beats;
-  return place.beats+Math.min(performance.now()-trueAt+8,500)/60000*place.bpm;  // what is drawn now is seen half a frame on
+  const b=place.beats+Math.min(performance.now()-trueAt+8,500)/60000*place.bpm;  // what is drawn now is seen half a frame on
+  return place.phase==="count_in"&&b>=chart.first?b+chart.bars[place.to||0].on-chart.first:b;
 }
 function barAt(b){let i=0;while(i+1<chart.bars.length&&chart.bars[i+1].on<=b)i++;return i;}
 function put(id,text){const node=$(id);if(node.textContent!==text){node.textContent=text;
@@ -76,12 +77,12 @@ function chordAt(bar,b){const n=bar.chords.length;return Math.max(0,Math.min(n-1
 function draw(){
   requestAnimationFrame(draw);
   if(!chart||!chart.bars||!place)return;
-  const b=beatsNow(),counting=b<chart.first,i=barAt(b),bar=chart.bars[i],k=chordAt(bar,b);
+  const b=beatsNow(),counting=b<chart.first,i=counting?place.to||0:barAt(b),bar=chart.bars[i],k=counting?0:chordAt(bar,b);
   const name=bar.chords[k];
   if(counting){put("now",String(Math.floor(((b%4)+4)%4)+1));put("degree","count-in");}
   else{put("now",sign(name));put("degree",bar.degrees[k].replace(/^b/,"\u266d"));}
   let next=null,far=0;
-  if(counting){next={name:bar.chords[0],degree:bar.degrees[0]};far=Math.ceil((chart.first-b)/4);}
+  if(counting){next={name,degree:bar.degrees[0]};far=Math.ceil((chart.first-b)/4);}
   else{
     outer:for(let j=i;j<chart.bars.length;j++){const other=chart.bars[j];
       for(let q=(j===i?k+1:0);q<other.chords.length;q++)if(other.chords[q]!==name){next={name:other.chords[q],degree:other.degrees[q]};

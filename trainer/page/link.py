@@ -57,6 +57,7 @@ def place_data(state: ScreenState) -> dict[str, Any]:
         "phase": state.phase,
         "warnings": list(state.warnings[-3:]),
         "cue": state.cue,
+        "to": state.counts_to_idx,
     }
 
 

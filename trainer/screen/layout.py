@@ -44,7 +44,7 @@ def degree_text(degree: str, ascii_only: bool = False) -> str:
 
 
 def role_text(state: ScreenState) -> tuple[str, str]:
-    """("CHORUS 2 of 5", "VERSE") for the place in the song; during the count-in, the first chorus's.
+    """("CHORUS 2 of 5", "VERSE") for the place in the song; during a count-in, of the chorus to come.
 
     Where some choruses are only listened to: "LISTEN", and "YOUR VERSE" for the answer.
     """
@@ -329,7 +329,7 @@ def _place(canvas: Canvas, state: ScreenState, y: int, plan: _Plan) -> int:
     if state.chart.session.loop is not None:
         place = f"bar {bar.bar}, going round {state.chorus_bars[0].bar}–{state.chorus_bars[-1].bar}"
     if state.counting_in:
-        place = ""
+        place = f"from bar {bar.bar}" if state.counts_to_idx else ""
     pieces = [piece for piece in (hint, place) if piece]
     x = canvas.write(x + 1, y, " · ".join(pieces))
     if (bar.role == "solo" or role == "SOLO") and not bar.heard:

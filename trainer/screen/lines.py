@@ -33,10 +33,10 @@ def plain_line(state: ScreenState) -> str:
         return f"end   {state.n_notes} notes heard"
     bar = state.bar
     if state.counting_in:
-        first = state.chart.bars[0]
-        chords = " ".join(chord.name for chord in first.chords)
+        chords = " ".join(chord.name for chord in bar.chords)
         n = state.next_change.bars
-        return f"count-in   {n} bar{'' if n == 1 else 's'} to {chords} ({first.degrees[0]})"
+        back = f", chorus {bar.chorus} bar {bar.bar}" if state.counts_to_idx else ""
+        return f"count-in   {n} bar{'' if n == 1 else 's'} to {chords} ({bar.degrees[0]}){back}"
     number = f"{bar.chorus}" if state.open_end else f"{bar.chorus}/{state.chart.n_choruses}"
     place = "intro" if bar.chorus == 0 else f"chorus {number} {state.chart.role_words(bar)}"
     chords = " ".join(chord.name for chord in bar.chords)

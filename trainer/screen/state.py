@@ -59,7 +59,8 @@ class ScreenState:
     `next_tempo_bpm` is the tempo asked for the next run, None when unchanged. `typing`: the computer keyboard plays.
     `ascii_only`: the terminal cannot show block characters. `note` is the last thing done, such as "drums muted".
     `cue` is what is called to the player just now ("solo coming: follow it up"), "" when nothing is; `cue_large` shows
-    it in block letters over the form. `open_end`: how many choruses there will be is not given away.
+    it in block letters over the form. `open_end`: how many choruses there will be is not given away. `counts_to_idx`:
+    the bar that a count-in leads to (index into the chart's), where it leads back into the song.
     """
 
     chart: Chart
@@ -81,15 +82,20 @@ class ScreenState:
     cue: str = ""
     cue_large: bool = False
     open_end: bool = False
+    counts_to_idx: int = 0
 
     @property
     def bar(self) -> ChartBar:
-        """The chart's bar that sounds now (the first one during the count-in, the last one after the end)."""
+        """The chart's bar that sounds now (the one to come during a count-in, the last one after the end)."""
+        if self.counting_in:
+            return self.chart.bars[self.counts_to_idx]
         return self.chart.bars[int(self.chart.bar_idx_at(self.at_beats))]
 
     @property
     def span(self) -> ChordSpan:
-        """The chord that sounds now, as written in its bar."""
+        """The chord that sounds now, as written in its bar; during a count-in the one to come."""
+        if self.counting_in:
+            return self.chart.spans[int(self.chart.span_idx_at(self.bar.onset_beats))]
         return self.chart.spans[int(self.chart.span_idx_at(self.at_beats))]
 
     @property
@@ -122,11 +128,11 @@ class ScreenState:
 
     @property
     def next_change(self) -> NextChange:
-        """The next chord that differs from the one sounding; during the count-in the first chord of all."""
+        """The next chord that differs from the one sounding; during a count-in the one that it leads to."""
         spans = self.chart.spans
         if self.counting_in:
             beats = math.ceil(self.chart.first_beats - math.floor(self.at_beats))
-            return NextChange(spans[0], -(-beats // BEATS_PER_BAR), beats)
+            return NextChange(self.span, -(-beats // BEATS_PER_BAR), beats)
         i = int(self.chart.span_idx_at(self.at_beats))
         now = spans[i]
         for span in spans[i + 1 :]:
