@@ -16,8 +16,8 @@ from mir_eval.util import match_events
 
 from trainer.clock.tempo import TempoMap
 from trainer.scoring import form, read_notes, score
-from trainer.scoring.align import nearest_onsets
 from trainer.scoring.devices import find
+from trainer.scoring.slots import nearest_onsets
 from trainer.scoring.swing import swing
 from trainer.scoring.timing import timing
 from trainer.session import ChorusPlan, Session, expand

@@ -13,7 +13,8 @@ from trainer.clock.tempo import TempoMap
 from trainer.line.song import planned_song
 from trainer.line.stand_in import Feel, StandIn
 from trainer.scoring import score
-from trainer.scoring.align import (
+from trainer.scoring.align import read_notes
+from trainer.scoring.reading import (
     EXCUSED_COUNT_IN,
     EXCUSED_DROP_OUT,
     EXCUSED_FINAL,
@@ -30,9 +31,8 @@ from trainer.scoring.align import (
     SLOT_ON,
     SLOT_TRIPLET_2,
     SLOT_TRIPLET_3,
-    nearest_onsets,
-    read_notes,
 )
+from trainer.scoring.slots import nearest_onsets
 from trainer.session import ChorusPlan, DropOut
 from trainer.take import FLAG_GLITCH, Calibration, Gap, Take, TakeHeader, empty_notes, notes_from_rows
 

@@ -18,7 +18,7 @@ import numpy as np
 
 from trainer.errors import UsageError, nearest
 from trainer.music import FORMS
-from trainer.scoring.align import Reading
+from trainer.scoring.reading import Reading
 from trainer.session import BEATS_PER_BAR, Chart, Session, expand, session_from_dict
 
 __all__ = [

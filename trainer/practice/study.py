@@ -20,13 +20,7 @@ from trainer.errors import UsageError
 from trainer.line import LINE_DTYPE, Claim, LineScore, fingering
 from trainer.music import FOUR_STRING, Key, Tuning, note_name, parse_key
 from trainer.practice.drills import DEVICE_SHARE, Exercise, PassFigure, with_heard
-from trainer.scoring.align import (
-    SLOT_OFF,
-    SLOT_ON,
-    SLOT_TRIPLET_2,
-    SLOT_TRIPLET_3,
-    Reading,
-)
+from trainer.scoring.reading import SLOT_OFF, SLOT_ON, SLOT_TRIPLET_2, SLOT_TRIPLET_3, Reading
 from trainer.session import BEATS_PER_BAR, Chart, ChorusPlan, Session, expand, session_from_dict
 
 __all__ = [

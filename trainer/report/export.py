@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from trainer.music import note_name
-from trainer.scoring.align import SLOT_OFF, SLOT_ON, SLOT_OTHER, SLOT_TRIPLET_2, SLOT_TRIPLET_3, Reading
+from trainer.scoring.reading import SLOT_OFF, SLOT_ON, SLOT_OTHER, SLOT_TRIPLET_2, SLOT_TRIPLET_3, Reading
 from trainer.session import Chart
 
 if TYPE_CHECKING:

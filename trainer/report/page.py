@@ -21,7 +21,7 @@ from trainer.report.sections import (
 )
 from trainer.report.stepping import SCRIPT, SCRIPT_POLICY
 from trainer.report.style import STYLE
-from trainer.scoring.align import Reading
+from trainer.scoring.reading import Reading
 from trainer.session import Chart, Session
 from trainer.take import Take
 

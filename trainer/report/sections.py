@@ -19,8 +19,8 @@ from trainer.report.pictures import (
     shape_picture,
     swing_picture,
 )
-from trainer.scoring.align import Reading
 from trainer.scoring.form import SURE
+from trainer.scoring.reading import Reading
 from trainer.session import BEATS_PER_BAR, Chart
 from trainer.take import Take
 

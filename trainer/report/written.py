@@ -20,7 +20,7 @@ from trainer.clock.tempo import swing_offbeat_frac
 from trainer.errors import UsageError
 from trainer.line import LineScore, fingering
 from trainer.music import FIVE_STRING, FOUR_STRING, Tuning
-from trainer.scoring.align import Reading
+from trainer.scoring.reading import Reading
 from trainer.session import BEATS_PER_BAR, Chart
 
 __all__ = ["DIVISIONS", "Written", "WrittenNote", "written_chart", "written_line", "written_take"]

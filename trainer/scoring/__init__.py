@@ -1,8 +1,9 @@
 """The ears: clean, align, timing, swing, landing, form, shape, devices, scorecard. Pure numpy; no file reading."""
 
-from trainer.scoring.align import Reading, read_notes
+from trainer.scoring.align import read_notes
 from trainer.scoring.card import Scorecard, score
 from trainer.scoring.landing import Item, Landing
+from trainer.scoring.reading import Reading
 from trainer.scoring.running import RunningFigures, RunningScore
 from trainer.scoring.swing import Swing
 from trainer.scoring.text import costly_bars, summary

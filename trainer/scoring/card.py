@@ -15,10 +15,11 @@ from typing import Any, Protocol
 import numpy as np
 
 from trainer._version import __version__
-from trainer.scoring.align import Reading, read_notes
+from trainer.scoring.align import read_notes
 from trainer.scoring.devices import find
 from trainer.scoring.form import FormResult, place
 from trainer.scoring.landing import Landing, landing
+from trainer.scoring.reading import Reading
 from trainer.scoring.shape import shape
 from trainer.scoring.swing import Swing, swing
 from trainer.scoring.timing import Timing, timing

@@ -21,7 +21,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from trainer.music import Chord
-from trainer.scoring.align import Reading
+from trainer.scoring.reading import Reading
 from trainer.scoring.why import Why, no_figure, number
 from trainer.session import BEATS_PER_BAR, Chart, ChartBar
 

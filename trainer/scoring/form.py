@@ -22,8 +22,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from trainer.scoring.align import Reading
 from trainer.scoring.form_notes import BAR_STATES, HALF, Geometry, Votes, evidence, first_look, geometry, votes_of
+from trainer.scoring.reading import Reading
 from trainer.scoring.why import Why, no_figure
 from trainer.session import BEATS_PER_BAR, Chart
 

@@ -21,7 +21,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from trainer.music.chords import Chord
-from trainer.scoring.align import EXCUSED_GAP, SLOT_OFF, SLOT_TRIPLET_3, Reading, target_pc
+from trainer.scoring.changes import target_pc
+from trainer.scoring.reading import EXCUSED_GAP, SLOT_OFF, SLOT_TRIPLET_3, Reading
 from trainer.scoring.why import Why, no_figure, number
 from trainer.session import BEATS_PER_BAR, Chart, ChartBar
 from trainer.take.notes import FLAG_CUT

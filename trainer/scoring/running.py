@@ -14,7 +14,7 @@ from dataclasses import dataclass
 from statistics import median
 
 from trainer.clock.tempo import TempoMap, swing_offbeat_frac
-from trainer.scoring.align import target_pc
+from trainer.scoring.changes import target_pc
 from trainer.session import Chart
 from trainer.take.notes import Notes
 

@@ -20,7 +20,10 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from trainer.scoring.align import (
+from trainer.scoring.changes import target_pc
+from trainer.scoring.landing import Landing
+from trainer.scoring.levels import ShapeRules, shape_rules
+from trainer.scoring.reading import (
     FIGURE_PAIR,
     FIGURE_SINGLE,
     FIGURE_TRIPLET,
@@ -29,10 +32,7 @@ from trainer.scoring.align import (
     SLOT_TRIPLET_2,
     SLOT_TRIPLET_3,
     Reading,
-    target_pc,
 )
-from trainer.scoring.landing import Landing
-from trainer.scoring.levels import ShapeRules, shape_rules
 from trainer.scoring.stats import MIN_N, Interval, median, robust_sd, t_quantile
 from trainer.scoring.why import Why, ci, counted, no_figure, number
 from trainer.session import BEATS_PER_BAR, Chart, ChartBar

@@ -19,12 +19,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from trainer.scoring.align import (
-    EXCUSED_DROP_OUT,
-    FIGURE_PARTIAL,
-    FIGURE_TRIPLET,
-    Reading,
-)
+from trainer.scoring.reading import EXCUSED_DROP_OUT, FIGURE_PARTIAL, FIGURE_TRIPLET, Reading
 from trainer.scoring.stats import MIN_N, Interval, Slope, median_interval, robust_sd, theil_sen
 from trainer.scoring.why import Why, ci, no_figure, number
 

@@ -22,7 +22,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from trainer.clock.tempo import TempoMap
-from trainer.scoring.align import EXCUSED_DROP_OUT, EXCUSED_NAMES, Reading
+from trainer.scoring.reading import EXCUSED_DROP_OUT, EXCUSED_NAMES, Reading
 from trainer.scoring.stats import (
     MIN_N,
     Ar1,

@@ -1,0 +1,73 @@
+"""What each beat holds, read as a whole from its onsets in order: a swung pair, a triplet figure, part of one."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from trainer.scoring.reading import (
+    FIGURE_EMPTY,
+    FIGURE_OFFBEAT,
+    FIGURE_OTHER,
+    FIGURE_PAIR,
+    FIGURE_PARTIAL,
+    FIGURE_SINGLE,
+    FIGURE_TRIPLET,
+    SLOT_OFF,
+    SLOT_ON,
+    SLOT_OTHER,
+    SLOT_TRIPLET_2,
+    SLOT_TRIPLET_3,
+    Bools,
+    Floats,
+)
+from trainer.scoring.slots import Placed
+
+__all__ = ["beat_figures"]
+
+
+def beat_figures(b: Floats, placed: Placed, off_frac: float) -> tuple[NDArray[np.int8], NDArray[np.int8], Floats]:
+    """What each beat holds (m,), and each note's slot and ideal fraction of the beat (n,)."""
+    m = len(placed.on)
+    on, count, first = placed.on >= 0, placed.n_between, placed.first_between
+    base = placed.boundary[:-1]
+    last = max(len(b) - 1, 0)
+    p1 = np.where(first >= 0, (b[np.clip(first, 0, last)] if len(b) else 0.0) - base, np.nan)
+    p2 = np.where(count >= 2, (b[np.clip(first + 1, 0, last)] if len(b) else 0.0) - base, np.nan)
+    thirds = (np.abs(p1 - 1 / 3) < 1 / 6) & (np.abs(p2 - 2 / 3) < 1 / 6)
+    # A note at the first third alone is told from an off-beat only where the player's off-beat is clearly later.
+    early = (p1 < (1 / 3 + off_frac) / 2) & (p1 > 1 / 6) if off_frac >= 0.58 else np.zeros(m, dtype=np.bool_)
+    figure = np.full(m, FIGURE_OTHER, dtype=np.int8)
+    figure[~on & (count == 0)] = FIGURE_EMPTY
+    figure[on & (count == 0)] = FIGURE_SINGLE
+    figure[on & (count == 1)] = FIGURE_PAIR
+    figure[on & (count == 1) & early] = FIGURE_PARTIAL
+    figure[on & (count == 2) & thirds] = FIGURE_TRIPLET
+    figure[~on & (count == 2) & thirds] = FIGURE_PARTIAL
+    figure[~on & (count == 1)] = FIGURE_OFFBEAT
+
+    slot = np.full(len(b), SLOT_OTHER, dtype=np.int8)
+    frac = np.full(len(b), np.nan)
+    rows = placed.beat_row
+    inside = (rows >= 0) & (rows < m)
+    safe = np.clip(rows, 0, m - 1)
+    kind = figure[safe]
+    order = np.arange(len(b)) - first[safe]
+    inner = inside & (first[safe] >= 0) & (order >= 0)
+    is_on = np.zeros(len(b), dtype=np.bool_)
+    is_on[placed.on[on]] = True
+    inner &= ~is_on
+
+    def mark(which: Bools, name: int, at: float) -> None:
+        slot[which], frac[which] = name, at
+
+    p1_note = p1[safe]
+    late_one = p1_note >= (1 / 3 + off_frac) / 2
+    mark(inner & (kind == FIGURE_PAIR), SLOT_OFF, off_frac)
+    mark(inner & (kind == FIGURE_OFFBEAT) & late_one, SLOT_OFF, off_frac)
+    mark(inner & (kind == FIGURE_OFFBEAT) & ~late_one, SLOT_TRIPLET_2, 1 / 3)
+    three = np.isin(kind, (FIGURE_TRIPLET, FIGURE_PARTIAL))
+    mark(inner & three & (order == 0), SLOT_TRIPLET_2, 1 / 3)
+    mark(inner & three & (order == 1), SLOT_TRIPLET_3, 2 / 3)
+    mark(is_on, SLOT_ON, 0.0)
+    return figure, slot, frac
