@@ -155,6 +155,15 @@ def test_a_pedal_is_one_thing_over_its_bars_and_staying_on_the_one_is_none() -> 
     assert [(d.at_beats, d.beats) for d in got if d.name == "pedal"] == [(0.0, 8.0)]
 
 
+def test_a_note_held_from_bar_one_has_no_bar_before_it_to_have_begun_in() -> None:
+    # D7 | C7 | D7 | G7 in G: G held under the D7 of bar 1 began on no chord of its own, though the last bar is G.
+    chart = chart_of(chart={"bars": ["D7", "C7", "D7", "G7"]})
+    held = {0: [5, 5, 5, 5, 5, 5, 5, 5], 1: NEXT}
+    assert "pedal" not in {device.name for device in found_in(chart, rows_of(chart, held))}
+    landed = {**held, 4: [0, 0, 0, 0, 0, 0, 0, 0], 5: NEXT}  # … unless the D7 is landed in another chorus
+    assert ("pedal", 0.0) in names_at(found_in(chart, rows_of(chart, landed)))
+
+
 @pytest.mark.parametrize("walk", [[0, 4, 5, 6, 7], [12, 10, 9, 8, 7]])
 def test_a_turnaround_figure_is_one_thing_over_two_bars(walk: list[int]) -> None:
     chart = expand(session_from_dict({"key": "A", "chorus": [{"role": "verse", "times": 3}]}))

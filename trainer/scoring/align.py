@@ -61,7 +61,7 @@ def read_notes(take: Take, chart: Chart | None = None) -> Reading:
     leader = np.searchsorted(rows, np.maximum.accumulate(np.where(with_others, 0, np.arange(len(notes)))))
     slot, beat_row = slot_of[leader].astype(np.int8), placed.beat_row[leader]
     local = placed.local[np.clip(beat_row, 0, n_beats)]
-    ideal: Floats = first + beat_row + np.where(slot == SLOT_OFF, band_off, frac_of[leader])
+    ideal = (first + beat_row).astype(np.float64) + np.where(slot == SLOT_OFF, band_off, frac_of[leader])
     on_note = _rows_or_none(placed.on, rows)
     grid_s = np.asarray(tempo.seconds_at(ks), dtype=np.float64)
     has = on_note >= 0

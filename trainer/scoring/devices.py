@@ -15,12 +15,14 @@ import itertools
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from typing import Any, Literal
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from trainer.music import Chord
+from trainer.scoring.bar_figures import BAR_SLOTS, BarNotes, bar_figure
+from trainer.scoring.changes import target_pc
 from trainer.scoring.reading import Reading
 from trainer.scoring.why import Why, no_figure, number
 from trainer.session import BEATS_PER_BAR, Chart, ChartBar
@@ -38,9 +40,6 @@ GRACE_BEATS = 0.25  # a grace note runs into its beat from no further away than 
 MAX_STEPS = 4  # semitone steps of an approach (the project's definition)
 MIN_DESCENT = 3  # notes of a descent above the root; our choice
 _MAJOR_DOWN = {12: (11, 10), 11: (9,), 10: (9,), 9: (7,), 7: (5,), 5: (4,), 4: (2,)}  # next degree down, either scale
-_MINOR_PENTATONIC = frozenset((0, 3, 5, 7, 10))
-_MAJOR_PENTATONIC = frozenset((0, 2, 4, 7, 9))
-_BAR_SLOTS = 8
 
 
 @dataclass(frozen=True, slots=True)
@@ -101,25 +100,6 @@ def find(reading: Reading, chart: Chart) -> Devices:
     )
 
 
-@dataclass(slots=True)
-class _Bar:
-    """One bar as played: pitch per slot (None: no attack), triplet beats, and whether a grace leads out of it."""
-
-    bar: ChartBar
-    slots: list[int | None]
-    triplets: list[int]
-    n_other: int = 0
-    grace_in: bool = False
-
-    @property
-    def row(self) -> list[tuple[int, int]]:
-        return [(slot, pitch) for slot, pitch in enumerate(self.slots) if pitch is not None]
-
-    @property
-    def chord(self) -> Chord:
-        return self.bar.chords[0]
-
-
 @dataclass(frozen=True, slots=True)
 class _Note:
     at: float  # grid place
@@ -127,10 +107,6 @@ class _Note:
     end: float
     slot: int  # eighth-note slot from the chart's first beat; -1 for a triplet partial
     onset: float
-
-
-def _root(chord: Chord) -> int:
-    return chord.root_pc if chord.bass_pc is None else chord.bass_pc
 
 
 def find_notes(
@@ -163,7 +139,7 @@ def find_notes(
     for bar in bars:
         if bar.bar.idx in busy or bar.bar.final or bar.bar.stopped or len(bar.bar.chords) != 1:
             continue
-        name = _bar_figure(bar, bar.bar.idx in covered, bars)
+        name = bar_figure(bars, bar.bar.idx, covered=bar.bar.idx in covered)
         if name is not None:
             out.append((name, bar.bar.onset_beats, float(BEATS_PER_BAR)))
     out.sort(key=lambda item: (item[1], item[0]))
@@ -189,9 +165,9 @@ def _grid(
     follows = np.append(np.rint(onset[1:]), np.rint(onset[-1]) + 4.0)
     next_onset = np.append(onset[1:], onset[-1] + 4.5)
     step = np.append(np.diff(pitch), 0)
-    roots = np.array([_root(span.chord) for span in chart.spans])
-    target_pc = roots[chart.span_idx_at(follows)]
-    lands = np.append(pitch[1:] % 12, -1) == target_pc
+    roots = np.array([target_pc(span.chord) for span in chart.spans])
+    coming_pc = roots[chart.span_idx_at(follows)]
+    lands = np.append(pitch[1:] % 12, -1) == coming_pc
     near_beat = np.abs(next_onset - follows) < 0.13
     before = onset > follows - GRACE_BEATS
     grace = (gap < GRACE_BEATS) & (np.abs(step) <= 2) & (step != 0) & lands & near_beat & before & (length < 0.3)
@@ -229,8 +205,10 @@ def _grid(
     return out, graces, triplets
 
 
-def _bars(chart: Chart, notes: list[_Note], graces: list[tuple[float, float]], triplet_beats: list[int]) -> list[_Bar]:
-    bars = [_Bar(bar, [None] * _BAR_SLOTS, []) for bar in chart.bars]
+def _bars(
+    chart: Chart, notes: list[_Note], graces: list[tuple[float, float]], triplet_beats: list[int]
+) -> list[BarNotes]:
+    bars = [BarNotes(bar, [None] * BAR_SLOTS, []) for bar in chart.bars]
     first = round(chart.first_beats)
     for note in notes:
         idx = int(note.at + 1e-6 - first) // BEATS_PER_BAR
@@ -239,7 +217,7 @@ def _bars(chart: Chart, notes: list[_Note], graces: list[tuple[float, float]], t
         if note.slot < 0:
             bars[idx].n_other += 1
             continue
-        place = note.slot - _BAR_SLOTS * idx
+        place = note.slot - BAR_SLOTS * idx
         if bars[idx].slots[place] is None:
             bars[idx].slots[place] = note.pitch
         else:
@@ -255,82 +233,10 @@ def _bars(chart: Chart, notes: list[_Note], graces: list[tuple[float, float]], t
     return bars
 
 
-def _bar_figure(bar: _Bar, covered: bool, bars: list[_Bar]) -> str | None:
-    """The figure that fills a bar of one chord, or None."""
-    row = bar.row
-    if bar.triplets or bar.n_other or len(row) < 4:
-        return None
-    root = _root(bar.chord)
-    slots = dict(row)
-    steps = [(pitch - root) % 12 for _, pitch in row]
-    on_beats = all(slot in slots for slot in (0, 2, 4, 6))
-    last_free = row[-1][0] == 7
-    held = bar.bar.idx > 0 and 0 not in slots and _pushed_from(bars[bar.bar.idx - 1], root)
-    if held is not False and row:
-        slots[0] = held
-        row = [(0, held), *row]
-        steps = [0, *steps]
-        on_beats = all(slot in slots for slot in (0, 2, 4, 6))
-    body = row[:-1] if last_free and row[-1][1] != row[-2][1] else row
-    body_steps = steps[: len(body)]
-    pitches = {pitch for _, pitch in body}
-    ahead = bars[bar.bar.idx + 1] if bar.bar.idx + 1 < len(bars) else None
-    if set(body_steps) == {0}:
-        pushed = ahead is not None and last_free and ahead.slots[0] is None and row[-1][1] % 12 == _root(ahead.chord)
-        if len(pitches) == 1 and on_beats and len(row) >= 6 and not pushed:
-            return "root_shuffle"
-    trimmed = row[:-1] if last_free and steps[-1] else row
-    if set(steps[: len(trimmed)]) == {0}:
-        if len(trimmed) >= 4 and len({pitch for _, pitch in trimmed}) >= 2:
-            return "octave_shift"
-        return None
-    paired = len(row) == 8 and all(slots[k] == slots[k + 1] for k in (0, 2, 4, 6))
-    if paired and len(set(steps)) >= 3:
-        return "doubled_notes"
-    low = min(pitch for _, pitch in row)
-    above = {pitch - low for _, pitch in row}
-    present = set(steps)
-    if low % 12 == root and above == {0, 7, 10, 12}:
-        return "box_figure"
-    third = bar.chord.third
-    if third is not None and present == {0, third, 7, 9, 10} and steps[0] == 0 and max(above) < 12:
-        return "boogie_figure"
-    n_off = sum(slot % 2 for slot, _ in row)
-    if covered:
-        return None
-    if ahead is not None and last_free and ahead.slots[0] is None and row[-1][1] % 12 == _root(ahead.chord):
-        return None  # a push: the bar's last note is the next bar's
-    if on_beats and n_off <= 1 and steps[0] == 0 and not bar.grace_in and 7 not in slots:
-        to = ahead.slots[0] if ahead is not None else None
-        leads = to is not None and slots[6] != to and (abs(to - (slots[6] or 0)) <= 7 or _close(slots[6] or 0, to))
-        repeats = all(slot % 2 == 0 or pitch == slots[slot - 1] for slot, pitch in row)
-        if len({pitch for _, pitch in row}) >= 3 and slots[2] != slots[0] and repeats and leads:
-            return "walking_line"
-    if len(row) >= 5 and n_off >= 1 and len(present) >= 3 and 0 in present and not bar.grace_in:
-        minor = present <= _MINOR_PENTATONIC and (
-            5 in present or (3 in present and not bar.chord.is_minor) or 10 in present
-        )
-        major = present <= _MAJOR_PENTATONIC and not bar.chord.is_minor and bool(present & {2, 9})
-        if minor or major:
-            return "pentatonic_riff"
-    return None
-
-
-def _pushed_from(before: _Bar, root: int) -> int | Literal[False]:
-    """The pitch of a root that the bar before pushed across the line, or False."""
-    last = before.slots[7]
-    return last if last is not None and last % 12 == root else False
-
-
-def _close(pitch: int, target: int) -> bool:
-    """Whether a note leads into another in any register: a step, fourth, fifth or octave away."""
-    return (pitch - target) % 12 in (0, 1, 2, 5, 7, 10, 11)
-
-
 def _changes(chart: Chart) -> list[tuple[float, Chord]]:
     """(beat, chord) of each change of root."""
     spans = chart.spans
-    return [(b.onset_beats, b.chord) for a, b in itertools.pairwise(spans) if _root(a.chord) != _root(b.chord)]
+    return [(b.onset_beats, b.chord) for a, b in itertools.pairwise(spans) if target_pc(a.chord) != target_pc(b.chord)]
 
 
 def _into_changes(chart: Chart, notes: list[_Note], off: float, own: float) -> list[tuple[str, float, float]]:
@@ -339,7 +245,7 @@ def _into_changes(chart: Chart, notes: list[_Note], off: float, own: float) -> l
     places = np.array([note.at for note in notes])
     for change, chord in _changes(chart):
         i = int(np.searchsorted(places, change - 1e-6))
-        root = _root(chord)
+        root = target_pc(chord)
         landed = i < len(notes) and abs(notes[i].at - change) < 1e-6
         if not landed:
             before = notes[i - 1] if i else None
@@ -389,7 +295,7 @@ def _descent(notes: list[_Note], i: int, change: float) -> int:
     return count if count >= MIN_DESCENT else 0
 
 
-def _pedals(chart: Chart, bars: list[_Bar]) -> list[tuple[int, int]]:
+def _pedals(chart: Chart, bars: list[BarNotes]) -> list[tuple[int, int]]:
     """(first, last) bar indices of each pedal: I or V under another chord, planned, or left onto the next root.
 
     One that goes home to the same chord (I under the IV of a quick change) is a pedal only if the player lands that
@@ -404,7 +310,7 @@ def _pedals(chart: Chart, bars: list[_Bar]) -> list[tuple[int, int]]:
     wrong = [
         pc is not None
         and pc in (tonic, (tonic + 7) % 12)
-        and any(_root(chord) != pc for chord in bar.bar.chords)
+        and any(target_pc(chord) != pc for chord in bar.bar.chords)
         and not bar.bar.final
         for pc, bar in zip(single, bars, strict=True)
     ]
@@ -432,24 +338,29 @@ def _pedals(chart: Chart, bars: list[_Bar]) -> list[tuple[int, int]]:
     return out
 
 
-def _resolves(bars: list[_Bar], wrong: int, last: int, pc: int | None) -> bool:
+def _resolves(bars: list[BarNotes], wrong: int, last: int, pc: int | None) -> bool:
+    """Whether a note held from bar `wrong` to `last` is left onto the next root, and was meant.
+
+    Meant: it began on a chord of its own and leaves for another, or the player lands this change in another chorus.
+    """
     if last + 1 >= len(bars):
         return False
     after = bars[last + 1]
-    to = after.slots[0]
-    if to is None or to % 12 != _root(after.chord):
+    if not _lands(after):
         return False
-    if _root(after.chord) != pc and last > wrong - 1 and any(_root(bars[k].chord) != pc for k in (wrong - 1,)) is False:
+    began_at_home = wrong > 0 and target_pc(bars[wrong - 1].chord) == pc
+    if began_at_home and target_pc(after.chord) != pc:
         return True
     here = bars[wrong].bar
-    for bar in bars:
-        landed = bar.slots[0] is not None and bar.slots[0] % 12 == _root(bar.chord)
-        if bar.bar.bar == here.bar and bar.bar.chorus != here.chorus and landed:
-            return True
-    return False
+    return any(bar.bar.bar == here.bar and bar.bar.chorus != here.chorus and _lands(bar) for bar in bars)
 
 
-def _turnarounds(chart: Chart, bars: list[_Bar]) -> list[tuple[int, int]]:
+def _lands(bar: BarNotes) -> bool:
+    """Whether the bar's root is struck on its beat 1."""
+    return bar.slots[0] is not None and bar.slots[0] % 12 == target_pc(bar.chord)
+
+
+def _turnarounds(chart: Chart, bars: list[BarNotes]) -> list[tuple[int, int]]:
     """(first, last) of each turnaround figure: the form's last two bars, from the tonic by steps to the five."""
     tonic, five = chart.key.tonic_pc, (chart.key.tonic_pc + 7) % 12
     out: list[tuple[int, int]] = []
@@ -459,7 +370,7 @@ def _turnarounds(chart: Chart, bars: list[_Bar]) -> list[tuple[int, int]]:
             if _roots_struck(a) and _roots_struck(b):
                 out.append((a.bar.idx, b.bar.idx))
             continue
-        if not pair or a.slots[0] is None or a.slots[0] % 12 != tonic or _root(b.chord) != five:
+        if not pair or a.slots[0] is None or a.slots[0] % 12 != tonic or target_pc(b.chord) != five:
             continue
         walk = [pitch for _, pitch in a.row]
         tail = [pitch for slot, pitch in b.row if slot <= 2]
@@ -487,10 +398,9 @@ def _walks_to_five(line: list[int]) -> bool:
     return body[-2:] == [-2, -1] or (len(body) >= 3 and body[-2:] == [3, 2] and body[-3] in (5, -7))
 
 
-def _roots_struck(bar: _Bar) -> bool:
+def _roots_struck(bar: BarNotes) -> bool:
     """Whether each chord of the bar has its root on its beat."""
-    share = _BAR_SLOTS // len(bar.bar.chords)
+    share = BAR_SLOTS // len(bar.bar.chords)
     struck = [bar.slots[i * share] for i in range(len(bar.bar.chords))]
-    return all(
-        pitch is not None and pitch % 12 == _root(chord) for pitch, chord in zip(struck, bar.bar.chords, strict=True)
-    )
+    pairs = zip(struck, bar.bar.chords, strict=True)
+    return all(pitch is not None and pitch % 12 == target_pc(chord) for pitch, chord in pairs)
