@@ -40,6 +40,7 @@ class Pipe:
         self.inbox: deque[Any] = deque()
         self.said: list[Any] = []
         self.on_pad: Any = None
+        self.stopping = False
         self.ended = threading.Event()
 
     def say(self, message: Any) -> None:
@@ -47,21 +48,20 @@ class Pipe:
 
     @property
     def lines(self) -> list[str]:
-        ready = [text for message in self.said for text in getattr(message, "notices", ())]
-        return [*ready, *(message.text for message in self.said if isinstance(message, Notice))]
+        ready = [notice for message in self.said for notice in getattr(message, "notices", ())]
+        return [notice.text for notice in [*ready, *self.said] if isinstance(notice, Notice)]
 
 
 def opened(takes: Path) -> tuple[Engine, Pipe]:
     pipe = Pipe()
-    engine = Engine(pipe)  # type: ignore[arg-type]
-    engine.open(Setup(session=SONG.to_dict(), takes_dir=str(takes), audio="none", script=SCRIPT))
-    assert engine.core is not None
+    setup = Setup(session=SONG.to_dict(), takes_dir=str(takes), audio="none", script=SCRIPT)
+    engine = Engine(pipe, setup)  # type: ignore[arg-type]
+    engine.open()
     engine.core.start(0.0)
     return engine, pipe
 
 
 def stepped(engine: Engine, from_s: float, to_s: float, origin_ns: int) -> None:
-    assert engine.core is not None
     for i in range(round(from_s * 50), round(to_s * 50)):
         now_ns = origin_ns + i * 20_000_000
         engine.core.step(now_ns)
@@ -111,7 +111,7 @@ def test_the_journal_s_disk_fills_in_mid_song(tmp_path: Path, monkeypatch: pytes
     stepped(engine, 0.0, 0.6, origin_ns)
     disk.full = True
     stepped(engine, 0.6, 1.0, origin_ns)
-    record = engine.core.record if engine.core is not None else None
+    record = engine.core.record
     assert record is not None
     wait_until(lambda: record.disk_fault is not None, "the journal's thread to meet the full disk")
     stepped(engine, 1.0, 2.2, origin_ns)
@@ -158,7 +158,7 @@ def test_every_disk_full_keeps_the_journal_and_says_what_is_not_in_it(
     engine, pipe = opened(takes)
     origin_ns = engine.clock.now_ns()
     stepped(engine, 0.0, 0.6, origin_ns)
-    record = engine.core.record if engine.core is not None else None
+    record = engine.core.record
     assert record is not None
     wait_until(record._queue.empty, "the journal's thread")
     disk.full = True

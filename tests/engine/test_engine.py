@@ -10,9 +10,13 @@ from typing import Any
 
 import pytest
 
-from trainer.engine import Setup
+from trainer.clock.sources import RealClock
+from trainer.engine import Notice, Setup
 from trainer.engine.process import Engine
 from trainer.engine.record import Record, finish_lost
+from trainer.engine.slots import PortSlot
+from trainer.ports import MidiOut
+from trainer.ports.memory import MemoryMidiOut
 from trainer.session import ChorusPlan, Session
 
 SHORT = Session(tempo_bpm=240.0, choruses=(ChorusPlan("verse", 1),), loop=(1, 1), count_in_bars=0)
@@ -25,6 +29,8 @@ class Pipe:
         self.inbox: deque[Any] = deque()
         self.said: list[Any] = []
         self.on_pad: Any = None
+        self.stopping = False
+        self.ended = threading.Event()
 
     def say(self, message: Any) -> None:
         self.said.append(message)
@@ -33,49 +39,96 @@ class Pipe:
 def test_a_scripted_player_is_heard_through_the_monitor(tmp_path: Path) -> None:
     script = [(0.0, bytes((0x90, 43, 90))), (0.2, bytes((0x80, 43, 0))), (0.5, bytes((0x90, 48, 80)))]
     pipe = Pipe()
-    engine = Engine(pipe)  # type: ignore[arg-type]
-    engine.open(Setup(session=SHORT.to_dict(), takes_dir=str(tmp_path), audio="none", script=script))
+    setup = Setup(session=SHORT.to_dict(), takes_dir=str(tmp_path), audio="none", script=script)
+    engine = Engine(pipe, setup)  # type: ignore[arg-type]
+    engine.open()
     core = engine.core
-    assert core is not None
     core.start(0.0)
     origin_ns = engine.clock.now_ns()
     for second in (0.0, 0.3, 0.6, 0.9):
         core.step(origin_ns + round(second * 1e9))
-    heard = [data for _, _, data in engine._raw_strikes]  # what the audio callback plays the bass's sound from
+    heard = [data for _, _, data in engine.strikes]  # what the audio callback plays the bass's sound from
     assert heard == [data for _, data in script]
     last = engine.finish()
     assert last.n_notes == 2 and last.take is not None and Path(last.take).parent == tmp_path
 
 
-class Port:
-    """A MIDI port that knows whether it was closed."""
-
-    name = "box"
-
-    def __init__(self) -> None:
-        self.closed = threading.Event()
-
-    def send(self, data: bytes) -> None:
-        pass
-
-    def silence(self) -> None:
-        pass
-
-    def close(self) -> None:
-        self.closed.set()
+def box() -> MemoryMidiOut:
+    return MemoryMidiOut(RealClock(), "box")
 
 
-@pytest.mark.parametrize("kind", ["midi_in", "follow", "midi_out", "clock_out"])
-def test_a_port_that_was_opened_twice_is_held_once(kind: str, tmp_path: Path) -> None:
-    """The thread that watches the ports may look again before the loop has taken what it opened."""
-    engine = Engine(Pipe())  # type: ignore[arg-type]
-    engine.open(Setup(session=SHORT.to_dict(), takes_dir=str(tmp_path), audio="none"))
-    first, second = Port(), Port()
-    for port in (first, second):
-        engine._take_port(kind, port if kind.endswith("_out") else (port, deque()))
-    assert second.closed.wait(10.0) and not first.closed.is_set()
+def test_a_port_is_opened_once_however_late_the_loop_is_to_take_it() -> None:
+    opened: list[str] = []
+    slot = PortSlot[MidiOut]("midi_out", "box", lambda name: opened.append(name) or box(), label="MIDI output")
+    for _ in range(3):  # the thread that watches looks again before the loop has taken what it opened
+        slot.watch()
+    notice = slot.settle()
+    slot.watch()
+    assert opened == ["box"] and slot.settle() is None
+    assert notice is not None and (notice.about, notice.state) == ("midi_out", "back")
+
+
+def test_what_a_closing_slot_had_just_opened_is_closed_too() -> None:
+    made = box()
+    slot = PortSlot[MidiOut]("midi_out", "box", lambda name: made)
+    slot.watch()
+    slot.close()
+    assert not made.is_connected()
+    slot.watch()
+    assert slot.settle() is None and slot.port is None
+
+
+def test_a_slot_lets_go_and_takes_up() -> None:
+    told: list[str] = []
+    ports = [box(), box()]
+    slot = PortSlot[MidiOut](
+        "midi_out",
+        "box",
+        lambda name: ports[len(told)],
+        label="MIDI output",
+        meanwhile="the song goes on",
+        gone=lambda port, now_ns: told.append("gone"),
+        back=lambda port, since_ns, now_ns: told.append(f"back, {now_ns >= since_ns}"),
+    )
+    assert slot.open() is None and slot.port is ports[0]
+    slot.watch()
+    assert slot.settle() is None
+    ports[0].unplug()
+    slot.watch()
+    notice = slot.settle()
+    assert notice == Notice('MIDI output "box" has gone; the song goes on', about="midi_out", state="gone")
+    assert slot.port is None
+    slot.watch()
+    notice = slot.settle()
+    assert notice == Notice('MIDI output "box" is back', "note", about="midi_out", state="back")
+    assert slot.port is ports[1] and told == ["gone", "back, True"]
+
+
+def test_a_slot_that_is_not_wanted_stays_empty() -> None:
+    slot = PortSlot[MidiOut]("midi_out", None, lambda name: box())
+    assert slot.open() is None
+    slot.watch()
+    assert slot.settle() is None and slot.port is None
+
+
+def test_an_output_that_fails_is_let_go_and_its_notes_go_to_the_next(tmp_path: Path) -> None:
+    engine = Engine(Pipe(), Setup(session=SHORT.to_dict(), takes_dir=str(tmp_path), audio="none"))  # type: ignore[arg-type]
+    engine.open()
+    lost, found = box(), box()
+    engine.core.midi_out = engine.midi_out.port = lost
+    lost.unplug()
+    engine.core.send_programs()
+    assert engine.core.out_lost
+    engine.midi_out._found.append(None)
+    engine._around(engine.clock.now_ns())
+    assert engine.core.midi_out is None
+    engine.midi_out._found.append(found)
+    engine._around(engine.clock.now_ns())
+    assert engine.core.midi_out is found and not engine.core.out_lost
+    assert [data[0] >> 4 for _, data in found.sent] == [0xC] * len(found.sent) and found.sent
+    notices = [message for message in engine.pipe.said if isinstance(message, Notice)]  # type: ignore[attr-defined]
+    assert [(notice.about, notice.state) for notice in notices] == [("midi_out", "gone"), ("midi_out", "back")]
     engine.finish()
-    assert first.closed.is_set()
 
 
 def lost_journal(folder: Path, *, damaged: bool = False) -> Path:

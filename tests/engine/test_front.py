@@ -10,9 +10,10 @@ from typing import Any
 
 import pytest
 
-from trainer.engine import Command, Notice, Place
+from trainer.engine import Command, Notice, Place, Ready
 from trainer.live import PlayOptions, front
 from trainer.live.keys import ROOT_KEY, Char
+from trainer.live.notices import NEWS_SHOWN_S, Notices
 from trainer.page import PageLink
 from trainer.screen import render
 from trainer.session import default_session
@@ -34,37 +35,50 @@ def seconds(monkeypatch: pytest.MonkeyPatch) -> Seconds:
     return clock
 
 
-def test_news_leaves_the_screen_and_a_loss_stays_until_it_is_over(seconds: Seconds) -> None:
-    shown = front._Front(default_session(), PlayOptions(quiet_screen=True))
-    gone = 'MIDI input "bass" has gone; the band plays on, and it is taken up again when it is back'
-    shown._heard(Notice(gone))
-    shown._heard(Notice("waiting for the other machine to start", "note"))
-    assert shown._on_screen() == (gone, "waiting for the other machine to start")
-    seconds.now_s += front.NEWS_SHOWN_S
-    assert shown._on_screen() == (gone,)
-    seconds.now_s += 600.0
-    assert shown._on_screen() == (gone,)  # for as long as it is so
-    shown._heard(Notice('MIDI input "bass" is back', "note"))
-    assert shown._on_screen() == ('MIDI input "bass" is back',)
-    seconds.now_s += front.NEWS_SHOWN_S
-    assert shown._on_screen() == ()
-    shown._heard(Notice(gone))  # once more
-    assert shown._on_screen() == (gone,)
-    assert len(shown.warnings) == 3  # all of it is said after the song
+GONE = Notice("it has gone", about="midi_in", state="gone")
+BACK = Notice("it is back", "note", about="midi_in", state="back")
 
 
-def test_the_limits_of_typing_are_said_and_leave(seconds: Seconds) -> None:
+def test_news_leaves_the_screen_and_a_loss_stays_until_it_is_over() -> None:
+    notices, news = Notices(), Notice("waiting for the other machine to start", "note")
+    assert notices.add(GONE, 100.0) and notices.add(news, 100.0)
+    assert notices.on_screen(100.0) == (GONE.text, news.text)
+    assert notices.on_screen(100.0 + NEWS_SHOWN_S) == (GONE.text,)
+    assert notices.on_screen(700.0) == (GONE.text,)  # for as long as it is so
+    assert notices.add(BACK, 700.0)
+    assert notices.on_screen(700.0) == (BACK.text,)
+    assert notices.on_screen(700.0 + NEWS_SHOWN_S) == ()
+    assert not notices.add(GONE, 800.0)  # once more
+    assert notices.on_screen(800.0) == (GONE.text,)
+    assert notices.texts == (GONE.text, news.text, BACK.text)  # all of it is said after the song
+
+
+def test_whatever_was_said_of_a_loss_is_over_when_it_is_back_and_nothing_else_is() -> None:
+    """An output that was not there at the start, came, failed in a send and came again: three lines of one loss."""
+    notices = Notices()
+    notices.add(Notice('no MIDI output "box"', about="midi_out", state="gone"), 0.0)
+    notices.add(Notice('MIDI output "box" did not take a message', about="midi_out", state="gone"), 1.0)
+    notices.add(GONE, 2.0)
+    notices.add(Notice("the machine was away for 2.0 s"), 3.0)
+    notices.add(Notice('MIDI output "box" is back', "note", about="midi_out", state="back"), 4.0)
+    assert notices.on_screen(4.0 + NEWS_SHOWN_S) == (GONE.text, "the machine was away for 2.0 s")
+
+
+def test_what_was_said_before_the_start_leaves_when_the_port_comes(seconds: Seconds) -> None:
     shown = front._Front(default_session(), PlayOptions(quiet_screen=True, typing=True))
-    shown.warnings.append(front.TYPING_LIMITS)
-    shown._leaves_soon(front.TYPING_LIMITS)
-    assert shown._on_screen() == (front.TYPING_LIMITS,)
+    shown.link = ReadyLink(Ready(None, None, None, (GONE,), None))  # type: ignore[assignment]
+    shown._open()
+    assert shown._state().warnings == (GONE.text, front.TYPING_LIMITS)
     assert f"! {front.TYPING_LIMITS}" in render(shown._state(), 80, 24).plain  # whole
-    seconds.now_s += front.NEWS_SHOWN_S
-    assert shown._on_screen() == ()
+    shown._heard(BACK)
+    seconds.now_s += NEWS_SHOWN_S
+    assert shown._state().warnings == ()
 
 
 class Link:
     """An engine's end that keeps what it is told."""
+
+    engine_minus_front_ns = 0
 
     def __init__(self) -> None:
         self.said: list[Any] = []
@@ -81,20 +95,31 @@ class Link:
 
 def test_a_silent_engine_is_given_up_but_not_for_the_front_having_been_stopped(seconds: Seconds) -> None:
     shown, link = front._Front(default_session(), PlayOptions(quiet_screen=True)), Link()
-    shown._watch(link)  # type: ignore[arg-type]
+    shown.link = link  # type: ignore[assignment]
+    shown._watch()
     seconds.now_s += 3600.0  # the whole program was stopped from outside, the engine was not
-    shown._watch(link)  # type: ignore[arg-type]
+    shown._watch()
     assert not link.killed
     for _ in range(100):
         seconds.now_s += 0.1
-        shown._watch(link)  # type: ignore[arg-type]
+        shown._watch()
     assert link.killed and shown.died
+
+
+class ReadyLink(Link):
+    """An engine that is ready at once."""
+
+    def __init__(self, ready: Ready) -> None:
+        super().__init__()
+        self.inbox: queue.SimpleQueue[Ready] = queue.SimpleQueue()
+        self.inbox.put(ready)
+
+    def measure_offset(self) -> None:
+        pass
 
 
 class SlowLink(Link):
     """An engine that says nothing for a while, then goes."""
-
-    engine_minus_front_ns = 0
 
     def __init__(self, clock: Seconds, silent_s: float) -> None:
         super().__init__()
@@ -103,7 +128,7 @@ class SlowLink(Link):
     def measure_offset(self) -> None:
         pass
 
-    def get(self, timeout: float) -> None:
+    def get(self, *, block: bool, timeout: float) -> None:
         self._clock.now_s += timeout
         if self._clock.now_s < self._until_s:
             raise queue.Empty
@@ -114,7 +139,8 @@ def test_a_long_wait_for_the_sounds_is_explained_once(
     audio: str, silent_s: float, n_said: int, seconds: Seconds, capsys: pytest.CaptureFixture[str]
 ) -> None:
     shown = front._Front(default_session(), PlayOptions(quiet_screen=True, audio=audio))
-    shown._open(SlowLink(seconds, silent_s))  # type: ignore[arg-type]
+    shown.link = SlowLink(seconds, silent_s)  # type: ignore[assignment]
+    shown._open()
     assert shown.died
     assert capsys.readouterr().out.splitlines() == [front.GETTING_READY] * n_said
 
@@ -132,8 +158,9 @@ def test_an_output_that_lacks_a_sign_is_not_taken_for_one_that_is_gone(monkeypat
 
 def test_going_on_takes_the_word_of_the_pause_from_the_screen(seconds: Seconds) -> None:
     shown, link = front._Front(default_session(), PlayOptions(quiet_screen=True)), Link()
+    shown.link = link  # type: ignore[assignment]
     shown.note = "paused; p goes on"
-    shown._command(link, Char(0, "p"))  # type: ignore[arg-type]
+    shown._command(Char(0, "p"))
     assert shown.note == "" and link.said == [Command("toggle")]
 
 
@@ -142,6 +169,7 @@ def test_counted_back_into_a_chorus_the_screen_and_the_root_key_are_there_alread
 ) -> None:
     monkeypatch.setattr(front, "perf_counter_ns", lambda: 0)
     shown, link = front._Front(default_session(), PlayOptions(quiet_screen=True, typing=True)), Link()
+    shown.link = link  # type: ignore[assignment]
     top = shown.chart.bars[28]  # chorus 3, bar 5
     assert (top.chorus, top.degrees) == (3, ("IV",))
 
@@ -150,7 +178,7 @@ def test_counted_back_into_a_chorus_the_screen_and_the_root_key_are_there_alread
 
     place(-0.1)
     assert shown._state().bar == top and shown._state().counting_in
-    shown._strike(link, Char(0, ROOT_KEY))  # type: ignore[arg-type]
+    shown._strike(Char(0, ROOT_KEY))
     assert [message.pitch % 12 for message in link.said] == [0]  # a C, just before its bar
     place(0.02)  # the count is over and the next word from the engine is on its way
     assert shown._beats_at(0) == pytest.approx(top.onset_beats + 0.02)
@@ -161,10 +189,11 @@ def test_counted_back_into_a_chorus_the_screen_and_the_root_key_are_there_alread
 
 def test_what_a_key_did_is_said_for_a_while_then_what_is_heard_again(seconds: Seconds) -> None:
     shown, link = front._Front(default_session(), PlayOptions(quiet_screen=True, typing=True)), Link()
-    shown._command(link, Char(0, "m"))  # type: ignore[arg-type]
+    shown.link = link  # type: ignore[assignment]
+    shown._command(Char(0, "m"))
     said = render(shown._state(), 80, 24).plain
     assert "drums muted" in said and "computer keyboard" not in said
-    seconds.now_s += front.NEWS_SHOWN_S
+    seconds.now_s += NEWS_SHOWN_S
     later = render(shown._state(), 80, 24).plain
     assert "drums muted" not in later and "computer keyboard" in later
 

@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 
 from tests.engine.on_a_terminal import on_terminal
 from trainer.live.keys import (
-    COMMAND_KEYS,
+    COMMANDS,
     PAD_KEYS,
     ROOT_KEY,
     Char,
@@ -35,8 +35,8 @@ def chars(*pieces: tuple[int, bytes]) -> str:
 
 
 def test_playing_keys_and_command_keys_never_overlap() -> None:
-    assert not set(PAD_KEYS + ROOT_KEY) & set(COMMAND_KEYS)
-    assert len(set(PAD_KEYS)) == 10 and len(set(COMMAND_KEYS)) == len(COMMAND_KEYS)
+    assert not set(PAD_KEYS + ROOT_KEY) & set(COMMANDS)
+    assert len(set(PAD_KEYS)) == 10 and set(COMMANDS) == set("prq[]123456mo-=")
 
 
 @pytest.mark.parametrize(

@@ -159,7 +159,6 @@ class Core:
         self.clock_out: MidiOut | None = None
         self.clock_sender = ClockSender(self.transport, self.tempo, self.chart.first_beats, self.chart.end_beats)
         self._planned: Timeline | None = None
-        self.midi_in_name: str | None = None
         self.sink: deque[RawMidi] = deque()
         self.pad: deque[tuple[int, int, int, int]] = deque()  # raw host ns, pitch, velocity, number
         self.undone: deque[int] = deque()
@@ -184,7 +183,6 @@ class Core:
         self._pad_seq: dict[int, int] = {}
         self._last_pad: tuple[int, int] | None = None
         self._n_heard = 0
-        self.n_stamps_seen = 0
         self.facts: dict[str, Any] = {}  # from the front, for the take's header
         self._on_ns: dict[int, int] = {}
         self._monitor_from = 0  # the channel that the player's newest note came on
@@ -236,7 +234,7 @@ class Core:
 
     # --- the record ---------------------------------------------------------------------------------------------------
 
-    def begin_record(self, devices: dict[str, Any], *, on_disk: bool) -> None:
+    def begin_record(self, devices: dict[str, Any], *, on_disk: bool) -> Record:
         """Start keeping: before the count-in. `devices`: plain facts for the take's header."""
         setup = self.setup
         header = {
@@ -254,6 +252,7 @@ class Core:
             "created": datetime.datetime.now().astimezone().isoformat(timespec="seconds"),
         }
         self.record = Record(header, setup.takes_dir, on_disk=on_disk and setup.record)
+        return self.record
 
     def _raw(self, host_ns: int) -> int:
         return self.clock.to_raw_ns(host_ns)
@@ -321,18 +320,19 @@ class Core:
             self.lose_out(str(error))
 
     def lose_out(self, text: str) -> None:
-        """MIDI out has gone: say so once, and go on without it."""
+        """MIDI out has gone: go on without it. Whoever watches the ports says so."""
         if not self.out_lost:
             self.out_lost = True
             self.mark("out_lost", self.clock.now_ns(), text=text)
-            self.say(Notice(f"{text} The band goes on; it will be used again when it is back.", "warning"))
 
-    def set_gains(self, gains: tuple[float, ...]) -> None:
-        """New gains; a part that falls silent is released on MIDI out by its own note-offs, which always go out."""
-        self.gains = tuple(gains)
+    def new_out(self, port: MidiOut) -> None:
+        """MIDI out is back."""
+        self.midi_out, self.out_lost = port, False
+        self.send_programs()
 
-    def new_input(self) -> None:
+    def new_input(self, sink: deque[RawMidi]) -> None:
         """The input was opened (again): its driver's times start afresh."""
+        self.sink = sink
         self._driver = DriverClock()
         self._port_idx += 1
 
@@ -375,9 +375,7 @@ class Core:
             self.clock_sender.plan(self._planned, self.transport.done_s)
 
     def _send_clock(self, data: bytes) -> None:
-        if self.clock_out is None:
-            return
-        if self.clock_out_lost:
+        if self.clock_out is None or self.clock_out_lost:
             return
         try:
             self.clock_out.send(data)
@@ -543,9 +541,10 @@ class Core:
         for news in follower.poll(self._raw(now_ns)):
             if news.kind == "lost":
                 bpm = follower.tempo_bpm
-                self.say(Notice(f"the clock that is followed has gone; going on at {bpm:.1f} bpm until it is back"))
+                text = f"the clock that is followed has gone; going on at {bpm:.1f} bpm until it is back"
+                self.say(Notice(text, about="follow", state="gone"))
             elif news.kind == "back":
-                self.say(Notice("the clock that is followed is back", "note"))
+                self.say(Notice("the clock that is followed is back", "note", about="follow", state="back"))
             elif news.kind == "stop":
                 self.mark("clock_stop", now_ns)
                 if self.midi_out is not None:
@@ -610,6 +609,19 @@ class Core:
     def follow(self, ruler: Ruler) -> None:
         """Let another ruler drive the song: before the start."""
         self.transport.clock.ruler = ruler
+
+    def follow_stream(self, ruler: AudioRuler, stamps: deque[AudioStamp]) -> None:
+        """Let an audio stream drive the song: before the start."""
+        self.ruler, self.fit, self.stamps = ruler, ruler.fit, stamps
+        self.follow(ruler)
+
+    def lose_stream(self, now_ns: int, text: str) -> None:
+        """The stream has gone: the host's clock takes over where it stood."""
+        self.mark("device_lost", now_ns, end_ns=self._raw(now_ns) + 500_000_000, text=text)
+        if self.ruler is not None:
+            self.transport.with_ruler(HostRuler(now_ns, self.ruler.ruler_s(now_ns)), now_ns)
+        self.ruler = self.stamps = None
+        self.on_level = lambda bar_idx, level: None
 
     # --- the end ------------------------------------------------------------------------------------------------------
 

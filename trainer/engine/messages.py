@@ -8,11 +8,12 @@ from __future__ import annotations
 
 import struct
 from collections.abc import Callable
-from typing import Any, Generic, TypeVar
+from typing import Any, Generic, Literal, TypeAlias, TypeVar
 
 import msgspec
 
 __all__ = [
+    "About",
     "Command",
     "Facts",
     "Finished",
@@ -34,6 +35,9 @@ __all__ = [
     "Start",
     "frame_of",
 ]
+
+# What a notice may be about: something that can go and come back.
+About: TypeAlias = Literal["midi_in", "midi_out", "clock_out", "follow", "sound", "disk"]
 
 MAX_MESSAGE_BYTES = 4_000_000
 _LENGTH = struct.Struct(">I")
@@ -90,7 +94,6 @@ class Command(msgspec.Struct, frozen=True, tag="command"):
     """`name`: pause · resume · toggle (whichever of the two applies) · restart · stop."""
 
     name: str
-    interrupted: bool = False
 
 
 class Mix(msgspec.Struct, frozen=True, tag="mix"):
@@ -128,13 +131,24 @@ class Pong(msgspec.Struct, frozen=True, tag="pong"):
     engine_ns: int
 
 
+class Notice(msgspec.Struct, frozen=True, tag="notice"):
+    """One line for the person. `level` note: news that needs no doing. `state` "gone" holds until "back" `about` the
+    same thing.
+    """
+
+    text: str
+    level: Literal["note", "warning"] = "warning"
+    about: About | None = None
+    state: Literal["gone", "back"] | None = None
+
+
 class Ready(msgspec.Struct, frozen=True, tag="ready"):
-    """Ports are open, the band is rendered ahead; `notices` says what could not be had, a line each."""
+    """Ports are open, the band is rendered ahead; `notices` says what could not be had."""
 
     midi_in: str | None
     midi_out: str | None
     audio: str | None
-    notices: tuple[str, ...]
+    notices: tuple[Notice, ...]
     journal: str | None
 
 
@@ -171,13 +185,6 @@ class Released(msgspec.Struct, frozen=True, tag="released"):
     number: int
     duration_s: float
     pitch: float
-
-
-class Notice(msgspec.Struct, frozen=True, tag="notice"):
-    """One line for the person. `level`: note · warning · fault."""
-
-    text: str
-    level: str = "warning"
 
 
 class Finished(msgspec.Struct, frozen=True, tag="finished"):

@@ -9,6 +9,7 @@ import sys
 import time
 from collections import deque
 from pathlib import Path
+from time import perf_counter_ns
 from typing import Any
 
 import numpy as np
@@ -37,10 +38,12 @@ STALLED_S = 1.0
 
 
 class BandSound:
-    """Opens the stream at once (`PortError` if it cannot be had), then `prepare` waits until there is sound ahead."""
+    """The stream open, the renderer ahead, both going; `ruler` is the stream as the song's ruler."""
 
-    def __init__(self, setup: Setup, clock: Clock) -> None:
-        self._clock = clock
+    def __init__(
+        self, setup: Setup, clock: Clock, session: dict[str, Any], gains: tuple[float, ...], strikes: deque[RawMidi]
+    ) -> None:
+        """Waits until there is sound ahead; `PortError` if it cannot be had, with nothing left open."""
         self._renderer: subprocess.Popen[bytes] | None = None
         self._mixer: Mixer | None = None
         self._setup = setup
@@ -53,6 +56,22 @@ class BandSound:
         self.rate_hz = self.stream.sample_rate_hz
         self.fit = ClockFit(self.rate_hz, lead_s=self.stream.latency_s)
         self._geometry = Geometry.for_rate(len(PARTS), self.rate_hz)
+        try:
+            self._start_renderer(session)
+            self._mixer = Mixer(
+                self._ring,
+                self.rate_hz,
+                gains,
+                strikes if setup.monitor else deque(maxlen=1),
+                mono=setup.profile == "typing",
+                transpose_semitones=setup.transpose_semitones,
+            )
+            self._start_stream()
+        except PortError:
+            self.close()
+            raise
+        self.ruler = AudioRuler(self.fit, clock, self.rate_hz)
+        self._n_stamps, self._last_stamp_ns = self.fit.n_stamps, perf_counter_ns()
 
     def _fill(self, first_frame: int, out: NDArray[np.float32]) -> None:
         mixer = self._mixer
@@ -67,8 +86,8 @@ class BandSound:
             raise RuntimeError("the band's sound was not prepared")
         return self._mixer
 
-    def prepare(self, session: dict[str, Any], gains: tuple[float, ...], strikes: deque[RawMidi]) -> AudioRuler:
-        """Start the renderer and the stream, wait for both; the ruler that the stream makes. `PortError` if not."""
+    def _start_renderer(self, session: dict[str, Any]) -> None:
+        """Start the renderer and wait until it is ahead."""
         try:
             self._path = make_ring_file(self._geometry)
             self._ring = Ring(self._path, self._geometry)
@@ -103,14 +122,9 @@ class BandSound:
             if sys.platform != "win32":
                 os.unlink(self._path)
                 self._path = None
-        self._mixer = Mixer(
-            self._ring,
-            self.rate_hz,
-            gains,
-            strikes if self._setup.monitor else deque(maxlen=1),
-            mono=self._setup.profile == "typing",
-            transpose_semitones=self._setup.transpose_semitones,
-        )
+
+    def _start_stream(self) -> None:
+        """Start the stream and wait until its clock is known."""
         self.stream.start()
         until = time.monotonic() + FIT_FROM_S
         while time.monotonic() < until or not self.fit.ready:
@@ -120,7 +134,6 @@ class BandSound:
             if time.monotonic() > until + 3.0:
                 raise PortError(f'no sound: the output "{self.stream.name}" was opened but never asked for any')
             time.sleep(0.01)
-        return AudioRuler(self.fit, self._clock, self.rate_hz)
 
     def _tell(self, message: Work | Route | Level) -> bool:
         renderer = self._renderer
@@ -154,20 +167,22 @@ class BandSound:
     def set_gains(self, gains: tuple[float, ...]) -> None:
         self.mixer.gains = np.asarray(gains, dtype=np.float32)
 
-    def lend_line(self, ruler: AudioRuler) -> None:
-        """Let the mixer place the player's notes: a constant delay of the output's latency and one block."""
-        host_ns, frame, frames_per_ns = ruler.line()
+    def look(self, bend_ranges: tuple[float, ...]) -> str | None:
+        """A few times a second: lend the mixer what it places and bends the player's notes by. Why there is no sound
+        any more, or None.
+        """
+        if self.fit.n_stamps != self._n_stamps:
+            self._n_stamps, self._last_stamp_ns = self.fit.n_stamps, perf_counter_ns()
+        host_ns, frame, frames_per_ns = self.ruler.line()
         block = self.stream.block_frames or BLOCK_FRAMES
-        ahead = self.stream.latency_s * self.rate_hz + block
+        ahead = self.stream.latency_s * self.rate_hz + block  # a constant delay: the output's latency and one block
         self.mixer.line = FrameLine(host_ns, frame + ahead, frames_per_ns)
-
-    def trouble(self, now_raw_ns: int, last_stamp_ns: int) -> str | None:
-        """Why there is no sound any more, or None."""
+        self.mixer.bend_ranges = bend_ranges
         if self.stream.fault is not None:
             return self.stream.fault
         if self._renderer is None or self._renderer.poll() is not None:
             return "the band's sound is made no more (the engine's log says why)"
-        if now_raw_ns - last_stamp_ns > STALLED_S * 1e9:
+        if perf_counter_ns() - self._last_stamp_ns > STALLED_S * 1e9:
             return f'sound output "{self.stream.name}" has stopped asking for sound'
         return None
 

@@ -7,9 +7,7 @@ import os
 import queue
 import signal
 import sys
-import threading
 import time
-from collections.abc import Callable, Iterator
 from dataclasses import replace
 from pathlib import Path
 from time import perf_counter_ns
@@ -19,11 +17,15 @@ from trainer.band import PARTS
 from trainer.clock.tempo import TempoMap
 from trainer.engine import Command, Facts, Finished, Heard, Mix, Notice, PadNote, PadUndo, Place, Ready, Start
 from trainer.engine.record import finish_lost
-from trainer.errors import PortError, TrainerError
-from trainer.live.keys import PAD_KEYS, ROOT_KEY, Char, CharReader, Repeats, degree_pitches, root_pitch
+from trainer.errors import TrainerError
+from trainer.live import keys
+from trainer.live.keys import COMMANDS, PAD_KEYS, ROOT_KEY, Char, CharReader, Repeats, degree_pitches, root_pitch
 from trainer.live.link import EngineLink
+from trainer.live.notices import NEWS_SHOWN_S, Notices
 from trainer.live.options import PartMix, PlayOptions, PlayResult, part_gains, setup_of
-from trainer.live.terminal import KeySource, Screen
+from trainer.live.rescue import silence_port, stop_machine
+from trainer.live.signals import ENDING, default_signal, signals_into
+from trainer.live.terminal import KeySource, Screen, is_terminal, talk_to_nobody, writes_blocks
 from trainer.scoring.running import RunningScore
 from trainer.screen import PartLevel, RunningFigures, ScreenState, opening_lines, plain_line, render, repaint
 from trainer.session import ChorusPlan, Session, expand
@@ -32,7 +34,7 @@ from trainer.take import Take
 if TYPE_CHECKING:
     from trainer.page import PageLink
 
-__all__ = ["play", "recover_takes", "replay"]
+__all__ = ["play", "replay"]
 
 FRAME_S = 0.05
 PAGE_SHOWN_S = 8.0  # how long the page's address and code stand before the playing screen comes; our choice
@@ -44,22 +46,23 @@ SILENT_S = 8.0  # an engine that says nothing for so long is dead
 AWAY_S = 2.0  # a loop that took so long was stopped; our choice
 TEMPO_STEP_BPM = 2.0
 VOLUME_STEP = 0.1
+HELD_NS = 120_000_000  # a terminal repeats a held key sooner than that
 PAD_VELOCITY = 90
 LANE_N = 16
 CUE_LARGE_BEATS = 8.0  # how long a cue stands in block letters when it is new, and again before it is over; our choice
-NEWS_SHOWN_S = 8.0  # how long what needs no doing stays on the screen (it is said again at the end); our choice
 # One row of the smallest screen, eighty columns with the mark before it.
 TYPING_LIMITS = "typing hides when a key is let go: lengths are not judged, times are rougher"
 
 
 class _Front:
+    link: EngineLink  # from `run` on
+
     def __init__(self, session: Session, options: PlayOptions) -> None:
         self.session = session
         self.options = options
         self.chart = expand(session)
         self.tempo = TempoMap(self.chart.tempo_segments)
-        self.warnings: list[str] = []
-        self.shown_until_s: dict[str, float] = {}  # by warning: when it leaves the screen
+        self.notices = Notices()
         self.mix: dict[str, PartMix] = {name: options.mix.get(name, PartMix()) for name in PARTS}
         self.chosen = 0
         self.next_tempo_bpm: float | None = None
@@ -74,11 +77,10 @@ class _Front:
         self.score = RunningScore(self.chart, self.tempo)
         self.pass_idx = 0
         self.n_notes = 0
-        self.engine_minus_front_ns = 0
         self.signals: list[str] = []
         self.screen = Screen()
         self.keys = KeySource()
-        self.pretty = not options.quiet_screen and _is_terminal(sys.stdout)
+        self.pretty = not options.quiet_screen and is_terminal(sys.stdout)
         self.shown: Any = None
         self.shown_size = (0, 0)
         self.last_line = ""
@@ -96,21 +98,21 @@ class _Front:
     def run(self) -> PlayResult:
         if self.options.page_host is not None:
             self._open_page(self.options.page_host)
-        link = EngineLink()
+        self.link = EngineLink()
         try:
-            with _signals(self.signals):
-                self._open(link)
+            with signals_into(self.signals):
+                self._open()
                 if self.finished is None and not self.died:
-                    self._play(link)
-                self._wait_finished(link)
+                    self._play()
+                self._wait_finished()
         except BaseException:
-            link.say(Command("stop"))
+            self.link.say(Command("stop"))
             raise
         finally:
-            link.close()
+            self.link.close()
             if self.page is not None:
                 self.page.close()
-        return self._aftermath(link)
+        return self._aftermath()
 
     def _open_page(self, host: str) -> None:
         from trainer.page import PageLink
@@ -121,63 +123,62 @@ class _Front:
             self._print("scan it now; the band counts in after a moment")
             time.sleep(PAGE_SHOWN_S)
 
-    def _open(self, link: EngineLink) -> None:
-        link.measure_offset()
-        self.engine_minus_front_ns = link.engine_minus_front_ns
-        link.say(setup_of(self.session, self.options))
+    def _open(self) -> None:
+        self.link.measure_offset()
+        self.link.say(setup_of(self.session, self.options))
         begun = time.monotonic()
         until, explained = begun + READY_WITHIN_S, self.options.audio == "none"
         while self.ready is None and self.finished is None and not self.died:
-            self._take_message(link, 0.1)
+            self._take_message(0.1)
             if not explained and self.ready is None and time.monotonic() > begun + WAIT_SAID_S:
                 self._print(GETTING_READY)
                 explained = True
-            if any(name in ("SIGINT", "SIGTERM", "SIGHUP") for name in self.signals):
-                self._end(link)
+            if any(name in ENDING for name in self.signals):
+                self._signalled()
                 return
             if time.monotonic() > until:
                 self.died = True
-                self.warnings.append(f"the engine was not ready within {READY_WITHIN_S:g} s")
-                link.process.kill()
+                self._warn(f"the engine was not ready within {READY_WITHIN_S:g} s")
+                self.link.process.kill()
         if self.ready is not None:
-            self.warnings.extend(self.ready.notices)
+            for notice in self.ready.notices:
+                self.notices.add(notice, time.monotonic())
             if self.options.typing:
-                self.warnings.append(TYPING_LIMITS)
-                self._leaves_soon(TYPING_LIMITS)
+                self.notices.add(Notice(TYPING_LIMITS, "note"), time.monotonic())
 
-    def _play(self, link: EngineLink) -> None:
+    def _play(self) -> None:
         with self.keys, self.screen if self.pretty else contextlib.nullcontext():
             if not self.pretty:
                 self._print(*opening_lines(self._state()))
-            link.say(Start())
+            self.link.say(Start())
             next_s = time.monotonic()
             facts_s = next_s
             while self.finished is None and not self.died:
-                self._drain(link)
-                self._signalled(link)
-                self._read_keys(link)
-                self._watch(link)
+                self._drain()
+                self._signalled()
+                self._read_keys()
+                self._watch()
                 self._show()
                 if time.monotonic() >= facts_s:
                     facts_s = time.monotonic() + FACTS_EVERY_S
-                    self._send_facts(link)
+                    self._send_facts()
                 next_s = max(next_s + FRAME_S, time.monotonic())
-                self._take_message(link, max(0.0, next_s - time.monotonic()), until_s=next_s)
+                self._take_message(max(0.0, next_s - time.monotonic()), until_s=next_s)
             self._show()
 
-    def _wait_finished(self, link: EngineLink) -> None:
+    def _wait_finished(self) -> None:
         until = time.monotonic() + 15.0
         while self.finished is None and not self.died and time.monotonic() < until:
-            self._take_message(link, 0.2)
+            self._take_message(0.2)
 
-    def _aftermath(self, link: EngineLink) -> PlayResult:
+    def _aftermath(self) -> PlayResult:
         if self.hung_up or self.screen.gone:
-            _talk_to_nobody()
+            talk_to_nobody()
         path: Path | None = None
         status = self.asked_to_end or "completed"
         if self.finished is None:
             status = "engine_died"
-            path = self._clean_up_after(link)
+            path = self._clean_up_after()
         else:
             path = Path(self.finished.take) if self.finished.take is not None else None
             if self.finished.fault is not None:
@@ -190,15 +191,15 @@ class _Front:
             take = _read(path)
         if path is None and self.options.record and self.finished is not None and self.finished.fault is None:
             self._warn("nothing was played, so there is no take")
-        return PlayResult(status, path, take, tuple(self.warnings), self.next_tempo_bpm)
+        return PlayResult(status, path, take, self.notices.texts, self.next_tempo_bpm)
 
-    def _clean_up_after(self, link: EngineLink) -> Path | None:
+    def _clean_up_after(self) -> Path | None:
         """The engine died: silence what it left sounding, finish the take from its journal."""
-        where = f"; its log is {link.log_path}" if link.log_path is not None else ""
+        where = f"; its log is {self.link.log_path}" if self.link.log_path is not None else ""
         if self.silenced:
             self._warn(f"the engine said nothing for {SILENT_S:g} s and was ended{where}")
         else:
-            self._warn(f"the engine stopped unexpectedly{_status_words(link.process.returncode)}{where}")
+            self._warn(f"the engine stopped unexpectedly{_status_words(self.link.process.returncode)}{where}")
         name = self.ready.midi_out if self.ready is not None else self.options.midi_out
         if name is not None:
             silence_port(name)
@@ -212,15 +213,15 @@ class _Front:
 
     # --- the engine's messages --------------------------------------------------------------------------------------
 
-    def _drain(self, link: EngineLink) -> None:
-        while not link.inbox.empty():
-            self._take_message(link, 0.0)
+    def _drain(self) -> None:
+        while not self.link.inbox.empty():
+            self._take_message(0.0)
 
-    def _take_message(self, link: EngineLink, timeout_s: float, until_s: float | None = None) -> None:
+    def _take_message(self, timeout_s: float, until_s: float | None = None) -> None:
         """One message, or until a moment all that come, so that the frame rate holds."""
         while True:
             try:
-                message = link.inbox.get(timeout=max(timeout_s, 0.0)) if timeout_s > 0.0 else link.inbox.get_nowait()
+                message = self.link.inbox.get(block=timeout_s > 0.0, timeout=max(timeout_s, 0.0))
             except queue.Empty:
                 return
             self.last_heard_s = time.monotonic()
@@ -235,39 +236,29 @@ class _Front:
                 return
 
     def _heard(self, message: Any) -> None:
-        if isinstance(message, Place):
-            self.place = message
-        elif isinstance(message, Heard):
-            if message.pass_idx != self.pass_idx:
-                self.pass_idx = message.pass_idx
-                self.score = RunningScore(self.chart, self.tempo)
-            if message.song_s is not None:
-                self.n_notes += 1
-                self.score.feed([(message.song_s, 0.0, message.pitch)])
-        elif isinstance(message, Notice):
-            self._notice(message)
-        elif isinstance(message, Ready):
-            self.ready = message
-        elif isinstance(message, Finished):
-            self.finished = message
+        match message:
+            case Place():
+                self.place = message
+            case Heard():
+                if message.pass_idx != self.pass_idx:
+                    self.pass_idx = message.pass_idx
+                    self.score = RunningScore(self.chart, self.tempo)
+                if message.song_s is not None:
+                    self.n_notes += 1
+                    self.score.feed([(message.song_s, 0.0, message.pitch)])
+            case Notice():
+                self._notice(message)
+            case Ready():
+                self.ready = message
+            case Finished():
+                self.finished = message
 
     def _warn(self, text: str) -> None:
-        if text not in self.warnings:
-            self.warnings.append(text)
-            if not self.pretty:
-                self._print(f"warning: {text}")
+        self._notice(Notice(text))
 
     def _notice(self, notice: Notice) -> None:
-        self._warn(notice.text)
-        if notice.level == "note":
-            self._leaves_soon(notice.text)
-        if notice.level == "note" and notice.text.endswith(" is back"):  # what was said of its going is over
-            about = notice.text.removesuffix(" is back")
-            for text in self.warnings:
-                if text.startswith(f"{about} has gone"):
-                    self.shown_until_s[text] = 0.0
-        elif notice.level != "note":
-            self.shown_until_s.pop(notice.text, None)
+        if self.notices.add(notice, time.monotonic()) and not self.pretty:
+            self._print(f"warning: {notice.text}")
 
     @property
     def note(self) -> str:
@@ -278,49 +269,39 @@ class _Front:
     def note(self, text: str) -> None:
         self._note, self._note_until_s = text, time.monotonic() + NEWS_SHOWN_S
 
-    def _leaves_soon(self, text: str) -> None:
-        self.shown_until_s[text] = time.monotonic() + NEWS_SHOWN_S
-
-    def _on_screen(self) -> tuple[str, ...]:
-        """The warnings that the screen still shows."""
-        now_s = time.monotonic()
-        return tuple(text for text in self.warnings if self.shown_until_s.get(text, now_s + 1.0) > now_s)
-
-    def _watch(self, link: EngineLink) -> None:
+    def _watch(self) -> None:
         now_s = time.monotonic()
         before_s, self.watched_s = self.watched_s, now_s
         if now_s - before_s > AWAY_S:  # it was we who stood still (stopped from outside): hear the engine out first
             self.last_heard_s = now_s
         if now_s - self.last_heard_s > SILENT_S:
-            link.process.kill()
+            self.link.process.kill()
             self.died = self.silenced = True
 
     # --- signals ----------------------------------------------------------------------------------------------------
 
-    def _signalled(self, link: EngineLink) -> None:
+    def _signalled(self) -> None:
         while self.signals:
             name = self.signals.pop(0)
-            if name == "SIGTSTP":
-                self._suspend(link)
-            else:
-                self.asked_to_end = "interrupted" if name == "SIGINT" else "terminated"
+            if name in ENDING:
+                self._end("interrupted" if name == "SIGINT" else "terminated")
                 self.hung_up |= name == "SIGHUP"
-                link.say(Command("stop", interrupted=True))
+            else:
+                self._suspend()
         if self.screen.gone and self.asked_to_end is None:
-            self.asked_to_end = "terminated"
-            link.say(Command("stop", interrupted=True))
+            self._end("terminated")
 
-    def _end(self, link: EngineLink) -> None:
-        self.asked_to_end = "interrupted" if "SIGINT" in self.signals else "terminated"
-        link.say(Command("stop", interrupted=True))
+    def _end(self, status: str) -> None:
+        self.asked_to_end = status
+        self.link.say(Command("stop"))
 
-    def _suspend(self, link: EngineLink) -> None:
+    def _suspend(self) -> None:
         """Ctrl-Z: pause, give the terminal back, stop; when brought back, take it again, still paused."""
-        link.say(Command("pause"))
+        self.link.say(Command("pause"))
         if self.pretty:
             self.screen.give_back()
         self.keys.give_back()
-        with _default_signal("SIGTSTP"):
+        with default_signal("SIGTSTP"):
             os.kill(os.getpid(), signal.SIGTSTP)
         self.keys.take()
         if self.pretty:
@@ -331,71 +312,73 @@ class _Front:
 
     # --- keys -------------------------------------------------------------------------------------------------------
 
-    def _read_keys(self, link: EngineLink) -> None:
+    def _read_keys(self) -> None:
         while not self.keys.queue.empty():
             host_ns, data = self.keys.queue.get()
             for char in self._chars.feed(host_ns, data):
                 if self.options.typing and (char.char in self._pad or char.char == ROOT_KEY):
-                    self._strike(link, char)
+                    self._strike(char)
                 else:
-                    self._command(link, char)
+                    self._command(char)
 
-    def _strike(self, link: EngineLink, char: Char) -> None:
+    def _strike(self, char: Char) -> None:
         self._n_pad += 1
         new, back = self._repeats.judge(char, self._n_pad)
         if back is not None:
-            link.say(PadUndo(back))
+            self.link.say(PadUndo(back))
         if not new:
             return
         beats = self._beats_at(char.host_ns)
         if beats < self.chart.first_beats:
             beats += self._led_on_beats()
         pitch = self._pad[char.char] if char.char in PAD_KEYS else root_pitch(self.chart, beats)
-        link.say(PadNote(char.host_ns, pitch, PAD_VELOCITY, self._n_pad))
+        self.link.say(PadNote(char.host_ns, pitch, PAD_VELOCITY, self._n_pad))
 
-    def _command(self, link: EngineLink, char: Char) -> None:
-        name = char.char
+    def _command(self, char: Char) -> None:
         last, last_ns = self._last_command
-        self._last_command = (name, char.host_ns)
-        if name in "prqmo" and name == last and char.host_ns - last_ns < 120_000_000:
-            return  # a held key
+        self._last_command = (char.char, char.host_ns)
+        command = COMMANDS.get(char.char)
+        if command is None or (command.once and char.char == last and char.host_ns - last_ns < HELD_NS):
+            return
+        self.obey(command)
+
+    def obey(self, command: keys.Command) -> None:
+        """Do what a key asks for."""
         part = PARTS[self.chosen]
-        if name == "q":
-            self.asked_to_end = "stopped"
-            link.say(Command("stop"))
-        elif name == "p":
-            self.note = ""
-            link.say(Command("toggle"))
-        elif name == "r":
-            link.say(Command("restart"))
-            self.note = "back to the top of the chorus"
-        elif name in "[]":
-            now = self.next_tempo_bpm or self.session.tempo_bpm
-            self.next_tempo_bpm = min(240.0, max(40.0, now + (TEMPO_STEP_BPM if name == "]" else -TEMPO_STEP_BPM)))
-            self.note = f"next run at {self.next_tempo_bpm:g} bpm"
-        elif name in "123456":
-            self.chosen = int(name) - 1
-            self.note = f"{PARTS[self.chosen]} chosen"
-        elif name == "m":
-            self._mix(link, part, muted=not self.mix[part].muted)
-            self.note = f"{part} {'muted' if self.mix[part].muted else 'back'}"
-        elif name == "o":
-            self._mix(link, part, solo=not self.mix[part].solo)
-            self.note = f"{part} {'alone' if self.mix[part].solo else 'with the others'}"
-        elif name in "-=":
-            step = VOLUME_STEP if name == "=" else -VOLUME_STEP
-            volume = round(min(1.0, max(0.0, self.mix[part].volume_frac + step)), 2)
-            self._mix(link, part, volume_frac=volume)
-            self.note = f"{part} {round(100 * volume)}"
+        mix = self.mix[part]
+        match command.name:
+            case "quit":
+                self._end("stopped")
+            case "pause":
+                self.note = ""
+                self.link.say(Command("toggle"))
+            case "restart":
+                self.link.say(Command("restart"))
+                self.note = "back to the top of the chorus"
+            case "tempo":
+                now = self.next_tempo_bpm or self.session.tempo_bpm
+                self.next_tempo_bpm = min(240.0, max(40.0, now + command.number * TEMPO_STEP_BPM))
+                self.note = f"next run at {self.next_tempo_bpm:g} bpm"
+            case "choose":
+                self.chosen = command.number
+                self.note = f"{PARTS[self.chosen]} chosen"
+            case "mute":
+                self._mix(part, f"{part} {'back' if mix.muted else 'muted'}", muted=not mix.muted)
+            case "alone":
+                self._mix(part, f"{part} {'with the others' if mix.solo else 'alone'}", solo=not mix.solo)
+            case "volume":
+                volume = round(min(1.0, max(0.0, mix.volume_frac + command.number * VOLUME_STEP)), 2)
+                self._mix(part, f"{part} {round(100 * volume)}", volume_frac=volume)
 
-    def _mix(self, link: EngineLink, part: str, **changes: Any) -> None:
+    def _mix(self, part: str, note: str, **changes: Any) -> None:
         self.mix[part] = replace(self.mix[part], **changes)
-        link.say(Mix(part_gains(self.mix)))
+        self.link.say(Mix(part_gains(self.mix)))
+        self.note = note
 
-    def _send_facts(self, link: EngineLink) -> None:
+    def _send_facts(self) -> None:
         error = self.keys.stamp_error_ms()
         if self.options.typing and error is not None:
-            link.say(Facts({"typing_stamp_ms": error}))
+            self.link.say(Facts({"typing_stamp_ms": error}))
 
     # --- the screen -------------------------------------------------------------------------------------------------
 
@@ -405,7 +388,7 @@ class _Front:
             return self.chart.count_in_beats
         beats = place.beats
         if place.state in ("count_in", "playing"):
-            passed_s = (front_ns + self.engine_minus_front_ns - place.engine_ns) * 1e-9
+            passed_s = (front_ns + self.link.engine_minus_front_ns - place.engine_ns) * 1e-9
             beats += min(max(passed_s, -0.5), 0.5) * place.tempo_bpm / 60.0
             if beats >= self.chart.first_beats:
                 beats += self._led_on_beats()
@@ -423,59 +406,61 @@ class _Front:
         place = self.place
         figures = self.score.figures()
         calibrated = self.options.calibration is not None
-        lane = [second * 1e3 for second in figures.last_asynchronies_s]
-        centre = 0.0 if calibrated or figures.median_asynchrony_s is None else figures.median_asynchrony_s * 1e3
-        phase = "waiting" if place is None else {"finished": "ended"}.get(place.state, place.state)
-        ready = self.ready
-        source = "computer keyboard" if self.options.typing else ""
-        if ready is not None and ready.midi_in is not None:
-            source = ready.midi_in
-        elif self.options.script is not None:
-            source = "stand-in player"
-        if self.page is not None:  # the line before the song is gone in a moment; who types it in needs longer
-            source = " · ".join(filter(None, (source, f"page: {self.page.url}")))
-        running = None
-        if self.options.figures:
-            running = RunningFigures(
-                swing_ratio=figures.swing_ratio,
-                n_pairs=figures.n_pairs,
-                band_ratio=self.chart.swing_ratio,
-                roots=figures.roots,
-                changes=figures.changes,
-                # Nobody is told to be late by what may be the set-up.
-                mean_ms=figures.median_asynchrony_s * 1e3
-                if calibrated and figures.median_asynchrony_s is not None
-                else None,
-            )
+        median_ms = None if figures.median_asynchrony_s is None else figures.median_asynchrony_s * 1e3
+        centre_ms = 0.0 if calibrated or median_ms is None else median_ms
+        running = RunningFigures(
+            swing_ratio=figures.swing_ratio,
+            n_pairs=figures.n_pairs,
+            band_ratio=self.chart.swing_ratio,
+            roots=figures.roots,
+            changes=figures.changes,
+            mean_ms=median_ms if calibrated else None,  # nobody is told to be late by what may be the set-up
+        )
         at_beats = self._beats_at(perf_counter_ns())
-        # Of several that stand, the one called last; large while it is new and as it comes.
-        called = [cue for cue in self.options.cues if cue[0] <= at_beats < cue[1]]
-        start, gone, cue = max(called, default=(0.0, 0.0, ""))
+        cue, cue_large = self._cue(at_beats)
         return ScreenState(
             chart=self.chart,
             at_beats=at_beats,
-            phase=phase,
+            phase="waiting" if place is None else {"finished": "ended"}.get(place.state, place.state),
             tempo_bpm=place.tempo_bpm if place is not None else None,
-            lane_ms=tuple(ms - centre for ms in lane[-LANE_N:]),
+            lane_ms=tuple(second * 1e3 - centre_ms for second in figures.last_asynchronies_s[-LANE_N:]),
             lane_centred=not calibrated,
             n_notes=self.n_notes,
-            warnings=self._on_screen(),
+            warnings=self.notices.on_screen(time.monotonic()),
             mix=tuple(
                 PartLevel(name, part.volume_frac, part.muted, part.solo, chosen=i == self.chosen)
                 for i, (name, part) in enumerate(self.mix.items())
             ),
-            figures=running,
+            figures=running if self.options.figures else None,
             calm=self.options.calm,
-            source=source,
+            source=self._source(),
             next_tempo_bpm=self.next_tempo_bpm,
             typing=self.options.typing,
-            ascii_only=self.options.ascii_only or not _writes_blocks(sys.stdout),
+            ascii_only=self.options.ascii_only or not writes_blocks(sys.stdout),
             note=self.note,
             cue=cue,
-            cue_large=bool(cue) and (at_beats < start + CUE_LARGE_BEATS or at_beats >= gone - CUE_LARGE_BEATS),
+            cue_large=cue_large,
             open_end=bool(self.options.cues),
             counts_to_idx=self._counts_to_idx(),
         )
+
+    def _source(self) -> str:
+        """What is heard, and the page's address: the line before the song is gone in a moment; who types it in needs
+        longer.
+        """
+        source = "computer keyboard" if self.options.typing else ""
+        if self.ready is not None and self.ready.midi_in is not None:
+            source = self.ready.midi_in
+        elif self.options.script is not None:
+            source = "stand-in player"
+        page = f"page: {self.page.url}" if self.page is not None else ""
+        return " · ".join(filter(None, (source, page)))
+
+    def _cue(self, at_beats: float) -> tuple[str, bool]:
+        """What is called, of several that stand the last; and whether in block letters: while new, and as it comes."""
+        called = [cue for cue in self.options.cues if cue[0] <= at_beats < cue[1]]
+        start, gone, text = max(called, default=(0.0, 0.0, ""))
+        return text, bool(text) and (at_beats < start + CUE_LARGE_BEATS or at_beats >= gone - CUE_LARGE_BEATS)
 
     def _show(self) -> None:
         state = self._state()
@@ -511,32 +496,6 @@ class _Front:
             self.screen.gone = True
 
 
-def _talk_to_nobody() -> None:
-    """The terminal has gone: what is said from here on must not fail for it."""
-    null = os.open(os.devnull, os.O_WRONLY)
-    for stream, fd in ((sys.stdout, 1), (sys.stderr, 2)):
-        os.dup2(null, fd)
-        with contextlib.suppress(OSError, ValueError):
-            stream.flush()
-    os.close(null)
-
-
-def _is_terminal(stream: Any) -> bool:
-    try:
-        return bool(stream is not None and stream.isatty() and os.environ.get("TERM") != "dumb")
-    except ValueError:
-        return False
-
-
-def _writes_blocks(stream: Any) -> bool:
-    encoding = (getattr(stream, "encoding", None) or "ascii").lower()
-    try:
-        "█▀▄●◀".encode(encoding)
-    except (UnicodeEncodeError, LookupError):
-        return False
-    return True
-
-
 def _read(path: Path) -> Take | None:
     from trainer.take import read_take
 
@@ -549,67 +508,6 @@ def _status_words(status: int | None) -> str:
     if status is None:
         return ""
     return f" (signal {-status})" if status < 0 else f" (exit status {status})"
-
-
-def silence_port(name: str) -> None:
-    """Open a MIDI output that somebody else left sounding, silence it, close it."""
-    from trainer.ports.midi import open_output
-    from trainer.ports.silence import all_notes_off
-
-    with contextlib.suppress(PortError):
-        port = open_output(name)
-        try:
-            for channel in range(16):  # many instruments ignore all-notes-off
-                for number in range(128):
-                    port.send(bytes((0x80 | channel, number, 64)))
-            for data in all_notes_off():
-                port.send(data)
-        finally:
-            port.close()
-
-
-def stop_machine(name: str) -> None:
-    """Tell a machine that followed our clock to stop."""
-    from trainer.clock.midi_clock import STOP
-    from trainer.ports.midi import open_output
-
-    with contextlib.suppress(PortError):
-        port = open_output(name)
-        try:
-            port.send(STOP)
-        finally:
-            port.close()
-
-
-@contextlib.contextmanager
-def _signals(into: list[str]) -> Iterator[None]:
-    """Signals become names on a list, for the loop to act on."""
-    names = [name for name in ("SIGINT", "SIGTERM", "SIGHUP", "SIGTSTP") if hasattr(signal, name)]
-    if threading.current_thread() is not threading.main_thread():
-        yield
-        return
-    before: dict[str, Any] = {}
-
-    def note(number: int, _frame: Any) -> None:
-        into.append(signal.Signals(number).name)
-
-    try:
-        for name in names:
-            before[name] = signal.signal(getattr(signal, name), note)
-        yield
-    finally:
-        for name, handler in before.items():
-            signal.signal(getattr(signal, name), handler)
-
-
-@contextlib.contextmanager
-def _default_signal(name: str) -> Iterator[None]:
-    number = getattr(signal, name)
-    before = signal.signal(number, signal.SIG_DFL)
-    try:
-        yield
-    finally:
-        signal.signal(number, before)
 
 
 def play(session: Session, options: PlayOptions | None = None) -> PlayResult:
@@ -637,13 +535,3 @@ def replay(
         count_in_bars=max(1, session.count_in_bars),
     )
     return play(loop, replace(options or PlayOptions(), record=False))
-
-
-def recover_takes(takes_dir: str | Path | None = None, say: Callable[[str], None] | None = None) -> list[Path]:
-    """Finish the takes of sessions that were cut off (power, kill); the files made. Call it before a new session."""
-    out = []
-    for saved in finish_lost(takes_dir):
-        out.append(saved.path)
-        if say is not None:
-            say(saved.remark or f"the take of a session that was cut off is finished: {saved.path}")
-    return out

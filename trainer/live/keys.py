@@ -9,15 +9,19 @@ neither commands nor notes. Playing keys and command keys never overlap; tests h
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Literal, NamedTuple
 
+from trainer.band import PARTS
 from trainer.music import Key
 from trainer.session import Chart
 
 __all__ = [
-    "COMMAND_KEYS",
+    "COMMANDS",
     "PAD_KEYS",
+    "ROOT_KEY",
     "Char",
     "CharReader",
+    "Command",
     "Repeats",
     "bass_pitch",
     "degree_pitches",
@@ -26,7 +30,28 @@ __all__ = [
 
 PAD_KEYS = "asdfghjkl;"
 ROOT_KEY = " "
-COMMAND_KEYS = "prq[]123456mo-="
+
+
+class Command(NamedTuple):
+    """What a key asks for, and which way or which part. `once`: a held key asks once."""
+
+    name: Literal["pause", "restart", "quit", "tempo", "choose", "mute", "alone", "volume"]
+    number: int = 0
+    once: bool = True
+
+
+COMMANDS = {
+    "p": Command("pause"),
+    "r": Command("restart"),
+    "q": Command("quit"),
+    "[": Command("tempo", -1, once=False),
+    "]": Command("tempo", 1, once=False),
+    **{str(i + 1): Command("choose", i) for i in range(len(PARTS))},
+    "m": Command("mute"),
+    "o": Command("alone"),
+    "-": Command("volume", -1, once=False),
+    "=": Command("volume", 1, once=False),
+}
 # Semitones above the tonic of what the home row plays: 1 2 3 4 5 6 ♭7 8 9 10; minor 1 2 ♭3 4 5 ♭6 ♭7 8 9 ♭10.
 _MAJOR = (0, 2, 4, 5, 7, 9, 10, 12, 14, 16)
 _MINOR = (0, 2, 3, 5, 7, 8, 10, 12, 14, 15)

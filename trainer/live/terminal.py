@@ -18,7 +18,15 @@ import time
 from time import perf_counter_ns
 from typing import Any, TextIO
 
-__all__ = ["KeySource", "Screen", "obey_escapes", "stdin_is_terminal"]
+__all__ = [
+    "KeySource",
+    "Screen",
+    "is_terminal",
+    "obey_escapes",
+    "stdin_is_terminal",
+    "talk_to_nobody",
+    "writes_blocks",
+]
 
 _STAMP = struct.Struct("<q")
 PROBE_EVERY_S = (0.15, 0.45)
@@ -220,3 +228,31 @@ class Screen:
             self._stream.flush()
         except (OSError, ValueError):
             self.gone = True
+
+
+def talk_to_nobody() -> None:
+    """The terminal has gone: what is said from here on must not fail for it."""
+    null = os.open(os.devnull, os.O_WRONLY)
+    for stream, fd in ((sys.stdout, 1), (sys.stderr, 2)):
+        os.dup2(null, fd)
+        with contextlib.suppress(OSError, ValueError):
+            stream.flush()
+    os.close(null)
+
+
+def is_terminal(stream: Any) -> bool:
+    """Whether a screen can be drawn there."""
+    try:
+        return bool(stream is not None and stream.isatty() and os.environ.get("TERM") != "dumb")
+    except ValueError:
+        return False
+
+
+def writes_blocks(stream: Any) -> bool:
+    """Whether its encoding has the signs that the screen is drawn with."""
+    encoding = (getattr(stream, "encoding", None) or "ascii").lower()
+    try:
+        "█▀▄●◀".encode(encoding)
+    except (UnicodeEncodeError, LookupError):
+        return False
+    return True

@@ -24,7 +24,7 @@ class MemoryMidiIn:
 
     def __init__(self, sink: MidiSink, name: str = "memory in") -> None:
         self.name = name
-        self._sink = sink
+        self.sink = sink
         self._last_ns: int | None = None
         self._open = True
         self._plugged = True
@@ -36,7 +36,7 @@ class MemoryMidiIn:
         stamp_ns = host_ns if driver_ns is None else driver_ns
         delta_s = 0.0 if self._last_ns is None else (stamp_ns - self._last_ns) * 1e-9
         self._last_ns = stamp_ns
-        self._sink.append((host_ns, delta_s, bytes(data)))
+        self.sink.append((host_ns, delta_s, bytes(data)))
 
     def unplug(self) -> None:
         self._plugged = False

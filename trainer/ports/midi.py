@@ -402,6 +402,10 @@ class _Port:
 class RealMidiIn(_Port):
     """An open MIDI input; its driver's thread appends to the sink."""
 
+    def __init__(self, info: PortInfo, binding: _Binding, handle: Any, sink: MidiSink) -> None:
+        super().__init__(info, binding, handle)
+        self.sink = sink
+
     def close(self) -> None:
         self._shut()
 
@@ -453,7 +457,7 @@ def open_input(name: str, sink: MidiSink, *, ports: PortList | None = None) -> R
     info = _chosen(name, (ports or list_ports()), "MIDI input")
     binding = _binding()
     handle = _opened(info, binding, binding.new_in, lambda made: binding.listen(made, sink))
-    return RealMidiIn(info, binding, handle)
+    return RealMidiIn(info, binding, handle, sink)
 
 
 def open_output(name: str, *, ports: PortList | None = None) -> RealMidiOut:

@@ -51,6 +51,9 @@ class MidiIn(Protocol):
     @property
     def name(self) -> str: ...
 
+    @property
+    def sink(self) -> MidiSink: ...
+
     def is_connected(self) -> bool:
         """Whether the far end is still there (False once it was unplugged). Not for real-time threads."""
         ...
