@@ -19,6 +19,7 @@ from pathlib import Path
 from typing import Any
 
 from trainer.errors import FileFormatError, UsageError
+from trainer.system import here
 
 __all__ = ["APP_NAME", "PortSettings", "config_dir", "load_port", "log_dir", "save_port", "write_aside"]
 
@@ -69,8 +70,7 @@ def log_dir() -> Path:
 
 
 def _port_file(port: str) -> Path:
-    # The system's numbers behind a name change when a cable is plugged in again; the name itself stays.
-    stem = re.sub(r"\s+\d+:\d+$", "", port).strip()
+    stem = here().port_forms(port)[-1]  # the system's numbers round a name change; the name itself stays
     readable = re.sub(r"[^A-Za-z0-9]+", "-", stem).strip("-").lower()[:40] or "port"
     return config_dir() / "ports" / f"{readable}-{hashlib.sha256(stem.encode()).hexdigest()[:8]}.json"
 

@@ -189,7 +189,7 @@ def test_lists_for_programs(command: Command) -> None:
     assert [groove["name"] for groove in json.loads(command("grooves", "--json").out)] == list(GROOVES)
     assert [session["name"] for session in json.loads(command("sessions", "--json").out)] == list(session_names())
     ports = json.loads(command("ports", "--json").out)
-    assert set(ports) == {"midi_inputs", "midi_outputs", "midi_note", "audio_outputs", "audio_note"}
+    assert set(ports) == {"midi_inputs", "midi_outputs", "midi_note", "audio_outputs", "audio_inputs", "audio_note"}
 
 
 def test_lists_for_people(command: Command) -> None:

@@ -13,6 +13,7 @@ from trainer.cli.choosing import Overrides, chosen_session, session_options
 from trainer.cli.speaking import say
 
 if TYPE_CHECKING:
+    from trainer.ports.audio import AudioDevice
     from trainer.session import Session
 
 __all__ = ["add_to"]
@@ -39,13 +40,24 @@ def show_json(data: Any) -> None:
 
 
 def ports(as_json: Json = False) -> None:
-    """List the MIDI inputs and outputs and the sound outputs."""
-    from trainer.ports.audio import list_audio
+    """List the ports: MIDI and sound, in and out."""
+    from trainer.ports.audio import list_audio, running_latency_s
     from trainer.ports.midi import list_ports
     from trainer.settings import load_port
 
     midi = list_ports()
     audio = list_audio()
+    latency_s = None if audio.default is None else running_latency_s(audio.default, audio)
+    latency_ms = None if latency_s is None else round(latency_s * 1e3, 1)
+
+    def facts_of(device: AudioDevice) -> dict[str, Any]:
+        return {
+            "name": device.name,
+            "system": device.system,
+            "sample_rate_hz": device.sample_rate_hz,
+            "default": device.default,
+        }
+
     if as_json:
         show_json(
             {
@@ -54,13 +66,14 @@ def ports(as_json: Json = False) -> None:
                 "midi_note": midi.note,
                 "audio_outputs": [
                     {
-                        "name": d.name,
-                        "system": d.system,
-                        "sample_rate_hz": d.sample_rate_hz,
-                        "default": d.default,
+                        **facts_of(d),
+                        "latency_ms": round(latency_s * 1e3, 1)
+                        if d is audio.default and latency_s is not None
+                        else None,
                     }
                     for d in audio.outputs
                 ],
+                "audio_inputs": [facts_of(d) for d in audio.inputs],
                 "audio_note": audio.note,
             }
         )
@@ -79,9 +92,19 @@ def ports(as_json: Json = False) -> None:
         typer.echo("  none")
     typer.echo("Sound out")
     for device in audio.outputs:
-        typer.echo(f"  {device.name}   ({device.system}, {device.sample_rate_hz} Hz){'   default' * device.default}")
+        late = f", sounds {latency_ms:.0f} ms late" if device.default and latency_ms is not None else ""
+        typer.echo(f"  {_sound_line(device)}{late}")
     if not audio.outputs:
         say(f"  none{f': {audio.note}' if audio.note else ''}")
+    typer.echo("Sound in")
+    for device in audio.inputs:
+        typer.echo(f"  {_sound_line(device)}")
+    if not audio.inputs:
+        typer.echo("  none")
+
+
+def _sound_line(device: AudioDevice) -> str:
+    return f"{device.name}   ({device.system}, {device.sample_rate_hz} Hz){'   default' * device.default}"
 
 
 def sessions(as_json: Json = False) -> None:

@@ -1,4 +1,4 @@
-"""Audio out through PortAudio (`sounddevice`), loaded at the first use.
+"""Sound through PortAudio (`sounddevice`), loaded at the first use.
 
 The real-time contract: the callback runs in PortAudio's thread with the interpreter lock. It reads the clock, has the
 block filled, leaves a stamp, and does nothing else: no lock held, no file, no print, nothing block-sized allocated. A
@@ -13,19 +13,29 @@ from __future__ import annotations
 import atexit
 import contextlib
 import threading
+import time
 from collections import deque
 from collections.abc import Sequence
 from dataclasses import dataclass
 from time import perf_counter_ns
-from typing import Any
+from typing import Any, Literal
 
 import numpy as np
 
 from trainer.errors import PortError
 from trainer.ports.midi import _quiet, find_port
 from trainer.ports.protocols import AudioStamp, Fill
+from trainer.system import here
 
-__all__ = ["AudioDevice", "AudioList", "RealAudioOut", "list_audio", "open_audio"]
+__all__ = [
+    "AudioDevice",
+    "AudioList",
+    "RealAudioOut",
+    "list_audio",
+    "open_audio",
+    "running_latency_s",
+    "stream_settings",
+]
 
 _MAX_BLOCK_FRAMES = 16_384
 _CLOSE_S = 2.0
@@ -33,7 +43,7 @@ _CLOSE_S = 2.0
 
 @dataclass(frozen=True, slots=True)
 class AudioDevice:
-    """A sound output as PortAudio names it."""
+    """A sound output or input as PortAudio names it; `system` is the host interface, `n_channels` that way's."""
 
     name: str
     system: str
@@ -45,10 +55,11 @@ class AudioDevice:
 
 @dataclass(frozen=True, slots=True)
 class AudioList:
-    """The sound outputs there are now; `note` says why there are none, or None."""
+    """The sound outputs and inputs there are now; `note` says why there is no output, or None."""
 
     outputs: tuple[AudioDevice, ...] = ()
     note: str | None = None
+    inputs: tuple[AudioDevice, ...] = ()
 
     @property
     def names(self) -> tuple[str, ...]:
@@ -57,6 +68,10 @@ class AudioList:
     @property
     def default(self) -> AudioDevice | None:
         return next((device for device in self.outputs if device.default), None)
+
+    @property
+    def default_input(self) -> AudioDevice | None:
+        return next((device for device in self.inputs if device.default), None)
 
 
 def _library() -> Any:
@@ -112,8 +127,8 @@ def _leave(lib: Any) -> None:
 
 
 def list_audio(*, fresh: bool = False) -> AudioList:
-    """The sound outputs; never raises. `fresh`: look again for what was plugged in since the first look (not while a
-    stream is open).
+    """The sound outputs and inputs, each card once where the system lists it several times; never raises. `fresh`: look
+    again for what was plugged in since the first look (not while a stream is open).
     """
     try:
         lib = _library()
@@ -121,28 +136,63 @@ def list_audio(*, fresh: bool = False) -> AudioList:
             if fresh and not _state.n_open and not _state.abandoned:
                 lib._terminate()
                 lib._initialize()
-            systems: Sequence[Any] = lib.query_hostapis()
-            devices: Sequence[Any] = lib.query_devices()
-            chosen = lib.default.device[1]
+            outputs, inputs = _devices(lib, "output"), _devices(lib, "input")
     except PortError as error:
         return AudioList(note=str(error))
     except Exception as error:  # PortAudio's own exception class, known only once it is loaded
         return AudioList(note=f"no sound: {error}")
-    if chosen is None or chosen < 0:
-        chosen = next((api["default_output_device"] for api in systems if api["default_output_device"] >= 0), -1)
-    outputs = tuple(
+    return AudioList(outputs, None if outputs else "no sound output found on this machine", inputs)
+
+
+def _devices(lib: Any, way: Literal["input", "output"]) -> tuple[AudioDevice, ...]:
+    """The devices of one way, of the host interface that is best on this system, or of all where none is."""
+    systems: Sequence[Any] = lib.query_hostapis()
+    found = [(i, device) for i, device in enumerate(lib.query_devices()) if device[f"max_{way}_channels"] > 0]
+    own = {str(systems[device["hostapi"]]["name"]) for _, device in found}
+    best = next((name for name in here().audio_interfaces if name in own), None)
+    if best is None:
+        first = lib.default.device[0 if way == "input" else 1]
+        defaults = [first, *(api[f"default_{way}_device"] for api in systems)]
+    else:
+        found = [(i, device) for i, device in found if systems[device["hostapi"]]["name"] == best]
+        defaults = [api[f"default_{way}_device"] for api in systems if api["name"] == best]
+    chosen = next((i for i in defaults if i is not None and i >= 0), -1)
+    return tuple(
         AudioDevice(
             str(device["name"]),
             str(systems[device["hostapi"]]["name"]),
             i,
-            int(device["max_output_channels"]),
+            int(device[f"max_{way}_channels"]),
             round(device["default_samplerate"]),
             i == chosen,
         )
-        for i, device in enumerate(devices)
-        if device["max_output_channels"] > 0
+        for i, device in found
     )
-    return AudioList(outputs, None if outputs else "no sound output found on this machine")
+
+
+def stream_settings(lib: Any, device: AudioDevice) -> dict[str, Any]:
+    """What a stream on this device is to be opened with besides its format, as keyword arguments.
+
+    WASAPI shares a card at the card's own rate only, unless asked to convert (Microsoft, audio stream flags,
+    AUDCLNT_STREAMFLAGS_AUTOCONVERTPCM).
+    """
+    return {"extra_settings": lib.WasapiSettings(auto_convert=True)} if device.system == "Windows WASAPI" else {}
+
+
+def running_latency_s(device: AudioDevice, devices: AudioList, during_s: float = 0.4) -> float | None:
+    """How long after it was asked for sound leaves an output, by its driver's times while it runs, silent; None where
+    it cannot be opened now or gives no times.
+    """
+    try:
+        stream = open_audio(lambda frame, out: out.fill(0.0), device.name, devices=devices)
+    except PortError:
+        return None
+    with contextlib.suppress(PortError):
+        stream.start()
+        time.sleep(during_s)
+    stream.close()
+    ahead_s = [stamp.dac_s - stamp.now_s for stamp in stream.stamps if stamp.dac_s > 0.0]
+    return float(np.median(ahead_s)) if ahead_s else None
 
 
 class RealAudioOut:
@@ -202,6 +252,7 @@ class RealAudioOut:
             latency=latency,
             callback=callback,
             finished_callback=finished,
+            **stream_settings(lib, device),
         )
         self._block_frames = block_frames
         self._lib = lib

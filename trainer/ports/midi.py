@@ -10,8 +10,8 @@ What the drivers do, and what is done about it here:
 - The first message's delta is 0.
 - Without a MIDI system both bindings raise when asked for ports, and the driver libraries write to the process's
   standard error; both are kept from the person.
-- Nothing tells that the far end was unplugged: `is_connected` looks for its name in the list. Ask once or twice a
-  second, from a thread that may wait.
+- Nothing tells that the far end was unplugged: `is_connected` looks for its name in the list, but for what the system
+  numbers anew when another port comes or goes. Ask once or twice a second, from a thread that may wait.
 """
 
 from __future__ import annotations
@@ -31,6 +31,7 @@ from typing import Any, Protocol
 from trainer.errors import PortError
 from trainer.ports.protocols import MidiSink
 from trainer.ports.silence import SoundingNotes
+from trainer.system import here
 
 __all__ = [
     "INSTALL_HINT",
@@ -54,8 +55,6 @@ _CLIENT = "trainer"
 _DRAIN_S = 0.05
 # Ports that only hand on what other programs write: never taken by default.
 _THROUGH = re.compile(r"^midi through\b", re.IGNORECASE)
-# The numbers that ALSA puts behind a name; they change when a cable is plugged in again.
-_ALSA_NUMBERS = re.compile(r"\s+\d+:\d+$")
 
 
 @dataclass(frozen=True, slots=True)
@@ -93,22 +92,37 @@ class PortList:
 
 def port_stem(name: str) -> str:
     """The part of a port's name that stays when it is plugged in again."""
-    return _ALSA_NUMBERS.sub("", name).strip()
+    return here().port_forms(name)[-1]
+
+
+def _same(wanted: str, listed: str, form: int) -> bool:
+    """Whether two names differ in case only, once each is taken down to a form; a listed one may be cut short."""
+    system = here()
+    forms = system.port_forms(listed)
+    left, right = system.port_forms(wanted)[form].casefold(), forms[form].casefold()
+    cut = system.port_name_limit is not None and len(forms[1]) >= system.port_name_limit
+    return left == right or bool(right and cut and left.startswith(right))
+
+
+def _fitting(wanted: str, ports: Sequence[str]) -> Iterator[list[str]]:
+    """The ports that a name can mean, from the narrowest reading to the widest."""
+    forms = here().port_forms(wanted)
+    yield [port for port in ports if forms[0].casefold() in (form.casefold() for form in here().port_forms(port)[:2])]
+    for form in range(1, len(forms)):
+        yield [port for port in ports if _same(wanted, port, form)]
+    for part in (forms[0].casefold(), forms[-1].casefold()):
+        yield [port for port in ports if part and part in port.casefold()]
 
 
 def find_port(name_or_part: str, ports: Sequence[str], kind: str = "MIDI port") -> str:
-    """The port meant: its exact name; else the same but for case and the system's numbers; else the only one
-    containing it.
+    """The port meant: its exact name; else the same but for case and the system's numbers (and its end, where the
+    system cuts names); else the only one containing it.
 
     `PortError`, listing what is there, when none or several fit.
     """
     if name_or_part in ports:
         return name_or_part
-    wanted = port_stem(name_or_part).casefold()
-    for fits in (
-        [port for port in ports if port_stem(port).casefold() == wanted],
-        [port for port in ports if wanted and wanted in port.casefold()],
-    ):
+    for fits in _fitting(name_or_part, ports):
         if len(set(fits)) == 1:
             return fits[0]
         if fits:
@@ -383,11 +397,12 @@ class _Port:
         return self.info.name
 
     def is_connected(self) -> bool:
-        """Whether the port's name is still listed. Once lost it stays lost: open it again."""
+        """Whether the port is still listed. Once lost it stays lost: open it again."""
         if self._handle is None or self._lost:
             return False
         try:
-            self._lost = self.info.name not in self._binding.names(self._handle)
+            names = [here().port_as_watched(name) for name in self._binding.names(self._handle)]
+            self._lost = here().port_as_watched(self.info.name) not in names
         except Exception:  # the system itself has gone
             self._lost = True
         return not self._lost
@@ -482,10 +497,13 @@ def _opened(info: PortInfo, binding: _Binding, new: Callable[[int], Any], prepar
         with _quiet():
             handle = new(number)
             names = binding.names(handle)
-            if info.name not in names:
+            as_watched = [here().port_as_watched(name) for name in names]
+            watched = here().port_as_watched(info.name)
+            if watched not in as_watched:
                 raise PortError(f'MIDI port "{info.name}" has just gone; connect it again')
             prepare(handle)
-            binding.open(handle, names.index(info.name), port_label(info))
+            index = names.index(info.name) if info.name in names else as_watched.index(watched)
+            binding.open(handle, index, port_label(info))
     except Exception as error:
         if handle is not None:
             with contextlib.suppress(Exception), _quiet():
