@@ -41,7 +41,8 @@ from trainer.session import expand, load_session
 from trainer.take import Take, empty_notes, sorted_notes
 
 CELL_WIDTH, CELL_HEIGHT, MARGIN = 8.4, 18.0, 12.0
-BLOCKS = {"█": (0.0, 1.0), "▀": (0.0, 0.5), "▄": (0.5, 1.0)}  # filled from and to, in heights of a cell
+BLOCKS = {"█": (0.0, 1.0), "▀": (0.0, 0.5)}  # filled from and to, in heights of a cell
+BLOCKS |= {block: (1.0 - eighths / 8.0, 1.0) for eighths, block in enumerate("▁▂▃▄▅▆▇", 1)}
 STYLE = (
     "svg{--ink:#1c1c1e;--paper:#fbfaf7}@media(prefers-color-scheme:dark){svg{--ink:#ebe9e4;--paper:#17181b}}"
     "text{font:14px ui-monospace,'DejaVu Sans Mono',Menlo,Consolas,monospace;fill:var(--ink)}"
@@ -97,6 +98,7 @@ def states() -> dict[str, ScreenState]:
         chart=chart,
         at_beats=at_beats,
         lane_ms=(4.0, 11.0, -9.0, 16.0, 3.0, 22.0, 8.0, 5.0, 12.0, 2.0),
+        lane_beats=tuple(range(int(at_beats) - 9, int(at_beats) + 1)),
         n_notes=186,
         mix=tuple(
             PartLevel(name, 0.8, chosen=name == "drums") for name in ("drums", "keys", "chop", "lead", "guide", "count")

@@ -17,6 +17,7 @@ MIX = (
     PartLevel("count", 0.8),
 )
 LANE_MS = (5.0, 12.0, -8.0, 20.0, 3.0, 9.0, 70.0, 4.0, 11.0, 2.0)
+LANE_BEATS = (6, 7, 8, 9, 10, 11, 12, 13, 14, 16)
 PLANS = (ChorusPlan("verse", 2, (0.4, 0.5)), ChorusPlan("solo", 2, (0.6, 0.8)), ChorusPlan("verse"))
 
 
@@ -35,6 +36,7 @@ def state(at_beats: float, of: Session | None = None, **changes: Any) -> ScreenS
         "chart": expand(of if of is not None else session()),
         "at_beats": at_beats,
         "lane_ms": LANE_MS,
+        "lane_beats": LANE_BEATS,
         "n_notes": 120,
         "mix": MIX,
         "source": "hearing: MIDI port",

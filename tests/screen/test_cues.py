@@ -42,4 +42,5 @@ def test_nobody_is_told_to_be_late_before_the_input_is_calibrated(calibration: C
     front.score.feed([(float(front.tempo.seconds_at(40)), 0.0, 43.0)])  # settles what came before
     figures = front._state().figures
     assert figures is not None
-    assert figures.mean_ms == (None if calibration is None else pytest.approx(30.0, abs=1.0))
+    # The drums stand a few ms off the grid, as people do.
+    assert figures.mean_ms == (None if calibration is None else pytest.approx(30.0, abs=8.0))

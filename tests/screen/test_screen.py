@@ -17,7 +17,7 @@ from trainer.music import FORMS, QUALITIES, parse_key
 from trainer.resources import session_names, session_path
 from trainer.screen import PHASES, block_rows, block_text, block_width, opening_lines, plain_line, render, repaint
 from trainer.screen.font import GLYPH_PIXELS_HIGH
-from trainer.screen.near import LANE_RANGE_MS, lane_text
+from trainer.screen.near import LANE_RANGE_MS, STRIP_STEPS_MS, lane_of
 from trainer.session import Session, expand, load_session
 
 SESSIONS = [session(), TWO_FIVE, LONG, ROUND, session(form="eight_bar", drop_outs=()), session(start="from_the_five")]
@@ -54,6 +54,7 @@ def test_every_row_has_exactly_its_cells(
         ascii_only=ascii_only,
         warnings=tuple(warnings),
         lane_ms=tuple(lane_ms),
+        lane_beats=tuple(range(len(lane_ms))),
     )
     frame = render(shown, width, height)
     assert len(frame.rows) == height
@@ -71,7 +72,7 @@ def test_rendering_is_pure(name: str) -> None:
 def test_this_bar_alone_is_marked(beat: int, width: int, height: int) -> None:
     """In the grid, one cell is marked, and it stands where counting bars in rows of four puts it."""
     frame = render(state(beat + 0.5), width, height)
-    marked = [i for i, line in enumerate(frame.plain.split("\n")) if "▶" in line and "early" not in line]
+    marked = [i for i, line in enumerate(frame.plain.split("\n")) if "▶" in line]
     bar = beat // 4 % 12
     line = frame.plain.split("\n")[marked[0]]
     assert re.search(rf"▶ ?{bar + 1}\b", line)
@@ -167,10 +168,11 @@ def test_ascii_screens_are_ascii() -> None:
 def test_calm_shows_no_figure_of_the_player() -> None:
     loud = render(STATES["solo_figures"], 80, 24).plain
     calm = render(replace(STATES["solo_figures"], calm=True), 80, 24).plain
-    for word in ("early", "swing 1.93", "roots on", "120 notes"):
+    for word in ("ahead", "swing 1.93", "roots on", "120 notes"):
         assert word in loud
         assert word not in calm
     assert "band out" not in calm
+    assert "q stop" in calm and "? keys" in calm  # how to leave is not a figure
     warned = render(replace(STATES["drop_out_warned"], calm=True), 80, 24).plain
     assert "uncalibrated" in warned  # a warning is not a figure
 
@@ -219,15 +221,65 @@ def test_block_letters_have_the_stated_size(scale: int, ascii_only: bool) -> Non
     assert block_width("", scale) == 0
 
 
-def test_lane_puts_early_left_and_late_right() -> None:
-    middle = 20
-    assert lane_text((0.0,), 41)[middle] == "●"
-    assert lane_text((LANE_RANGE_MS / 2,), 41)[middle + 10] == "●"
-    assert lane_text((-LANE_RANGE_MS / 2,), 41)[middle - 10] == "●"
-    assert lane_text((500.0,), 41)[-1] == "▶"
-    assert lane_text((-500.0,), 41)[0] == "◀"
-    assert lane_text((), 41)[middle] == "┼"
-    assert lane_text((30.0, -30.0), 41).count("●") == 1  # the newest alone is largest
+@pytest.mark.parametrize("ascii_only", [False, True])
+@pytest.mark.parametrize("word", ["the drums", "your average"])
+def test_the_lane_names_its_middle_has_a_scale_and_keeps_the_middle_free(word: str, ascii_only: bool) -> None:
+    """Whatever was played, at every width: nothing covers the mark, and equal lateness lies where the scale says."""
+    notes = (*(LANE_RANGE_MS / 16 * k for k in range(-7, 8)), 0.0)
+    for width in range(5, 122):
+        lane = lane_of(notes, width, word, ascii_only)
+        assert len(lane.strokes) == len(lane.ruler) == width - (width + 1) % 2
+        assert lane.strokes[lane.middle] == ("|" if ascii_only else "│")
+        assert lane.newest == lane.middle + 1  # right on it counts beside the mark, never on it
+        if width >= len(word) + 3:
+            assert f" {word} " in lane.ruler
+        for ms in (20, 40):
+            assert lane.ruler.count(f"{ms}") in (0, 2)
+            column = lane_of((float(ms),), width, word).newest
+            if f"{ms}" in lane.ruler and column is not None:
+                assert abs(lane.ruler.rindex(f"{ms}") + 0.5 - column) <= 1.5
+        assert width < 41 or "40" in lane.ruler
+
+
+def test_lane_counts_strokes_where_they_fell() -> None:
+    """Ahead to the left, behind to the right, what is off the scale at its ends; a count, not a trail."""
+    middle, half = 20, LANE_RANGE_MS / 2
+    assert lane_of((half,), 41, "the drums").strokes[middle + 10] == "▁"
+    assert lane_of((-half,) * 3, 41, "the drums").strokes[middle - 10] == "▃"
+    assert lane_of((500.0, -500.0), 41, "the drums", True).strokes == "1" + " " * 19 + "|" + " " * 19 + "1"
+    assert lane_of((), 41, "the drums").newest is None
+    assert sum(int(c) for c in lane_of((3.0,) * 30, 41, "the drums", True).strokes if c.isdigit()) == 9  # one figure
+    assert lane_of((30.0, -30.0), 41, "the drums").newest == middle - 10
+
+
+def test_the_wide_page_shows_the_last_chorus_beat_by_beat() -> None:
+    """Each beat of the chorus has its column, ahead above the line of the drums and behind below it."""
+    ms = [0.0, STRIP_STEPS_MS[0] + 1, STRIP_STEPS_MS[1] + 1, 99.0, -1.0, -STRIP_STEPS_MS[0] - 1, -99.0]
+    shown = state(49.0, lane_ms=tuple(ms), lane_beats=tuple(range(48, 55)))
+    lines = render(shown, 120, 40).plain.split("\n")
+    at = next(i for i, line in enumerate(lines) if "the drums" in line)
+    start, cell = lines[at].index("┼"), 2
+    assert lines[at].count("┼") == 12 and "█" not in lines[at] and "▀" not in lines[at]
+    found = {}
+    for row in (-2, -1, 1, 2):
+        for column, c in enumerate(lines[at + row][start:].rstrip()):
+            if c != " ":
+                found[column // cell] = (row, c)
+    assert found == {0: (1, "▀"), 1: (1, "▄"), 2: (2, "▀"), 3: (2, "▄"), 4: (-1, "▄"), 5: (-1, "▀"), 6: (-2, "▀")}
+    assert "your average" in render(replace(shown, lane_centred=True), 120, 40).plain
+
+
+def test_the_chords_that_follow_are_named_with_their_bars() -> None:
+    assert "then C7 in 2, G7 in 3, D7 in 4" in render(state(96 + 31.0), 80, 24).plain
+    for width, height in ((80, 24), (120, 40)):
+        assert (
+            "then the end in" in render(state(236.0 - 8), width, height).plain
+            or "END" in render(state(236.0), width, height).plain
+        )
+    changes = state(17.0).following(4)
+    assert [change.bars for change in changes] == [2, 4, 5, 6]
+    assert [change.span.chord.name for change in changes if change.span] == ["G7", "D7", "C7", "G7"]
+    assert state(239.0).following(4)[0].span is None and len(state(239.0).following(4)) == 1
 
 
 def test_plain_lines() -> None:
@@ -248,7 +300,7 @@ def test_every_ready_made_session_fits_the_smallest_screen(name: str) -> None:
     chart = expand(of)
     for bar in chart.bars:
         lines = render(state(bar.onset_beats + 0.1, of), 80, 24).plain.split("\n")
-        marked = [line for line in lines if "▶" in line and "early" not in line]
+        marked = [line for line in lines if "▶" in line]
         assert marked and not any("…" in line for line in marked)
 
 
@@ -277,4 +329,4 @@ def test_a_cue_is_large_where_it_fits_and_never_lost(text: str) -> None:
     for row in block_text("ONE MORE", 1):
         assert row.rstrip() in large
     calm = render(state(96 + 20.0, cue="one more chorus", calm=True), 80, 24).plain
-    assert "one more chorus" in calm and "early" not in calm
+    assert "one more chorus" in calm and "ahead" not in calm

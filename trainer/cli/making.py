@@ -189,44 +189,22 @@ def _heard_with_the_band(made: LineScore, audio: str, midi_out: str | None) -> i
     return 1 if result.status in ("engine_died", "fault") else 0
 
 
-_GRACE_MOST_BEATS = 0.15  # shorter than any note but a grace note
-
-
 def tablature(made: LineScore, width: int = 80) -> list[str]:
-    """A line as tablature: three places a beat when it swings, four when it is straight; highest string on top.
+    """A line as tablature, as many bars a row as fit; the last line says how to read it."""
+    from trainer.line.tab import bar_heading, places_a_beat, tab_bars
 
-    A grace note is written "4/": it slides into the next. The last line says how to read it.
-    """
-    import numpy as np
-
-    chart = made.chart
-    per_beat = 3 if chart.swing_ratio > 1.1 else 4
-    slides = False
-    n_places = 4 * per_beat
-    n_strings = len(made.tuning.open_pitches)
-    names = {4: "GDAE", 5: "GDAEB"}[n_strings]
-    per_line = max(1, (width - 4) // (2 * n_places + 1))
-    onsets = made.notes["onset_beats"].astype(np.float64)
-    bar_of = chart.bar_idx_at(onsets + 1e-9)
+    rows, per_beat = tab_bars(made), places_a_beat(made)
+    names = {4: "GDAE", 5: "GDAEB"}[len(made.tuning.open_pitches)]
+    cell = 2 * 4 * per_beat + 1
+    per_line = max(1, (width - 4) // cell)
     out = []
-    for first in range(0, len(chart.bars), per_line):
-        bars = chart.bars[first : first + per_line]
-        head = "   "
-        rows = [f" {name}|" for name in names]
-        for bar in bars:
-            chords = " ".join(chord.name for chord in bar.chords)
-            where = f"{bar.chorus}.{bar.bar}" if bar.chorus else f"intro {bar.bar}"
-            head += f"{f'{where} {chords}':<{2 * n_places + 1}}"
-            cells = [["--"] * n_places for _ in range(n_strings)]
-            for note in made.notes[(bar_of == bar.idx) & (onsets >= bar.onset_beats - 1e-9)]:  # a pick-up has no bar
-                place = min(n_places - 1, int(np.rint((note["onset_beats"] - bar.onset_beats) * per_beat)))
-                grace = bool(note["duration_beats"] < _GRACE_MOST_BEATS and place == n_places - 1)
-                slides |= grace
-                cells[int(note["string"]) - 1][place] = f"{int(note['fret'])}".ljust(2, "/" if grace else "-")
-            for i in range(n_strings):
-                rows[i] += "".join(cells[i]) + "|"
-        out += [head.rstrip(), *rows, ""]
+    for first in range(0, len(made.chart.bars), per_line):
+        bars = made.chart.bars[first : first + per_line]
+        head = "   " + "".join(f"{bar_heading(bar):<{cell}}" for bar in bars)
+        strings = (f" {name}|" + "".join(f"{rows[bar.idx][i]}|" for bar in bars) for i, name in enumerate(names))
+        out += [head.rstrip(), *strings, ""]
     count = " ".join(f"{beat}" + " ." * (per_beat - 1) for beat in range(1, 5))
+    slides = any("/" in row for bar in rows.values() for row in bar)
     how = f"{count}   {per_beat} places a beat{'; 4/ slides into the next note' if slides else ''}"
     return [*out, how]
 

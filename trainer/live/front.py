@@ -13,10 +13,10 @@ from pathlib import Path
 from time import perf_counter_ns
 from typing import TYPE_CHECKING, Any
 
-from trainer.band import PARTS
+from trainer.band import PARTS, arrange
 from trainer.clock.tempo import TempoMap
 from trainer.engine import Command, Facts, Finished, Heard, Mix, Notice, PadNote, PadUndo, Place, Ready, Start
-from trainer.engine.record import finish_lost
+from trainer.engine.record import band_notes, finish_lost
 from trainer.errors import TrainerError
 from trainer.live import keys
 from trainer.live.keys import COMMANDS, PAD_KEYS, ROOT_KEY, Char, CharReader, Repeats, degree_pitches, root_pitch
@@ -40,7 +40,7 @@ FRAME_S = 0.05
 PAGE_SHOWN_S = 8.0  # how long the page's address and code stand before the playing screen comes; our choice
 READY_WITHIN_S = 60.0
 WAIT_SAID_S = 1.5  # a wait this long is explained
-GETTING_READY = "getting ready: the first time, the band's sounds are made, which takes some seconds"
+GETTING_READY = "getting the band's sounds ready, which takes some seconds"
 FACTS_EVERY_S = 1.0
 SILENT_S = 8.0  # an engine that says nothing for so long is dead
 AWAY_S = 2.0  # a loop that took so long was stopped; our choice
@@ -48,7 +48,6 @@ TEMPO_STEP_BPM = 2.0
 VOLUME_STEP = 0.1
 HELD_NS = 120_000_000  # a terminal repeats a held key sooner than that
 PAD_VELOCITY = 90
-LANE_N = 16
 CUE_LARGE_BEATS = 8.0  # how long a cue stands in block letters when it is new, and again before it is over; our choice
 # One row of the smallest screen, eighty columns with the mark before it.
 TYPING_LIMITS = "typing hides when a key is let go: lengths are not judged, times are rougher"
@@ -64,6 +63,8 @@ class _Front:
         self.tempo = TempoMap(self.chart.tempo_segments)
         self.notices = Notices()
         self.mix: dict[str, PartMix] = {name: options.mix.get(name, PartMix()) for name in PARTS}
+        guide = session.guide if options.guide is None else options.guide
+        self.has_guide = guide != "off"
         self.chosen = 0
         self.next_tempo_bpm: float | None = None
         self._note, self._note_until_s = "", 0.0
@@ -74,9 +75,10 @@ class _Front:
         self.silenced = False  # … by us, since it said nothing
         self.hung_up = False
         self.asked_to_end: str | None = None
-        self.score = RunningScore(self.chart, self.tempo)
+        self.band = band_notes(arrange(self.chart, guide="off"), self.tempo)
+        self.heard: list[tuple[float, float, float]] = []  # (song second, 0, pitch) of the notes that count
+        self.score = self._new_score()
         self.pass_idx = 0
-        self.n_notes = 0
         self.signals: list[str] = []
         self.screen = Screen()
         self.keys = KeySource()
@@ -240,18 +242,29 @@ class _Front:
             case Place():
                 self.place = message
             case Heard():
-                if message.pass_idx != self.pass_idx:
-                    self.pass_idx = message.pass_idx
-                    self.score = RunningScore(self.chart, self.tempo)
                 if message.song_s is not None:
-                    self.n_notes += 1
-                    self.score.feed([(message.song_s, 0.0, message.pitch)])
+                    self._heard_note(message.song_s, message.pitch, message.pass_idx)
             case Notice():
                 self._notice(message)
             case Ready():
                 self.ready = message
             case Finished():
                 self.finished = message
+
+    def _new_score(self) -> RunningScore:
+        return RunningScore(self.chart, self.tempo, self.options.calibration, self.band)
+
+    def _heard_note(self, song_s: float, pitch: float, pass_idx: int) -> None:
+        if pass_idx != self.pass_idx:  # taken up again at a chorus's top: what was played from there on is replaced
+            self.pass_idx = pass_idx
+            beats = float(self.tempo.beats_at(song_s)) + 0.5
+            top = max((on for on in self.chart.chorus_onsets_beats if on <= beats), default=self.chart.first_beats)
+            until_s = float(self.tempo.seconds_at(top - 0.5))
+            self.heard = [note for note in self.heard if note[0] < until_s]
+            self.score = self._new_score()
+            self.score.feed(self.heard)
+        self.heard.append((song_s, 0.0, pitch))
+        self.score.feed(self.heard[-1:])
 
     def _warn(self, text: str) -> None:
         self._notice(Notice(text))
@@ -359,6 +372,8 @@ class _Front:
                 now = self.next_tempo_bpm or self.session.tempo_bpm
                 self.next_tempo_bpm = min(240.0, max(40.0, now + command.number * TEMPO_STEP_BPM))
                 self.note = f"next run at {self.next_tempo_bpm:g} bpm"
+            case "choose" if PARTS[command.number] == "guide" and not self.has_guide:
+                self.note = "no guide bass plays here; --guide on brings one"
             case "choose":
                 self.chosen = command.number
                 self.note = f"{PARTS[self.chosen]} chosen"
@@ -406,15 +421,15 @@ class _Front:
         place = self.place
         figures = self.score.figures()
         calibrated = self.options.calibration is not None
-        median_ms = None if figures.median_asynchrony_s is None else figures.median_asynchrony_s * 1e3
-        centre_ms = 0.0 if calibrated or median_ms is None else median_ms
+        mean_ms = None if figures.mean_asynchrony_s is None else figures.mean_asynchrony_s * 1e3
+        centre_s = 0.0 if calibrated or figures.own_average_s is None else figures.own_average_s
         running = RunningFigures(
             swing_ratio=figures.swing_ratio,
             n_pairs=figures.n_pairs,
             band_ratio=self.chart.swing_ratio,
             roots=figures.roots,
             changes=figures.changes,
-            mean_ms=median_ms if calibrated else None,  # nobody is told to be late by what may be the set-up
+            mean_ms=mean_ms if calibrated else None,  # nobody is told to be late by what may be the set-up
         )
         at_beats = self._beats_at(perf_counter_ns())
         cue, cue_large = self._cue(at_beats)
@@ -423,13 +438,15 @@ class _Front:
             at_beats=at_beats,
             phase="waiting" if place is None else {"finished": "ended"}.get(place.state, place.state),
             tempo_bpm=place.tempo_bpm if place is not None else None,
-            lane_ms=tuple(second * 1e3 - centre_ms for second in figures.last_asynchronies_s[-LANE_N:]),
+            lane_ms=tuple((second - centre_s) * 1e3 for second in figures.last_asynchronies_s),
+            lane_beats=figures.last_beats,
             lane_centred=not calibrated,
-            n_notes=self.n_notes,
+            n_notes=len(self.heard),
             warnings=self.notices.on_screen(time.monotonic()),
             mix=tuple(
-                PartLevel(name, part.volume_frac, part.muted, part.solo, chosen=i == self.chosen)
+                PartLevel(name, part.volume_frac, part.muted, part.solo, i == self.chosen, i + 1)
                 for i, (name, part) in enumerate(self.mix.items())
+                if name != "guide" or self.has_guide
             ),
             figures=running if self.options.figures else None,
             calm=self.options.calm,
@@ -442,6 +459,8 @@ class _Front:
             cue_large=cue_large,
             open_end=bool(self.options.cues),
             counts_to_idx=self._counts_to_idx(),
+            task=self.options.task,
+            tab=self.options.tab,
         )
 
     def _source(self) -> str:
@@ -452,7 +471,7 @@ class _Front:
         if self.ready is not None and self.ready.midi_in is not None:
             source = self.ready.midi_in
         elif self.options.script is not None:
-            source = "stand-in player"
+            source = self.options.source or "stand-in player"
         page = f"page: {self.page.url}" if self.page is not None else ""
         return " · ".join(filter(None, (source, page)))
 

@@ -36,7 +36,8 @@ class PlayOptions:
     `page_host`: serve the stand page from there (None: no page).
     `extra`: plain data for the take's header. `cues`: (shown from beat, gone at beat, text) called to the player;
     with any, the screen does not give away how many choruses there will be.
-    `record` False keeps no take. `quiet_screen`:
+    `task`: what is to be done, in a few words, and `tab`, by bar of the chart, what its model line looks like, for the
+    screen. `source`: whom a script is the playing of. `record` False keeps no take. `quiet_screen`:
     plain lines even on a terminal; `ascii_only`: no block characters.
     """
 
@@ -67,6 +68,9 @@ class PlayOptions:
     page_port: int = 0
     extra: Mapping[str, Any] = field(default_factory=dict)
     cues: Sequence[tuple[float, float, str]] = ()
+    task: str = ""
+    tab: Mapping[int, tuple[str, ...]] = field(default_factory=dict)
+    source: str = ""
 
 
 @dataclass(frozen=True, slots=True)

@@ -10,13 +10,20 @@ from trainer.screen.frame import Canvas, fit
 from trainer.screen.state import ScreenState
 from trainer.session import ChartBar
 
-__all__ = ["chord_text", "draw_grid", "fits_blocks", "per_row"]
+__all__ = ["chord_text", "degree_text", "draw_grid", "fits_blocks", "per_row"]
 
 
 def chord_text(chord: Chord, ascii_only: bool = False) -> str:
     """A chord as it is shown: "Bb7" as "B♭7" where the terminal can."""
     root = chord.root if ascii_only else chord.root[0] + chord.root[1:].replace("b", "♭")
     return root + chord.quality
+
+
+def degree_text(degree: str, ascii_only: bool = False) -> str:
+    """A numeral as it is shown: "bVII" as "♭VII", "#iv°" as "#iv°" (ASCII: "#iv dim")."""
+    if ascii_only:
+        return degree.replace("°", " dim").replace("ø", " half-dim")
+    return "♭" + degree[1:] if degree.startswith("b") else degree
 
 
 def per_row(n_bars: int) -> int:
@@ -55,8 +62,10 @@ def draw_grid(canvas: Canvas, state: ScreenState, y: int, n_shown: int, *, boxed
             if idx >= len(bars):
                 break
             x = 1 + column * cell
-            if cell_rows > 1:
+            if cell_rows > 2:
                 rows = _block_cell(bars[idx], cell - 1, state)
+            elif cell_rows == 2:
+                rows = (_cell(bars[idx], cell - 1, state), _degrees_cell(bars[idx], cell - 1, state))
             else:
                 rows = (_cell(bars[idx], cell - 1, state),)
             for k, text in enumerate(rows):
@@ -92,6 +101,12 @@ def _cell(bar: ChartBar, width: int, state: ScreenState) -> str:
     if cell_len(text) > width - 1:
         text = f" {chords}"
     text = fit(text, width - 1)
+    return text + " " * (width - cell_len(text))
+
+
+def _degrees_cell(bar: ChartBar, width: int, state: ScreenState) -> str:
+    """The second row of a bar that is two rows high: its chords' degrees under them."""
+    text = fit("    " + " ".join(degree_text(degree, state.ascii_only) for degree in bar.degrees), width - 1)
     return text + " " * (width - cell_len(text))
 
 

@@ -16,14 +16,25 @@ from rich.cells import cell_len
 from trainer.music import Chord
 from trainer.screen.font import block_rows, block_text, block_width
 from trainer.screen.frame import Canvas, Frame, clean_text, fit
-from trainer.screen.grid import chord_text, draw_grid, fits_blocks, per_row
-from trainer.screen.near import figures_text, key_lines, lane_text, mix_text
+from trainer.screen.grid import chord_text, degree_text, draw_grid, fits_blocks, per_row
+from trainer.screen.near import (
+    STRIP_ROWS,
+    draw_lane,
+    draw_strip,
+    figures_text,
+    key_lines,
+    lane_of,
+    mix_text,
+    strip_cell,
+)
 from trainer.screen.state import ScreenState
 from trainer.session import BEATS_PER_BAR
 
 __all__ = ["MIN_HEIGHT", "MIN_WIDTH", "ROLE_HINTS", "render"]
 
 MAX_WARNING_ROWS = 3  # our choice
+ROOMY_FROM_HEIGHT = 30
+N_FOLLOWING = 4  # chords after this one that are named; our choice
 MIN_WIDTH, MIN_HEIGHT = 60, 16  # below this, words in lines instead of block letters
 ROLE_HINTS = {"verse": "pin it", "solo": "open up", "head": "as written", "intro": "lead in"}
 
@@ -36,21 +47,16 @@ def render(state: ScreenState, width: int, height: int) -> Frame:
     return _full(state, width, height)
 
 
-def degree_text(degree: str, ascii_only: bool = False) -> str:
-    """A numeral as it is shown: "bVII" as "♭VII", "#iv°" as "#iv°" (ASCII: "#iv dim")."""
-    if ascii_only:
-        return degree.replace("°", " dim").replace("ø", " half-dim")
-    return "♭" + degree[1:] if degree.startswith("b") else degree
-
-
 def role_text(state: ScreenState) -> tuple[str, str]:
     """("CHORUS 2 of 5", "VERSE") for the place in the song; during a count-in, of the chorus to come.
 
-    Where some choruses are only listened to: "LISTEN", and "YOUR VERSE" for the answer.
+    Where some choruses are only listened to: "LISTEN", and "YOUR VERSE" for the answer. A few bars are
+    no chorus but a "ROUND".
     """
     bar = state.bar
     n = state.chart.n_choruses
-    head = "INTRO" if bar.chorus == 0 else f"CHORUS {bar.chorus}" + ("" if state.open_end else f" of {n}")
+    word = state.round_word.upper()
+    head = "INTRO" if bar.chorus == 0 else f"{word} {bar.chorus}" + ("" if state.open_end else f" of {n}")
     if bar.chorus == 0:
         bar = next((b for b in state.chart.bars if b.chorus == 1), bar)
     return head, state.chart.role_words(bar).upper()
@@ -69,7 +75,7 @@ class _Plan:
     grid_boxed: bool
     cell_rows: int
     big_role: bool
-    lane: bool
+    lane: int
     figures: bool
     warnings: int
     note: bool
@@ -79,6 +85,10 @@ class _Plan:
     @property
     def near_rows(self) -> int:
         return sum((self.lane, self.figures, self.warnings, self.note, self.mix, self.keys))
+
+    @property
+    def grid_height(self) -> int:
+        return self.grid_rows * (self.cell_rows + self.grid_boxed) + self.grid_boxed
 
 
 def _full(state: ScreenState, width: int, height: int) -> Frame:
@@ -90,8 +100,14 @@ def _full(state: ScreenState, width: int, height: int) -> Frame:
     y += plan.roomy
     y = _place(canvas, state, y, plan)
     y += plan.roomy
-    if not (state.cue_large and _cue(canvas, state, y, height - plan.near_rows - y)):
+    room = height - plan.near_rows - y
+    if not (state.cue_large and _cue(canvas, state, y, room)):
         draw_grid(canvas, state, y, plan.grid_rows, boxed=plan.grid_boxed, cell_rows=plan.cell_rows)
+        y += plan.grid_height
+        tab = state.tab_here
+        if tab and height - plan.near_rows - y > len(tab):
+            for i, line in enumerate(tab):
+                canvas.write(1, y + 1 + i, fit(line, width - 2, ""))
     _near(canvas, state, plan)
     return canvas.frame()
 
@@ -105,9 +121,9 @@ def _plan(state: ScreenState, width: int, height: int) -> _Plan:
         "warnings": len(_warning_rows(state, width, MAX_WARNING_ROWS)),
         "mix": int(loud and bool(state.mix)),
         "figures": int(loud and state.figures is not None),
-        "lane": int(loud),
-        "keys": len(key_lines(state, width)) if loud else 0,
-        "roomy": int(height >= 30),
+        "lane": 2 * (loud and not (state.cue_large and height < ROOMY_FROM_HEIGHT)),  # what is called wants the room
+        "keys": len(key_lines(state, width)),
+        "roomy": int(height >= ROOMY_FROM_HEIGHT),
         "scale": _scale_for(width, height),
     }
 
@@ -133,11 +149,20 @@ def _plan(state: ScreenState, width: int, height: int) -> _Plan:
             want[name] -= 1
     over = left()
     shown = n_grid if over >= 0 else max(1, n_grid + over)
-    # What is over goes to what is read from afar: chords of the grid, then the chorus and its role, in block letters.
+    over -= (len(state.tab_here) + 1) * bool(state.tab_here)
+    # What is over goes to what is read from afar: chords of the grid, in block letters or twice as tall, the last
+    # chorus beat by beat, then the chorus and its role in block letters.
     cell_rows = 1
-    if want["boxed"] and over >= n_grid * (block_rows(1) - 1) and fits_blocks(state, width):
-        cell_rows = block_rows(1)
-        over -= n_grid * (cell_rows - 1)
+    strip = STRIP_ROWS - want["lane"] if want["lane"] and strip_cell(state, width) else 0
+    for rows in (block_rows(1), 2):
+        fits = rows == 2 or fits_blocks(state, width)
+        if want["boxed"] and fits and over >= n_grid * (rows - 1) + (strip if rows > 2 else 0):
+            cell_rows = rows
+            over -= n_grid * (cell_rows - 1)
+            break
+    if strip and over >= strip:
+        want["lane"] = STRIP_ROWS
+        over -= strip
     return _Plan(
         scale=want["scale"],
         roomy=bool(want["roomy"]),
@@ -145,7 +170,7 @@ def _plan(state: ScreenState, width: int, height: int) -> _Plan:
         grid_boxed=bool(want["boxed"]),
         cell_rows=cell_rows,
         big_role=bool(want["roomy"]) and over >= block_rows(1),
-        lane=bool(want["lane"]),
+        lane=want["lane"],
         figures=bool(want["figures"]),
         warnings=want["warnings"],
         note=bool(want["note"]),
@@ -251,12 +276,27 @@ def _chords(canvas: Canvas, state: ScreenState, y: int, plan: _Plan) -> int:
     count_room = block_width(count, count_scale) + 3 * count_scale if count else 0
     room = canvas.width - split - 1
     _chord(canvas, split, top, room - count_room, change.span.chord, next_scale, rows, ascii_only)
+    if rows > block_rows(next_scale) + 1:
+        _following(canvas, state, split, top, room)
     if count:
         x = canvas.width - 1 - block_width(count, count_scale)
         canvas.write_block(x, top + rows - block_rows(count_scale), block_text(count, count_scale, ascii_only))
         if rows > block_rows(count_scale):
             canvas.write_right(canvas.width - 1, top + rows - block_rows(count_scale) - 1, _bars(change.bars))
     return top + rows
+
+
+def _following(canvas: Canvas, state: ScreenState, x: int, y: int, room: int) -> None:
+    """The chords after the next one, each with the bars until it; as many as fit."""
+    text = "then"
+    for change in state.following(N_FOLLOWING)[1:]:
+        name = "the end" if change.span is None else chord_text(change.span.chord, state.ascii_only)
+        longer = f"{text}{',' if text != 'then' else ''} {name} in {change.bars}"
+        if cell_len(longer) > room:
+            break
+        text = longer
+    if text != "then":
+        canvas.write(x, y, text)
 
 
 def _now_label(state: ScreenState) -> str:
@@ -324,7 +364,9 @@ def _place(canvas: Canvas, state: ScreenState, y: int, plan: _Plan) -> int:
     else:
         x = canvas.write(1, y, f" {head} ", "bold reverse")
         x = canvas.write(x + 1, y, f" {role} ", "bold reverse")
-    hint = "then it is yours" if bar.heard else ROLE_HINTS.get(role.lower().removeprefix("your "), "")
+    hint = state.task or ROLE_HINTS.get(role.lower().removeprefix("your "), "")
+    if bar.heard:
+        hint = "then it is yours" if not state.task else f"{state.task} · then it is yours"
     place = f"bar {bar.bar} of {state.chorus_bars[-1].bar}"
     if state.chart.session.loop is not None:
         place = f"bar {bar.bar}, going round {state.chorus_bars[0].bar}–{state.chorus_bars[-1].bar}"
@@ -402,13 +444,7 @@ def _near(canvas: Canvas, state: ScreenState, plan: _Plan) -> None:
         y -= 1
         canvas.write(1, y, fit(figures_text(state), width - 2))
     if plan.lane:
-        y -= 1
-        title = "early" + (" (round your own average) " if state.lane_centred and width >= 100 else " ")
-        x = canvas.write(1, y, title)
-        tail = f" late   {state.n_notes} note{'s' if state.n_notes != 1 else ''}"
-        room = min(width - x - cell_len(tail) - 1, 121)
-        x = canvas.write(x, y, lane_text(state.lane_ms, room, state.ascii_only))
-        canvas.write(x, y, tail)
+        draw_lane(canvas, state, y - 2) if plan.lane == 2 else draw_strip(canvas, state, y - plan.lane)
 
 
 def _warning_rows(state: ScreenState, width: int, n_rows: int) -> list[str]:
@@ -450,8 +486,12 @@ def _small(state: ScreenState, width: int, height: int) -> Frame:
         *((f"! {clean_text(text)}", "bold") for text in state.warnings[-2:]),
     ]
     if not state.calm:
-        lines.append((f"early {lane_text(state.lane_ms, max(5, width - 13), state.ascii_only)} late", ""))
+        lane = lane_of(state.lane_ms, max(5, width - 14), state.middle_word, state.ascii_only)
+        lines.append((f"      {lane.strokes}", ""))
+        lines.append((f"ahead {lane.ruler} behind", ""))
         lines.append(("q stop  p pause  r top", ""))
+    else:
+        lines.append(("q stop", ""))
     for y, (text, style) in enumerate(lines[:height]):
         canvas.write(0, y, fit(text, width, ""), style)
     return canvas.frame()

@@ -14,7 +14,8 @@ def opening_lines(state: ScreenState) -> list[str]:
     session = state.chart.session
     tempo_bpm = state.tempo_bpm if state.tempo_bpm is not None else session.tempo_bpm
     n = state.chart.n_choruses
-    length = "" if state.open_end else f", {n} chorus{'' if n == 1 else 'es'}"
+    plural = {"chorus": "choruses", "round": "rounds"}[state.round_word] if n != 1 else state.round_word
+    length = "" if state.open_end else f", {n} {plural}"
     lines = [
         f"{clean_text(session.title)}: {session.key.name}, {tempo_bpm:g} bpm, {session.groove.replace('_', ' ')}, "
         f"swing {session.swing_ratio:g}:1{length}"
@@ -35,10 +36,10 @@ def plain_line(state: ScreenState) -> str:
     if state.counting_in:
         chords = " ".join(chord.name for chord in bar.chords)
         n = state.next_change.bars
-        back = f", chorus {bar.chorus} bar {bar.bar}" if state.counts_to_idx else ""
+        back = f", {state.round_word} {bar.chorus} bar {bar.bar}" if state.counts_to_idx else ""
         return f"count-in   {n} bar{'' if n == 1 else 's'} to {chords} ({bar.degrees[0]}){back}"
     number = f"{bar.chorus}" if state.open_end else f"{bar.chorus}/{state.chart.n_choruses}"
-    place = "intro" if bar.chorus == 0 else f"chorus {number} {state.chart.role_words(bar)}"
+    place = "intro" if bar.chorus == 0 else f"{state.round_word} {number} {state.chart.role_words(bar)}"
     chords = " ".join(chord.name for chord in bar.chords)
     text = f"{place}   bar {bar.bar:>2}/{state.chorus_bars[-1].bar}   {chords} ({' '.join(bar.degrees)})"
     last = state.chart.spans[int(state.chart.span_idx_at(bar.end_beats - 1e-6))]
