@@ -15,6 +15,7 @@ MAY_IMPORT: dict[str, set[str]] = {
     "music": set(),
     "session": {"music"},
     "clock": set(),
+    "hearing": set(),
     "band": {"music", "session", "clock"},
     "line": {"music", "session", "clock", "take"},
     "take": {"music", "session", "clock"},

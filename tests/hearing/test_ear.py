@@ -1,0 +1,108 @@
+"""The ear on strings made here: what is played is heard, at its time and pitch, live and at leisure.
+
+Judges: the truth of the making (onsets read with scipy, see `plucked`), mir_eval's note matching.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from mir_eval.transcription import precision_recall_f1_overlap
+
+from tests.hearing.plucked import Pluck, laid
+from trainer.hearing import DeadStroke, Ear, Event, NoteEnded, NoteHeard, PitchAmended, StrokeSeen, refine
+
+RATES = (44100.0, 48000.0, 96000.0)
+
+
+def walking(bpm: float = 120.0, n: int = 32, seed: int = 3, low: int = 28, high: int = 55) -> list[Pluck]:
+    rng = np.random.default_rng(seed)
+    pitches = np.clip(np.cumsum(rng.integers(-5, 6, n)) + 38, low, high)
+    beat = 60 / bpm
+    return [
+        Pluck(0.5 + k * beat + rng.normal(0, 0.01), 0.85 * beat, float(p), int(rng.integers(70, 110)))
+        for k, p in enumerate(pitches)
+    ]
+
+
+def listened(sound: np.ndarray, rate_hz: float, block: int) -> list[Event]:
+    ear = Ear(rate_hz)
+    events = [event for k in range(0, len(sound), block) for event in ear.feed(sound[k : k + block])]
+    return events + ear.finish()
+
+
+def f_measure(truth: list[Pluck], onset_s: np.ndarray, pitch: np.ndarray) -> float:
+    """mir_eval's note F: onset within 50 ms, pitch within half a semitone, offsets not asked."""
+
+    def hz(p: np.ndarray) -> np.ndarray:
+        return 440.0 * 2 ** ((p - 69) / 12)
+
+    true = np.array([[p.at_s, p.at_s + p.duration_s] for p in truth])
+    found = np.stack([onset_s, onset_s + 0.1], axis=1)
+    true_hz = hz(np.array([p.pitch for p in truth]))
+    return float(precision_recall_f1_overlap(true, true_hz, found, hz(pitch), offset_ratio=None)[2])
+
+
+@pytest.mark.parametrize("rate_hz", RATES)
+def test_a_walking_line_is_heard_whole(rate_hz: float) -> None:
+    sound, truth = laid(walking(), rate_hz)
+    heard = refine(sound, rate_hz, 440.0)
+    notes = heard.notes[~heard.notes["dead"]]
+    assert f_measure(truth, notes["onset_s"], notes["pitch"]) == 1.0
+    error = notes["onset_s"] - np.array([p.at_s for p in truth])
+    assert np.abs(error).max() < 0.002
+    assert np.abs(notes["pitch"] - np.array([p.pitch for p in truth])).max() < 0.15
+
+
+@pytest.mark.parametrize("rate_hz", RATES)
+def test_the_same_line_live(rate_hz: float) -> None:
+    sound, truth = laid(walking(), rate_hz)
+    events = listened(sound, rate_hz, 256)
+    first = {e.stroke: e for e in events if isinstance(e, NoteHeard)}
+    pitch = {s: e.pitch for s, e in first.items()} | {e.stroke: e.pitch for e in events if isinstance(e, PitchAmended)}
+    onset = np.array([e.onset_frames for e in first.values()]) / rate_hz
+    assert f_measure(truth, onset, np.array([pitch[s] for s in first])) > 0.98
+    error = [o - min((p.at_s for p in truth), key=lambda t: abs(t - o)) for o in onset]
+    assert np.median(np.abs(error)) < 0.001
+
+
+def test_blocks_of_any_size_give_the_same_events() -> None:
+    sound, _ = laid(walking(n=6))
+    whole = listened(sound, 48000.0, len(sound))
+    for block in (1, 77, 480, 4096):
+        part = sound if block > 1 else sound[:48000]
+        assert listened(part, 48000.0, block) == (whole if block > 1 else listened(part, 48000.0, len(part)))
+    assert Ear(48000.0).feed(np.zeros(0, np.float32)) == []
+
+
+def test_every_stroke_tells_its_story_in_order() -> None:
+    sound, _ = laid(walking(n=12))
+    story: dict[int, list[type]] = {}
+    for event in listened(sound, 48000.0, 480):
+        story.setdefault(event.stroke, []).append(type(event))
+    assert list(story) == sorted(story)
+    for kinds in story.values():
+        assert kinds[0] is StrokeSeen
+        assert kinds[1] in (NoteHeard, DeadStroke)
+        assert set(kinds[2:]) <= {PitchAmended, NoteEnded}
+        assert kinds.count(NoteEnded) == (kinds[1] is NoteHeard)
+
+
+@pytest.mark.parametrize("rubbish", [np.nan, np.inf, -np.inf, 1e30, 0.5])
+def test_rubbish_among_the_samples_is_survived(rubbish: float) -> None:
+    sound, _ = laid(walking(n=8))
+    sound[30000:30100] = rubbish
+    for event in listened(sound, 48000.0, 512):
+        for name in event.__slots__:
+            assert np.isfinite(getattr(event, name))
+    notes = refine(sound, 48000.0).notes
+    assert np.isfinite(notes["onset_s"]).all()
+    assert len(notes) >= 7
+
+
+def test_nothing_is_heard_in_nothing() -> None:
+    assert listened(np.zeros(48000, np.float32), 48000.0, 480) == []
+    heard = refine(np.zeros(48000, np.float32), 48000.0)
+    assert len(heard.notes) == 0
+    assert heard.refusal is not None and "silence" in heard.refusal
+    assert len(refine(np.zeros(0, np.float32), 48000.0).notes) == 0

@@ -1,0 +1,282 @@
+"""The ear that listens along: blocks of samples in, events out; no clock, no thread, no device.
+
+Work is done in steps of 4 ms whatever the blocks are, so that what is heard does not depend on them. Each step: the
+newest sound is filtered and thinned; a stroke is looked for (level over the last few ms against the last period,
+motion against its own past: see `strokes`); the pitch of what sounds is read from its onset on, first when nearly
+two periods have passed (Fonseca & Tavares 2020: below about 1.7 nobody can know), again until it stands still (the
+hard-struck string starts sharp), and then watched for steps and for its end.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from trainer.hearing.events import DeadStroke, Event, NoteEnded, NoteHeard, PitchAmended, StrokeSeen, velocity_of
+from trainer.hearing.pitch import periods, pitch_of
+from trainer.hearing.signal import TONE_HZ, Floats, attack_kernel, band_kernel, clean, factor_of, rumble_kernel
+from trainer.hearing.strokes import swing, turn
+
+__all__ = ["Ear"]
+
+_STEP_S: Final = 0.004
+_KEEP_S: Final = 0.5
+_QUIET_DB: Final = -66.0  # nothing below it is looked at
+_ABOVE_NOISE_DB: Final = 10.0
+_BELOW_LOUD_DB: Final = 38.0
+_APART_S: Final = 0.044
+_RISE_DB: Final = 5.0
+_AGAIN_S: Final = (0.045, 0.075, 0.110, 0.160)
+
+
+@dataclass(slots=True)
+class _Sounding:
+    stroke: int
+    onset: float  # frames of the tone band
+    peak_db: float
+    pitch: float | None = None
+    period: float = 0.0
+    before: float = 0.0
+    n_said: int = 0
+    settled: bool = False
+    dead: bool = False
+    guess: float = 0.0
+    moved: int = 0
+
+
+class Ear:
+    """Feed blocks of any size, get events. `a4_hz` is what the band is tuned to."""
+
+    def __init__(self, rate_hz: float, a4_hz: float = 440.0) -> None:
+        if not 8000 <= rate_hz <= 400_000:
+            raise ValueError(f"rate_hz is {rate_hz}; expected 8000 to 400000")
+        self.rate_hz = float(rate_hz)
+        self.a4_hz = a4_hz
+        self._factor = factor_of(rate_hz)
+        self._rate = rate_hz / self._factor
+        self._thin = band_kernel(rate_hz, 0.0, TONE_HZ[1], 0.006)
+        self._attack = attack_kernel(rate_hz)
+        rumble = rumble_kernel(self._rate)
+        self._rumble = rumble[len(rumble) // 2 :][::-1].copy()
+        self._step = round(_STEP_S * self._rate)  # tone samples a step
+        self._wait: list[NDArray[np.float32]] = []
+        self._n_wait = 0
+        reach = max(len(self._thin), len(self._attack)) // 2
+        self._reach = reach
+        self._raw = np.zeros(2 * reach + self._step * self._factor, np.float32)
+        self._plain = np.zeros(len(self._rumble) - 1 + self._step, np.float32)
+        self._tone = np.zeros(round(_KEEP_S * self._rate), np.float32)
+        self._low = np.zeros(round(0.16 * rate_hz), np.float32)
+        self._n_tone = 0  # tone samples made; the last of `_tone` is number _n_tone − 1
+        self._n_strokes = 0
+        self._now: _Sounding | None = None
+        self._levels = np.full(round(0.060 / _STEP_S), -120.0)
+        self._noise_db = -90.0
+        self._loud_db = -120.0
+        self._period = 0.0
+        self._clear = 0.0
+        self._fed = 0
+
+    # feeding
+
+    def feed(self, block: Floats) -> list[Event]:
+        """Take in a block (float, ±1, any length); what became known by it."""
+        sound = clean(block)
+        self._fed += len(sound)
+        self._wait.append(sound)
+        self._n_wait += len(sound)
+        size = self._step * self._factor
+        if self._n_wait < size:
+            return []
+        joined = np.concatenate(self._wait)
+        events: list[Event] = []
+        used = 0
+        while len(joined) - used >= size:
+            self._one(joined[used : used + size], events)
+            used += size
+        self._wait = [joined[used:]]
+        self._n_wait = len(joined) - used
+        return events
+
+    def finish(self) -> list[Event]:
+        """Nothing more comes: what is still open is said and ended."""
+        fed = self._fed
+        events = self.feed(np.zeros(round(0.08 * self.rate_hz), np.float32))
+        if self._now is not None:
+            self._end(min(float(self._n_tone), (fed + self._reach) / self._factor), events)
+        return events
+
+    # one step
+
+    def _one(self, new: NDArray[np.float32], events: list[Event]) -> None:
+        size, step = len(new), self._step
+        self._raw[:-size] = self._raw[size:]
+        self._raw[-size:] = new
+        # the frames whose filters are now complete: `reach` behind the newest
+        half = len(self._thin) // 2
+        first = self._reach - half
+        windows = np.lib.stride_tricks.sliding_window_view(self._raw[first:], len(self._thin))[: size : self._factor]
+        thin = windows @ self._thin
+        self._plain[:-step] = self._plain[step:]
+        self._plain[-step:] = thin
+        self._tone[:-step] = self._tone[step:]
+        self._tone[-step:] = np.convolve(self._plain, self._rumble[::-1], "valid")
+        half = len(self._attack) // 2
+        first = self._reach - half
+        self._low[:-size] = self._low[size:]
+        self._low[-size:] = np.convolve(self._raw[first : first + size + 2 * half], self._attack, "valid")
+        self._n_tone += step
+        self._listen(events)
+
+    def _frames(self, tone_frames: float) -> float:
+        """A place on the tone band's axis as a frame of what was fed: the filters look `_reach` frames ahead."""
+        return max(0.0, tone_frames * self._factor - self._reach)
+
+    def _listen(self, events: list[Event]) -> None:
+        step, tone = self._step, self._tone
+        recent = tone[-step:]
+        level = 10 * np.log10(float(recent @ recent) / step + 1e-12)
+        past = self._levels
+        width = int(min(len(past), max(4, np.ceil(1.25 * self._period / step) if self._clear > 0.7 else 9)))
+        before = float(past[-width:].max())
+        lowest = float(past[-2:].max())
+        self._levels[:-1] = past[1:]
+        self._levels[-1] = level
+        around = float(self._levels.max())
+        # noise: sinks at once, rises 3 dB a second
+        self._noise_db = min(self._noise_db + 3 * _STEP_S, around) if self._n_tone > 10 * step else around
+        self._loud_db = max(self._loud_db - 1.0 * _STEP_S, level)
+        gate = max(_QUIET_DB, min(self._noise_db, self._loud_db - 20) + _ABOVE_NOISE_DB, self._loud_db - _BELOW_LOUD_DB)
+        now = self._now
+        since = self._n_tone - (now.onset if now is not None else -1e9)
+        if level > gate and since > _APART_S * self._rate and self._n_tone > 8 * step:
+            rise = level - before
+            struck = rise > _RISE_DB
+            if not struck and level - lowest > 3.0 and level > before - 8.0:
+                struck = self._broken()
+            if struck:
+                self._strike(level, events)
+                return
+        if now is not None:
+            now.peak_db = max(now.peak_db, level) if since < 0.08 * self._rate else now.peak_db
+            self._follow(now, level, around, gate, events)
+        elif around > gate:
+            self._read_period()
+
+    def _read_period(self) -> None:
+        look = round(0.050 * self._rate)
+        period, clear = periods(self._tone[None, -look:], self._rate)
+        self._period, self._clear = float(period[0]), float(clear[0])
+
+    def _broken(self) -> bool:
+        """Whether the newest sound no longer goes on as the string went."""
+        if self._clear < 0.8 or self._period <= 0:
+            return False
+        size = 2 * self._step
+        here = self._tone[-size:]
+        own = float(here @ here)
+        best = -1.0
+        fewest = int(np.ceil(size / self._period))
+        for turns in range(fewest, fewest + 2):
+            for drift in (-0.015, -0.005, 0.005, 0.015):
+                start = len(self._tone) - size - round(turns * self._period * (1 + drift))
+                was = self._tone[start : start + size]
+                best = max(best, 2 * float(here @ was) / (own + float(was @ was) + 1e-9))
+        return best < 0.35
+
+    def _strike(self, level: float, events: list[Event]) -> None:
+        near = self._n_tone - self._step
+        factor = self._factor
+        low_end = self._n_tone * factor  # one past the newest frame of `_low`
+        place = near * factor - low_end + len(self._low)
+        found = swing(self._low, place, self.rate_hz, back_s=0.008)
+        onset = near if found is None else (found - len(self._low) + low_end) / factor
+        before = self._period if self._clear > 0.8 else 0.0
+        if self._now is not None:
+            self._end(onset, events)
+        self._now = _Sounding(self._n_strokes, float(onset), level, before=before)
+        self._n_strokes += 1
+        events.append(StrokeSeen(self._now.stroke, self._frames(onset)))
+        self._clear = 0.0
+
+    def _end(self, frame: float, events: list[Event]) -> None:
+        now = self._now
+        assert now is not None
+        self._now = None
+        if now.pitch is None and not now.dead:
+            self._dead(now, events)
+        if now.pitch is not None:
+            end = max(frame, now.onset)
+            events.append(NoteEnded(now.stroke, self._frames(end)))
+
+    def _dead(self, now: _Sounding, events: list[Event]) -> None:
+        now.dead = True
+        loud = now.peak_db
+        events.append(DeadStroke(now.stroke, self._frames(now.onset), velocity_of(loud), loud))
+
+    # pitch of what sounds
+
+    def _follow(self, now: _Sounding, level: float, around: float, gate: float, events: list[Event]) -> None:
+        since = self._n_tone - now.onset
+        rate = self._rate
+        if around < max(now.peak_db - 26, gate - 6):
+            self._end(self._n_tone - len(self._levels) * self._step, events)
+            return
+        if now.dead:
+            self._read_period()
+            return
+        skip = min(0.004 * rate, 0.1 * since)
+        size = int(min(since - skip, 0.075 * rate))
+        if size < 0.010 * rate:
+            return
+        if now.pitch is None:
+            period, clear = (float(a[0]) for a in periods(self._tone[None, -size:], rate))
+            enough = size >= 1.6 * period
+            steady = abs(now.guess - period) < 0.03 * period
+            now.guess = period
+            if period > 0 and enough and ((clear > 0.85 and steady) or clear > 0.95):
+                now.period = period
+                now.pitch = float(pitch_of(period, rate, self.a4_hz))
+                loud = now.peak_db
+                events.append(NoteHeard(now.stroke, self._frames(now.onset), now.pitch, velocity_of(loud), loud))
+                self._period, self._clear = period, clear
+            elif since > 0.120 * rate:
+                self._dead(now, events)
+            return
+        if now.n_said < len(_AGAIN_S) and since < _AGAIN_S[now.n_said] * rate:
+            return
+        look = min(size, round(0.050 * rate) if now.period < 0.020 * rate else size)
+        period, clear = (float(a[0]) for a in periods(self._tone[None, -look:], rate))
+        self._period, self._clear = period, clear
+        if clear < 0.8 or period <= 0:
+            return
+        pitch = float(pitch_of(period, rate, self.a4_hz))
+        if now.n_said < len(_AGAIN_S):
+            now.n_said += 1
+            last = now.n_said == len(_AGAIN_S)
+            if abs(pitch - now.pitch) > 0.03 or last:
+                now.pitch, now.period, now.settled = pitch, period, last
+                events.append(PitchAmended(now.stroke, pitch, last))
+            return
+        if abs(pitch - now.pitch) > 0.6 and clear > 0.9:
+            now.moved += 1
+            if now.moved >= 3:
+                self._stepped(now, pitch, period, events)
+        else:
+            now.moved = 0
+
+    def _stepped(self, now: _Sounding, pitch: float, period: float, events: list[Event]) -> None:
+        """A hammer-on or pull-off: no attack, another pitch."""
+        place = len(self._tone) - round(0.062 * self._rate)
+        at = turn(self._tone, place, self._rate, now.period, period)
+        onset = float(self._n_tone - len(self._tone) + at)
+        loud = now.peak_db
+        self._end(onset, events)
+        self._now = _Sounding(self._n_strokes, onset, float(self._levels[-4:].max()), pitch, period)
+        self._n_strokes += 1
+        events.append(StrokeSeen(self._now.stroke, self._frames(onset)))
+        loud = self._now.peak_db
+        events.append(NoteHeard(self._now.stroke, self._frames(onset), pitch, velocity_of(loud), loud))

@@ -1,0 +1,188 @@
+"""Where a string is struck, over a whole recording.
+
+Two things tell a stroke from a string that rings on: the level over one period rises, and the motion is no longer
+that of a period (or a few) before. Both are read in the strings' own band, 30–700 Hz, so that fingers and frets
+count little; both are those of Bello et al. 2005 ("A tutorial on onset detection in music signals": energy, and
+error of prediction from the past), with the period of the string as the time over which to measure, so that the
+pulses of a low string cancel out. Peaks are picked as Dixon 2006 ("Onset detection revisited") does: highest within
+a window, above a threshold.
+
+The onset itself is 25 % of the first strong swing of the attack (our choice): below 1.2 kHz the first extremum of at
+least 35 % of the greatest in the first 20 ms, after taking away what the strings before would have gone on to do.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from trainer.hearing.pitch import Doubles, periods
+from trainer.hearing.signal import Floats
+
+__all__ = ["HOP_S", "Motion", "motion", "peaks", "swing", "turn"]
+
+HOP_S: Final = 0.002
+_LOOK_S: Final = 0.050  # of the past, for its period
+_AHEAD_S: Final = 0.060  # where the period of what begins here can be read
+_PAD_S: Final = 0.150
+_LIKE_S: Final = 0.008, 0.025  # shortest and longest stretch compared with its past
+_RISE_S: Final = 0.012, 0.036
+_DRIFT: Final = (-0.015, -0.005, 0.005, 0.015)  # how far a period may have moved meanwhile
+_FLOOR: Final = 1e-7  # mean square, −70 dBFS
+_TURN_S: Final = 0.040, 0.020
+_FIRST_S: Final = 0.020
+_STRONG_FRAC: Final = 0.35
+_ONSET_FRAC: Final = 0.25
+
+
+@dataclass(frozen=True, slots=True)
+class Motion:
+    """What the strings do at each hop: their period and its clearness over the past 50 ms; likeness of what follows
+    to what went before (1: rings on); rise of the level over one period (dB); mean square of what follows (dB)."""
+
+    hop_s: float
+    period_s: Doubles
+    clear: Doubles
+    like: Doubles
+    rise_db: Doubles
+    level_db: Doubles
+
+
+def motion(tone: Floats, rate_hz: float) -> Motion:
+    """Read from the tone band of a recording (see `decimated`), one row each 2 ms."""
+    hop = max(1, round(HOP_S * rate_hz))
+    pad = round(_PAD_S * rate_hz)
+    n = len(tone) // hop
+    sound = np.concatenate([np.zeros(pad), tone, np.zeros(pad)]).astype(np.float32)
+    at = pad + np.arange(n) * hop
+    look = round(_LOOK_S * rate_hz)
+    period, clear = np.zeros(n), np.zeros(n)
+    frames = np.lib.stride_tricks.sliding_window_view(sound, look)
+    for first in range(0, n, 2000):
+        rows = slice(first, first + 2000)
+        period[rows], clear[rows] = periods(frames[at[rows] - look], rate_hz)
+    energy = np.concatenate([[0.0], np.cumsum(sound.astype(np.float64) ** 2)])
+    like = _likeness(sound, at, energy, period, rate_hz)
+    ahead = round(_AHEAD_S / HOP_S)
+    coming = np.concatenate([np.where(clear > 0.7, period, 0.0)[ahead:], np.zeros(min(ahead, n))])
+    width = np.clip(np.maximum(period, coming), _RISE_S[0] * rate_hz, _RISE_S[1] * rate_hz).astype(int)
+    after, before = (energy[at + 2 * width] - energy[at]) / 2, energy[at] - energy[at - width]
+    quiet = width * _FLOOR
+    rise = 10 * np.log10((after + quiet) / (before + quiet))
+    return Motion(hop / rate_hz, period / rate_hz, clear, like, rise, 10 * np.log10(after / width + 1e-12))
+
+
+def _likeness(sound: Floats, at: NDArray[np.int_], energy: Doubles, period: Doubles, rate_hz: float) -> Doubles:
+    """The best normalised likeness of what follows each place to the same length one or two whole periods (or more)
+    before."""
+    like = np.zeros(len(at))
+    step = round(0.005 * rate_hz)
+    low, high = (round(s * rate_hz) for s in _LIKE_S)
+    width = np.ceil(np.clip(period, low, high) / step).astype(int) * step
+    for size in np.unique(width):
+        frames = np.lib.stride_tricks.sliding_window_view(sound, size)
+        rows = np.flatnonzero((width == size) & (period > 0))
+        for part in np.array_split(rows, max(1, len(rows) // 2000)):
+            here = at[part]
+            follows = frames[here]
+            own = energy[here + size] - energy[here]
+            fewest = np.ceil(size / period[part])
+            best = np.full(len(part), -1.0)
+            for more in (0, 1):
+                for drift in _DRIFT:
+                    start = here - np.rint((fewest + more) * period[part] * (1 + drift)).astype(int)
+                    past = energy[start + size] - energy[start]
+                    product = np.einsum("ij,ij->i", frames[start], follows)
+                    best = np.maximum(best, 2 * product / (own + past + size * _FLOOR))
+            like[part] = best
+    return like
+
+
+def peaks(height: Doubles, least: float, apart: int) -> NDArray[np.int_]:
+    """Places of the highest rows above `least`, none within `apart` rows of a higher one."""
+    padded = np.concatenate([[-np.inf], height, [-np.inf]])
+    top = np.flatnonzero((height >= padded[:-2]) & (height > padded[2:]) & (height > least))
+    taken = np.zeros(len(height) + 2 * apart, bool)
+    kept = []
+    for row in top[np.argsort(-height[top], kind="stable")]:
+        if not taken[row + apart]:
+            kept.append(row)
+            taken[row + 1 : row + 2 * apart] = True
+    return np.sort(np.array(kept, dtype=int))
+
+
+def turn(tone: Floats, near: int, rate_hz: float, before_frames: float, after_frames: float) -> int:
+    """The frame near which one motion gives way to another: before it the sound is best told from the past (the old
+    period going on, or dying), after it from what comes later (the new period run backward). Least total error of
+    the two."""
+    start, end = near - round(_TURN_S[0] * rate_hz), near + round(_TURN_S[1] * rate_hz)
+    far = end + round(0.040 * rate_hz)
+    if start < 0 or far > len(tone):
+        return near
+    n = np.arange(start, end)
+    here = tone[start:end].astype(np.float64)
+    width = max(3, round(0.004 * rate_hz) | 1)
+    box = np.ones(width) / width
+
+    def error(template: Doubles) -> Doubles:
+        power = np.convolve(template * template, box, "same") + 1e-12
+        gain = np.clip(np.convolve(template * here, box, "same") / power, 0.0, 1.2)
+        return np.convolve((here - gain * template) ** 2, box, "same")
+
+    old = here * 0.0
+    if before_frames > 0:
+        turns = np.floor((n - start) / before_frames) + 1
+        old = _between(tone, n - turns * before_frames)
+    new = old * 0.0
+    if after_frames > 0:
+        turns = np.floor((end - 1 - n) / after_frames) + 1
+        new = _between(tone, n + turns * after_frames)
+    told = np.concatenate([[0.0], np.cumsum(error(old))])
+    after = np.concatenate([[0.0], np.cumsum(error(new))])
+    return start + int(np.argmin(told + after[-1] - after))
+
+
+def _between(sound: Floats, at: Doubles) -> Doubles:
+    """Values at fractional places."""
+    at = np.clip(at, 0, len(sound) - 2)
+    k = at.astype(int)
+    share = at - k
+    value: Doubles = (1 - share) * sound[k] + share * sound[k + 1]
+    return value
+
+
+def swing(low: Floats, near: int, rate_hz: float, period_frames: float = 0.0, back_s: float = 0.004) -> float | None:
+    """The onset in frames: 25 % of the first strong swing of the attack that begins near frame `near`.
+
+    `low` is the sound below 1.2 kHz; `period_frames` of what rang before (0: nothing did). None where there is no
+    swing at all.
+    """
+    start = max(0, near - round(back_s * rate_hz))
+    end = min(len(low), near + round((_FIRST_S + 0.004) * rate_hz))
+    if end - start < 8:
+        return None
+    part = low[start:end].astype(np.float64)
+    if period_frames > 0:
+        lag = round(np.ceil(0.030 * rate_hz / period_frames) * period_frames)
+        fit = round(0.010 * rate_hz)
+        if start - lag - fit >= 0:
+            was, now = low[start - lag - fit : start - lag], low[start - fit : start]
+            power = float(was @ was)
+            gain = float(np.clip(was @ now / power, 0.0, 1.05)) if power > 0 else 0.0
+            part = part - gain * low[start - lag : end - lag]
+    size = np.abs(part)
+    inner = (size[1:-1] >= size[:-2]) & (size[1:-1] > size[2:])
+    strong = np.flatnonzero(inner & (size[1:-1] >= _STRONG_FRAC * size.max())) + 1
+    if not len(strong):
+        return None
+    top = int(strong[0])
+    toward = part[: top + 1] * np.sign(part[top])
+    under = np.flatnonzero(toward < _ONSET_FRAC * size[top])
+    if not len(under):
+        return float(start)
+    k = int(under[-1])
+    rise = toward[k + 1] - toward[k]
+    return float(start + k + (_ONSET_FRAC * size[top] - toward[k]) / rise)
