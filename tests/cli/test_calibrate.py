@@ -211,3 +211,24 @@ def test_calibrate_on_real_ports(jack_server: JackServer, own_folders: Path) -> 
     low, high = kept["base_ci95_ms"]
     assert low <= kept["base_ms"] <= high
     assert 15.0 < kept["base_ms"] < 90.0
+
+
+def test_random_taps_are_not_remembered_and_an_earlier_calibration_stays(command: Command, tmp_path: Path) -> None:
+    """It says what it saw and what it wanted; what was known before is still there."""
+    paths = []
+    for jitter_ms in (60.0, 6.0):
+        take = taken("pad", 31.0, 0.0, jitter_ms)
+        header = replace(take.header, devices={"midi_in": "pads", "audio": None})
+        paths.append(str(write_take(replace(take, header=header), tmp_path, f"taps-{jitter_ms:g}")))
+    bad, good = paths
+    first = command("calibrate", "--from", bad)
+    assert first.status == 2 and first.out == "" and "stays" not in first.err
+    assert (
+        "nothing was remembered: the notes scatter by" in first.err and "wanted: a scatter of at most 25" in first.err
+    )
+    assert load_port("pads") is None
+    assert command("calibrate", "--from", good).status == 0
+    known = load_port("pads")
+    again = command("calibrate", "--from", bad)
+    assert again.status == 2 and "the earlier one of 3" in again.err and "stays" in again.err
+    assert load_port("pads") == known

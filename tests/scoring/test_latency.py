@@ -11,7 +11,7 @@ from scipy import stats
 
 from trainer.clock.tempo import TempoMap
 from trainer.scoring import score
-from trainer.scoring.latency import fit_latency
+from trainer.scoring.latency import LatencyFit, fit_latency
 from trainer.session import ChorusPlan, Session
 from trainer.take import Take, TakeHeader, notes_from_rows
 
@@ -170,3 +170,35 @@ def test_a_calibrated_take_scores_as_the_undelayed_one(n: int, jitter_ms: float)
     outcomes = [[item["outcome"] for item in card["landing"]["items"]] for card in (plain, put_right)]
     assert outcomes[0] == outcomes[1]
     assert abs(put_right["timing"]["sd_ms"] - plain["timing"]["sd_ms"]) <= 1.0
+
+
+def _taps(late_ms: object) -> LatencyFit:
+    clicks = np.arange(48) * 0.75
+    return fit_latency(clicks + np.asarray(late_ms) / 1e3, clicks)
+
+
+def test_taps_that_drift_or_follow_no_click_are_doubted() -> None:
+    """What a tapper who keeps to the click does is relied on, at a spread that musicians have (10 to 20 ms, from
+    memory of the tapping literature, see Repp 2005)."""
+    rng = np.random.default_rng(4)
+    assert _taps(30.0 + rng.normal(0.0, 15.0, 48)).doubt is None
+    drifting = _taps(np.linspace(-70.0, 70.0, 48) + rng.normal(0.0, 8.0, 48))
+    assert drifting.doubt is not None and "later and later" in drifting.doubt
+    earlier = _taps(np.linspace(50.0, -50.0, 48) + rng.normal(0.0, 5.0, 48))
+    assert earlier.doubt is not None and "earlier and earlier" in earlier.doubt
+    n_doubted = sum(_taps(rng.uniform(-370.0, 370.0, 48)).doubt is not None for _ in range(200))
+    assert n_doubted == 200
+    few = fit_latency(np.arange(3) * 0.75, np.arange(3) * 0.75)
+    assert few.doubt == few.sentence
+
+
+def test_a_steady_tapper_is_hardly_ever_doubted() -> None:
+    """Spreads of 12 ms with neighbours alike (AR(1) 0.3): of 400 calibrations at most one in a hundred is refused."""
+    rng = np.random.default_rng(9)
+    n_doubted = 0
+    for _ in range(400):
+        noise = rng.normal(0.0, 12.0, 48)
+        for i in range(1, 48):
+            noise[i] = 0.3 * noise[i - 1] + np.sqrt(1 - 0.09) * noise[i]
+        n_doubted += _taps(20.0 + noise).doubt is not None
+    assert n_doubted <= 4

@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
+from trainer.cli.choosing import take_meant
 from trainer.cli.desk import breathe
 from trainer.cli.facts import Json, show_json
 from trainer.cli.speaking import say, to_stderr
@@ -211,7 +212,12 @@ def calibrate(
     plain: Annotated[bool, typer.Option("--plain", help="One line a bar instead of the screen.")] = False,
     from_take: Annotated[
         Path | None,
-        typer.Option("--from", metavar="TAKE", help="Fit a take that is there: of taps to a click, or of a song."),
+        typer.Option(
+            "--from",
+            metavar="TAKE",
+            help="Fit a take that is there, of taps to a click or of a song; last: the newest.",
+            callback=take_meant,
+        ),
     ] = None,
     keep: Annotated[Path | None, typer.Option("--keep", metavar="DIR", help="Keep the take there.")] = None,
     as_json: Json = False,
@@ -254,9 +260,17 @@ def calibrate(
         calm=True,
         quiet_screen=plain or as_json,
     )
-    with to_stderr(as_json):
-        take = _played(session, options, known.port, keep)
-    return _concluded(take, known, output, monitor, used, as_json=as_json)
+    while True:
+        with to_stderr(as_json):
+            take = _played(session, options, known.port, keep)
+        try:
+            return _concluded(take, known, output, monitor, used, as_json=as_json)
+        except UsageError as error:
+            if as_json or not (sys.stdin.isatty() and sys.stdout.isatty()):
+                raise
+            say(f"{error}.\nOnce more, then: {_instructions(used, typing)[0]}")
+        if not breathe(words="Count-in"):
+            return 2
 
 
 def _calibrate_from(path: Path, midi_in: str | None, profile: str | None, *, as_json: bool) -> int:
@@ -286,11 +300,13 @@ def _concluded(take: Take, known: PortSettings, output: str, monitor: bool, used
         input_ms = None if stated_ms is None else fit.base_ms
         show_json({"input": known.port, "output": output, "monitor": monitor, "profile": used,
                    "output_ms": stated_ms, "input_ms": input_ms, **fit.to_dict()})  # fmt: skip
-    else:
+    if fit.doubt is not None:
+        earlier = known.calibrations.get(calibration_key(output, monitor))
+        stays = "" if earlier is None else f"; the earlier one of {calibration_from(earlier).base_ms:.1f} ms stays"
+        raise UsageError(f"nothing was remembered: {fit.doubt}{stays}")
+    if not as_json:
         for line in words_of(fit, stated_ms):
             say(line)
-    if fit.base_ms is None or fit.base_ci95_ms is None:
-        raise UsageError(f"nothing was remembered: {fit.sentence}")
     _remember(known, fit, output, monitor, used, stated_ms)
     if not as_json:
         say(f"Remembered for {known.port} with {'MIDI out' if output == 'none' else output}.")

@@ -18,8 +18,10 @@ if TYPE_CHECKING:
     from trainer.session import Session
 
 __all__ = [
+    "LAST",
     "Downbeat",
     "Overrides",
+    "TakeFile",
     "Track",
     "between",
     "chosen_session",
@@ -27,6 +29,8 @@ __all__ = [
     "own_sounds",
     "part_changes",
     "session_options",
+    "take_meant",
+    "takes_meant",
     "track_of",
     "with_overrides",
 ]
@@ -36,6 +40,35 @@ Track = Annotated[str | None, typer.Option("--track", metavar="NAME|N", help="Th
 Downbeat = Annotated[
     str | None,
     typer.Option("--downbeat", metavar="SECONDS|auto", help="Where chorus 1 begins, if the file does not say."),
+]
+
+
+LAST = "last"  # in a take's place: the newest one
+
+
+def take_meant(value: Path | None) -> Path | None:
+    """A callback for an argument that is a take: `last` is the newest one, unless a file of that name is there."""
+    if value is None or str(value) != LAST or value.exists():
+        return value
+    from trainer.cli.home import newest_take, takes_folder
+
+    folder = takes_folder()
+    newest = newest_take(folder)
+    if newest is None:
+        raise UsageError(f"{LAST}: no take is kept in {folder} yet; make one with: trainer play")
+    return newest
+
+
+def takes_meant(values: list[Path]) -> list[Path]:
+    """The same for several."""
+    return [take_meant(value) or value for value in values]
+
+
+TakeFile = Annotated[
+    Path,
+    typer.Argument(
+        metavar="TAKE", help="A take, or any MIDI file with a bass track; last: your newest take.", callback=take_meant
+    ),
 ]
 
 

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from trainer.cli.choosing import Downbeat, Track, downbeat_of, track_of
+from trainer.cli.choosing import Downbeat, TakeFile, Track, downbeat_of, track_of
 from trainer.cli.speaking import say
 from trainer.errors import UsageError
 
@@ -45,7 +45,7 @@ def write_notation(written: Written, musicxml: Path | None, svg: Path | None, pd
 
 
 def export(
-    take: Annotated[Path, typer.Argument(metavar="TAKE", help="A take, or any MIDI file with a bass track.")],
+    take: TakeFile,
     session: Annotated[
         str | None, typer.Option("--session", metavar="SESSION", help="What was to be played: a file or a name.")
     ] = None,

@@ -5,13 +5,13 @@ from __future__ import annotations
 import datetime
 from pathlib import Path
 
-__all__ = ["home_lines", "takes_folder"]
+__all__ = ["home_lines", "newest_take", "takes_folder"]
 
 
 def home_lines() -> list[str]:
     """Three lines; nothing here may fail for want of takes, nor wait for them to be read."""
     folder = takes_folder()
-    newest = _newest_take(folder)
+    newest = newest_take(folder)
     if newest is None:
         return [
             "Nothing recorded yet.",
@@ -55,7 +55,8 @@ def _short(path: Path) -> str:
     return shlex.quote(str(path))
 
 
-def _newest_take(folder: Path) -> Path | None:
+def newest_take(folder: Path) -> Path | None:
+    """The take of a folder that was written last: what `last` stands for."""
     try:
         files = [path for path in folder.glob("*.mid") if path.is_file()]
         return max(files, key=lambda path: path.stat().st_mtime, default=None)

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from trainer.cli.choosing import Overrides, chosen_session, own_sounds, part_changes, session_options
+from trainer.cli.choosing import Overrides, chosen_session, own_sounds, part_changes, session_options, take_meant
 from trainer.cli.exporting import MusicXml, Pdf, Svg, write_notation
 from trainer.cli.facts import Json, show_json
 from trainer.errors import UsageError
@@ -57,8 +57,9 @@ def render(
     from trainer.band import arrange, render_midi, render_wav
     from trainer.live.options import PartMix, part_gains
 
-    if overrides.session is not None and Path(overrides.session).suffix.lower() in (".mid", ".midi"):
-        chart, whole = _take_and_band(Path(overrides.session), overrides, count_in)
+    take = None if overrides.session is None else take_meant(Path(overrides.session))
+    if take is not None and take.suffix.lower() in (".mid", ".midi"):
+        chart, whole = _take_and_band(take, overrides, count_in)
     else:
         chart = expand(chosen_session(overrides))
         whole = arrange(chart, count_in=count_in)

@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from trainer.cli.choosing import Downbeat, Track, between, downbeat_of, track_of
+from trainer.cli.choosing import Downbeat, TakeFile, Track, between, downbeat_of, track_of
 from trainer.cli.speaking import say
 from trainer.errors import TrainerError, UsageError
 
@@ -31,7 +31,7 @@ MAX_KEYS_SHOWN = 24
 
 
 def report(
-    take: Annotated[Path, typer.Argument(metavar="TAKE", help="A take, or any MIDI file with a bass track.")],
+    take: TakeFile,
     session: SessionOption = None,
     track: Track = None,
     downbeat: Downbeat = None,
@@ -55,8 +55,8 @@ def report(
 
 
 def compare(
-    first: Annotated[Path, typer.Argument(metavar="TAKE", help="The first take, or any MIDI file with a bass track.")],
-    second: Annotated[Path, typer.Argument(metavar="TAKE", help="The second.")],
+    first: TakeFile,
+    second: TakeFile,
     session: SessionOption = None,
     track: Track = None,
     downbeat: Downbeat = None,
@@ -76,7 +76,10 @@ def compare(
     name, left, right = (max(len(getattr(row, column)) for row in rows) for column in ("name", "first", "second"))
     room = max((80 - len(f"{'':{name}}  {'':{left}}  {'':{right}}  stands out")) // 2, 0)  # for the takes' names
     left, right = max(left, min(len(first.stem), left + room)), max(right, min(len(second.stem), right + room))
-    typer.echo(f"{'':<{name}}  {_fitted(first.stem, left):>{left}}  {_fitted(second.stem, right):>{right}}")
+    heads = _fitted(first.stem, left), _fitted(second.stem, right)
+    if heads[0] == heads[1]:
+        heads = "first", "second"
+    typer.echo(f"{'':<{name}}  {heads[0]:>{left}}  {heads[1]:>{right}}")
     for row in rows:
         mark = "stands out" if row.words == APART else ""
         typer.echo(f"{row.name:<{name}}  {row.first:>{left}}  {row.second:>{right}}  {mark}".rstrip())

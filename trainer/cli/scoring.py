@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from trainer.cli.choosing import Downbeat, Track, between, downbeat_of, track_of
+from trainer.cli.choosing import Downbeat, Track, between, downbeat_of, takes_meant, track_of
 from trainer.cli.speaking import card_text, say
 from trainer.errors import TrainerError, UsageError
 
@@ -21,7 +21,14 @@ __all__ = ["add_to"]
 
 
 def score(
-    files: Annotated[list[Path], typer.Argument(metavar="FILE|DIR", help="Takes, other MIDI files, or folders.")],
+    files: Annotated[
+        list[Path],
+        typer.Argument(
+            metavar="FILE|DIR",
+            help="Takes, other MIDI files, or folders; last: your newest take.",
+            callback=takes_meant,
+        ),
+    ],
     session: Annotated[
         str | None, typer.Option(metavar="SESSION", help="What was to be played: a file or a ready-made name.")
     ] = None,

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from trainer.cli.choosing import Downbeat, Track, downbeat_of, track_of
+from trainer.cli.choosing import Downbeat, Track, downbeat_of, take_meant, track_of
 from trainer.cli.desk import Desk, MidiIn, MidiOut, NoAudio, Plain, StandInOption, Takes, listening, say_figure
 from trainer.cli.speaking import say
 from trainer.errors import TrainerError, UsageError
@@ -277,7 +277,12 @@ def _review_pages(results: list[Result], folder: Path) -> None:
 
 
 def study(
-    file: Annotated[Path, typer.Argument(metavar="FILE", help="A transcription: MIDI or MusicXML.")],
+    file: Annotated[
+        Path,
+        typer.Argument(
+            metavar="FILE", help="A transcription: MIDI or MusicXML; last: your newest take.", callback=take_meant
+        ),
+    ],
     session: Annotated[
         str | None, typer.Option("--session", metavar="SESSION", help="The chart it lies on: a file or a name.")
     ] = None,

@@ -41,6 +41,8 @@ Floats = NDArray[np.float64]
 
 MIN_NOTES = 8  # under this no interval is given (the project's definition)
 TARGET_HALF_WIDTH_MS = 3.0  # sure enough: half the 6 ms at which a displaced tone is noticed (Friberg & Sundberg 1995)
+DOUBTED_HALF_WIDTH_MS = 10.0  # a calibration less sure than that moves figures that are judged by 6 ms; our choice
+DOUBTED_SD_MS = 25.0  # taps that scatter more follow no click: people's spread is under half of it; our choice
 _OUTLIER_SD = 4.5
 _MAX_WANTED = 500
 _MIN_SPREAD = 1.5  # highest over lowest fundamental; under a fifth apart, periods cannot be told from base (our choice)
@@ -56,7 +58,8 @@ class LatencyFit:
 
     `sd_ms`: spread of the notes about the fit. `half_width_ms`: the widest half-interval of the delay over the
     pitches played. `n` notes used, `n_left_out` outliers, `n_missing` clicks without a note, `n_wanted` more notes
-    for a half-width of 3 ms (0: enough).
+    for a half-width of 3 ms (0: enough). `drift_ms`: the last third of the notes less the first, as they lie about the
+    fit.
     """
 
     base_ms: float | None
@@ -70,12 +73,29 @@ class LatencyFit:
     n_missing: int
     n_wanted: int
     lag1: float | None = None
+    drift_ms: float | None = None
     pitches: tuple[float, float] | None = None
     why: Mapping[str, Mapping[str, str]] = field(default_factory=dict)
 
     @property
     def enough(self) -> bool:
         return self.base_ci95_ms is not None and self.n_wanted == 0
+
+    @property
+    def doubt(self) -> str | None:
+        """Why this fit is not to be relied on, in words; None when it is."""
+        if self.base_ms is None or self.base_ci95_ms is None or self.half_width_ms is None or self.sd_ms is None:
+            return self.sentence
+        if self.half_width_ms <= DOUBTED_HALF_WIDTH_MS and self.sd_ms <= DOUBTED_SD_MS:
+            return None
+        seen = f"the notes scatter by {self.sd_ms:.0f} ms, sure to ±{self.half_width_ms:.0f} ms"
+        if self.drift_ms is not None and abs(self.drift_ms) > DOUBTED_HALF_WIDTH_MS:
+            way = "later and later" if self.drift_ms > 0 else "earlier and earlier"
+            seen += f", and came {way}, by {abs(self.drift_ms):.0f} ms from the first third to the last"
+        return (
+            f"{seen}; wanted: a scatter of at most {DOUBTED_SD_MS:g} ms and ±{DOUBTED_HALF_WIDTH_MS:g} ms: "
+            "stay with the click, one note to each"
+        )
 
     @property
     def sentence(self) -> str:
@@ -178,9 +198,8 @@ def fit_latency(onsets_s: ArrayLike, clicks_s: ArrayLike, pitch: ArrayLike | Non
             0,
             n_missing,
             need,
-            None,
-            span,
-            {**dict.fromkeys(fields, reason), **why},
+            pitches=span,
+            why={**dict.fromkeys(fields, reason), **why},
         )
     return _fitted(lateness_ms, inverse, n_missing, span, why)
 
@@ -250,6 +269,7 @@ def _fitted(
         n_missing=n_missing,
         n_wanted=min(max(math.ceil(wanted), 0), _MAX_WANTED),
         lag1=lag1,
+        drift_ms=float(np.mean(residual[-(n // 3) :]) - np.mean(residual[: n // 3])),
         pitches=span,
         why=why,
     )
