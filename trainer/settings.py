@@ -21,8 +21,18 @@ from typing import Any
 from trainer.errors import FileFormatError, UsageError
 from trainer.system import here
 
-__all__ = ["APP_NAME", "PortSettings", "config_dir", "load_port", "log_dir", "save_port", "write_aside"]
+__all__ = [
+    "APP_NAME",
+    "INPUT_PROFILES",
+    "PortSettings",
+    "config_dir",
+    "load_port",
+    "log_dir",
+    "save_port",
+    "write_aside",
+]
 
+INPUT_PROFILES = ("pad", "keys", "strings")
 APP_NAME = "shuffle-partner"
 _SCHEMA = {"name": "port", "major": 1, "minor": 0}
 
@@ -47,6 +57,10 @@ class PortSettings:
     string_channels: Mapping[str, int] = field(default_factory=dict)
     checked: str = ""
     calibrations: Mapping[str, Mapping[str, Any]] = field(default_factory=dict)
+
+    def __post_init__(self) -> None:
+        if self.profile not in INPUT_PROFILES:
+            raise ValueError(f'profile "{self.profile}"; expected one of {", ".join(INPUT_PROFILES)}')
 
 
 def config_dir() -> Path:
@@ -77,6 +91,8 @@ def _port_file(port: str) -> Path:
 
 def load_port(port: str) -> PortSettings | None:
     """What is remembered of a port, or None; `FileFormatError` for a file that is not one of ours."""
+    import msgspec
+
     path = _port_file(port)
     try:
         raw = path.read_text(encoding="utf-8")
@@ -88,24 +104,11 @@ def load_port(port: str) -> PortSettings | None:
         data = json.loads(raw)
         if data["schema"]["name"] != _SCHEMA["name"] or data["schema"]["major"] != _SCHEMA["major"]:
             raise ValueError("another kind or version of file")
-        known = {name: data[name] for name in PortSettings.__dataclass_fields__ if name in data}
-        settings = PortSettings(**known)
-        _checked(settings)
+        return msgspec.convert(data, PortSettings)
     except (ValueError, KeyError, TypeError, RecursionError) as error:
         raise FileFormatError(
             f"{path} is not the settings of a port ({error}); delete it and run: trainer check"
         ) from None
-    return settings
-
-
-def _checked(settings: PortSettings) -> None:
-    if not isinstance(settings.port, str) or settings.profile not in ("pad", "keys", "strings"):
-        raise ValueError("port or profile")
-    numbers = (settings.transpose_semitones, settings.tuning_cents, settings.velocity_floor)
-    if not all(isinstance(value, int | float) for value in numbers):
-        raise ValueError("numbers")
-    if not isinstance(settings.calibrations, dict) or not isinstance(settings.string_channels, dict):
-        raise ValueError("tables")
 
 
 def save_port(settings: PortSettings) -> Path:

@@ -16,24 +16,24 @@ from tests.cli.conftest import Outcome
 from tests.engine.on_a_terminal import on_terminal, wait_until
 from tests.jack_sender import JackSender
 from tests.jack_server import JackServer
-from trainer.cli.calibrating import (
+from trainer.cli.calibrating import words_of
+from trainer.clock.tempo import TempoMap
+from trainer.line import Feel, StandIn, model_line
+from trainer.line.stand_in import Tracking
+from trainer.live import PlayOptions, play_offline
+from trainer.live.calibration import (
     STRINGS,
-    calibration_from,
     calibration_key,
     click_rows,
     click_session,
     clicks_of,
     fit_take,
     stored_calibration,
-    words_of,
 )
-from trainer.clock.tempo import TempoMap
-from trainer.line import Feel, StandIn, model_line
-from trainer.line.stand_in import Tracking
-from trainer.live import PlayOptions, play_offline
 from trainer.session import ChorusPlan, Session, expand
 from trainer.settings import PortSettings, load_port, save_port
 from trainer.take import Calibration, Take, TakeHeader, notes_from_rows, write_take
+from trainer.take.model import calibration_from
 
 Command = Callable[..., Outcome]
 OPEN = {"E": 28, "A": 33, "D": 38, "G": 43}
@@ -115,7 +115,7 @@ def test_from_a_take_for_the_ports_it_was_played_with(command: Command, tmp_path
     assert "states 12.0 ms of its own, which is already allowed for" in " ".join(done.out.split())
     known = load_port("pickup")
     assert known is not None
-    kept = calibration_from(known.calibrations[calibration_key("card", True)])
+    kept = calibration_from(known.calibrations[calibration_key("card", True)], "settings")
     fit = fit_take(take, "strings")
     # The one reading of the figures, whoever makes it: the output's share stated, the rest the input's.
     again = fit.calibration(output_ms=12.0, monitor=True, made=kept.made, ports=("pickup", "card"))
@@ -135,7 +135,7 @@ def test_from_a_take_without_our_click_every_beat_is_one(command: Command, tmp_p
     assert done.status == 0, done.err
     known = load_port("box")
     assert known is not None
-    kept = calibration_from(known.calibrations["none|direct"])
+    kept = calibration_from(known.calibrations["none|direct"], "settings")
     assert kept.base_ci95_ms is not None and kept.base_ci95_ms[0] < 22.0 < kept.base_ci95_ms[1]
     assert kept.input_ms is None  # output and input together
 

@@ -12,10 +12,10 @@ import pytest
 
 from tests.cli.conftest import Outcome
 from tests.engine.on_a_terminal import on_terminal, wait_until
-from trainer.cli.playing import worst_bars, worst_bars_session
 from trainer.line import Feel, StandIn, planned_song
 from trainer.line.stand_in import changes_of
 from trainer.live import PlayResult, play_offline
+from trainer.practice.worst import worst_bars, worst_bars_session
 from trainer.scoring import score
 from trainer.session import default_session, expand, session_from_dict
 

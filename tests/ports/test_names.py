@@ -163,7 +163,7 @@ def test_a_port_that_takes_nothing_more_is_a_port_error_and_counts_as_lost(monke
 
 
 def test_what_drivers_write_is_kept_away_by_several_threads_at_once(capfd: pytest.CaptureFixture[str]) -> None:
-    first, second = midi._quiet(), midi._quiet()
+    first, second = midi.quiet_stderr(), midi.quiet_stderr()
     os.write(2, b"before ")
     with first:
         second.__enter__()

@@ -11,160 +11,27 @@ import datetime
 import sys
 from dataclasses import asdict, replace
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 from trainer.cli.choosing import take_meant
-from trainer.cli.desk import breathe
 from trainer.cli.facts import Json, show_json
+from trainer.cli.input_port import chosen_input, known_profile
 from trainer.cli.speaking import say, to_stderr
+from trainer.cli.waiting import breathe
 from trainer.errors import PortError, UsageError
 
 if TYPE_CHECKING:
-    from numpy.typing import NDArray
-
     from trainer.live import PlayOptions
     from trainer.scoring.latency import LatencyFit
     from trainer.session import Session
     from trainer.settings import PortSettings
-    from trainer.take import Calibration, Take
-    from trainer.take.notes import Notes
+    from trainer.take import Take
 
-__all__ = [
-    "TYPING_PORT",
-    "add_to",
-    "calibration_key",
-    "click_rows",
-    "click_session",
-    "clicks_of",
-    "fit_take",
-    "output_name",
-    "stored_calibration",
-]
+__all__ = ["add_to", "words_of"]
 
-TYPING_PORT = "computer keyboard"
-CLICK_PITCH = 76
-CLICK_BEATS = 0.1
 N_CLICKS = {"strings": 64, "pad": 48, "keys": 48}  # 48 s and 36 s at 80 bpm; our choice
-STRINGS = ("E", "A", "D", "G")
-
-
-def output_name(audio: str) -> str:
-    """The name of the sound output that will be opened for "auto", "none" or part of a name; "none" without sound."""
-    from trainer.ports.audio import list_audio
-    from trainer.ports.midi import find_port
-
-    if audio == "none":
-        return "none"
-    outputs = list_audio()
-    if audio == "auto":
-        return outputs.default.name if outputs.default is not None else "none"
-    return find_port(audio, outputs.names, "sound output")
-
-
-def calibration_key(output: str, monitor: bool) -> str:
-    """Under what a calibration is kept: the output and whether the monitor was on, both of which change the delay."""
-    return f"{output}|{'monitor' if monitor else 'direct'}"
-
-
-def stored_calibration(known: PortSettings, audio: str, monitor: bool) -> Calibration | None:
-    """The calibration made of this input with this sound output and monitor setting, or None."""
-    if not known.calibrations:
-        return None
-    kept = known.calibrations.get(calibration_key(output_name(audio), monitor))
-    return None if kept is None else calibration_from(kept)
-
-
-def calibration_from(kept: Any) -> Calibration:
-    """A calibration from its plain data, as `trainer.settings` keeps it."""
-    from trainer.take import Calibration
-
-    pairs = ("base_ci95_ms", "periods_ci95", "ports")
-    fields: dict[str, Any] = {name: tuple(v) if name in pairs and v is not None else v for name, v in kept.items()}
-    return Calibration(**fields)
-
-
-# --- the click, and what was played to it --------------------------------------------------------------------------
-
-
-def click_session(profile: str, n_clicks: int, tempo_bpm: float) -> Session:
-    """A session whose chart shows what to play: for strings, a string at a time; else one note throughout."""
-    from trainer.session import session_from_dict
-
-    n_bars = max(2, -(-n_clicks // 4))
-    if profile == "strings":
-        bars = [STRINGS[i * len(STRINGS) // n_bars] for i in range(n_bars)]
-    else:
-        bars = ["E"] * n_bars
-    return session_from_dict(
-        {
-            "title": "Calibration: one note to each click",
-            "key": "E",
-            "tempo_bpm": tempo_bpm,
-            "swing_ratio": 1.0,
-            "groove": "straight",
-            "form": "chart",
-            "chart": {"bars": bars},
-            "count_in_bars": 1,
-            "guide": "on",
-            "chorus": [{"role": "verse"}],
-        },
-        "the calibration",
-    )
-
-
-def click_rows(session: Session) -> list[tuple[float, float, float, float]]:
-    """The click as the guide bass's line: a short high note on every beat."""
-    from trainer.session import expand
-
-    n_beats = round(expand(session).end_beats)
-    return [
-        (float(beat), CLICK_BEATS, float(CLICK_PITCH), 112.0 if beat % 4 == 0 else 100.0) for beat in range(n_beats)
-    ]
-
-
-def clicks_of(take: Take) -> NDArray[Any]:
-    """When the clicks sounded, seconds of the take: (m,) float64, rising; none in a take of a song.
-
-    The band's parts vary by a few ms as people do, under what a listener notices (6 ms: Friberg & Sundberg 1995), so a
-    player follows their even mean: the grid, moved by the mean of the variation.
-    """
-    import numpy as np
-
-    from trainer.band.arranger import CHANNELS
-
-    band = take.band
-    here = (band["channel"] == CHANNELS["guide"]) & (band["pitch"] == CLICK_PITCH)
-    sounded = np.sort(band["onset_s"][here].astype(np.float64))
-    grid = np.asarray(take.tempo.seconds_at(np.rint(take.tempo.beats_at(sounded))), dtype=np.float64)
-    return grid + float(np.mean(sounded - grid)) if len(sounded) else grid
-
-
-def fit_take(take: Take, profile: str) -> LatencyFit:
-    """The latency in a take; by pitch for strings. Of notes played to the click all count, of a song those on the
-    beat, against the drums where they vary."""
-    from trainer.scoring.latency import fit_latency
-
-    notes, clicks = take.notes, clicks_of(take)
-    if not len(clicks):
-        notes, clicks = _on_beats(take)
-    return fit_latency(notes["onset_s"], clicks, notes["pitch"] if profile == "strings" else None)
-
-
-def _on_beats(take: Take) -> tuple[Notes, NDArray[Any]]:
-    """The on-beat notes of a song as they were played, uncalibrated, and the beats they were played to, seconds."""
-    import numpy as np
-
-    from trainer.scoring.align import read_notes
-    from trainer.scoring.timing import band_reference_s
-    from trainer.session import expand
-
-    raw = replace(take, header=replace(take.header, calibration=None))
-    reading = read_notes(raw, None if take.session is None else expand(take.session))
-    rows = np.flatnonzero((reading.on_note_idx >= 0) & (reading.beat_excused == 0) & (reading.unplaced is None))
-    drums = band_reference_s(take.band, take.tempo, reading.first_beat_idx, reading.n_beats)
-    return reading.notes[reading.on_note_idx[rows]], (reading.grid_s[:-1] + np.nan_to_num(drums))[rows]
 
 
 def words_of(fit: LatencyFit, stated_ms: float | None) -> list[str]:
@@ -223,9 +90,9 @@ def calibrate(
     as_json: Json = False,
 ) -> int:
     """Measure how late your input is: play one note to each click. Remembered for this input and output."""
-    from trainer.cli.checking import known_profile
-    from trainer.cli.input_port import chosen_input
     from trainer.live import PartMix, PlayOptions
+    from trainer.live.calibration import TYPING_PORT, click_rows, click_session
+    from trainer.ports.audio import output_name
     from trainer.settings import PortSettings, load_port
 
     if clicks is not None and not 8 <= clicks <= 256:
@@ -275,6 +142,7 @@ def calibrate(
 
 def _calibrate_from(path: Path, midi_in: str | None, profile: str | None, *, as_json: bool) -> int:
     """Fit a take that was kept; the ports are those it was played with."""
+    from trainer.live.calibration import TYPING_PORT
     from trainer.settings import PortSettings, load_port
     from trainer.take import read_take
 
@@ -294,6 +162,8 @@ def _calibrate_from(path: Path, midi_in: str | None, profile: str | None, *, as_
 
 def _concluded(take: Take, known: PortSettings, output: str, monitor: bool, used: str, *, as_json: bool) -> int:
     """Fit, say, remember; the exit status."""
+    from trainer.live.calibration import fit_take, kept_calibration
+
     fit = fit_take(take, used)
     stated_ms = _stated_ms(take)
     if as_json:
@@ -301,8 +171,8 @@ def _concluded(take: Take, known: PortSettings, output: str, monitor: bool, used
         show_json({"input": known.port, "output": output, "monitor": monitor, "profile": used,
                    "output_ms": stated_ms, "input_ms": input_ms, **fit.to_dict()})  # fmt: skip
     if fit.doubt is not None:
-        earlier = known.calibrations.get(calibration_key(output, monitor))
-        stays = "" if earlier is None else f"; the earlier one of {calibration_from(earlier).base_ms:.1f} ms stays"
+        earlier = kept_calibration(known, output, monitor)
+        stays = "" if earlier is None else f"; the earlier one of {earlier.base_ms:.1f} ms stays"
         raise UsageError(f"nothing was remembered: {fit.doubt}{stays}")
     if not as_json:
         for line in words_of(fit, stated_ms):
@@ -352,6 +222,7 @@ def _stated_ms(take: Take) -> float | None:
 def _remember(
     known: PortSettings, fit: LatencyFit, output: str, monitor: bool, profile: str, stated_ms: float | None
 ) -> None:
+    from trainer.live.calibration import calibration_key
     from trainer.settings import save_port
 
     made = datetime.datetime.now(datetime.UTC).isoformat(timespec="seconds")

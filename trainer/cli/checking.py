@@ -2,17 +2,16 @@
 
 from __future__ import annotations
 
-import contextlib
 import datetime
-import select
 import sys
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 from trainer.cli.facts import Json, show_json
-from trainer.cli.input_port import chosen_input
+from trainer.cli.input_port import chosen_input, known_profile
+from trainer.cli.waiting import key_reader
 from trainer.errors import PortError, UsageError
 
 if TYPE_CHECKING:
@@ -23,7 +22,7 @@ if TYPE_CHECKING:
     from trainer.settings import PortSettings
     from trainer.take import Calibration
 
-__all__ = ["add_to", "converse", "key_reader", "known_profile"]
+__all__ = ["add_to", "converse"]
 
 POLL_NS = 10_000_000
 RING_OUT_NS = 1_200_000_000  # after the last note: time for its bend to settle and for a second trigger to show
@@ -88,56 +87,6 @@ def converse(
         return None
     table = recorder.note_table(lambda host_ns: (host_ns - start_ns) * 1e-9, clock.now_ns())
     return assess(table, check.spans(), tuning)
-
-
-@contextlib.contextmanager
-def key_reader() -> Iterator[Callable[[], str]]:
-    """Keys as they are pressed, without waiting; the terminal is put back on leaving.
-
-    Without a terminal nothing is ever pressed; the end of standard input counts as "q".
-    """
-    if sys.platform == "win32":
-        import msvcrt
-
-        yield lambda: msvcrt.getwch() if msvcrt.kbhit() else ""
-        return
-    import os
-    import termios
-    import tty
-
-    try:
-        descriptor = sys.stdin.fileno()
-    except (OSError, ValueError):
-        yield lambda: ""
-        return
-
-    def read() -> str:
-        if not select.select([descriptor], [], [], 0)[0]:
-            return ""
-        data = os.read(descriptor, 1)
-        return data.decode("latin-1") if data else "q"
-
-    if not os.isatty(descriptor):
-        yield read
-        return
-    before = termios.tcgetattr(descriptor)
-    try:
-        tty.setcbreak(descriptor)
-        yield read
-    finally:
-        termios.tcsetattr(descriptor, termios.TCSADRAIN, before)
-
-
-def known_profile(profile: str) -> str:
-    """A profile that an input can have; `UsageError` for anything else."""
-    from trainer.errors import nearest
-
-    known = ("pad", "keys", "strings")
-    if profile not in known:
-        near = nearest(profile, known)
-        tail = f'; did you mean "{near}"?' if near else ""
-        raise UsageError(f'--profile: found "{profile}"; allowed: {", ".join(known)}{tail}')
-    return profile
 
 
 def check(

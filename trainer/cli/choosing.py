@@ -6,7 +6,7 @@ import inspect
 import math
 import re
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, fields
+from dataclasses import dataclass, fields, is_dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any, get_type_hints
 
@@ -23,15 +23,16 @@ __all__ = [
     "Overrides",
     "TakeFile",
     "Track",
+    "bar_range",
     "between",
     "chosen_session",
     "downbeat_of",
     "own_sounds",
     "part_changes",
-    "session_options",
     "take_meant",
     "takes_meant",
     "track_of",
+    "with_options",
     "with_overrides",
 ]
 
@@ -87,6 +88,18 @@ def downbeat_of(text: str | None) -> float | str | None:
         raise UsageError(f'--downbeat: found "{text}"; expected a second such as 4.25, or auto') from None
 
 
+def between(low: float, high: float = math.inf) -> Callable[[typer.CallbackParam, Any], Any]:
+    """A check for an option: `UsageError` unless its number lies from `low` to `high`."""
+
+    def check(option: typer.CallbackParam, value: Any) -> Any:
+        if value is not None and not low <= value <= high:
+            allowed = f"from {low:g} to {high:g}" if high < math.inf else f"of at least {low:g}"
+            raise UsageError(f"{option.opts[0]} {value:g}: expected a number {allowed}")
+        return value
+
+    return check
+
+
 @dataclass(frozen=True, slots=True)
 class Overrides:
     """What the command line says instead of the session file; None leaves the file's."""
@@ -102,7 +115,9 @@ class Overrides:
     groove: Annotated[str | None, typer.Option(metavar="GROOVE", help="A groove; see: trainer grooves")] = None
     seed: Annotated[int | None, typer.Option(metavar="N", help="Another seed, another evening of the band.")] = None
     loop: Annotated[str | None, typer.Option(metavar="BARS", help="Go round these bars of the form: 9-12.")] = None
-    intensity: Annotated[float | None, typer.Option(metavar="0..1", help="How hard the band plays.")] = None
+    intensity: Annotated[
+        float | None, typer.Option(metavar="0..1", callback=between(0, 1), help="How hard the band plays.")
+    ] = None
     guide: Annotated[
         str | None, typer.Option(metavar="off|on|every_other", help="A guide bass that plays the roots.")
     ] = None
@@ -112,35 +127,25 @@ class Overrides:
     ] = None
 
 
-def between(low: float, high: float = math.inf) -> Callable[[typer.CallbackParam, Any], Any]:
-    """A check for an option: `UsageError` unless its number lies from `low` to `high`."""
-
-    def check(option: typer.CallbackParam, value: Any) -> Any:
-        if value is not None and not low <= value <= high:
-            allowed = f"from {low:g} to {high:g}" if high < math.inf else f"of at least {low:g}"
-            raise UsageError(f"{option.opts[0]} {value:g}: expected a number {allowed}")
-        return value
-
-    return check
-
-
-def session_options(command: Callable[..., Any]) -> Callable[..., Any]:
-    """Give a command the options of `Overrides`; it gets them as its first argument."""
-    own = list(inspect.signature(command).parameters.values())[1:]
-    own_hints = get_type_hints(command, include_extras=True)
-    hints = get_type_hints(Overrides, include_extras=True)
-    shared = [
-        inspect.Parameter(f.name, inspect.Parameter.KEYWORD_ONLY, default=f.default, annotation=hints[f.name])
-        for f in fields(Overrides)
-    ]
-    names = {parameter.name for parameter in shared}
+def with_options(command: Callable[..., Any]) -> Callable[..., Any]:
+    """Let a command ask for options that travel together: a parameter that is a dataclass of options becomes them."""
+    hints = get_type_hints(command, include_extras=True)
+    groups = {name: hints[name] for name in inspect.signature(command).parameters if is_dataclass(hints[name])}
+    parameters = []
+    for name, own in inspect.signature(command).parameters.items():
+        if name not in groups:
+            parameters.append(own.replace(kind=inspect.Parameter.KEYWORD_ONLY, annotation=hints[name]))
+            continue
+        inner = get_type_hints(groups[name], include_extras=True)
+        parameters += [
+            inspect.Parameter(f.name, inspect.Parameter.KEYWORD_ONLY, default=f.default, annotation=inner[f.name])
+            for f in fields(groups[name])
+        ]
 
     def wrapper(**values: Any) -> Any:
-        overrides = Overrides(**{name: values.pop(name) for name in names})
-        return command(overrides, **values)
+        made = {name: kind(**{f.name: values.pop(f.name) for f in fields(kind)}) for name, kind in groups.items()}
+        return command(**made, **values)
 
-    keyword = inspect.Parameter.KEYWORD_ONLY
-    parameters = [*shared, *(p.replace(kind=keyword, annotation=own_hints[p.name]) for p in own)]
     wrapper.__name__ = command.__name__
     wrapper.__doc__ = command.__doc__
     wrapper.__signature__ = inspect.Signature(parameters)  # type: ignore[attr-defined]
@@ -171,68 +176,60 @@ def named_session(name: str) -> Session:
     return load_session(session_path(name))
 
 
+# Options that stand in the session file under a key of their own.
+_AS_THEY_ARE = {"bpm": "tempo_bpm", "swing": "swing_ratio", "groove": "groove", "seed": "seed", "listen": "listen",
+                "guide": "guide", "form": "form"}  # fmt: skip
+
+
 def with_overrides(session: Session, overrides: Overrides, *, from_file: bool) -> Session:
     """The session with the command line's changes, checked again as a whole. `SessionError` names the option's key."""
     from trainer.session import session_from_dict, with_something_to_play
 
+    if replace(overrides, session=None) == Overrides():
+        return session
     data = session.to_dict()
-    changed = False
-    for name, key in (("bpm", "tempo_bpm"), ("swing", "swing_ratio"), ("groove", "groove"), ("seed", "seed")):
-        value = getattr(overrides, name)
-        if value is not None:
+    for name, key in _AS_THEY_ARE.items():
+        if (value := getattr(overrides, name)) is not None:
             data[key] = value
-            changed = True
-    if overrides.swing is None and (overrides.groove is not None or (overrides.bpm is not None and not from_file)):
-        del data["swing_ratio"]  # the groove's usual ratio at this tempo
-    if not from_file:
-        if overrides.groove is not None and overrides.bpm is None:
-            del data["tempo_bpm"]  # one that suits the groove
-        if overrides.groove is not None or overrides.bpm is not None:
-            del data["count_in_bars"]  # one bar where it is slow
-    if overrides.listen is not None:
-        data["listen"] = overrides.listen
-        changed = True
-    if overrides.guide is not None:
-        data["guide"] = overrides.guide
-        changed = True
+    _drop_what_follows(data, overrides, from_file)
     if overrides.form is not None:
-        data["form"] = overrides.form
         if overrides.form != "chart":
             data.pop("chart", None)
-        _drop_spans(data)
-        changed = True
+        # Another form has other bars: planned silences, pedals and loops of the old one mean nothing in it.
+        for name in ("drop_out", "pedal", "loop", "turnaround"):
+            data.pop(name, None)
     if overrides.key is not None:
         _change_key(data, session, overrides.key)
-        changed = True
     if overrides.choruses is not None:
         data["chorus"] = _choruses(data["chorus"], overrides.choruses, from_file=from_file)
-        for kind in ("drop_out", "pedal"):
-            data[kind] = [span for span in data.get(kind, []) if span["chorus"] <= overrides.choruses]
-        changed = True
+        _keep_spans(data, lambda span: span["chorus"] <= overrides.choruses)
     if overrides.intensity is not None:
-        if not 0.0 <= overrides.intensity <= 1.0:
-            raise UsageError(f"--intensity {overrides.intensity:g}: expected a number from 0 to 1")
         for table in data["chorus"]:
             table["intensity"] = overrides.intensity
-        changed = True
     if overrides.loop is not None:
-        first, last = _bar_range(overrides.loop)
+        first, last = bar_range(overrides.loop)
         data["loop"] = [first, last]
-        for kind in ("drop_out", "pedal"):
-            data[kind] = [s for s in data.get(kind, []) if s["bars"][0] >= first and s["bars"][1] <= last]
-        changed = True
-    if not changed:
-        return session
-    if not from_file:
-        data.pop("title")  # the default one follows the key
-    source = "the options" if not from_file else str(overrides.session)
+        _keep_spans(data, lambda span: span["bars"][0] >= first and span["bars"][1] <= last)
+    source = str(overrides.session) if from_file else "the options"
     return with_something_to_play(session_from_dict(data, source), source)
 
 
-def _drop_spans(data: dict[str, Any]) -> None:
-    """Another form has other bars: planned silences, pedals and loops of the old one mean nothing in it."""
-    for name in ("drop_out", "pedal", "loop", "turnaround"):
-        data.pop(name, None)
+def _drop_what_follows(data: dict[str, Any], overrides: Overrides, from_file: bool) -> None:
+    """Take out what the session's reader works out from the groove and the tempo asked for."""
+    if overrides.swing is None and (overrides.groove is not None or (overrides.bpm is not None and not from_file)):
+        del data["swing_ratio"]  # the groove's usual ratio at this tempo
+    if from_file:
+        return
+    data.pop("title")  # the default one follows the key
+    if overrides.groove is not None and overrides.bpm is None:
+        del data["tempo_bpm"]  # one that suits the groove
+    if overrides.groove is not None or overrides.bpm is not None:
+        del data["count_in_bars"]  # one bar where it is slow
+
+
+def _keep_spans(data: dict[str, Any], keep: Callable[[dict[str, Any]], bool]) -> None:
+    for kind in ("drop_out", "pedal"):
+        data[kind] = [span for span in data.get(kind, []) if keep(span)]
 
 
 def _change_key(data: dict[str, Any], session: Session, text: str) -> None:
@@ -291,7 +288,7 @@ def _choruses(tables: Sequence[dict[str, Any]], n: int, *, from_file: bool) -> l
 _RANGE = re.compile(r"\s*(\d{1,3})\s*(?:[-–:,]\s*(\d{1,3}))?\s*")
 
 
-def _bar_range(text: str) -> tuple[int, int]:
+def bar_range(text: str) -> tuple[int, int]:
     match = _RANGE.fullmatch(text)
     if match is None:
         raise UsageError(f'--loop: found "{text}"; expected bars of the form, such as 9-12')

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import sys
 from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
@@ -10,7 +9,9 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
+from trainer.cli.running import BandOptions, Places, exit_status, not_heard, play_options, with_input
 from trainer.cli.speaking import say
+from trainer.cli.waiting import BREATH_S, breathe
 from trainer.errors import TrainerError, UsageError
 
 if TYPE_CHECKING:
@@ -24,31 +25,14 @@ __all__ = [
     "Bpm",
     "Desk",
     "Key",
-    "MidiIn",
-    "MidiOut",
-    "NoAudio",
-    "Plain",
-    "StandInOption",
-    "Takes",
-    "breathe",
     "check_tempo",
     "listening",
     "recovered",
     "say_figure",
 ]
 
-Takes = Annotated[Path | None, typer.Option("--takes", metavar="DIR", help="The folder of takes.")]
-MidiIn = Annotated[str | None, typer.Option("--midi-in", metavar="NAME", help="The bass's MIDI input, or part of it.")]
-MidiOut = Annotated[str | None, typer.Option("--midi-out", metavar="NAME", help="Send the band there too.")]
-NoAudio = Annotated[bool, typer.Option("--no-audio", help="No sound of our own.")]
-Plain = Annotated[bool, typer.Option("--plain", help="One line a bar instead of the screen.")]
 Key = Annotated[str, typer.Option("--key", metavar="KEY", help="The key: G, Bb, Am.")]
 Bpm = Annotated[float, typer.Option("--bpm", metavar="N", help="Quarter notes a minute.")]
-StandInOption = Annotated[
-    bool, typer.Option("--stand-in", help="A stand-in player plays it, on a fake clock: to see what a run looks like.")
-]
-
-BREATH_S = 8.0  # between two runs: read the figure, see what comes, hands off the strings; our choice
 
 
 def check_tempo(bpm: float) -> None:
@@ -89,80 +73,26 @@ def _passing_folder() -> Path:
     return Path(folder)
 
 
-def breathe(seconds: float = BREATH_S, words: str = "Starts") -> bool:
-    """Wait, counting down, so that what stands there can be read before the playing screen covers it.
-
-    Enter goes on at once; False when the person leaves with q. Nobody waits where there is no terminal.
-    """
-    if not (sys.stdin.isatty() and sys.stdout.isatty()):
-        return True
-    from trainer.cli.checking import key_reader
-    from trainer.clock.sources import RealClock
-    from trainer.live.terminal import obey_escapes
-
-    obey_escapes()
-    clock = RealClock()
-    end_ns = clock.now_ns() + int(seconds * 1e9)
-    shown = ""
-    with key_reader() as read_key:
-        while (left_s := (end_ns - clock.now_ns()) * 1e-9) > 0.0:
-            text = f"{words} in {_minutes_and_seconds(left_s)}.  Enter: now   q: leave"
-            if text != shown:
-                sys.stdout.write(f"\r\x1b[K{text}")
-                sys.stdout.flush()
-                shown = text
-            key = read_key()
-            if key in ("\r", "\n", "q", "Q"):
-                sys.stdout.write("\r\x1b[K")
-                sys.stdout.flush()
-                return key not in ("q", "Q")
-            clock.sleep_until(clock.now_ns() + 50_000_000)
-    sys.stdout.write("\r\x1b[K")
-    sys.stdout.flush()
-    return True
-
-
-def _minutes_and_seconds(seconds: float) -> str:
-    whole = max(1, round(seconds))
-    return f"{whole} s" if whole < 60 else f"{whole // 60}:{whole % 60:02d}"
-
-
 class Desk:
     """Where runs are played from: the options of a command, made once."""
 
-    def __init__(
-        self, midi_in: str | None, midi_out: str | None, no_audio: bool, takes: Path | None, plain: bool, stand_in: bool
-    ) -> None:
+    def __init__(self, places: Places) -> None:
         from trainer.take import takes_dir
 
         # A stand-in's takes are nobody's practice: they are kept only where the person says.
-        self.takes = _passing_folder() if stand_in and takes is None else takes_dir(takes)
-        self.stand_in = stand_in
+        kept_nowhere = places.stand_in and places.takes is None
+        self.takes = _passing_folder() if kept_nowhere else takes_dir(places.takes)
+        self.stand_in = places.stand_in
         self.n_runs = 0
         self._told: set[str] = set()
-        self._midi_in, self._midi_out = midi_in, midi_out
-        self._audio, self._plain = ("none" if no_audio else "auto"), plain
+        self._places = places
         self._options: PlayOptions | None = None
 
     def _ready(self) -> PlayOptions:
-        from trainer.cli.playing import _options, _with_input
-
         if self._options is None:
-            options = _options(
-                None,  # type: ignore[arg-type]
-                midi_out=self._midi_out,
-                audio=self._audio,
-                monitor=True,
-                takes=self.takes,
-                figures=False,
-                calm=False,
-                mix={},
-                clock_out=None,
-                follow=None,
-                plain=self._plain,
-                ascii_only=False,
-            )
-            self._options = _with_input(options, self._midi_in, None)
+            at = self._places
+            band = BandOptions(midi_out=at.midi_out, no_audio=at.no_audio, takes=self.takes, plain=at.plain)
+            self._options = with_input(play_options(band), at.midi_in)
         return self._options
 
     def play(
@@ -216,13 +146,12 @@ class Desk:
         self, exercise: Exercise, extra: dict[str, Any], judge: Callable[[Scorecard], PassFigure]
     ) -> tuple[int | None, PassFigure | None]:
         """(exit status if it is to end here, pass figure or None). What was kept is kept whatever happens."""
-        from trainer.cli.playing import _status, not_heard
         from trainer.scoring import score
 
         result, take = self.play(exercise.session, extra, line=exercise.model, guide_line=exercise.guide_rows())
         status = None
         if result is not None and result.status != "completed":
-            status = _status(result)
+            status = exit_status(result)
         if take is None or not len(take.notes):
             say(f"No notes were heard, so this run does not count. {not_heard(self._ready())}")
             return status, None

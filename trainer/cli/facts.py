@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from trainer.cli.choosing import Overrides, chosen_session, session_options
+from trainer.cli.choosing import Overrides, chosen_session, with_options
 from trainer.cli.speaking import say
 
 if TYPE_CHECKING:
@@ -199,7 +199,7 @@ def grooves(as_json: Json = False) -> None:
         typer.echo(f"{groove.name:<18} {tempi:<8} {feel:<9} {LINE_WORDS[groove.line]:<9} {groove.title}")
 
 
-@session_options
+@with_options
 def chart(
     overrides: Overrides,
     pdf: Annotated[Path | None, typer.Option("--pdf", metavar="FILE", help="One page for the stand.")] = None,

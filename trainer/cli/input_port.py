@@ -5,9 +5,10 @@ from __future__ import annotations
 import sys
 from collections.abc import Callable, Sequence
 
-from trainer.errors import PortError
+from trainer.errors import PortError, UsageError, nearest
+from trainer.settings import INPUT_PROFILES
 
-__all__ = ["ask_which", "chosen_input"]
+__all__ = ["ask_which", "chosen_input", "known_profile"]
 
 
 def ask_which(names: Sequence[str], read_line: Callable[[], str], write: Callable[[str], None]) -> str:
@@ -49,3 +50,12 @@ def chosen_input(asked: str | None, *, may_ask: bool | None = None) -> str | Non
         print(text, end="", flush=True)
 
     return ask_which(names, lambda: sys.stdin.readline(), write)
+
+
+def known_profile(profile: str) -> str:
+    """A profile that an input can have; `UsageError` for anything else."""
+    if profile not in INPUT_PROFILES:
+        near = nearest(profile, INPUT_PROFILES)
+        tail = f'; did you mean "{near}"?' if near else ""
+        raise UsageError(f'--profile: found "{profile}"; allowed: {", ".join(INPUT_PROFILES)}{tail}')
+    return profile

@@ -7,40 +7,28 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from trainer.cli.choosing import Overrides, chosen_session, own_sounds, part_changes, session_options, take_meant
+from trainer.cli.choosing import Overrides, chosen_session, own_sounds, take_meant, with_options
 from trainer.cli.exporting import MusicXml, Pdf, Svg, write_notation
 from trainer.cli.facts import Json, show_json
+from trainer.cli.running import Mix
 from trainer.errors import UsageError
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-    from trainer.band import BandScore
     from trainer.line import LineScore
-    from trainer.session import Chart
 
 __all__ = ["add_to", "tablature", "write_line_midi"]
 
-Volume = Annotated[
-    list[str] | None, typer.Option("--volume", metavar="PART=0..1", help="Volume of a part; may be given again.")
-]
-Mute = Annotated[list[str] | None, typer.Option("--mute", metavar="PART", help="Silence a part.")]
-Solo = Annotated[list[str] | None, typer.Option("--solo", metavar="PART", help="Only this part, and the count-in.")]
 
-
-@session_options
+@with_options
 def render(
     overrides: Overrides,
+    mix: Mix,
     wav: Annotated[Path | None, typer.Option(metavar="FILE", help="Write the band as sound, 16-bit stereo.")] = None,
     midi: Annotated[Path | None, typer.Option(metavar="FILE", help="Write the band as a Standard MIDI File.")] = None,
     sample_rate: Annotated[int, typer.Option(metavar="HZ", help="Of the sound.")] = 48000,
     count_in: Annotated[bool, typer.Option("--count-in/--no-count-in", help="Begin with the count-in.")] = True,
-    volume: Volume = None,
-    mute: Mute = None,
-    solo: Solo = None,
-    soundfont: Annotated[
-        Path | None, typer.Option("--soundfont", metavar="FILE", help="Your own SoundFont (.sf2) for the sounds.")
-    ] = None,
 ) -> None:
     """Write the band to a file, or a take with its band. Say --wav FILE, --midi FILE, or both."""
     from dataclasses import replace
@@ -53,19 +41,24 @@ def render(
 
     if wav is None and midi is None:
         raise UsageError("nothing to write; expected --wav FILE, --midi FILE, or both")
-    changes = part_changes(volume or [], mute or [], solo or [])
+    parts = mix.parts()
     from trainer.band import arrange, render_midi, render_wav
-    from trainer.live.options import PartMix, part_gains
+    from trainer.live.options import part_gains
 
     take = None if overrides.session is None else take_meant(Path(overrides.session))
     if take is not None and take.suffix.lower() in (".mid", ".midi"):
-        chart, whole = _take_and_band(take, overrides, count_in)
+        from trainer.live.as_heard import take_and_band
+
+        if replace(overrides, session=None) != Overrides():
+            raise UsageError(
+                f"{take}: a take is rendered as it was played; leave out the options that change the session"
+            )
+        chart, whole = take_and_band(take, count_in)
     else:
         chart = expand(chosen_session(overrides))
         whole = arrange(chart, count_in=count_in)
-    mix = {name: PartMix(**change) for name, change in changes.items()}
-    gains = dict(zip(PARTS, part_gains(mix), strict=True))
-    write_wav = partial(render_wav, soundfont=own_sounds(soundfont))
+    gains = dict(zip(PARTS, part_gains(parts), strict=True))
+    write_wav = partial(render_wav, soundfont=own_sounds(mix.soundfont))
     if wav is not None:
         typer.echo(f"wrote {write_wav(chart, wav, gains=gains, sample_rate_hz=sample_rate, score=whole)}")
     if midi is not None:
@@ -75,52 +68,7 @@ def render(
         typer.echo(f"wrote {render_midi(chart, midi, score=kept)}")
 
 
-def _take_and_band(path: Path, overrides: Overrides, count_in: bool) -> tuple[Chart, BandScore]:
-    """The chart of a take, and its band with the player's notes in the place of the guide bass: as they were heard.
-
-    `UsageError` when the take does not say what was to be played, or when the session's options are given too: what
-    was played cannot be changed afterwards.
-    """
-    from dataclasses import replace
-
-    import numpy as np
-
-    from trainer.band import BAND_DTYPE, PARTS, arrange
-    from trainer.band.arranger import CHANNELS
-    from trainer.clock.tempo import TempoMap
-    from trainer.scoring.align import read_notes
-    from trainer.session import expand
-    from trainer.take import read_take
-
-    if replace(overrides, session=None) != Overrides():
-        raise UsageError(f"{path}: a take is rendered as it was played; leave out the options that change the session")
-    take = read_take(path)
-    if take.session is None:
-        raise UsageError(
-            f"{path}: it does not say what was to be played; put the session beside it as {path.stem}.toml"
-        )
-    chart = expand(take.session)
-    levels = take.header.extra.get("intensities")  # of a band that listened
-    band = arrange(chart, guide="off", count_in=count_in, intensity=levels)
-    notes = read_notes(take, chart).notes  # latency taken off: against the band as the player heard it
-    notes = notes[(notes["pitch"] >= 0) & (notes["pitch"] < 127.5) & (notes["velocity"] > 0)]
-    tempo = TempoMap(chart.tempo_segments)
-    played = np.zeros(len(notes), dtype=BAND_DTYPE)
-    played["onset_beats"] = tempo.beats_at(notes["onset_s"])
-    played["duration_beats"] = (
-        tempo.beats_at(notes["onset_s"] + np.maximum(notes["duration_s"], 0.05)) - played["onset_beats"]
-    )
-    played["pitch"] = np.rint(notes["pitch"])
-    played["velocity"] = notes["velocity"]
-    played["channel"] = CHANNELS["guide"]
-    played["part"] = PARTS.index("guide")
-    inside = (played["onset_beats"] >= band.first_beats) & (played["onset_beats"] < chart.end_beats)
-    events = np.concatenate([band.events, played[inside]])
-    order = np.lexsort((events["pitch"], events["part"], events["onset_beats"]))
-    return chart, replace(band, events=events[order])
-
-
-@session_options
+@with_options
 def line(
     overrides: Overrides,
     device: Annotated[

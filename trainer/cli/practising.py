@@ -9,22 +9,17 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from trainer.cli.choosing import between
+from trainer.cli.choosing import between, with_options
 from trainer.cli.desk import (
     Bpm,
     Desk,
     Key,
-    MidiIn,
-    MidiOut,
-    NoAudio,
-    Plain,
-    StandInOption,
-    Takes,
     check_tempo,
     listening,
     recovered,
     say_figure,
 )
+from trainer.cli.running import Places, exit_status
 from trainer.cli.speaking import say
 from trainer.errors import TrainerError, UsageError
 
@@ -64,6 +59,7 @@ def drills(as_json: Annotated[bool, typer.Option("--json", help="As JSON.")] = F
     return 0
 
 
+@with_options
 def drill(
     name: Annotated[str, typer.Argument(metavar="NAME", help="A name from `trainer drills`.")],
     key: Key = "G",
@@ -77,12 +73,8 @@ def drill(
     times: Annotated[int, typer.Option(metavar="N", callback=between(1, 20), help="How many runs, 1 to 20.")] = 3,
     mode: Annotated[str, typer.Option(metavar="climb|at_tempo|alternate", help="How the tempo moves.")] = "climb",
     seed: Annotated[int | None, typer.Option(metavar="N", help="The variant of the model line.")] = None,
-    midi_in: MidiIn = None,
-    midi_out: MidiOut = None,
-    no_audio: NoAudio = False,
-    takes: Takes = None,
-    plain: Plain = False,
-    stand_in: StandInOption = False,
+    *,
+    places: Places,
 ) -> int:
     """Work on one thing: the band plays it, then you, run after run. With a model line, and a pass figure each time."""
     from trainer.music import FIVE_STRING, FOUR_STRING
@@ -98,7 +90,7 @@ def drill(
     where: dict[str, Any] = {"form": form, "groove": groove, "bar": bar, "octave": octave, "position": position}
     made.build(key, bpm, tuning=tuning, seed=1 if seed is None else seed, **where)  # likewise a wrong key or bar
     say(f"{made.title}. {made.goal}")
-    with Desk(midi_in, midi_out, no_audio, takes, plain, stand_in) as desk:
+    with Desk(places) as desk:
         passes: list[tuple[float, bool]] = []
         status: int | None = None
         for number in range(1, times + 1):
@@ -138,6 +130,7 @@ def _phrase_judge(exercise: Exercise) -> Callable[[Scorecard], PassFigure]:
 # --- an evening ------------------------------------------------------------------------------------------------------
 
 
+@with_options
 def practice(
     minutes: Annotated[
         float, typer.Option(metavar="N", callback=between(8, 120), help="How long you have, 8 to 120.")
@@ -148,16 +141,12 @@ def practice(
     bpm: Annotated[
         float | None, typer.Option("--bpm", metavar="N", help="Quarter notes a minute; where you were, if left out.")
     ] = None,
-    midi_in: MidiIn = None,
-    midi_out: MidiOut = None,
-    no_audio: NoAudio = False,
-    takes: Takes = None,
-    plain: Plain = False,
-    stand_in: StandInOption = False,
     plan_only: Annotated[
         bool, typer.Option("--plan", help="Only say what is due and what the evening would be.")
     ] = False,
     as_json: Annotated[bool, typer.Option("--json", help="What is due and the plan, as JSON.")] = False,
+    *,
+    places: Places,
 ) -> int:
     """Your evening: warm-up, what is due or weak, one song. At the end one look at the figures."""
     from trainer.music import parse_key
@@ -170,8 +159,8 @@ def practice(
         parse_key(key)
     if bpm is not None:
         check_tempo(bpm)
-    folder = takes_dir(takes)
-    if not (plan_only or as_json or stand_in):
+    folder = takes_dir(places.takes)
+    if not (plan_only or as_json or places.stand_in):
         recovered(folder)  # what was cut off last time counts too
     today = datetime.date.today()
     with History(folder) as book:
@@ -205,7 +194,7 @@ def practice(
     _say_plan(evening)
     if plan_only:
         return 0
-    with Desk(midi_in, midi_out, no_audio, takes, plain, stand_in) as desk:
+    with Desk(places) as desk:
         return _run_evening(evening, desk, phrases)
 
 
@@ -326,7 +315,6 @@ def _look(takes: Path, today: datetime.date) -> str:
 
 def _song_piece(piece: Piece, seed: int, desk: Desk) -> int | None:
     """The evening's song; the exit status if the person leaves."""
-    from trainer.cli.playing import _status
     from trainer.scoring import score
     from trainer.scoring.text import summary
 
@@ -339,7 +327,7 @@ def _song_piece(piece: Piece, seed: int, desk: Desk) -> int | None:
         say(summary(score(take)))
     if result is not None and result.take_path is not None:
         typer.echo(f"Its page, with pictures: trainer report {result.take_path}")
-    return _status(result) if result is not None and result.status != "completed" else None
+    return exit_status(result) if result is not None and result.status != "completed" else None
 
 
 def _drill_piece(
@@ -402,30 +390,26 @@ def _song(key: str, tempo_bpm: float, minutes: float, seed: int) -> Session:
 # --- a night on stage ------------------------------------------------------------------------------------------------
 
 
+@with_options
 def stage(
     seed: Annotated[int | None, typer.Option(metavar="N", help="The same seed is the same night.")] = None,
     level: Annotated[
         str, typer.Option(metavar="LEVEL", help="quiet_night, usual_night or full_house.")
     ] = "usual_night",
-    midi_in: MidiIn = None,
-    midi_out: MidiOut = None,
-    no_audio: NoAudio = False,
-    takes: Takes = None,
-    plain: Plain = False,
-    stand_in: StandInOption = False,
     as_json: Annotated[bool, typer.Option("--json", help="The results as JSON.")] = False,
+    *,
+    places: Places,
 ) -> int:
     """A night on a made-up open stage: key called, count-in, go. Roles, stops and endings are cued as you play."""
     from trainer.practice.stage import make_night
 
     chosen = seed if seed is not None else datetime.date.today().toordinal() % 100_000
     night = make_night(chosen, level)
-    with Desk(midi_in, midi_out, no_audio, takes, plain, stand_in) as desk:
+    with Desk(places) as desk:
         return _night(night, chosen, level, desk, as_json)
 
 
 def _night(night: Night, chosen: int, level: str, desk: Desk, as_json: bool) -> int:
-    from trainer.cli.playing import _status
     from trainer.practice.stage import judge_night, judge_tune
     from trainer.scoring import score
     from trainer.session import expand
@@ -442,7 +426,7 @@ def _night(night: Night, chosen: int, level: str, desk: Desk, as_json: bool) -> 
         extra = {"stage": {"seed": chosen, "level": level, "tune": tune.number}}
         result, take = desk.play(tune.session, extra, cues=cues)
         if result is not None and result.status != "completed":
-            status = _status(result)
+            status = exit_status(result)
             break
         if take is not None:
             card = score(take)

@@ -10,8 +10,9 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from trainer.cli.choosing import Downbeat, Track, downbeat_of, take_meant, track_of
-from trainer.cli.desk import Desk, MidiIn, MidiOut, NoAudio, Plain, StandInOption, Takes, listening, say_figure
+from trainer.cli.choosing import Downbeat, Track, downbeat_of, take_meant, track_of, with_options
+from trainer.cli.desk import Desk, listening, say_figure
+from trainer.cli.running import Places, exit_status
 from trainer.cli.speaking import say
 from trainer.errors import TrainerError, UsageError
 
@@ -63,16 +64,13 @@ def worksheet_check(file: Annotated[Path, typer.Argument(metavar="FILE", help="T
 
 
 @worksheets.command("run")
+@with_options
 def worksheet_run(
     file: Annotated[Path, typer.Argument(metavar="FILE", help="The worksheet.")],
     name: Annotated[str, typer.Option(metavar="NAME", help="Your name in the result, if you like.")] = "",
     out: Annotated[Path | None, typer.Option("--out", metavar="FILE", help="Where the result goes.")] = None,
-    midi_in: MidiIn = None,
-    midi_out: MidiOut = None,
-    no_audio: NoAudio = False,
-    takes: Takes = None,
-    plain: Plain = False,
-    stand_in: StandInOption = False,
+    *,
+    places: Places,
 ) -> int:
     """Play a worksheet through; the result is one file to hand in."""
     from trainer.practice.results import write_result
@@ -82,7 +80,7 @@ def worksheet_run(
     if not wanted_path.parent.is_dir() or not os.access(wanted_path.parent, os.W_OK):
         # said before anything is played, not after
         raise UsageError(f"no result can be written into {wanted_path.parent}; name another place with --out")
-    with Desk(midi_in, midi_out, no_audio, takes, plain, stand_in) as desk:
+    with Desk(places) as desk:
         played, status = _play_sheet(sheet, desk)
     wanted = sum(task.times for task in sheet.tasks)
     if not played:
@@ -98,7 +96,6 @@ def worksheet_run(
 
 def _play_sheet(sheet: Worksheet, desk: Desk) -> tuple[list[Played], int]:
     """What was played to its end, and the exit status."""
-    from trainer.cli.playing import _status
     from trainer.practice.results import Played, task_card, task_exercise, task_outcome
 
     played: list[Played] = []
@@ -123,7 +120,7 @@ def _play_sheet(sheet: Worksheet, desk: Desk) -> tuple[list[Played], int]:
             result, take = desk.play(session, extra, line=line, guide_line=guide_line)
             path = result.take_path if result is not None else next(iter(set(desk.takes.glob("*.mid")) - before), None)
             if result is not None and result.status != "completed":
-                return played, _status(result) or 0
+                return played, exit_status(result) or 0
             if take is None or path is None or not len(take.notes):
                 say("No notes were heard, so this take is not in the result.")
                 continue
@@ -276,6 +273,7 @@ def _review_pages(results: list[Result], folder: Path) -> None:
 # --- study -----------------------------------------------------------------------------------------------------------
 
 
+@with_options
 def study(
     file: Annotated[
         Path,
@@ -294,15 +292,11 @@ def study(
     octave: Annotated[int, typer.Option(metavar="-1|0|1", help="An octave down or up.")] = 0,
     bars: Annotated[str | None, typer.Option("--loop", metavar="A-B", help="Only these bars of the form.")] = None,
     midi: Annotated[Path | None, typer.Option("--midi", metavar="FILE", help="Write the moved line instead.")] = None,
-    midi_in: MidiIn = None,
-    midi_out: MidiOut = None,
-    no_audio: NoAudio = False,
-    takes: Takes = None,
-    plain: Plain = False,
-    stand_in: StandInOption = False,
+    *,
+    places: Places,
 ) -> int:
     """Lay a transcription over a session, its devices bar by bar. Each can be moved, looped and drilled."""
-    from trainer.cli.choosing import _bar_range, named_session
+    from trainer.cli.choosing import bar_range, named_session
     from trainer.practice.study import exercise_to_dict, judge_phrase, phrase_drill, phrases
     from trainer.report.transcription import read_transcription
     from trainer.scoring import score
@@ -341,7 +335,7 @@ def study(
         swing_ratio=take.session.swing_ratio,
         octave=octave,
         form=take.session.form if take.session.form != "chart" else "quick_change_12",
-        loop=None if bars is None else _bar_range(bars),
+        loop=None if bars is None else bar_range(bars),
     )
     if midi is not None:
         from trainer.cli.making import write_line_midi
@@ -349,16 +343,15 @@ def study(
         typer.echo(f"Written: {write_line_midi(exercise.model, midi)}")
         return 0
     say(f"{exercise.session.title}. {listening(exercise)}")
-    with Desk(midi_in, midi_out, no_audio, takes, plain, stand_in) as desk:
+    with Desk(places) as desk:
         if not desk.breathe():
             return 0
         kept = {"study": exercise_to_dict(file.name, chosen, exercise, octave)}
         result, played = desk.play(exercise.session, kept, line=exercise.model, guide_line=exercise.guide_rows())
         if played is not None and len(played.notes):
             say_figure(judge_phrase(exercise, score(played).reading))
-    from trainer.cli.playing import _status
 
-    return _status(result) if result is not None else 0
+    return exit_status(result) if result is not None else 0
 
 
 def add_to(app: typer.Typer) -> None:

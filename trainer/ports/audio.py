@@ -23,7 +23,7 @@ from typing import Any, Literal
 import numpy as np
 
 from trainer.errors import PortError
-from trainer.ports.midi import _quiet, find_port
+from trainer.ports.midi import find_port, quiet_stderr
 from trainer.ports.protocols import AudioStamp, Fill
 from trainer.system import here
 
@@ -33,6 +33,7 @@ __all__ = [
     "RealAudioOut",
     "list_audio",
     "open_audio",
+    "output_name",
     "running_latency_s",
     "stream_settings",
 ]
@@ -77,7 +78,7 @@ class AudioList:
 def _library() -> Any:
     """`sounddevice`, or a `PortError` that says what to install."""
     try:
-        with _quiet():
+        with quiet_stderr():
             import sounddevice
     except OSError:
         raise PortError(
@@ -93,7 +94,7 @@ def _library() -> Any:
         atexit.register(_leave, sounddevice)
     if not sounddevice._initialized and not _state.abandoned:
         try:
-            with _quiet():
+            with quiet_stderr():
                 sounddevice._initialize()
         except sounddevice.PortAudioError as error:
             raise PortError(f"no sound: PortAudio does not start ({error})") from None
@@ -132,7 +133,7 @@ def list_audio(*, fresh: bool = False) -> AudioList:
     """
     try:
         lib = _library()
-        with _quiet():
+        with quiet_stderr():
             if fresh and not _state.n_open and not _state.abandoned:
                 lib._terminate()
                 lib._initialize()
@@ -286,7 +287,7 @@ class RealAudioOut:
 
     def start(self) -> None:
         try:
-            with _quiet():
+            with quiet_stderr():
                 self._stream.start()
         except self._lib.PortAudioError as error:
             raise PortError(_refused(self.device, error)) from None
@@ -328,6 +329,16 @@ def _refused(device: AudioDevice, error: Exception) -> str:
     return f'sound output "{device.name}" could not be opened ({cause}); {advice}'
 
 
+def output_name(audio: str) -> str:
+    """The name of the sound output that will be opened for "auto", "none" or part of a name; "none" without sound."""
+    if audio == "none":
+        return "none"
+    outputs = list_audio()
+    if audio == "auto":
+        return outputs.default.name if outputs.default is not None else "none"
+    return find_port(audio, outputs.names, "sound output")
+
+
 def open_audio(
     fill: Fill,
     name: str | None = None,
@@ -354,7 +365,7 @@ def open_audio(
         found = find_port(name, there.names, "sound output")
         device = next(d for d in there.outputs if d.name == found)
     try:
-        with _quiet():
+        with quiet_stderr():
             return RealAudioOut(lib, device, fill, sample_rate_hz or device.sample_rate_hz, block_frames, latency)
     except (lib.PortAudioError, ValueError) as error:
         raise PortError(_refused(device, error)) from None

@@ -295,7 +295,7 @@ class _Quiet:
 
 
 @contextlib.contextmanager
-def _quiet() -> Iterator[None]:
+def quiet_stderr() -> Iterator[None]:
     """Keep what the driver libraries write to standard error from the person's terminal."""
     with contextlib.suppress(OSError, ValueError, AttributeError):
         sys.stderr.flush()
@@ -357,14 +357,14 @@ def list_ports() -> PortList:
         for new, found in ((binding.new_in, inputs), (binding.new_out, outputs)):
             handle = None
             try:
-                with _quiet():
+                with quiet_stderr():
                     handle = new(number)
                     here = _infos(binding, handle, system)
             except Exception:  # each binding has exceptions of its own; all mean "nothing here"
                 continue
             finally:
                 if handle is not None:
-                    with contextlib.suppress(Exception), _quiet():
+                    with contextlib.suppress(Exception), quiet_stderr():
                         binding.close(handle)
             answered = True
             known = {port.name for port in found}
@@ -410,7 +410,7 @@ class _Port:
     def _shut(self) -> None:
         handle, self._handle = self._handle, None
         if handle is not None:
-            with contextlib.suppress(Exception), _quiet():
+            with contextlib.suppress(Exception), quiet_stderr():
                 self._binding.close(handle)
 
 
@@ -494,7 +494,7 @@ def _opened(info: PortInfo, binding: _Binding, new: Callable[[int], Any], prepar
     number = dict(binding.systems())[info.system]
     handle = None
     try:
-        with _quiet():
+        with quiet_stderr():
             handle = new(number)
             names = binding.names(handle)
             as_watched = [here().port_as_watched(name) for name in names]
@@ -506,7 +506,7 @@ def _opened(info: PortInfo, binding: _Binding, new: Callable[[int], Any], prepar
             binding.open(handle, index, port_label(info))
     except Exception as error:
         if handle is not None:
-            with contextlib.suppress(Exception), _quiet():
+            with contextlib.suppress(Exception), quiet_stderr():
                 binding.close(handle)
         if isinstance(error, PortError):
             raise

@@ -9,11 +9,14 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
+import msgspec
+
 from trainer.clock.tempo import TempoMap
+from trainer.errors import FileFormatError
 from trainer.session import Session
 from trainer.take.notes import Notes, empty_notes
 
-__all__ = ["PROFILES", "Calibration", "Gap", "Take", "TakeHeader"]
+__all__ = ["PROFILES", "Calibration", "Gap", "Take", "TakeHeader", "calibration_from"]
 
 # Input profiles: pads and anything exact · a keyboard · pitch-tracked strings · computer keyboard · a foreign file.
 PROFILES = ("pad", "keys", "strings", "typing", "foreign")
@@ -38,6 +41,14 @@ class Calibration:
     n: int = 0
     made: str = ""
     ports: tuple[str, str] = ("", "")
+
+
+def calibration_from(kept: Any, source: str) -> Calibration:
+    """A calibration from its plain data; `FileFormatError` naming `source` for anything else."""
+    try:
+        return msgspec.convert(kept, Calibration)
+    except msgspec.ValidationError as error:
+        raise FileFormatError(f"{source}: not a calibration: {error}; run trainer calibrate again") from None
 
 
 @dataclass(frozen=True, slots=True)

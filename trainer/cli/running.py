@@ -1,0 +1,176 @@
+"""From the options that commands share to a running session, and what is said of it afterwards."""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from trainer.cli.choosing import own_sounds, part_changes
+from trainer.cli.input_port import chosen_input, known_profile
+from trainer.cli.speaking import say
+from trainer.errors import UsageError
+
+if TYPE_CHECKING:
+    from trainer.live import PartMix, PlayOptions, PlayResult
+
+__all__ = ["BandOptions", "Mix", "Places", "exit_status", "not_heard", "play_options", "say_warnings", "with_input"]
+
+
+@dataclass(frozen=True, slots=True)
+class Places:
+    """Where a run is played and kept: alike in drills, evenings, nights and worksheets."""
+
+    midi_in: Annotated[
+        str | None, typer.Option("--midi-in", metavar="NAME", help="The bass's MIDI input, or part of it.")
+    ] = None
+    midi_out: Annotated[str | None, typer.Option("--midi-out", metavar="NAME", help="Send the band there too.")] = None
+    no_audio: Annotated[bool, typer.Option("--no-audio", help="No sound of our own.")] = False
+    takes: Annotated[Path | None, typer.Option("--takes", metavar="DIR", help="The folder of takes.")] = None
+    plain: Annotated[bool, typer.Option("--plain", help="One line a bar instead of the screen.")] = False
+    stand_in: Annotated[
+        bool,
+        typer.Option("--stand-in", help="A stand-in player plays it, on a fake clock: to see what a run looks like."),
+    ] = False
+
+
+@dataclass(frozen=True, slots=True)
+class Mix:
+    """The band's parts, and the sounds that they are played with."""
+
+    volume: Annotated[
+        list[str] | None, typer.Option("--volume", metavar="PART=0..1", help="Volume of a part; may be given again.")
+    ] = None
+    mute: Annotated[list[str] | None, typer.Option("--mute", metavar="PART", help="Silence a part.")] = None
+    solo: Annotated[
+        list[str] | None, typer.Option("--solo", metavar="PART", help="Only this part, and the count-in.")
+    ] = None
+    soundfont: Annotated[
+        Path | None,
+        typer.Option("--soundfont", metavar="FILE", help="Your own SoundFont (.sf2) for the band's sounds."),
+    ] = None
+
+    def parts(self) -> dict[str, PartMix]:
+        """What is changed, by part."""
+        from trainer.live import PartMix
+
+        changes = part_changes(self.volume or [], self.mute or [], self.solo or [])
+        return {name: PartMix(**change) for name, change in changes.items()}
+
+
+@dataclass(frozen=True, slots=True)
+class BandOptions:
+    """Where the band is heard and how it looks, the take kept: alike in `play` and `demo`."""
+
+    midi_out: Annotated[str | None, typer.Option("--midi-out", metavar="NAME", help="Send the band there too.")] = None
+    audio: Annotated[
+        str | None, typer.Option("--audio", metavar="NAME", help="The sound output, or part of its name.")
+    ] = None
+    no_audio: Annotated[bool, typer.Option("--no-audio", help="No sound of our own.")] = False
+    takes: Annotated[Path | None, typer.Option("--takes", metavar="DIR", help="Keep takes in this folder.")] = None
+    plain: Annotated[bool, typer.Option("--plain", help="One line a bar instead of the screen.")] = False
+    ascii_only: Annotated[bool, typer.Option("--ascii", help="No block characters, whatever the terminal says.")] = (
+        False
+    )
+
+
+def play_options(band: BandOptions, mix: Mix | None = None, **more: Any) -> PlayOptions:
+    """`PlayOptions` of what the command line says; ports named that are not there are refused now. `more`: its other
+    fields."""
+    from trainer.live import PlayOptions
+    from trainer.live.terminal import writes_blocks
+    from trainer.take import takes_dir
+
+    mix = mix or Mix()
+    audio = "none" if band.no_audio else band.audio or "auto"
+    if band.takes is not None:
+        _make_folder(band.takes)
+    options = PlayOptions(
+        midi_out=band.midi_out,
+        audio=audio,
+        takes_dir=takes_dir(band.takes),
+        mix=mix.parts(),
+        soundfont=own_sounds(mix.soundfont),
+        quiet_screen=band.plain,
+        ascii_only=band.ascii_only or not writes_blocks(sys.stdout),
+        **more,
+    )
+    _find_named(audio, {"MIDI output": (options.midi_out, options.clock_out), "MIDI input": (options.follow,)})
+    return options
+
+
+def _make_folder(takes: Path) -> None:
+    """The folder that was asked for; `UsageError` before the band counts in if it cannot be had."""
+    try:
+        takes.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        reason = "a file of that name is there" if isinstance(error, FileExistsError) else error.strerror or error
+        raise UsageError(f"cannot keep takes in {takes}: {reason}; choose another folder with --takes") from None
+
+
+def _find_named(audio: str, ports: Mapping[str, Sequence[str | None]]) -> None:
+    """`PortError` for a port that is asked for by name and is not there: before the band counts in, not after."""
+    from trainer.ports.midi import find_port, list_ports
+
+    wanted = [(kind, name) for kind, names in ports.items() for name in names if name is not None]
+    if wanted:
+        there = list_ports()
+        for kind, name in wanted:
+            find_port(name, there.output_names if kind == "MIDI output" else there.input_names, kind)
+    if audio not in ("auto", "none"):
+        from trainer.ports.audio import output_name
+
+        output_name(audio)
+
+
+def with_input(options: PlayOptions, midi_in: str | None, profile: str | None = None) -> PlayOptions:
+    """The options with the input that will be heard, and what is remembered of it."""
+    from trainer.live.calibration import TYPING_PORT, stored_calibration
+    from trainer.settings import PortSettings, load_port
+
+    if profile is not None:
+        known_profile(profile)
+    name = chosen_input(midi_in)
+    if name is None:
+        tapped = load_port(TYPING_PORT) or PortSettings(TYPING_PORT)
+        calibration = stored_calibration(tapped, options.audio, options.monitor)
+        return replace(options, typing=sys.stdin.isatty(), calibration=calibration)
+    known = load_port(name) or PortSettings(name)
+    return replace(
+        options,
+        midi_in=name,
+        profile=profile or known.profile,
+        velocity_floor=known.velocity_floor,
+        transpose_semitones=known.transpose_semitones,
+        calibration=stored_calibration(known, options.audio, options.monitor),
+    )
+
+
+def exit_status(result: PlayResult) -> int:
+    if result.interrupted:
+        return 130
+    if result.status == "fault":  # the program's own, or a disk's, a port's
+        return (
+            1
+            if any(text.startswith(("fault of the program", "the engine was told")) for text in result.warnings)
+            else 2
+        )
+    return 1 if result.status == "engine_died" else 0
+
+
+def say_warnings(result: PlayResult) -> None:
+    """In plain lines what stood on the screen, which is gone now."""
+    for warning in result.warnings:
+        if not warning.startswith("nothing was played"):  # whoever asked for the run says so, with what to do about it
+            say(f"Note: {warning}")
+
+
+def not_heard(options: PlayOptions) -> str:
+    """What helps whose notes did not arrive."""
+    if options.typing:
+        return "On the computer keyboard the notes are a s d f g h j k l ; and space, the chord's root."
+    return "What arrives can be seen with: trainer check"

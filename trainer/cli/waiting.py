@@ -1,0 +1,100 @@
+"""Keys at the terminal outside a running song: one at a time, and the breath between two runs."""
+
+from __future__ import annotations
+
+import contextlib
+import select
+import sys
+from collections.abc import Callable, Iterator
+
+__all__ = ["BREATH_S", "breathe", "key_reader", "one_key"]
+
+BREATH_S = 8.0  # between two runs: read the figure, see what comes, hands off the strings; our choice
+
+
+@contextlib.contextmanager
+def key_reader() -> Iterator[Callable[[], str]]:
+    """Keys as they are pressed, without waiting; the terminal is put back on leaving.
+
+    Without a terminal nothing is ever pressed; the end of standard input counts as "q".
+    """
+    if sys.platform == "win32":
+        import msvcrt
+
+        yield lambda: msvcrt.getwch() if msvcrt.kbhit() else ""
+        return
+    import os
+    import termios
+    import tty
+
+    try:
+        descriptor = sys.stdin.fileno()
+    except (OSError, ValueError):
+        yield lambda: ""
+        return
+
+    def read() -> str:
+        if not select.select([descriptor], [], [], 0)[0]:
+            return ""
+        data = os.read(descriptor, 1)
+        return data.decode("latin-1") if data else "q"
+
+    if not os.isatty(descriptor):
+        yield read
+        return
+    before = termios.tcgetattr(descriptor)
+    try:
+        tty.setcbreak(descriptor)
+        yield read
+    finally:
+        termios.tcsetattr(descriptor, termios.TCSADRAIN, before)
+
+
+def breathe(seconds: float = BREATH_S, words: str = "Starts") -> bool:
+    """Wait, counting down, so that what stands there can be read before the playing screen covers it.
+
+    Enter goes on at once; False when the person leaves with q. Nobody waits where there is no terminal.
+    """
+    if not (sys.stdin.isatty() and sys.stdout.isatty()):
+        return True
+    from trainer.clock.sources import RealClock
+    from trainer.live.terminal import obey_escapes
+
+    obey_escapes()
+    clock = RealClock()
+    end_ns = clock.now_ns() + int(seconds * 1e9)
+    shown = ""
+    with key_reader() as read_key:
+        while (left_s := (end_ns - clock.now_ns()) * 1e-9) > 0.0:
+            text = f"{words} in {_minutes_and_seconds(left_s)}.  Enter: now   q: leave"
+            if text != shown:
+                sys.stdout.write(f"\r\x1b[K{text}")
+                sys.stdout.flush()
+                shown = text
+            key = read_key()
+            if key in ("\r", "\n", "q", "Q"):
+                sys.stdout.write("\r\x1b[K")
+                sys.stdout.flush()
+                return key not in ("q", "Q")
+            clock.sleep_until(clock.now_ns() + 50_000_000)
+    sys.stdout.write("\r\x1b[K")
+    sys.stdout.flush()
+    return True
+
+
+def _minutes_and_seconds(seconds: float) -> str:
+    whole = max(1, round(seconds))
+    return f"{whole} s" if whole < 60 else f"{whole // 60}:{whole % 60:02d}"
+
+
+def one_key() -> str:
+    """Wait for one key."""
+    from trainer.clock.sources import RealClock
+
+    clock = RealClock()
+    with key_reader() as read_key:
+        while True:
+            key = read_key()
+            if key:
+                return key
+            clock.sleep_until(clock.now_ns() + 30_000_000)
