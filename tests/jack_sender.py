@@ -38,12 +38,14 @@ LIMIT_S = 90.0  # for what comes at once on a quiet machine
 class JackSender:
     """Starts the far end's process and talks to it over a pipe."""
 
-    def __init__(self, server: JackServer, name: str = "far") -> None:
+    _program = __file__
+
+    def __init__(self, server: JackServer, name: str = "far", *arguments: str) -> None:
         self.name = name
         self._server = server
         self._trouble = tempfile.TemporaryFile()  # noqa: SIM115  (closed in `close`)
         self._process = subprocess.Popen(
-            [sys.executable, __file__, name, server.name],
+            [sys.executable, self._program, name, server.name, *arguments],
             env=server.env(),
             stdin=subprocess.PIPE,
             stdout=subprocess.PIPE,

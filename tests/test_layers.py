@@ -20,7 +20,7 @@ MAY_IMPORT: dict[str, set[str]] = {
     "hearing": set(),
     "band": {"music", "session", "clock"},
     "line": {"music", "session", "clock", "take"},
-    "take": {"music", "session", "clock"},
+    "take": {"music", "session", "clock", "hearing"},
     "scoring": {"music", "session", "clock", "take"},
     "practice": {"scoring", "line", "music", "session", "take", "clock"},
     "system": set(),

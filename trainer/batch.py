@@ -23,6 +23,7 @@ from trainer.errors import TrainerError, UsageError
 from trainer.scoring import score
 from trainer.session import Session, load_session, session_from_dict
 from trainer.take import read_take
+from trainer.take.sound_file import SOUND_SUFFIXES
 
 __all__ = [
     "CSV_COLUMNS",
@@ -44,9 +45,10 @@ Row = dict[str, Any]
 
 
 def midi_files(paths: Iterable[str | os.PathLike[str]]) -> list[Path]:
-    """The MIDI files among `paths`, folders searched through, in name order, each once.
+    """The MIDI and sound files among `paths`, folders searched through, in name order, each once.
 
-    A file that is named stays in the list whatever its suffix, there or not (its row says what is wrong).
+    In a folder a sound file beside a MIDI file of its name is the recording of that take, and left out. A file that is
+    named stays in the list whatever its suffix, there or not (its row says what is wrong).
     `UsageError` for a folder that cannot be read.
     """
     found: set[Path] = set()
@@ -60,9 +62,11 @@ def midi_files(paths: Iterable[str | os.PathLike[str]]) -> list[Path]:
             raise UsageError(f"cannot read the folder {error.filename or folder}: {error.strerror}") from error
 
         for folder, _, names in os.walk(path, onerror=refuse):
-            found |= {
-                Path(folder) / name for name in names if name.lower().endswith(SUFFIXES) and not name.startswith(".")
-            }
+            here = [Path(folder) / name for name in names if not name.startswith(".")]
+            midi = {path for path in here if path.suffix.lower() in SUFFIXES}
+            stems = {path.stem for path in midi}
+            sound = {path for path in here if path.suffix.lower() in SOUND_SUFFIXES and path.stem not in stems}
+            found |= midi | sound
     return sorted(found, key=lambda path: path.as_posix())
 
 

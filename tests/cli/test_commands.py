@@ -115,7 +115,7 @@ def test_alone_it_says_how_to_start(command: Command) -> None:
         (("render", "--wav", "x.wav", "--volume", "drums=2"), '--volume: found "drums=2"; expected PART=0..1'),
         (("render", "--wav", "no/such/folder/x.wav", "--choruses", "1"), "no/such/folder"),
         (("score", "nosuch.mid"), "no file nosuch.mid"),
-        (("score", "."), "no MIDI file in there"),
+        (("score", "."), "no MIDI or sound file in there"),
         (("score", "x.mid", "--json", "--csv"), "exclude each other"),
         (("score", "x.mid", "--downbeat", "soon"), '--downbeat: found "soon"'),
         (("line", "--device", "walking"), "is not a device of the line"),

@@ -36,8 +36,11 @@ __all__ = [
     "with_overrides",
 ]
 
-# Of a MIDI file that another program wrote: alike in every command that reads one.
-Track = Annotated[str | None, typer.Option("--track", metavar="NAME|N", help="The bass's track, by name or number.")]
+# Of a file that another program made: alike in every command that reads one.
+Track = Annotated[
+    str | None,
+    typer.Option("--track", metavar="NAME|N", help="The bass's track, by name or number; of a recording, its channel."),
+]
 Downbeat = Annotated[
     str | None,
     typer.Option("--downbeat", metavar="SECONDS|auto", help="Where chorus 1 begins, if the file does not say."),
@@ -68,7 +71,9 @@ def takes_meant(values: list[Path]) -> list[Path]:
 TakeFile = Annotated[
     Path,
     typer.Argument(
-        metavar="TAKE", help="A take, or any MIDI file with a bass track; last: your newest take.", callback=take_meant
+        metavar="TAKE",
+        help="A take, a MIDI file with a bass, or a recording of one; last: your newest take.",
+        callback=take_meant,
     ),
 ]
 

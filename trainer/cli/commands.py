@@ -12,6 +12,7 @@ from trainer.cli import (
     checking,
     exporting,
     facts,
+    hearing,
     making,
     playing,
     practising,
@@ -59,7 +60,19 @@ def start(
             typer.echo(line)
 
 
-for _module in (playing, practising, teaching, scoring, reporting, exporting, making, facts, checking, calibrating):
+for _module in (
+    playing,
+    practising,
+    teaching,
+    scoring,
+    hearing,
+    reporting,
+    exporting,
+    making,
+    facts,
+    checking,
+    calibrating,
+):
     _module.add_to(app)
 for _commands in (app, teaching.worksheets):
     for _info in _commands.registered_commands:

@@ -119,7 +119,9 @@ def history(
 
 
 def import_takes(
-    sources: Annotated[list[Path], typer.Argument(metavar="FILE|DIR", help="MIDI files or folders of them.")],
+    sources: Annotated[
+        list[Path], typer.Argument(metavar="FILE|DIR", help="MIDI files, recordings, or folders of them.")
+    ],
     session: SessionOption = None,
     takes: Takes = None,
     track: Track = None,
@@ -140,7 +142,9 @@ def import_takes(
     known = None if session is None else named_session(session)
     paths = midi_files(sources)
     if not paths:
-        raise UsageError(f"{', '.join(map(str, sources))}: no MIDI file in there; expected recordings (.mid)")
+        raise UsageError(
+            f"{', '.join(map(str, sources))}: no MIDI or sound file in there; expected recordings (.mid, .wav, .flac)"
+        )
     with History(takes_dir(takes)) as book:
         book.refresh(_progress())
         in_already = book.files()

@@ -25,7 +25,7 @@ def score(
         list[Path],
         typer.Argument(
             metavar="FILE|DIR",
-            help="Takes, other MIDI files, or folders; last: your newest take.",
+            help="Takes, MIDI files, recordings, or folders; last: your newest take.",
             callback=takes_meant,
         ),
     ],
@@ -48,7 +48,7 @@ def score(
     json_lines: Annotated[bool, typer.Option("--json-lines", help="As JSON, one scorecard a line.")] = False,
     as_csv: Annotated[bool, typer.Option("--csv", help="As a table, one take a row.")] = False,
 ) -> int:
-    """Score takes or other MIDI files: time, swing, changes. And the bars that cost most.
+    """Score takes, MIDI files, recordings: time, swing, changes. And the bars that cost most.
 
     Of many files, one that cannot be read does not stop the others: it is named where its figures would stand. The exit
     status is 2 when no file could be scored.
@@ -67,7 +67,10 @@ def score(
     }
     paths = midi_files(files)
     if not paths:
-        raise UsageError(f"{', '.join(map(str, files))}: no MIDI file in there; expected takes (.mid)")
+        raise UsageError(
+            f"{', '.join(map(str, files))}: no MIDI or sound file in there; "
+            "expected takes (.mid) or recordings (.wav, .flac)"
+        )
     alone = len(paths) == 1 and not files[0].is_dir()
     if alone and not (json_lines or as_csv):
         return _one(paths[0], known, options, as_json=as_json)

@@ -1,4 +1,4 @@
-"""Sound through PortAudio (`sounddevice`), loaded at the first use.
+"""Sound out and in through PortAudio (`sounddevice`), loaded at the first use.
 
 The real-time contract: the callback runs in PortAudio's thread with the interpreter lock. It reads the clock, has the
 block filled, leaves a stamp, and does nothing else: no lock held, no file, no print, nothing block-sized allocated. A
@@ -6,6 +6,10 @@ block filled, leaves a stamp, and does nothing else: no lock held, no file, no p
 
 PortAudio's times are on a clock whose origin differs per back end; the stamps carry both of its times, so that
 `trainer.clock.fit.ClockFit` needs only their difference.
+
+An input on the same card as the output is opened as one stream with it (`open_audio` with a `source`): a block comes in
+and a block goes out in one callback, under one frame number, so the time between the two is a count of frames. Any
+other input has a stream, a frame count and a clock of its own (`open_capture`).
 """
 
 from __future__ import annotations
@@ -24,15 +28,18 @@ import numpy as np
 
 from trainer.errors import PortError
 from trainer.ports.midi import find_port, quiet_stderr
-from trainer.ports.protocols import AudioStamp, Fill
+from trainer.ports.protocols import AudioStamp, Fill, Take
 from trainer.system import here
 
 __all__ = [
     "AudioDevice",
     "AudioList",
+    "RealAudioIn",
     "RealAudioOut",
     "list_audio",
+    "one_clock",
     "open_audio",
+    "open_capture",
     "output_name",
     "running_latency_s",
     "stream_settings",
@@ -73,6 +80,27 @@ class AudioList:
     @property
     def default_input(self) -> AudioDevice | None:
         return next((device for device in self.inputs if device.default), None)
+
+    def output(self, name: str | None) -> AudioDevice:
+        """The output of that name or part of one, the default for None. `PortError` when there is none such."""
+        if not self.outputs:
+            raise PortError(self.note or "no sound output found on this machine")
+        if name is None:
+            return self.default or self.outputs[0]
+        found = find_port(name, self.names, "sound output")
+        return next(device for device in self.outputs if device.name == found)
+
+    def input(self, name: str) -> AudioDevice:
+        """The input of that name or part of one. `PortError` when there is none such."""
+        if not self.inputs and not self.outputs and self.note:
+            raise PortError(f'no sound input "{name}": {self.note}')
+        found = find_port(name, tuple(device.name for device in self.inputs), "sound input")
+        return next(device for device in self.inputs if device.name == found)
+
+
+def one_clock(source: AudioDevice, output: AudioDevice) -> bool:
+    """Whether an input and an output are two sides of one card, and can be opened as one stream."""
+    return source.system == output.system and (source.index == output.index or source.name == output.name)
 
 
 def _library() -> Any:
@@ -196,12 +224,12 @@ def running_latency_s(device: AudioDevice, devices: AudioList, during_s: float =
     return float(np.median(ahead_s)) if ahead_s else None
 
 
-class RealAudioOut:
-    """An open PortAudio stream. Made by `open_audio`."""
+class _Stream:
+    """What streams out and in share: stamps, faults, and how they end."""
 
-    def __init__(
-        self, lib: Any, device: AudioDevice, fill: Fill, sample_rate_hz: int, block_frames: int, latency: Any
-    ) -> None:
+    _stream: Any
+
+    def __init__(self, lib: Any, device: AudioDevice, block_frames: int, side: str) -> None:
         self.device = device
         self.stamps: deque[AudioStamp] = deque(maxlen=65_536)
         self.n_xruns = 0
@@ -209,55 +237,13 @@ class RealAudioOut:
         self.last_callback_ns = 0
         self._closing = False
         self._frame = 0
-        n_channels = min(2, device.n_channels)
-        scratch = np.zeros((_MAX_BLOCK_FRAMES, 2), dtype=np.float32)
-        stamps = self.stamps
-
-        def callback(raw: Any, n_frames: int, times: Any, status: Any) -> None:
-            host_ns = perf_counter_ns()
-            frame = self._frame
-            self._frame = frame + n_frames
-            self.last_callback_ns = host_ns
-            xrun = bool(status) and bool(status.output_underflow)
-            if xrun:
-                self.n_xruns += 1
-            stamps.append(AudioStamp(frame, n_frames, host_ns, times.outputBufferDacTime, times.currentTime, xrun))
-            # A view of the driver's own buffer; the library's ready-made one sets an array's shape in place, which
-            # NumPy 2.5 deprecates.
-            out = np.frombuffer(raw, dtype=np.float32).reshape(n_frames, n_channels)
-            if self.fault is not None:
-                out.fill(0.0)
-                return
-            try:
-                if n_channels == 2:
-                    fill(frame, out)
-                else:
-                    block = scratch[:n_frames]
-                    fill(frame, block)
-                    np.add(block[:, 0], block[:, 1], out=out[:, 0])
-                    out *= 0.5
-            except Exception as error:
-                out.fill(0.0)
-                self.fault = f"the sound could not be made: {type(error).__name__}: {error}"
-
-        def finished() -> None:
-            if not self._closing and self.fault is None:
-                self.fault = f'sound output "{device.name}" stopped by itself; is it still connected?'
-
-        self._stream = lib.RawOutputStream(
-            samplerate=sample_rate_hz,
-            blocksize=block_frames,
-            device=device.index,
-            channels=n_channels,
-            dtype="float32",
-            latency=latency,
-            callback=callback,
-            finished_callback=finished,
-            **stream_settings(lib, device),
-        )
         self._block_frames = block_frames
         self._lib = lib
-        _state.n_open += 1
+        self._side = side
+
+    def _finished(self) -> None:
+        if not self._closing and self.fault is None:
+            self.fault = f'sound {self._side} "{self.device.name}" stopped by itself; is it still connected?'
 
     @property
     def name(self) -> str:
@@ -270,10 +256,6 @@ class RealAudioOut:
     @property
     def block_frames(self) -> int:
         return self._block_frames
-
-    @property
-    def latency_s(self) -> float:
-        return float(self._stream.latency)
 
     @property
     def n_frames(self) -> int:
@@ -290,7 +272,7 @@ class RealAudioOut:
             with quiet_stderr():
                 self._stream.start()
         except self._lib.PortAudioError as error:
-            raise PortError(_refused(self.device, error)) from None
+            raise PortError(_refused(self.device, error, self._side)) from None
 
     def close(self) -> None:
         if self._closing:
@@ -313,6 +295,84 @@ class RealAudioOut:
         elif not _state.n_open:  # at once, not at exit: the server may have gone by then
             _leave(self._lib)
 
+
+class RealAudioOut(_Stream):
+    """An open PortAudio stream, with an input of the same card in it where a `source` is given. By `open_audio`."""
+
+    def __init__(
+        self,
+        lib: Any,
+        device: AudioDevice,
+        fill: Fill,
+        sample_rate_hz: int,
+        block_frames: int,
+        latency: Any,
+        source: tuple[AudioDevice, Take] | None = None,
+    ) -> None:
+        super().__init__(lib, device, block_frames, "output")
+        n_channels = min(2, device.n_channels)
+        scratch = np.zeros((_MAX_BLOCK_FRAMES, 2), dtype=np.float32)
+        stamps = self.stamps
+
+        def callback(raw: Any, n_frames: int, times: Any, status: Any) -> None:
+            host_ns = perf_counter_ns()
+            frame = self._frame
+            self._frame = frame + n_frames
+            self.last_callback_ns = host_ns
+            xrun = bool(status) and bool(status.output_underflow or status.input_overflow)
+            if xrun:
+                self.n_xruns += 1
+            stamps.append(AudioStamp(frame, n_frames, host_ns, times.outputBufferDacTime, times.currentTime, xrun))
+            # A view of the driver's own buffer; the library's ready-made one sets an array's shape in place, which
+            # NumPy 2.5 deprecates.
+            out = np.frombuffer(raw, dtype=np.float32).reshape(n_frames, n_channels)
+            if self.fault is not None:
+                out.fill(0.0)
+                return
+            try:
+                if n_channels == 2:
+                    fill(frame, out)
+                else:
+                    block = scratch[:n_frames]
+                    fill(frame, block)
+                    np.add(block[:, 0], block[:, 1], out=out[:, 0])
+                    out *= 0.5
+            except Exception as error:
+                out.fill(0.0)
+                self.fault = f"the sound could not be made: {type(error).__name__}: {error}"
+
+        options: dict[str, Any] = {
+            "samplerate": sample_rate_hz,
+            "blocksize": block_frames,
+            "dtype": "float32",
+            "latency": latency,
+            "finished_callback": self._finished,
+        }
+        if source is None:
+            options |= stream_settings(lib, device)
+            self._stream = lib.RawOutputStream(device=device.index, channels=n_channels, callback=callback, **options)
+        else:
+            from_device, take = source
+            n_in = from_device.n_channels
+            sides = [stream_settings(lib, side).get("extra_settings") for side in (from_device, device)]
+            if any(sides):
+                options["extra_settings"] = tuple(sides)
+
+            def both(raw_in: Any, raw: Any, n_frames: int, times: Any, status: Any) -> None:
+                frame = self._frame
+                callback(raw, n_frames, times, status)
+                take(frame, np.frombuffer(raw_in, dtype=np.float32).reshape(n_frames, n_in))
+
+            self._stream = lib.RawStream(
+                device=(from_device.index, device.index), channels=(n_in, n_channels), callback=both, **options
+            )
+        _state.n_open += 1
+
+    @property
+    def latency_s(self) -> float:
+        stated = self._stream.latency
+        return float(stated[1] if isinstance(stated, tuple) else stated)
+
     def describe(self) -> dict[str, Any]:
         return {
             "name": self.device.name,
@@ -323,10 +383,64 @@ class RealAudioOut:
         }
 
 
-def _refused(device: AudioDevice, error: Exception) -> str:
+class RealAudioIn(_Stream):
+    """An open PortAudio input with a frame count of its own. Made by `open_capture`.
+
+    The stamps' `dac_s` is here the driver's time at which the block's first frame was taken in.
+    """
+
+    def __init__(
+        self, lib: Any, device: AudioDevice, take: Take, sample_rate_hz: int, block_frames: int, latency: Any
+    ) -> None:
+        super().__init__(lib, device, block_frames, "input")
+        n_channels = device.n_channels
+        stamps = self.stamps
+
+        def callback(raw: Any, n_frames: int, times: Any, status: Any) -> None:
+            host_ns = perf_counter_ns()
+            frame = self._frame
+            self._frame = frame + n_frames
+            self.last_callback_ns = host_ns
+            xrun = bool(status) and bool(status.input_overflow)
+            if xrun:
+                self.n_xruns += 1
+            stamps.append(AudioStamp(frame, n_frames, host_ns, times.inputBufferAdcTime, times.currentTime, xrun))
+            take(frame, np.frombuffer(raw, dtype=np.float32).reshape(n_frames, n_channels))
+
+        self._stream = lib.RawInputStream(
+            samplerate=sample_rate_hz,
+            blocksize=block_frames,
+            device=device.index,
+            channels=n_channels,
+            dtype="float32",
+            latency=latency,
+            callback=callback,
+            finished_callback=self._finished,
+            **stream_settings(lib, device),
+        )
+        _state.n_open += 1
+
+    def describe(self) -> dict[str, Any]:
+        return {
+            "name": self.device.name,
+            "system": self.device.system,
+            "sample_rate_hz": self.sample_rate_hz,
+            "block_frames": self._block_frames,
+            "n_channels": self.device.n_channels,
+        }
+
+
+def _refused(device: AudioDevice, error: Exception, side: str) -> str:
     cause = str(error).splitlines()[0] if str(error) else type(error).__name__
     advice = "close the program that holds it, or choose another"
-    return f'sound output "{device.name}" could not be opened ({cause}); {advice}'
+    return f'sound {side} "{device.name}" could not be opened ({cause}); {advice}'
+
+
+def _ready_library() -> Any:
+    lib = _library()
+    if _state.abandoned:
+        raise PortError("the sound system no longer answers; leave the program and start it again to have sound")
+    return lib
 
 
 def output_name(audio: str) -> str:
@@ -347,25 +461,37 @@ def open_audio(
     block_frames: int = 256,
     latency: float | str = "low",
     devices: AudioList | None = None,
+    source: tuple[AudioDevice, Take] | None = None,
 ) -> RealAudioOut:
     """An audio stream, not yet started, on the output of that name or part of one (None: the system's default).
 
     `sample_rate_hz`: None takes the device's own. `latency`: "low", "high" or seconds, as PortAudio takes it.
-    `PortError` when there is no sound, no such output, or it is busy.
+    `source`: an input of the same card (`one_clock`) and what takes its blocks. `PortError` when there is no sound, no
+    such output, or it is busy.
     """
-    lib = _library()
-    if _state.abandoned:
-        raise PortError("the sound system no longer answers; leave the program and start it again to have sound")
-    there = devices or list_audio()
-    if not there.outputs:
-        raise PortError(there.note or "no sound output found on this machine")
-    if name is None:
-        device = there.default or there.outputs[0]
-    else:
-        found = find_port(name, there.names, "sound output")
-        device = next(d for d in there.outputs if d.name == found)
+    lib = _ready_library()
+    device = (devices or list_audio()).output(name)
     try:
         with quiet_stderr():
-            return RealAudioOut(lib, device, fill, sample_rate_hz or device.sample_rate_hz, block_frames, latency)
+            return RealAudioOut(
+                lib, device, fill, sample_rate_hz or device.sample_rate_hz, block_frames, latency, source
+            )
     except (lib.PortAudioError, ValueError) as error:
-        raise PortError(_refused(device, error)) from None
+        raise PortError(_refused(device, error, "output")) from None
+
+
+def open_capture(
+    take: Take,
+    device: AudioDevice,
+    *,
+    sample_rate_hz: int | None = None,
+    block_frames: int = 256,
+    latency: float | str = "low",
+) -> RealAudioIn:
+    """An input stream of its own, not yet started, with all channels of the device. `PortError` when it is busy."""
+    lib = _ready_library()
+    try:
+        with quiet_stderr():
+            return RealAudioIn(lib, device, take, sample_rate_hz or device.sample_rate_hz, block_frames, latency)
+    except (lib.PortAudioError, ValueError) as error:
+        raise PortError(_refused(device, error, "input")) from None

@@ -18,7 +18,7 @@ from typing import Any, NamedTuple, Protocol, TypeAlias, runtime_checkable
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["AudioOut", "AudioStamp", "Fill", "MidiIn", "MidiOut", "MidiSink", "RawMidi"]
+__all__ = ["AudioOut", "AudioStamp", "Fill", "MidiIn", "MidiOut", "MidiSink", "RawMidi", "Take"]
 
 RawMidi: TypeAlias = tuple[int, float, bytes]  # host_ns of arrival, driver_delta_s, one whole message
 MidiSink: TypeAlias = deque[RawMidi]
@@ -26,6 +26,10 @@ MidiSink: TypeAlias = deque[RawMidi]
 # Fills `out` (n_frames, 2) with the stream's frames from `first_frame` on. Called in the driver's thread: no lock
 # held, no block-sized allocation, no file, no print.
 Fill: TypeAlias = Callable[[int, NDArray[np.float32]], None]
+
+# Takes what came in, (n_frames, n_channels) from `first_frame` of the stream on: a view that is gone after the call.
+# In the driver's thread, under the same contract.
+Take: TypeAlias = Callable[[int, NDArray[np.float32]], None]
 
 
 class AudioStamp(NamedTuple):

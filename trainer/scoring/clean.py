@@ -16,7 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from trainer.take.model import Calibration, TakeHeader
-from trainer.take.notes import Notes, sorted_notes
+from trainer.take.notes import FLAG_DEAD, Notes, sorted_notes
 
 __all__ = ["CleanCounts", "CleanNotes", "clean", "delay_s", "pitch_hz"]
 
@@ -42,7 +42,8 @@ class CleanCounts:
 
 @dataclass(frozen=True)
 class CleanNotes:
-    """Cleaned notes (sorted), which of them are under the velocity floor, and the counts so far."""
+    """Cleaned notes (sorted), which of them are rhythm only (under the velocity floor, or heard as strokes without
+    pitch), and the counts so far."""
 
     notes: Notes
     under_floor: NDArray[np.bool_]
@@ -83,7 +84,9 @@ def clean(notes: Notes, header: TakeHeader, short_note_s: float) -> CleanNotes:
         # The end of a note is reported late by the base alone: only its beginning waits for periods.
         table["duration_s"] += late - header.calibration.base_ms / 1000.0
         table = sorted_notes(table)
-    floor = table["velocity"] < header.velocity_floor if strings else np.zeros(len(table), dtype=np.bool_)
+    floor = (table["flags"] & FLAG_DEAD) != 0
+    if strings:
+        floor |= table["velocity"] < header.velocity_floor
     return CleanNotes(table, np.asarray(floor, dtype=np.bool_), CleanCounts(n_re, n_false, 0))
 
 

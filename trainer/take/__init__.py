@@ -3,6 +3,7 @@
 from trainer.take.model import PROFILES, Calibration, Gap, Take, TakeHeader
 from trainer.take.notes import (
     FLAG_CUT,
+    FLAG_DEAD,
     FLAG_GLITCH,
     FLAG_NO_RELEASE,
     NOTE_DTYPE,
@@ -15,6 +16,7 @@ from trainer.take.store import SavedTake, TakeEntry, list_takes, save_take, take
 
 __all__ = [
     "FLAG_CUT",
+    "FLAG_DEAD",
     "FLAG_GLITCH",
     "FLAG_NO_RELEASE",
     "NOTE_DTYPE",

@@ -18,8 +18,9 @@ from trainer.take.notes import Notes, empty_notes
 
 __all__ = ["PROFILES", "Calibration", "Gap", "Take", "TakeHeader", "calibration_from"]
 
-# Input profiles: pads and anything exact · a keyboard · pitch-tracked strings · computer keyboard · a foreign file.
-PROFILES = ("pad", "keys", "strings", "typing", "foreign")
+# Input profiles: pads and anything exact · a keyboard · pitch-tracked strings · computer keyboard · a bass heard by its
+# sound · a foreign file.
+PROFILES = ("pad", "keys", "strings", "typing", "sound", "foreign")
 
 
 @dataclass(frozen=True, slots=True)

@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 
 __all__ = [
     "FLAG_CUT",
+    "FLAG_DEAD",
     "FLAG_GLITCH",
     "FLAG_NO_RELEASE",
     "NOTE_DTYPE",
@@ -36,6 +37,7 @@ NOTE_DTYPE: np.dtype[Any] = np.dtype(
 FLAG_CUT = 1  # no note-off came: the length was cut by the next note, the port's loss or the end
 FLAG_NO_RELEASE = 2  # the input cannot send releases (keyboard pad): the length means nothing
 FLAG_GLITCH = 4  # near an audio glitch or a gap of ours: excused from timing
+FLAG_DEAD = 8  # a stroke without pitch (a muted string, heard by its sound): rhythm only; its pitch means nothing
 
 Notes = NDArray[Any]
 

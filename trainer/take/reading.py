@@ -1,8 +1,9 @@
-"""Reading a take: one of our own with its JSON, or any Standard MIDI File.
+"""Reading a take: one of our own with its JSON, any Standard MIDI File, or the sound of one bass.
 
 Which track: the one that is asked for, else the one named `bass`, else the only one with notes. Where it begins: the
 Marker `chorus 1 …`, else `downbeat`, else the file's start. The file's own tempo and time-signature map is the beat
-axis; a session's tempo is used only for a file that has none.
+axis; a session's tempo is used only for a file that has none. A sound file has no beats at all: its session gives them,
+and its notes are what the ear (`trainer.hearing`) hears in it.
 """
 
 from __future__ import annotations
@@ -18,14 +19,16 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from trainer.clock.tempo import TempoMap
 from trainer.errors import FileFormatError, UsageError, nearest
 from trainer.session import Session, expand, load_session
 from trainer.take.downbeat import MIN_NOTES, Downbeat, find_downbeat
 from trainer.take.midi_file import CHORUS_MARKER, MAX_FILE_BYTES, FileClock, MidiFile, MidiTrack, parse_midi
 from trainer.take.midi_notes import track_notes
 from trainer.take.model import Take, TakeHeader
-from trainer.take.notes import FLAG_NO_RELEASE, Notes, empty_notes
+from trainer.take.notes import FLAG_DEAD, FLAG_NO_RELEASE, Notes, empty_notes
 from trainer.take.record import MAX_RECORD_BYTES, TakeRecord, read_record, take_of
+from trainer.take.sound_file import is_sound_file, read_sound
 
 __all__ = ["read_take"]
 
@@ -35,6 +38,10 @@ _CHANNEL = re.compile(r"channel[ :]?(1[0-6]|[1-9])", re.IGNORECASE)
 MAX_HOURS = 24.0  # our choice
 COARSE_TICK_MS = 4.0  # a file whose ticks are longer carries a remark; our choice
 UNSURE = 0.8  # below this sureness the second best place is named too; our choice
+PHASE_FROM_NOTES = (
+    "the beat itself was found from the notes, so nobody can tell whether all of them are early or late; "
+    "give --downbeat in seconds for that"
+)
 MAX_BEATS = 500_000.0  # a day at 240 bpm is 345,600; our choice
 
 
@@ -48,15 +55,17 @@ def read_take(
     """The take in a MIDI file, with the JSON of the same stem where there is one (or in that JSON alone).
 
     `session` (or its file) goes before the one in the JSON, and that before a TOML file of the same stem. `track` is a
-    track's name or its number in the file, from 1. `downbeat` is the second of the first downbeat, or "auto": found
-    from the notes and the session's chords. If the MIDI file was changed since it was written, its own notes are
-    read. `UsageError` for a file that is not there, a track that must be chosen or a downbeat that cannot be used;
-    `FileFormatError` for a MIDI or JSON file that is not what it claims to be; `SessionError` for a session's
-    mistakes.
+    track's name or its number in the file, from 1 (of a sound file the channel). `downbeat` is the second of the first
+    downbeat, or "auto": found from the notes and the session's chords. If the MIDI file was changed since it was
+    written, its own notes are read. `UsageError` for a file that is not there, a track that must be chosen or a
+    downbeat that cannot be used; `FileFormatError` for a file that is not what it claims to be, or sound that is not
+    one bass; `SessionError` for a session's mistakes.
     """
     file = Path(path)
     if file.suffix.lower() == ".json":
         return _from_json(file, session)
+    if is_sound_file(file):
+        return _from_sound(file, session, track, downbeat)
     data = _bytes_of(file, MAX_FILE_BYTES, "a MIDI file")
     sha256 = hashlib.sha256(data).hexdigest()
     given = _given(session)
@@ -100,6 +109,43 @@ def read_take(
 
 def _given(session: Session | str | os.PathLike[str] | None) -> Session | None:
     return session if session is None or isinstance(session, Session) else load_session(Path(session))
+
+
+def _from_sound(
+    file: Path, given: Session | str | os.PathLike[str] | None, track: str | int | None, downbeat: float | str | None
+) -> Take:
+    """A take from the sound of one bass. `FileFormatError` for what is not one, with what was heard instead."""
+    from trainer.take.heard import heard_in  # the ear is only wanted here
+
+    session = _given(given)
+    toml = file.with_suffix(".toml")
+    if session is None and toml.is_file():
+        session = load_session(toml)
+    asked_s = _asked_downbeat(downbeat)
+    if track is not None and not str(track).strip().isdigit():
+        raise UsageError(f'{file}: found track "{str(track)[:60]}"; a sound file has channels: give the number of one')
+    sound = read_sound(file, None if track is None else int(track))
+    if session is None:
+        raise UsageError(
+            f"{file}: a sound file says nothing of beats and bars; expected what was to be played: add --session, "
+            "a file or a ready-made name (its notes alone: trainer hear)"
+        )
+    heard = heard_in(sound, str(file))
+    notes, remarks = heard.notes.copy(), list(heard.remarks)
+    origin_s, where, found = asked_s or 0.0, "start of file" if asked_s is None else "option", {}
+    beat_s = 60.0 / session.tempo_bpm
+    if downbeat == "auto":
+        pitched = notes[notes["flags"] & FLAG_DEAD == 0]
+        place = find_downbeat(pitched["onset_s"] / beat_s, pitched["pitch"], expand(session))
+        if place is None:
+            raise UsageError(_too_few(str(file), len(pitched)))
+        remarks += [_found_words(place), PHASE_FROM_NOTES]
+        origin_s, where, found = place.origin_beats * beat_s, "auto", {"downbeat": place.to_dict()}
+    notes["onset_s"] -= origin_s
+    extra = {"remarks": remarks, "hearing": heard.facts, **found}
+    header = TakeHeader(foreign=True, profile="foreign", downbeat_from=where, extra=extra)
+    tempo = TempoMap(expand(session).tempo_segments)
+    return Take(notes, tempo, session, empty_notes(), header, str(file), sound.sha256)
 
 
 def _from_json(file: Path, session: Session | str | os.PathLike[str] | None) -> Take:
@@ -282,13 +328,16 @@ def _origin(
     beats = clock.beats_at_seconds(notes["onset_s"])
     found = find_downbeat(beats, notes["pitch"], expand(session))
     if found is None:
-        raise UsageError(
-            f'{source}: downbeat "auto" found {_notes(len(notes))}; '
-            f"expected at least {MIN_NOTES}; "
-            "give the downbeat in seconds"
-        )
+        raise UsageError(_too_few(source, len(notes)))
     remarks.append(_found_words(found))
     return found.origin_beats, "auto", {"downbeat": found.to_dict()}
+
+
+def _too_few(source: str, n_notes: int) -> str:
+    return (
+        f'{source}: downbeat "auto" found {_notes(n_notes)}; expected at least {MIN_NOTES}; '
+        "give the downbeat in seconds"
+    )
 
 
 def _found_words(found: Downbeat) -> str:

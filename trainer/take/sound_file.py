@@ -1,0 +1,169 @@
+"""Sound files in: one channel of a WAV, FLAC or AIFF file as float samples at a rate that the ear takes.
+
+Which channel: the one that is asked for; else the only one; else the mean of those that hold the same; else the one
+that carries the bass while the others lie far under it. Two that carry different sound are not guessed between.
+Compressed files are refused: a coder moves and smears onsets. Read in blocks by `soundfile`; samples that are not
+finite count as silence.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import hashlib
+import os
+import stat
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from trainer.errors import FileFormatError, UsageError
+
+__all__ = ["SOUND_SUFFIXES", "Sound", "is_sound_file", "read_sound"]
+
+SOUND_SUFFIXES = (".wav", ".wave", ".flac", ".aif", ".aiff", ".aifc")
+COMPRESSED_SUFFIXES = (".mp3", ".m4a", ".aac", ".ogg", ".opus", ".oga", ".wma")
+RATES_HZ = (44_100, 96_000)  # what the ear takes as it is
+RESAMPLED_HZ = 48_000
+MAX_MINUTES = 60.0  # of one song; our choice
+MAX_CHANNELS = 128
+BLOCK_FRAMES = 65_536
+ALIKE = 0.98  # channels whose correlation is higher hold the same; our choice
+FAR_UNDER_DB = 20.0  # what lies so far under the loudest channel is crosstalk or nothing; our choice
+
+Samples = NDArray[np.float32]
+
+
+@dataclass(frozen=True)
+class Sound:
+    """One channel of a file: `samples` (n,) float32 at `rate_hz`; `channel` from 1, None for the mean of all.
+
+    `file_rate_hz` is the file's own rate; `n_not_finite` counts samples that were no numbers.
+    """
+
+    samples: Samples
+    rate_hz: int
+    file_rate_hz: int
+    channel: int | None
+    n_channels: int
+    sha256: str
+    n_not_finite: int = 0
+
+    @property
+    def duration_s(self) -> float:
+        return len(self.samples) / self.rate_hz
+
+
+def is_sound_file(path: str | os.PathLike[str]) -> bool:
+    """Whether a file's name says that it holds sound (compressed or not)."""
+    return Path(path).suffix.lower() in SOUND_SUFFIXES + COMPRESSED_SUFFIXES
+
+
+def read_sound(path: str | os.PathLike[str], channel: int | None = None) -> Sound:
+    """One channel of a sound file. `channel` counts from 1; None finds it.
+
+    `UsageError` for a file that is not there or a channel that must be chosen; `FileFormatError` for what is no sound
+    file, is compressed, or is too long.
+    """
+    file = Path(path)
+    if file.suffix.lower() in COMPRESSED_SUFFIXES:
+        raise FileFormatError(
+            f"{file}: compressed sound, whose onsets the coder has moved; expected WAV, FLAC or AIFF: "
+            "export it anew from the recording"
+        )
+    with _opened(file) as handle:
+        n_channels, rate_hz, n_frames = handle.channels, handle.samplerate, handle.frames
+        if not 0 < n_channels <= MAX_CHANNELS or not 1_000 <= rate_hz <= 1_000_000:
+            raise FileFormatError(f"{file}: {n_channels} channels at {rate_hz} Hz; expected a recording of a bass")
+        if n_frames > MAX_MINUTES * 60 * rate_hz:
+            raise FileFormatError(
+                f"{file}: {n_frames / rate_hz / 60:.0f} minutes; expected one song of at most {MAX_MINUTES:g}; "
+                "cut the file into songs"
+            )
+        if channel is not None and not 1 <= channel <= n_channels:
+            raise UsageError(f"{file}: channel {channel}; it has {n_channels}; give one of them")
+        chosen = channel if channel is not None or n_channels == 1 else _chosen(handle, file)
+        pieces = [block.mean(axis=1) if chosen is None else block[:, chosen - 1] for block in _blocks(handle)]
+    samples = np.concatenate(pieces) if pieces else np.zeros(0, dtype=np.float32)
+    bad = ~np.isfinite(samples)
+    n_bad = int(np.count_nonzero(bad))
+    samples[bad] = 0.0
+    at_hz = rate_hz
+    if not RATES_HZ[0] <= rate_hz <= RATES_HZ[1]:
+        samples, at_hz = _resampled(samples, rate_hz), RESAMPLED_HZ
+    if chosen is None or n_channels == 1:
+        told = 1 if n_channels == 1 else None
+    else:
+        told = chosen
+    return Sound(np.ascontiguousarray(samples), at_hz, rate_hz, told, n_channels, _sha256(file), n_bad)
+
+
+@contextlib.contextmanager
+def _opened(file: Path) -> Iterator[Any]:
+    import soundfile
+
+    try:
+        if not stat.S_ISREG(file.stat().st_mode):
+            raise UsageError(f"{file}: not a regular file; expected a sound file")
+    except FileNotFoundError:
+        raise UsageError(f"no file {file}; expected a sound file; check the name and the folder") from None
+    except (OSError, ValueError) as error:
+        raise UsageError(f"cannot read {file}: {getattr(error, 'strerror', None) or error}") from None
+    try:
+        with soundfile.SoundFile(os.fspath(file)) as handle:
+            yield handle
+    except (soundfile.SoundFileError, OSError, MemoryError) as error:
+        words = " ".join(str(error).split())[:160]
+        raise FileFormatError(f"{file}: cannot be read as sound ({words}); expected WAV, FLAC or AIFF") from None
+
+
+def _blocks(handle: Any) -> Iterator[Samples]:
+    """(n, n_channels) from the file's beginning, each block its own array."""
+    handle.seek(0)
+    while len(block := handle.read(BLOCK_FRAMES, dtype="float32", always_2d=True)):
+        yield block
+
+
+def _chosen(handle: Any, file: Path) -> int | None:
+    """The channel that carries the bass, from 1; None where all that sound hold the same."""
+    n = handle.channels
+    total, product = np.zeros(n), np.zeros((n, n))
+    for raw in _blocks(handle):
+        block = np.nan_to_num(np.clip(raw.astype(np.float64), -1e6, 1e6))
+        total += block.sum(axis=0)
+        product += block.T @ block
+    energy = np.diag(product).copy()
+    loudest = int(np.argmax(energy))
+    if energy[loudest] <= 0.0:
+        return 1
+    sounding = np.flatnonzero(energy > energy[loudest] * 10.0 ** (-FAR_UNDER_DB / 10.0))
+    if len(sounding) == 1:
+        return loudest + 1
+    alike = product[loudest, sounding] / np.sqrt(energy[loudest] * energy[sounding])
+    if np.all(alike > ALIKE):
+        return None if len(sounding) == n else loudest + 1
+    listed = ", ".join(str(i + 1) for i in sounding[:12].tolist())
+    raise UsageError(
+        f"{file}: channels {listed} carry different sound; expected one bass: choose one with --channel N "
+        "(where there is no such option: --track N)"
+    )
+
+
+def _resampled(samples: Samples, rate_hz: int) -> Samples:
+    import soxr
+
+    if not len(samples):
+        return samples
+    out: Samples = np.asarray(soxr.resample(samples, rate_hz, RESAMPLED_HZ), dtype=np.float32)
+    return out
+
+
+def _sha256(file: Path) -> str:
+    digest = hashlib.sha256()
+    with file.open("rb") as handle:
+        while piece := handle.read(1 << 20):
+            digest.update(piece)
+    return digest.hexdigest()
