@@ -18,7 +18,7 @@ from typing import Final
 from trainer.hearing.ear import Ear
 from trainer.hearing.events import DeadStroke, Event, NoteEnded, NoteHeard, PitchAmended, StrokeSeen
 from trainer.hearing.meter import Levels, TunerReading, levels, tuner
-from trainer.hearing.refine import HEARD_DTYPE, Heard, refine
+from trainer.hearing.recording import HEARD_DTYPE, Heard, refine
 
 __all__ = [
     "HEARD_DTYPE",

@@ -98,7 +98,7 @@ class TunerReading:
 def tuner(samples: Floats, rate_hz: float, a4_hz: float = 440.0) -> TunerReading:
     """Read the last half second or so of a ringing string (at least 0.15 s; the first 60 ms after a stroke are sharp
     and better left out)."""
-    tone, rate = decimated(clean(samples), rate_hz)
+    tone, _, rate = decimated(clean(samples), rate_hz)
     width = min(len(tone), round(0.18 * rate))
     if width < round(0.15 * rate):
         return TunerReading(None, None, None)

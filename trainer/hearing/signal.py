@@ -93,12 +93,14 @@ def filtered(sound: Floats, kernel: Floats) -> NDArray[np.float32]:
     return out.reshape(-1)[half : half + n]
 
 
-def decimated(sound: Floats, rate_hz: float) -> tuple[NDArray[np.float32], float]:
-    """The tone band (15–700 Hz) at about 8 kHz, and that rate; sample k lies at k·factor of the old ones."""
+def decimated(sound: Floats, rate_hz: float) -> tuple[NDArray[np.float32], NDArray[np.float32], float]:
+    """(tone band 15–700 Hz, what lies above it up to 3.4 kHz, their rate of about 8 kHz); sample k lies at k·factor
+    of the old ones."""
     factor = factor_of(rate_hz)
-    low = filtered(sound, band_kernel(rate_hz, 0.0, TONE_HZ[1], 0.006))[::factor]
     rate = rate_hz / factor
-    return filtered(low, rumble_kernel(rate)), rate
+    wide = filtered(sound, band_kernel(rate_hz, 0.0, 3400.0, 0.004))[::factor]
+    low = filtered(wide, band_kernel(rate, 0.0, TONE_HZ[1], 0.006))
+    return filtered(low, rumble_kernel(rate)), wide - low, rate
 
 
 @lru_cache(maxsize=8)

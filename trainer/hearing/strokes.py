@@ -22,7 +22,7 @@ from numpy.typing import NDArray
 from trainer.hearing.pitch import Doubles, periods
 from trainer.hearing.signal import Floats
 
-__all__ = ["HOP_S", "Motion", "motion", "peaks", "swing", "turn"]
+__all__ = ["HOP_S", "Motion", "motion", "peaks", "surplus", "swing", "turn"]
 
 HOP_S: Final = 0.002
 _LOOK_S: Final = 0.050  # of the past, for its period
@@ -30,11 +30,14 @@ _AHEAD_S: Final = 0.060  # where the period of what begins here can be read
 _PAD_S: Final = 0.150
 _LIKE_S: Final = 0.008, 0.025  # shortest and longest stretch compared with its past
 _RISE_S: Final = 0.012, 0.036
+_SOON_S: Final = 0.026
 _DRIFT: Final = (-0.015, -0.005, 0.005, 0.015)  # how far a period may have moved meanwhile
 _FLOOR: Final = 1e-7  # mean square, −70 dBFS
 _TURN_S: Final = 0.040, 0.020
 _FIRST_S: Final = 0.020
+_GAIN_S: Final = 0.006
 _STRONG_FRAC: Final = 0.35
+_FAINT_FRAC: Final = 0.2
 _ONSET_FRAC: Final = 0.25
 
 
@@ -49,9 +52,11 @@ class Motion:
     like: Doubles
     rise_db: Doubles
     level_db: Doubles
+    bright_db: Doubles
+    soon_db: Doubles
 
 
-def motion(tone: Floats, rate_hz: float) -> Motion:
+def motion(tone: Floats, upper: Floats, rate_hz: float) -> Motion:
     """Read from the tone band of a recording (see `decimated`), one row each 2 ms."""
     hop = max(1, round(HOP_S * rate_hz))
     pad = round(_PAD_S * rate_hz)
@@ -72,7 +77,14 @@ def motion(tone: Floats, rate_hz: float) -> Motion:
     after, before = (energy[at + 2 * width] - energy[at]) / 2, energy[at] - energy[at - width]
     quiet = width * _FLOOR
     rise = 10 * np.log10((after + quiet) / (before + quiet))
-    return Motion(hop / rate_hz, period / rate_hz, clear, like, rise, 10 * np.log10(after / width + 1e-12))
+    short = round(_SOON_S * rate_hz)
+    soon = 10 * np.log10((energy[at + short] - energy[at]) / short + 1e-12)
+    above = np.concatenate([[0.0], np.cumsum(np.pad(upper, pad).astype(np.float64) ** 2)])
+    quiet = width * np.maximum(_FLOOR, 0.003 * after / width)
+    bright = 10 * np.log10((above[at + width] - above[at] + quiet) / (above[at] - above[at - width] + quiet))
+    return Motion(
+        hop / rate_hz, period / rate_hz, clear, like, rise, 10 * np.log10(after / width + 1e-12), bright, soon
+    )
 
 
 def _likeness(sound: Floats, at: NDArray[np.int_], energy: Doubles, period: Doubles, rate_hz: float) -> Doubles:
@@ -154,31 +166,44 @@ def _between(sound: Floats, at: Doubles) -> Doubles:
     return value
 
 
-def swing(low: Floats, near: int, rate_hz: float, period_frames: float = 0.0, back_s: float = 0.004) -> float | None:
+def surplus(sound: Floats, start: int, end: int, rate_hz: float, period_frames: float) -> Doubles:
+    """What is in `sound[start:end]` beyond what rang before `start`: the last period goes on, at a strength that can
+    only fall (a string may be damped at any moment, never driven)."""
+    part = sound[start:end].astype(np.float64)
+    if period_frames <= 1 or start < 2 * period_frames + 2:
+        return part
+    n = np.arange(start, end)
+    turns = np.floor((n - start) / period_frames) + 1
+    template = _between(sound, n - turns * period_frames)
+    box = np.ones(max(3, round(_GAIN_S * rate_hz) | 1))
+    power = np.convolve(template * template, box, "same")
+    trust = 0.1 * power.mean() + 1e-12  # where the past says little, it is believed to go on
+    gain = np.clip((np.convolve(template * part, box, "same") + trust) / (power + trust), 0.0, 1.0)
+    return part - np.minimum.accumulate(gain) * template
+
+
+def swing(
+    low: Floats, near: int, rate_hz: float, period_frames: float = 0.0, back_s: float = 0.004, ahead_s: float = 0.024
+) -> float | None:
     """The onset in frames: 25 % of the first strong swing of the attack that begins near frame `near`.
 
     `low` is the sound below 1.2 kHz; `period_frames` of what rang before (0: nothing did). None where there is no
     swing at all.
     """
     start = max(0, near - round(back_s * rate_hz))
-    end = min(len(low), near + round((_FIRST_S + 0.004) * rate_hz))
+    end = min(len(low), near + round(ahead_s * rate_hz))
     if end - start < 8:
         return None
-    part = low[start:end].astype(np.float64)
-    if period_frames > 0:
-        lag = round(np.ceil(0.030 * rate_hz / period_frames) * period_frames)
-        fit = round(0.010 * rate_hz)
-        if start - lag - fit >= 0:
-            was, now = low[start - lag - fit : start - lag], low[start - fit : start]
-            power = float(was @ was)
-            gain = float(np.clip(was @ now / power, 0.0, 1.05)) if power > 0 else 0.0
-            part = part - gain * low[start - lag : end - lag]
+    part = surplus(low, start, end, rate_hz, period_frames)
     size = np.abs(part)
-    inner = (size[1:-1] >= size[:-2]) & (size[1:-1] > size[2:])
-    strong = np.flatnonzero(inner & (size[1:-1] >= _STRONG_FRAC * size.max())) + 1
-    if not len(strong):
+    first = round(_FIRST_S * rate_hz)
+    inner = np.zeros(len(size), bool)
+    inner[1:-1] = (size[1:-1] >= size[:-2]) & (size[1:-1] > size[2:]) & (size[1:-1] >= _FAINT_FRAC * size.max())
+    for top in np.flatnonzero(inner):
+        if size[top] >= _STRONG_FRAC * size[top : top + first].max():
+            break
+    else:
         return None
-    top = int(strong[0])
     toward = part[: top + 1] * np.sign(part[top])
     under = np.flatnonzero(toward < _ONSET_FRAC * size[top])
     if not len(under):

@@ -1,0 +1,276 @@
+"""The unhurried second pass: a whole recording in, the notes that are scored out.
+
+Strokes come from `strokes`; each stretch between two of them is read for its pitch, its end and whether it has a
+pitch at all. A stretch that only goes on with the one before is joined to it; one that begins without an attack at
+another pitch (hammer-on, pull-off) begins where the old period stops telling the sound and the new one starts.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import Any, Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from trainer.hearing.events import velocity_of
+from trainer.hearing.hum import without_hum
+from trainer.hearing.meter import levels
+from trainer.hearing.pitch import Doubles, periods, pitch_of
+from trainer.hearing.signal import Floats, attack_kernel, band_kernel, clean, decimated, filtered
+from trainer.hearing.strokes import HOP_S, Motion, motion, peaks, swing, turn
+
+__all__ = ["HEARD_DTYPE", "Heard", "refine"]
+
+HEARD_DTYPE: Final[np.dtype[Any]] = np.dtype(
+    [
+        ("onset_s", "f8"),
+        ("duration_s", "f8"),
+        ("pitch", "f4"),
+        ("velocity", "u1"),
+        ("settled", "?"),
+        ("dead", "?"),
+        ("loudness_db", "f4"),
+    ]
+)
+
+_LEAST: Final = 1.3
+_LIKELY: Final = 2.2  # below it, a stroke needs a new pitch or a bright attack
+_SILENT_DB: Final = -60.0
+_CLEAR: Final = 0.7
+_CLEAR_LOW: Final = 0.85  # in the lowest band alone, where even noise hums
+_LOWEST_BAND_HZ: Final = 250.0
+_CERTAIN: Final = 5.0  # evidence that needs no more
+_PEAK_S: Final = 0.060
+_GONE_DB: Final = 24.0
+_DEAD_DB: Final = (
+    14.0  # a ghost is at most this much softer than the loud notes; a finger leaving the string is softer (our choice)
+)
+_SURE: Final = 3.0
+_GAP_DB: Final = 6.0  # a level that rises more than this begins where nothing much rang
+_APART_S: Final = 0.044
+_SAME_S: Final = 0.030
+_TROUBLED_S: Final = 0.072  # how long a hard attack rattles
+_STEP_S: Final = 0.008
+_BACK_S: Final = 0.014
+
+
+@dataclass(frozen=True, slots=True)
+class Heard:
+    """What a recording holds. `notes` has one row a stroke (`HEARD_DTYPE`), sorted by onset, seconds from the
+    recording's start; `pitch` is in fractional semitones by `a4_hz`, NaN for a dead stroke. `refusal` says why this
+    is not one bass, or is None."""
+
+    notes: NDArray[Any]
+    rate_hz: float
+    seconds: float
+    a4_hz: float
+    tuning_cents: float | None
+    level_db: float | None
+    noise_db: float | None
+    refusal: str | None
+
+
+@dataclass(frozen=True, slots=True)
+class _Stretch:
+    onset: float  # frames of the tone band
+    end: float
+    pitch: float
+    clear: float
+    settled: bool
+    level_db: float
+    row: int
+
+
+def refine(samples: Floats, rate_hz: float, a4_hz: float | None = None) -> Heard:
+    """The notes of a recording of one bass, mono, float ±1. Pitches are counted from `a4_hz`; None takes the
+    instrument's own tuning where it is clear (within a quarter tone of 440 Hz). An empty or silent recording gives
+    no notes and a refusal."""
+    sound = clean(samples)
+    seconds = len(sound) / rate_hz
+    measured = levels(sound, rate_hz)
+    if measured.peak_db < _SILENT_DB:
+        reason = f"silence: the loudest sample is {measured.peak_db:.0f} dBFS"
+        return Heard(np.zeros(0, HEARD_DTYPE), rate_hz, seconds, a4_hz or 440.0, None, None, None, reason)
+    tone, upper, rate = decimated(sound, rate_hz)
+    tone, _ = without_hum(tone, rate)
+    low = filtered(sound, attack_kernel(rate_hz))
+    moves = motion(tone, upper, rate)
+    at, onsets, height = _strokes(low, tone, moves, rate_hz, rate)
+    lowest = filtered(tone, band_kernel(rate, 0.0, _LOWEST_BAND_HZ, 0.010))
+    made = _Sound(tone, lowest, rate, moves, float(np.percentile(moves.level_db, 95)))
+    rows = _judged(made, at, onsets, height)
+    notes = np.zeros(len(rows), HEARD_DTYPE)
+    full = max((s.level_db for s in rows), default=0.0) + 3.0
+    for i, s in enumerate(rows):
+        notes[i] = (
+            s.onset / rate,
+            max(0.0, s.end - s.onset) / rate,
+            s.pitch,
+            velocity_of(s.level_db, full),
+            s.settled,
+            not np.isfinite(s.pitch),
+            s.level_db,
+        )
+    cents = _tuning(notes)
+    a4 = a4_hz if a4_hz is not None else 440.0 * 2 ** ((cents or 0.0) / 1200)
+    notes["pitch"] -= np.float32(12 * np.log2(a4 / 440.0))
+    return Heard(notes, rate_hz, seconds, a4, cents, measured.loud_db, measured.noise_db, None)
+
+
+def _tuning(notes: NDArray[Any]) -> float | None:
+    """By how many cents the settled notes lie off the semitones of A4 = 440 Hz, as a group (−50 … 50); None if they
+    do not agree."""
+    pitch = notes["pitch"][notes["settled"] & ~notes["dead"]].astype(np.float64)
+    if len(pitch) < 8:
+        return None
+    middle = complex(np.exp(2j * np.pi * pitch).mean())
+    if abs(middle) < 0.5:
+        return None
+    return float(np.angle(middle) / (2 * np.pi) * 100)
+
+
+def _evidence(moves: Motion) -> Doubles:
+    """How much speaks for a stroke at each hop; 1 is a little. A level that rises by 2.5 dB over a period; a clear
+    motion that breaks off; brightness that returns."""
+    known = np.clip((moves.clear - 0.5) / 0.3, 0, 1)
+    return (
+        np.clip(moves.rise_db, -10, 60) / 2.5
+        + 2 * known * (1 - np.clip(moves.like, 0, 1))
+        + np.clip((moves.bright_db - 3) / 8, 0, 1.5)
+    )
+
+
+def _floor_db(moves: Motion) -> float:
+    """Below this nothing is a note: 35 dB under the loud ones, or a little above the hum and noise of the rests."""
+    loud, quiet = np.percentile(moves.level_db, [95, 2])
+    return float(max(loud - 35, min(quiet + 8, loud - 15)))
+
+
+def _period_at(moves: Motion, row: int, rate: float) -> float:
+    """The period of what rang during the 50 ms before a row, in frames; 0 where nothing clear did."""
+    row = min(max(row, 0), len(moves.clear) - 1)
+    return float(moves.period_s[row] * rate) if moves.clear[row] > 0.6 else 0.0
+
+
+def _strokes(
+    low: Floats, tone: Floats, moves: Motion, rate_hz: float, rate: float
+) -> tuple[NDArray[np.int_], Doubles, Doubles]:
+    """(row, onset in frames of the tone band, evidence) of each stroke."""
+    height = _evidence(moves)
+    height[moves.soon_db < _floor_db(moves)] = 0
+    rows = peaks(height, _LEAST, round(_APART_S / HOP_S))
+    hop = round(moves.hop_s * rate)
+    factor = rate_hz / rate
+    found: list[tuple[float, int]] = []
+    before = round(0.020 / HOP_S)
+    for row in rows:
+        near = int(row * hop * factor)
+        if moves.rise_db[row] > _GAP_DB:
+            at = swing(low, near, rate_hz, 0.0, 0.006)
+        else:
+            at = swing(low, near, rate_hz, _period_at(moves, row - before, rate) * factor, _BACK_S)
+        found.append((float(row * hop) if at is None else at / factor, int(row)))
+    found.sort()
+    kept: list[tuple[float, int]] = []
+    for onset, row in found:
+        if kept and onset - kept[-1][0] < _SAME_S * rate:
+            if height[row] > height[kept[-1][1]]:
+                kept[-1] = (kept[-1][0] if height[kept[-1][1]] > 4 else onset, row)
+            continue
+        if kept and height[row] < _SURE and onset - kept[-1][0] < _TROUBLED_S * rate and height[kept[-1][1]] > _SURE:
+            continue
+        kept.append((onset, row))
+    index = np.array([row for _, row in kept], dtype=int)
+    return index, np.array([onset for onset, _ in kept]), height[index]
+
+
+def _pitch(tones: tuple[Floats, ...], rate: float, start: int, end: int) -> tuple[float, float, bool]:
+    """(period in frames, clearness, stands still) of a stretch: where it arrives, if it glides or another string
+    still rings at first.
+
+    `tones` are read in turn until one is clear: the tone band, then its lowest part for strings that rattle.
+    """
+    size = end - start
+    if size < 0.030 * rate:
+        return 0.0, 0.0, False
+    for tone in tones:
+        period, clear = _track(tone, rate, start, end, int(min(size, 0.075 * rate)))
+        if clear.max() > 0:
+            half = len(period) // 2
+            good = clear >= 0.9 * clear.max()
+            late = good.copy()
+            late[:half] = False
+            chosen = late if late.sum() >= max(1, 0.5 * (len(good) - half)) else good
+            middle = float(np.median(period[chosen]))
+            sure = float(np.median(clear[chosen]))
+            still = bool(chosen.sum() > 2 and np.mean(np.abs(period[chosen] / middle - 1) < 0.02) > 0.8)
+            if sure > (_CLEAR if tone is tones[0] else _CLEAR_LOW):
+                return middle, sure, still
+    return 0.0, 0.0, False
+
+
+def _track(tone: Floats, rate: float, start: int, end: int, width: int) -> tuple[Doubles, Doubles]:
+    hop = max(1, int(0.005 * rate))
+    return periods(np.lib.stride_tricks.sliding_window_view(tone[start:end], width)[::hop][:80], rate)
+
+
+@dataclass(frozen=True, slots=True)
+class _Sound:
+    """A recording made ready: its tone band, the lowest part of that, their rate, what moves in it."""
+
+    tone: Floats
+    lowest: Floats
+    rate: float
+    moves: Motion
+    loud_db: float
+
+
+def _read(sound: _Sound, onset: float, stop: float, row: int) -> _Stretch:
+    """What lies between a stroke and the next: how loud it is, when it ends, its pitch."""
+    hop = sound.moves.hop_s * sound.rate
+    a = min(int(onset / hop), len(sound.moves.level_db) - 1)
+    level = sound.moves.level_db[a : max(a + 1, int(stop / hop))]
+    peak = float(level[: int(_PEAK_S / HOP_S)].max())
+    under = np.flatnonzero(level < max(peak - _GONE_DB, sound.loud_db - 40))
+    end = min(stop, onset + (under[0] if len(under) else len(level)) * hop)
+    period, clear, still = _pitch(
+        (sound.tone, sound.lowest),
+        sound.rate,
+        int(onset + 0.010 * sound.rate),
+        int(min(end, stop - 0.003 * sound.rate)),
+    )
+    pitch = float(pitch_of(period, sound.rate)) if period > 0 else float("nan")
+    return _Stretch(onset, float(end), pitch, clear, still and pitch == pitch, peak, row)
+
+
+def _judged(sound: _Sound, rows: NDArray[np.int_], onsets: Doubles, height: Doubles) -> list[_Stretch]:
+    """The strokes that stand, each with what was read of it."""
+    moves, rate = sound.moves, sound.rate
+    out: list[_Stretch] = []
+    for i, row in enumerate(rows):
+        onset = float(onsets[i])
+        stop = float(onsets[i + 1]) if i + 1 < len(onsets) else float(len(sound.tone))
+        here = _read(sound, onset, stop, int(row))
+        near = slice(max(0, row - 4), row + 6)
+        attack = height[i] > _LIKELY or moves.bright_db[near].max() > 4.0
+        before = out[-1] if out else None
+        joined = before is not None and before.end >= onset - 0.05 * rate
+        if before is not None and joined and not attack and not _stepped(before, here):
+            out[-1] = _read(sound, before.onset, stop, before.row)
+            continue
+        if before is not None and joined and height[i] < _CERTAIN and _stepped(before, here):
+            was, now = (rate / (440 * 2 ** ((p - 69) / 12)) for p in (before.pitch, here.pitch))
+            turned = float(turn(sound.tone, int(row * moves.hop_s * rate), rate, was, now))
+            if abs(turned - onset) < _STEP_S * rate and moves.rise_db[near].max() < 3:
+                here = replace(here, onset=turned)
+                out[-1] = replace(before, end=min(before.end, turned))
+        if here.pitch != here.pitch and here.level_db < sound.loud_db - _DEAD_DB:
+            continue
+        out.append(here)
+    return out
+
+
+def _stepped(before: _Stretch, here: _Stretch) -> bool:
+    """Whether one clear pitch gave way to another."""
+    return min(before.clear, here.clear) > 0.85 and abs(before.pitch - here.pitch) > 0.7
