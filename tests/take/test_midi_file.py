@@ -14,6 +14,7 @@ from trainer.errors import FileFormatError, UsageError
 from trainer.session import Session, parse_session
 from trainer.take import FLAG_CUT, midi_file, read_take
 from trainer.take.midi_file import MAX_FILE_BYTES, parse_midi
+from trainer.take.recorder import Recorder
 
 
 def varlen(n: int) -> bytes:
@@ -335,6 +336,27 @@ def test_rpn_0_sets_the_range_and_controller_121_centres(read: Any) -> None:
     assert take.notes["pitch"][0] == pytest.approx(47.0, abs=2e-3)
     take = read(smf(chunk((0, bend(2)), (0, b"\xb0\x79\x00"), (0, ON), (480, OFF))))
     assert take.notes["pitch"][0] == 40.0
+
+
+@pytest.mark.parametrize(
+    ("controllers", "semitones"),
+    [
+        (((101, 0), (100, 0), (38, 50), (6, 2)), 2.0),  # the upper part coming in sets the lower one to 0 (MIDI 1.0)
+        (((101, 0), (100, 0), (6, 2), (38, 50)), 2.5),
+        (((38, 50), (101, 0), (100, 0), (6, 3)), 3.0),  # no parameter was addressed yet
+        (((101, 0), (100, 0), (121, 0), (6, 12)), 2.0),
+    ],
+)
+def test_a_file_and_the_live_input_read_a_bend_alike(
+    read: Any, controllers: tuple[tuple[int, int], ...], semitones: float
+) -> None:
+    messages = [bytes((0xB0, *pair)) for pair in controllers] + [bytes((0xE0, 0x7F, 0x7F)), bytes(ON), bytes(OFF)]
+    recorder = Recorder()
+    for i, data in enumerate(messages):
+        recorder.feed_message(i * 1_000_000, data)
+    live = recorder.note_table(lambda host_ns: host_ns * 1e-9)["pitch"]
+    filed = read(smf(chunk(*((0, data) for data in messages[:-1]), (480, messages[-1])))).notes["pitch"]
+    assert live.tolist() == filed.tolist() == [pytest.approx(40.0 + semitones * 8191 / 8192, abs=1e-5)]
 
 
 def test_each_string_has_its_own_channel_and_bend(read: Any) -> None:

@@ -13,8 +13,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from trainer.take.messages import is_channel_message, is_whole
 from trainer.take.notes import FLAG_CUT, FLAG_NO_RELEASE, NOTE_DTYPE
-from trainer.take.recorder import ByteParser, Recorder, is_channel_message
+from trainer.take.recorder import ByteParser, Recorder
 
 MS = 1_000_000
 
@@ -132,16 +133,19 @@ def test_input_without_releases_runs_to_the_next_note() -> None:
     ]
 
 
-# Bend: 14 bits, LSB first. Full down 0, centre 8192, full up 16383.
+# Bend: 14 bits, LSB first. Full down 0, centre 8192, even steps: 16383 is one short of full up.
+FULL_UP = 8191 / 8192
+
+
 @pytest.mark.parametrize(
     ("setup", "bend", "semitones"),
     [
         ("", "e00000", -2.0),
         ("", "e00040", 0.0),
-        ("", "e07f7f", 2.0),
-        ("", "e00060", 2.0 * 4096 / 8191),
+        ("", "e07f7f", 2.0 * FULL_UP),
+        ("", "e00060", 1.0),
         ("b06500 b06400 b0060c", "e00020", -6.0),  # RPN 0: 12 semitones
-        ("b06500 b06400 b00600 b02632", "e07f7f", 0.5),  # 0 semitones 50 cents
+        ("b06500 b06400 b00600 b02632", "e07f7f", 0.5 * FULL_UP),  # 0 semitones 50 cents
         (
             "b06500 b06400 b0060c b0657f b0647f b00618",
             "e00000",
@@ -160,7 +164,7 @@ def test_bend_with_its_range(setup: str, bend: str, semitones: float) -> None:
 
 def test_range_set_after_the_bend_counts_at_once() -> None:
     recorder = fed((0, "e07f7f"), (1, "b06500b06400b0060c"), (5, "902864"), (400, "802800"))
-    assert rows_of(recorder)[0][2] == pytest.approx(52.0)
+    assert rows_of(recorder)[0][2] == pytest.approx(40.0 + 12.0 * FULL_UP)
 
 
 def test_reset_of_controllers_centres_the_bend() -> None:
@@ -170,10 +174,11 @@ def test_reset_of_controllers_centres_the_bend() -> None:
 def test_settled_pitch_passes_over_the_slide_and_the_vibrato() -> None:
     # Starts a whole tone flat, is on pitch after 80 ms, then a vibrato of ±0.2 semitones.
     slide = [
-        (5 + i * 8, bytes((0xE0, *divmod(round(8192 + (-2 + i * 0.2) / 2 * 8191), 128)[::-1])).hex()) for i in range(11)
+        (5 + i * 8, bytes((0xE0, *divmod(min(round(8192 + (-2 + i * 0.2) / 2 * 8192), 16383), 128)[::-1])).hex())
+        for i in range(11)
     ]
     vibrato = [
-        (90 + i * 10, bytes((0xE0, *divmod(round(8192 + 0.1 * 8191 * np.sin(i * 1.3)), 128)[::-1])).hex())
+        (90 + i * 10, bytes((0xE0, *divmod(round(8192 + 0.1 * 8192 * np.sin(i * 1.3)), 128)[::-1])).hex())
         for i in range(30)
     ]
     rows = [(0.0, "e00000"), (0.0, "902864"), *slide, *vibrato, (500.0, "802800")]
@@ -181,19 +186,37 @@ def test_settled_pitch_passes_over_the_slide_and_the_vibrato() -> None:
 
 
 def test_a_note_shorter_than_its_settling_takes_the_bend_at_its_end() -> None:
-    assert rows_of(fed((0, "902864"), (5, "e07f7f"), (20, "802800")))[0][2] == 42.0
+    assert rows_of(fed((0, "902864"), (5, "e00060"), (20, "802800")))[0][2] == 41.0
 
 
 def test_bends_are_per_channel_and_kept_in_order() -> None:
-    recorder = fed((0, "e07f7f"), (1, "e10000"), (2, "902864"), (2, "912d64"), (300, "802800812d00"))
-    assert [(r[2], r[4]) for r in rows_of(recorder)] == [(42.0, 0), (43.0, 1)]
-    assert recorder.bends() == [(0, 0, 2.0), (1 * MS, 1, -2.0)]
+    recorder = fed((0, "e00060"), (1, "e10000"), (2, "902864"), (2, "912d64"), (300, "802800812d00"))
+    assert [(r[2], r[4]) for r in rows_of(recorder)] == [(41.0, 0), (43.0, 1)]
+    assert recorder.bends() == [(0, 0, 1.0), (1 * MS, 1, -2.0)]
 
 
 def test_clock_bytes_are_kept_for_a_follower_when_asked() -> None:
     recorder = fed((1, "f8"), (2, "fa"), (3, "f20102"), keep_realtime=True)
     assert recorder.realtime is not None
     assert list(recorder.realtime) == [(MS, b"\xf8"), (2 * MS, b"\xfa"), (3 * MS, b"\xf2\x01\x02")]
+
+
+def test_a_message_is_whole_or_it_is_none() -> None:
+    """Lengths: MIDI 1.0, by its own parser of streams; every string up to three bytes, statuses with few data."""
+    few = [0, 64, 127, 128, 0xF8]
+    for status in range(256):
+        for tail in [(), *((a,) for a in few), *((a, b) for a in few for b in few), (1, 2, 3)]:
+            data = bytes((status, *tail))
+            assert is_whole(data) == (ByteParser().feed(data) == [data] or data in (b"\xf4", b"\xf5")), data.hex()
+
+
+def test_a_message_that_is_not_whole_is_left_out_and_counted() -> None:
+    recorder = Recorder()
+    for data in ("90", "9028", "902864ff", "2864", "", "f0417df7", "902880"):
+        recorder.feed_message(0, bytes.fromhex(data))
+    assert recorder.n_notes == 0 and recorder.stats.n_dropped_bytes == 16
+    recorder.feed_message(0, bytes.fromhex("902864"))
+    assert recorder.n_notes == 1
 
 
 def test_what_a_take_keeps() -> None:

@@ -46,7 +46,8 @@ from trainer.engine.record import Record
 from trainer.errors import PortError
 from trainer.ports.protocols import AudioStamp, MidiOut, RawMidi
 from trainer.session import Chart, expand, session_from_dict
-from trainer.take.recorder import Recorder, is_channel_message
+from trainer.take.messages import is_channel_message
+from trainer.take.recorder import Recorder
 
 __all__ = ["AudioRuler", "Core", "chart_marks", "song_events"]
 

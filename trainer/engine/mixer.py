@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from trainer.band.sound import Ducker
 from trainer.engine.ring import BLOCK_FRAMES, MONITOR_PITCHES, Ring
 from trainer.ports.protocols import RawMidi
-from trainer.take.recorder import DEFAULT_BEND_RANGE_SEMITONES
+from trainer.take.messages import BEND_RANGE_SEMITONES, is_channel_message, wheel_frac
 
 __all__ = ["FrameLine", "Mixer"]
 
@@ -88,7 +88,7 @@ class Mixer:
         n_release = int(RELEASE_S * sample_rate_hz)
         self._release = np.linspace(1.0, 0.0, n_release, dtype=np.float32)
         self._voices: list[_Voice] = []
-        self.bend_ranges: tuple[float, ...] = (DEFAULT_BEND_RANGE_SEMITONES,) * 16
+        self.bend_ranges: tuple[float, ...] = (BEND_RANGE_SEMITONES,) * 16
         self._bends = [0.0] * 16  # of the range, -1 to 1
         self._steps = np.arange(MAX_BLOCK_FRAMES, dtype=np.float64)
         self._where = np.zeros(MAX_BLOCK_FRAMES, dtype=np.float64)
@@ -148,7 +148,7 @@ class Mixer:
         ring = self._ring
         while self.strikes:
             host_ns, _, data = self.strikes.popleft()
-            if len(data) != 3:
+            if len(data) != 3 or not is_channel_message(data):
                 continue
             kind, channel = data[0] & 0xF0, data[0] & 0x0F
             frame = first_frame
@@ -158,7 +158,7 @@ class Mixer:
                 for voice in self._voices:
                     voice.release_frame = max(frame, voice.start_frame)
             if kind == 0xE0:
-                self._bends[channel] = ((data[1] | data[2] << 7) - 8192) / 8192.0
+                self._bends[channel] = wheel_frac(data[1] | data[2] << 7)
             if kind not in (0x80, 0x90):
                 continue
             number = data[1]

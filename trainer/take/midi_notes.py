@@ -14,15 +14,12 @@ from typing import Any
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from trainer.take.messages import BEND_RANGE_SEMITONES, WHEEL_CENTRE, BendRange, settled_bends, wheel_frac
 from trainer.take.midi_file import MidiTrack
 from trainer.take.notes import FLAG_CUT, Notes, empty_notes, sorted_notes
 
-__all__ = ["BEND_RANGE_SEMITONES", "note_messages", "settled_bend", "track_notes"]
+__all__ = ["note_messages", "track_notes"]
 
-BEND_RANGE_SEMITONES = 2.0  # until RPN 0 says otherwise (General MIDI 1)
-# A tracked string's first bend comes within about 20 ms; the median by time over this span rides over vibrato and the
-# start of a slide. Our choice, the same as the recorder's.
-SETTLES_FROM_S, SETTLES_TO_S = 0.030, 0.250
 MOST_BEND_SEMITONES = 48.0  # the range that is written at most (two octaves either way and two more); our choice
 SMALLEST_BEND_SEMITONES = 0.0005  # smaller fractions are written as unbent; a 14-bit step of ±2 is 0.00024
 
@@ -67,7 +64,7 @@ def track_notes(
             if len(at_ticks):
                 here = channel[starts] == number
                 at_s = np.asarray(seconds_at(at_ticks), dtype=np.float64)
-                pitch[here] += _settled_bends(at_s, bends, onset_s[here], end_s[here])
+                pitch[here] += settled_bends(at_s, bends, onset_s[here], end_s[here])
     notes["pitch"] = pitch
     return sorted_notes(notes)
 
@@ -127,28 +124,17 @@ def _bend_line(ticks: Ints, kind: Ints, data1: Ints, data2: Ints) -> tuple[Ints,
     """Of one channel's messages: ticks at which the bend changes, and the bend from there on, in semitones."""
     changes = np.flatnonzero((kind == 0xE) | ((kind == 0xB) & np.isin(data1, (6, 38, 98, 99, 100, 101, 121))))
     is_bend = kind[changes] == 0xE
-    wheel = np.where(is_bend, (data2[changes] << 7 | data1[changes]) - 8192, 0).astype(np.float64)
+    wheel = np.where(is_bend, data2[changes] << 7 | data1[changes], WHEEL_CENTRE).astype(np.float64)
     reset = (~is_bend) & (data1[changes] == 121)
-    wheel = _held(wheel, is_bend | reset, 0.0)
+    wheel = _held(wheel, is_bend | reset, WHEEL_CENTRE)
     reach = np.full(len(changes), np.nan)
-    selected: tuple[int, int] = (127, 127)
-    semitones, cents = BEND_RANGE_SEMITONES, 0.0
-    for row in np.flatnonzero(~is_bend & ~reset).tolist():
-        number, amount = int(data1[changes[row]]), int(data2[changes[row]])
-        if number == 101:
-            selected = (amount, selected[1])
-        elif number == 100:
-            selected = (selected[0], amount)
-        elif number in (98, 99):
-            selected = (127, 127)  # a non-registered parameter: data entry is not about the bend
-        elif selected == (0, 0):
-            if number == 6:
-                semitones = float(amount)
-            else:
-                cents = float(amount)
-            reach[row] = semitones + cents / 100.0
+    by = BendRange()
+    for row in np.flatnonzero(~is_bend).tolist():
+        if by.feed(int(data1[changes[row]]), int(data2[changes[row]])):
+            reach[row] = by.semitones
     reach = _held(np.nan_to_num(reach), ~np.isnan(reach), BEND_RANGE_SEMITONES)
-    return ticks[changes], wheel / 8192.0 * reach
+    semitones: Floats = wheel_frac(wheel) * reach
+    return ticks[changes], semitones
 
 
 def _held(values: Floats, fresh: NDArray[np.bool_], start: float) -> Floats:
@@ -156,41 +142,6 @@ def _held(values: Floats, fresh: NDArray[np.bool_], start: float) -> Floats:
     at = np.maximum.accumulate(np.where(fresh, np.arange(len(values)), -1))
     held: Floats = np.where(at >= 0, values[np.clip(at, 0, None)], start)
     return held
-
-
-def _settled_bends(at_s: Floats, bends: Floats, onset_s: Floats, end_s: Floats) -> Floats:
-    """The bend of each note, (n,) semitones, where it settled (see `settled_bend`); notes need no order."""
-    from_s, to_s = _settling_span(onset_s, end_s)
-    first = np.searchsorted(at_s, from_s, side="right") - 1
-    last = np.searchsorted(at_s, to_s, side="left") - 1
-    out: Floats = np.where(first >= 0, bends[np.clip(first, 0, None)], 0.0)
-    for row in np.flatnonzero(last > first).tolist():
-        steps = slice(int(first[row]) + 1, int(last[row]) + 1)
-        values = np.append(out[row], bends[steps])
-        held_s = np.diff(np.concatenate(([from_s[row]], at_s[steps], [to_s[row]])))
-        order = np.argsort(values, kind="stable")
-        passed = np.cumsum(held_s[order])
-        out[row] = values[order[np.searchsorted(passed, passed[-1] / 2.0)]]
-    return out
-
-
-def _settling_span(onset_s: Floats, end_s: Floats) -> tuple[Floats, Floats]:
-    """From where to where a note's bend is looked at; a note that ends before is looked at where it ends."""
-    from_s, to_s = onset_s + SETTLES_FROM_S, np.minimum(end_s, onset_s + SETTLES_TO_S)
-    short = to_s <= from_s
-    return np.where(short, end_s, from_s), np.where(short, end_s, to_s)
-
-
-def settled_bend(at_s: ArrayLike, bends: ArrayLike, onset_s: float, end_s: float) -> float:
-    """Where a note's bend settles, in semitones: the median by time from 30 to 250 ms after its onset.
-
-    `at_s` (n,) rising seconds, `bends` (n,) semitones from each on. A note shorter than 30 ms takes the bend at its
-    end; without any bend before, 0.
-    """
-    line = np.asarray(at_s, dtype=np.float64), np.asarray(bends, dtype=np.float64)
-    if not len(line[0]):
-        return 0.0
-    return float(_settled_bends(*line, np.array([onset_s]), np.array([end_s]))[0])
 
 
 # --- writing ------------------------------------------------------------------------------------------------------
@@ -218,7 +169,7 @@ def note_messages(
         for played in np.unique(channel).tolist():
             mine, here = line[:, 1] == played, channel == played
             if np.any(mine):
-                settled[here] = _settled_bends(line[mine, 0], line[mine, 2], onset_s[here], end_s[here])
+                settled[here] = settled_bends(line[mine, 0], line[mine, 2], onset_s[here], end_s[here])
         number = np.clip(np.floor(pitch - settled + 0.5), 0, 127).astype(np.int64)
     else:
         number = np.clip(np.floor(pitch + 0.5), 0, 127).astype(np.int64)
@@ -233,7 +184,9 @@ def note_messages(
     for number_of in bent:
         for controller, amount in ((101, 0), (100, 0), (6, reach), (38, 0), (101, 127), (100, 127)):
             rows.append((0, -1, bytes((0xB0 | number_of & 0x0F, controller, amount))))
-    wheel = np.clip(np.round(line[:, 2] / reach * 8192.0) + 8192, 0, 16383).astype(np.int64)
+    wheel = np.clip(np.round(line[:, 2] / reach * WHEEL_CENTRE) + WHEEL_CENTRE, 0, 2 * WHEEL_CENTRE - 1).astype(
+        np.int64
+    )
     for at, sent_on, to in zip(ticks_at(line[:, 0]).tolist(), line[:, 1].tolist(), wheel.tolist(), strict=True):
         rows.append((at, 1, bytes((0xE0 | int(sent_on) & 0x0F, to & 0x7F, to >> 7))))
     for on, off, ch, key, speed in zip(

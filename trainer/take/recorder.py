@@ -6,44 +6,37 @@ no sense is counted in `stats` and left out.
 Rules, with their sources:
 
 - Byte stream (MIDI 1.0): running status; note-on with velocity 0 is a note-off; real-time bytes (F8–FF) may stand
-anywhere, even inside
-  another message; any other status byte ends a system exclusive message; system common messages cancel running status.
-- Several channels are one player (string per channel, mode 4): nothing here tells them apart but pairing and bends. -
-Overlapping notes of one pitch: first in, first out, per channel and note number. - Bend: ±2 semitones until RPN 0
-sets another range (MIDI 1.0; data entry MSB semitones, LSB cents); reset-all-controllers
-  centres it (RP-015). A note's *settled* pitch is its number plus the time-weighted median bend from 30 to 250 ms
-  after its onset (our choice: a tracked string's first bend comes within about 20 ms; the median rides over vibrato
-  and a slide's start).
+  anywhere, even inside another message; any other status byte ends a system exclusive message; system common messages
+  cancel running status.
+- Several channels are one player (string per channel, mode 4): nothing here tells them apart but pairing and bends.
+- Overlapping notes of one pitch: first in, first out, per channel and note number.
+- Bend: see `trainer.take.messages`; reset-all-controllers centres it (RP-015).
 - All-notes-off, all-sound-off, the mode messages 124–127 and system reset end the notes that they name.
 """
 
 from __future__ import annotations
 
-from bisect import bisect_right
 from collections import deque
-from collections.abc import Callable, Sequence
+from collections.abc import Callable
 from dataclasses import dataclass, field
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
+from trainer.take.messages import (
+    WHEEL_CENTRE,
+    BendRange,
+    is_whole,
+    n_data_bytes,
+    settled_bends,
+    wheel_frac,
+)
 from trainer.take.notes import FLAG_CUT, FLAG_NO_RELEASE, empty_notes, sorted_notes
 
-__all__ = ["ByteParser", "NoteEvent", "Recorder", "RecorderStats", "is_channel_message", "settled_bend"]
+__all__ = ["ByteParser", "NoteEvent", "Recorder", "RecorderStats"]
 
-DEFAULT_BEND_RANGE_SEMITONES = 2.0
-_SETTLE_FROM_NS = 30_000_000
-_SETTLE_TO_NS = 250_000_000
 _MAX_BENDS = 2_000_000  # two hours of a bend every 4 ms; beyond it the oldest go
-# Data bytes that follow a status: channel messages by their upper four bits, system common by the whole byte.
-_N_DATA = {0x8: 2, 0x9: 2, 0xA: 2, 0xB: 2, 0xC: 1, 0xD: 1, 0xE: 2}
-_N_COMMON = {0xF1: 1, 0xF2: 2, 0xF3: 1, 0xF4: 0, 0xF5: 0, 0xF6: 0, 0xF7: 0}
-
-
-def is_channel_message(data: bytes) -> bool:
-    """Whether a whole message is one that a take keeps: note, controller, program or bend (not pressure or system)."""
-    return bool(data) and 0x80 <= data[0] < 0xF0 and data[0] & 0xF0 not in (0xA0, 0xD0)
 
 
 class ByteParser:
@@ -88,13 +81,13 @@ class ByteParser:
         self._in_sysex = byte == 0xF0
         if byte < 0xF0:
             self._status = self._running = byte
-            self._need = _N_DATA[byte >> 4]
+            self._need = n_data_bytes(byte)
             return
         self._status = self._running = self._need = 0
         if byte == 0xF0:
             self.n_sysex += 1
             return
-        need = _N_COMMON[byte]
+        need = n_data_bytes(byte)
         if need:
             self._status, self._need = byte, need
         elif byte == 0xF6:
@@ -162,12 +155,8 @@ _ENDED = _Note(0, 0, 0, 0)  # stands for every note that was let go
 @dataclass(slots=True)
 class _Channel:
     bend_semitones: float = 0.0
-    raw_bend: int = 8192
-    range_semitones: float = DEFAULT_BEND_RANGE_SEMITONES
-    range_msb: int = 2
-    range_lsb: int = 0
-    rpn_msb: int = 127
-    rpn_lsb: int = 127
+    wheel: int = WHEEL_CENTRE
+    range: BendRange = field(default_factory=BendRange)
     bends: list[tuple[int, float]] = field(default_factory=list)
 
 
@@ -200,7 +189,7 @@ class Recorder:
     @property
     def bend_ranges(self) -> tuple[float, ...]:
         """How many semitones a full bend is, on each of the 16 channels now."""
-        return tuple(channel.range_semitones for channel in self._channels)
+        return tuple(channel.range.semitones for channel in self._channels)
 
     @property
     def n_sounding(self) -> int:
@@ -208,14 +197,18 @@ class Recorder:
 
     def feed(self, host_ns: int, data: bytes) -> None:
         """Bytes that arrived at `host_ns`: any cut of the stream."""
+        before = self._parser.n_dropped
         for message in self._parser.feed(data):
             self._message(host_ns, message)
-        self.stats.n_dropped_bytes = self._parser.n_dropped
+        self.stats.n_dropped_bytes += self._parser.n_dropped - before
         self.stats.n_sysex = self._parser.n_sysex
 
     def feed_message(self, host_ns: int, data: bytes) -> None:
-        """One whole message, as a MIDI driver hands it over."""
-        self.feed(host_ns, data)
+        """One message, as a MIDI driver hands it over; one that is not whole is counted and left out."""
+        if is_whole(data):
+            self._message(host_ns, data)
+        else:
+            self.stats.n_dropped_bytes += len(data)
 
     def poll(self) -> list[NoteEvent]:
         """What happened since the last poll, in order of arrival."""
@@ -282,12 +275,10 @@ class Recorder:
         if everything:
             del self._sounding[key]
 
-    def _bend(self, host_ns: int, channel: int, raw: int) -> None:
+    def _bend(self, host_ns: int, channel: int, wheel: int) -> None:
         state = self._channels[channel]
-        state.raw_bend = raw
-        # 0, 8192 and 16383 are the range's ends and its middle, so the upper half has one step fewer.
-        frac = (raw - 8192) / (8192 if raw < 8192 else 8191)
-        semitones = frac * state.range_semitones
+        state.wheel = wheel
+        semitones = wheel_frac(wheel) * state.range.semitones
         self.stats.n_bends += 1
         if semitones != state.bend_semitones:
             state.bend_semitones = semitones
@@ -300,22 +291,10 @@ class Recorder:
 
     def _controller(self, host_ns: int, channel: int, number: int, level: int) -> None:
         state = self._channels[channel]
-        if number == 101:
-            state.rpn_msb = level
-        elif number == 100:
-            state.rpn_lsb = level
-        elif number in (98, 99):  # a non-registered parameter is addressed: data entry is not for us
-            state.rpn_msb = state.rpn_lsb = 127
-        elif number in (6, 38) and (state.rpn_msb, state.rpn_lsb) == (0, 0):
-            if number == 6:
-                state.range_msb, state.range_lsb = level, 0
-            else:
-                state.range_lsb = level
-            state.range_semitones = state.range_msb + state.range_lsb / 100.0
-            self._bend(host_ns, channel, state.raw_bend)
+        if state.range.feed(number, level):
+            self._bend(host_ns, channel, state.wheel)
         elif number == 121:
-            state.rpn_msb = state.rpn_lsb = 127
-            self._bend(host_ns, channel, 8192)
+            self._bend(host_ns, channel, WHEEL_CENTRE)
         elif number == 120 or number >= 123:
             for key in [key for key in self._sounding if key[0] == channel]:
                 self._end(key, host_ns, everything=True)
@@ -359,48 +338,29 @@ class Recorder:
                 table["flags"][i] |= FLAG_CUT
             if not self.releases:
                 table["flags"][i] |= FLAG_NO_RELEASE
-            table["pitch"][i] = note.number + self._settled(note, int(off_ns[i]))
+            table["pitch"][i] = note.number
             table["velocity"][i] = note.velocity
             table["channel"][i] = note.channel
+        table["pitch"] += self._settled(table["channel"], on_ns, off_ns)
         onset_s = np.asarray(to_seconds(on_ns), dtype=np.float64)
         table["onset_s"] = onset_s
         table["duration_s"] = np.maximum(np.asarray(to_seconds(off_ns), dtype=np.float64) - onset_s, 0.0)
         return sorted_notes(table)
 
-    def _settled(self, note: _Note, off_ns: int) -> float:
-        bends = self._channels[note.channel].bends
-        return settled_bend(bends, note.on_ns, off_ns) if bends else 0.0
+    def _settled(
+        self, channel: NDArray[Any], on_ns: NDArray[np.int64], off_ns: NDArray[np.int64]
+    ) -> NDArray[np.float64]:
+        """The bend at which each note settles, (n,) semitones."""
+        out = np.zeros(len(on_ns))
 
+        def seconds(host_ns: NDArray[np.int64]) -> NDArray[np.float64]:
+            return np.asarray((host_ns - zero_ns) * 1e-9, dtype=np.float64)
 
-def settled_bend(bends: Sequence[tuple[int, float]], on_ns: int, off_ns: int) -> float:
-    """Bend (semitones) at which a note settles: the time-weighted median of the steps between 30 and 250 ms after its
-    onset.
-
-    `bends`: (host_ns, semitones) in order of time. A note shorter than 30 ms takes the bend at its end.
-    """
-    from_ns = on_ns + _SETTLE_FROM_NS
-    to_ns = min(off_ns, on_ns + _SETTLE_TO_NS)
-    if to_ns <= from_ns:
-        from_ns = to_ns = off_ns
-    start = bisect_right(bends, from_ns, key=_stamp) - 1
-    held = bends[start][1] if start >= 0 else 0.0
-    spans: dict[float, int] = {}
-    at_ns = from_ns
-    for i in range(start + 1, len(bends)):
-        ns, semitones = bends[i]
-        if ns >= to_ns:
-            break
-        spans[held] = spans.get(held, 0) + ns - at_ns
-        held, at_ns = semitones, ns
-    spans[held] = spans.get(held, 0) + max(to_ns - at_ns, 1)
-    half = sum(spans.values()) / 2.0
-    passed = 0
-    for semitones in sorted(spans):
-        passed += spans[semitones]
-        if passed >= half:
-            return semitones
-    return held
-
-
-def _stamp(bend: tuple[int, float]) -> int:
-    return bend[0]
+        for number, state in enumerate(self._channels):
+            here = np.flatnonzero(channel == number)
+            if state.bends and len(here):
+                zero_ns = state.bends[0][0]
+                at_s = seconds(np.array([ns for ns, _ in state.bends], dtype=np.int64))
+                bends = np.array([semitones for _, semitones in state.bends])
+                out[here] = settled_bends(at_s, bends, seconds(on_ns[here]), seconds(off_ns[here]))
+        return out
