@@ -37,6 +37,7 @@ from trainer.music.chords import numeral_chord
 
 __all__ = [
     "BEATS_PER_BAR",
+    "CUES",
     "ENDINGS",
     "GUIDES",
     "LIMBS",
@@ -74,6 +75,8 @@ SWING_RANGE = (1.0, 3.5)
 MAX_CHORUSES = 400  # two hours of fast twelve-bar choruses; our choice
 MAX_CHART_BARS = 64
 SLOW_BPM = 75.0  # up to here one bar of count-in is enough (common practice: slow twelve-eight, 50–75)
+# The words of the cue points by which a MIDI file keeps what neither its chords nor its markers say.
+CUES = {"groove": "groove ", "swing_ratio": "swing ", "heard": "listen", "drop_out": "band out", "pedal": "pedal"}
 RITARD_FACTOR = 0.6  # tempo at the end of a ritard, of the song's; our choice
 
 
@@ -319,6 +322,17 @@ class Chart:
         if bar.heard:
             return "listen"
         return f"your {bar.role}" if self.heard_choruses and bar.chorus > 0 else bar.role
+
+    @property
+    def cues(self) -> tuple[tuple[float, str], ...]:
+        """(beat, words) of the cue points that a MIDI file of this chart carries, in the words of `CUES`."""
+        start, session = self.first_beats, self.session
+        out = [(start, CUES["groove"] + session.groove), (start, f"{CUES['swing_ratio']}{session.swing_ratio:g}")]
+        for bar in self.bars:
+            if bar.heard and bar.onset_beats in self.chorus_onsets_beats:
+                out.append((bar.onset_beats, CUES["heard"]))
+            out += [(bar.onset_beats, CUES[name]) for name in ("drop_out", "pedal") if getattr(bar, name)]
+        return tuple(out)
 
     @cached_property
     def chorus_onsets_beats(self) -> tuple[float, ...]:

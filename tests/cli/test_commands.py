@@ -342,9 +342,9 @@ def test_what_is_odd_about_a_file_is_said(command: Command, tmp_path: Path) -> N
     command("line", "--choruses", "2", "--midi", path)
     assert "Note:" not in command("score", path).out
     path.write_bytes(path.read_bytes()[:-300])
-    assert "Note: track 3 is cut short; what came before the cut was read" in command("score", path).out
-    card = json.loads(command("score", path, "--json").out)
-    assert card["take"]["remarks"] == ["track 3 is cut short; what came before the cut was read"]
+    (remark,) = json.loads(command("score", path, "--json").out)["take"]["remarks"]
+    assert re.fullmatch(r"track \d is cut short; what came before the cut was read", remark)
+    assert f"Note: {remark}" in command("score", path).out
 
 
 def test_score_of_many_files(command: Command, tmp_path: Path) -> None:

@@ -26,9 +26,9 @@ from trainer.errors import UsageError
 from trainer.line import DEVICES, Feel, StandIn, model_line, planned_song
 from trainer.report.chart_page import chart_page, song_rows
 from trainer.report.engrave import pdf_of, svg_pages
-from trainer.report.musicxml import musicxml
+from trainer.report.musicxml import MISSED_SIGN, musicxml
 from trainer.report.transcription import read_transcription
-from trainer.report.written import BAR, DIVISIONS, written_chart, written_line, written_take
+from trainer.report.written import BAR, DIVISIONS, Written, written_chart, written_line, written_take
 from trainer.scoring.align import read_notes
 from trainer.session import Chart, expand, session_from_dict
 from trainer.take import Take, notes_from_rows
@@ -45,6 +45,13 @@ def schema() -> xmlschema.XMLSchema:
         r'(<xs:import namespace="http://www.w3.org/1999/xlink")[^>]*/>', rf'\1 schemaLocation="{xlink}"/>', text
     )
     return xmlschema.XMLSchema(text)
+
+
+def all_tones(written: Written) -> list[tuple[int, int]]:
+    """(start, pitch) of everything that is written, graces before their note."""
+    return [
+        (note.start, tone.pitch) for note in written.notes for chord in (*note.graces, note.tones) for tone in chord
+    ]
 
 
 def a_chart(**extra: object) -> Chart:
@@ -81,7 +88,7 @@ def test_every_device_is_written_back_to_its_notes(device: str, schema: xmlschem
         score = converter.parse(document.decode(), format="musicxml")
         staff = score.parts[0].toSoundingPitch().stripTies().flatten()
     heard = [(float(n.offset), n.pitch.midi) for n in staff.notes if "Note" in n.classes]
-    expected = [(note.start / DIVISIONS, note.pitch) for note in written.notes]
+    expected = [(start / DIVISIONS, pitch) for start, pitch in all_tones(written)]
     assert len(heard) == len(expected) > 20
     assert np.allclose([h[0] for h in heard], [e[0] for e in expected], atol=1e-6)
     assert [h[1] for h in heard] == [e[1] for e in expected]
@@ -224,24 +231,30 @@ def test_whatever_was_played_can_be_written(data: st.DataObject) -> None:
     rows = data.draw(st.lists(row, max_size=50))
     written = written_take(read_notes(take_of(chart, rows), chart), chart)  # type: ignore[arg-type]
     root = ET.fromstring(musicxml(written))
+    full = {"0": min(written.pickup, BAR)}  # the bar before the first may be incomplete
     for measure in root.iter("measure"):
-        lengths = [int(n.findtext("duration", "0")) for n in measure.iter("note") if n.findtext("voice") == "1"]
-        assert sum(lengths) == BAR
+        mine = [n for n in measure.iter("note") if n.findtext("voice") == "1" and n.find("chord") is None]
+        assert sum(int(n.findtext("duration", "0")) for n in mine) == full.get(measure.get("number", ""), BAR)
     attacks = [n for n in root.iter("note") if n.find("pitch") is not None and n.findtext("voice") == "1"]
     starts = [n for n in attacks if all(tie.get("type") != "stop" for tie in n.findall("tie"))]
-    assert len(starts) == len(written.notes)
+    assert len(starts) == written.n_tones == len(rows)
 
 
-def test_missed_changes_get_an_x() -> None:
+def test_missed_changes_have_a_sign_of_their_own() -> None:
     chart = a_chart()
     line = planned_song(chart, 4)
     tempo = TempoMap(chart.tempo_segments)
     reading = read_notes(Take(notes=StandIn(seed=3).play(line, tempo).notes, tempo=tempo, session=chart.session), chart)
     written = written_take(reading, chart, missed=[4.0, 16.0])
-    heads = {note.start: note.head for note in written.notes if note.head != "normal"}
-    assert heads and set(heads) <= {4 * DIVISIONS, 16 * DIVISIONS} and set(heads.values()) == {"x"}
-    document = musicxml(written)
-    assert document.count(b"<notehead") == len(heads) and document.count(b"x: a change that was missed") == 1
+    assert written.missed == (4 * DIVISIONS, 16 * DIVISIONS)
+    signs = {
+        int(measure.get("number", "0")): [w.text for w in measure.iter("words") if (w.text or "")[0] == MISSED_SIGN]
+        for measure in ET.fromstring(musicxml(written)).iter("measure")
+    }
+    assert {bar: words for bar, words in signs.items() if words} == {
+        2: [f"{MISSED_SIGN} a change that was missed"],
+        5: [MISSED_SIGN],
+    }
 
 
 def heard_by_music21(document: bytes) -> list[tuple[float, int]]:
@@ -273,7 +286,7 @@ def test_a_take_is_read_back_by_another_program(schema: xmlschema.XMLSchema) -> 
 
 
 def test_a_pick_up_is_an_incomplete_bar(schema: xmlschema.XMLSchema) -> None:
-    """Both a model line's pick-up and a played one; without a planned one, what comes before bar 1 is counted out."""
+    """A model line's pick-up and a played one, planned or not."""
     chart = a_chart(pickup_beats=2.0)
     line = planned_song(chart, 4)
     written = written_line(line)
@@ -293,8 +306,8 @@ def test_a_pick_up_is_an_incomplete_bar(schema: xmlschema.XMLSchema) -> None:
     before = [(note.start, note.pitch) for note in written.notes if note.start < 0]
     assert [(note.start, note.pitch) for note in played.notes if note.start < 0] == before
     plain = a_chart()
-    noodled = written_take(read_notes(Take(notes=notes, tempo=tempo, session=plain.session), plain), plain)
-    assert noodled.pickup == 0 and noodled.n_left_out == len(before)
+    unplanned = written_take(read_notes(Take(notes=notes, tempo=tempo, session=plain.session), plain), plain)
+    assert unplanned.pickup == 2 * DIVISIONS and unplanned.n_left_out == 0
 
 
 def test_straight_sixteenths_and_triplets_are_told_apart() -> None:

@@ -363,6 +363,7 @@ import sys
 from tests.take.test_store import made_take
 from trainer.take import write_take
 take = made_take()
+write_take(take, sys.argv[1], "t")
 print("ready", flush=True)
 while True:
     write_take(take, sys.argv[1], "t")

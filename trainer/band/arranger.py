@@ -22,7 +22,7 @@ from trainer.band.comping import (
     strum_s,
     turnaround_pairs,
 )
-from trainer.band.events import BAND_DTYPE, BEND_CHANNEL, PARTS, TOUCH, BandScore
+from trainer.band.events import BAND_DTYPE, PARTS, TOUCH, BandScore
 from trainer.band.feel import MOST_SHIFT_S, OWN_SD_S, SHARED_SD_S, long_range_noise
 from trainer.band.fills import fill_beats, fill_hits
 from trainer.band.grooves import (
@@ -44,25 +44,11 @@ from trainer.band.grooves import (
 from trainer.band.lead import LeadNote, Soloist, sung_bar
 from trainer.errors import UsageError, nearest
 from trainer.music import Chord
+from trainer.music.general_midi import CHANNELS, PROGRAMS, band_programs
 from trainer.session import BEATS_PER_BAR, GUIDES, Chart, ChartBar
 
-__all__ = ["CHANNELS", "FILL_RISE", "PROGRAMS", "PUSH_FROM", "BandWriter", "arrange", "fast_spans"]
+__all__ = ["FILL_RISE", "PUSH_FROM", "BandWriter", "arrange", "fast_spans"]
 
-DRUM_CHANNEL = 9
-# Channel of each voice, counted from 0.
-CHANNELS = {"keys": 0, "chop": 1, "lead": BEND_CHANNEL, "voice": 3, "guide": 4}
-CHANNELS |= {"drums": DRUM_CHANNEL, "count": DRUM_CHANNEL}
-# General MIDI 1 programs as on the wire (number − 1): drawbar organ 17, electric piano 5, clean guitar 28 muted 29,
-# jazz guitar 27, voice 54 ("oohs"), acoustic bass 33.
-PROGRAMS = {"organ": 16, "electric_piano": 4, "chop": 28, "lead": 26, "voice": 53, "guide": 32}
-_KEYS_OF_GROOVE = {
-    "shuffle": "organ",
-    "double_shuffle": "organ",
-    "slow_twelve_eight": "electric_piano",
-    "two_beat": "electric_piano",
-    "straight": "organ",
-    "rumba": "electric_piano",
-}
 PUSH_FROM = 0.45  # intensity from which the keys anticipate a change now and then; our choice
 _NO_PUSH = ("slow_twelve_eight", "rumba")
 TURN_FROM = 0.25  # intensity from which the guitar plays a turnaround; our choice
@@ -142,16 +128,9 @@ def arrange(
     events = np.concatenate(rows) if rows else np.zeros(0, dtype=BAND_DTYPE)
     order = np.lexsort((events["pitch"], events["part"], events["onset_beats"]))
     groove = chart.session.groove
-    programs = {
-        CHANNELS["keys"]: PROGRAMS[_KEYS_OF_GROOVE[groove]],
-        CHANNELS["chop"]: PROGRAMS["chop"],
-        CHANNELS["lead"]: PROGRAMS["lead"],
-        CHANNELS["voice"]: PROGRAMS["voice"],
-        CHANNELS["guide"]: PROGRAMS["guide"],
-        DRUM_CHANNEL: 0,
-    }
+    programs = band_programs(groove)
     start = chart.count_in_beats if count_in else chart.first_beats
-    fast = fast_spans(chart) if _KEYS_OF_GROOVE[groove] == "organ" else ()
+    fast = fast_spans(chart) if programs[CHANNELS["keys"]] == PROGRAMS["organ"] else ()
     return BandScore(events[order], programs, start_beats=start, end_beats=chart.end_beats, fast_spans=fast)
 
 

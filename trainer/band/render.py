@@ -18,6 +18,7 @@ from trainer.band.events import BEND_CHANNEL, PARTS, WHEEL_CENTRE, BandScore, wh
 from trainer.band.sound import DEFAULT_GAINS, Ducker, FontRenderer, StemRenderer
 from trainer.clock.tempo import TempoMap
 from trainer.errors import UsageError, nearest
+from trainer.music.general_midi import BASS_PROGRAM
 from trainer.session import BEATS_PER_BAR, Chart
 
 __all__ = ["TICKS_PER_BEAT", "render_midi", "render_wav"]
@@ -153,6 +154,8 @@ def _conductor(chart: Chart, origin_beats: float) -> mido.MidiTrack:
             put(bar.onset_beats, 3, mido.MetaMessage("marker", text=f"chorus {bar.chorus} {bar.role}"))
     for span in chart.spans:
         put(span.onset_beats, 4, mido.MetaMessage("text", text=span.chord.name))
+    for beats, words in chart.cues:
+        put(beats, 5, mido.MetaMessage("cue_marker", text=words))
     return _track(sorted(moments, key=lambda moment: moment[:2]), _ticks(chart.end_beats, origin_beats))
 
 
@@ -173,12 +176,14 @@ def render_midi(
     guide: str | None = None,
     count_in: bool = True,
     score: BandScore | None = None,
+    of_take: bool = False,
 ) -> Path:
     """The band of a chart as a Standard MIDI File, format 1; gives its path.
 
     A conductor track (tempo, time and key signature, a Marker `chorus N ROLE` at each chorus's first downbeat, a Text
     for each chord), then a track for each part that plays, at intended times, with its General MIDI program; bends are
-    moves of the pitch wheel, of two semitones' reach.
+    moves of the pitch wheel, of two semitones' reach. `of_take`: the guide's notes are what a player played, and their
+    track is named `bass`.
     """
     score = arrange(chart, guide=guide, count_in=count_in) if score is None else score
     tempo = TempoMap(chart.tempo_segments)
@@ -194,11 +199,11 @@ def render_midi(
         if mine.size == 0:
             continue
         moments: list[tuple[int, int, mido.MetaMessage | mido.Message]] = [
-            (0, 0, mido.MetaMessage("track_name", name=part))
+            (0, 0, mido.MetaMessage("track_name", name="bass" if of_take and part == "guide" else part))
         ]
         for channel in sorted({int(c) for c in events["channel"][mine]}):
             if channel != 9:
-                program = score.programs.get(channel, 0)
+                program = BASS_PROGRAM if of_take and part == "guide" else score.programs.get(channel, 0)
                 moments.append((0, 1, mido.Message("program_change", channel=channel, program=program)))
         until: dict[tuple[int, int], int] = {}
         for i in mine[::-1]:  # a note ends before the same note begins again

@@ -21,8 +21,10 @@ __all__ = [
     "LAST",
     "Downbeat",
     "Overrides",
+    "Strings",
     "TakeFile",
     "Track",
+    "TuningOption",
     "bar_range",
     "between",
     "chosen_session",
@@ -44,6 +46,11 @@ Track = Annotated[
 Downbeat = Annotated[
     str | None,
     typer.Option("--downbeat", metavar="SECONDS|auto", help="Where chorus 1 begins, if the file does not say."),
+]
+
+Strings = Annotated[int | None, typer.Option("--strings", metavar="4|5|6", help="Strings on the bass.")]
+TuningOption = Annotated[
+    str | None, typer.Option("--tuning", metavar="NAMES", help="Open strings from the lowest: EADG, DADG, BEADG.")
 ]
 
 

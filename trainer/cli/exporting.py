@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from trainer.cli.choosing import Downbeat, TakeFile, Track, downbeat_of, track_of
+from trainer.cli.choosing import Downbeat, Strings, TakeFile, Track, TuningOption, downbeat_of, track_of
 from trainer.cli.speaking import say
 from trainer.errors import UsageError
 
@@ -24,11 +24,21 @@ Pdf = Annotated[Path | None, typer.Option("--pdf", metavar="FILE", help="Notatio
 
 def write_notation(written: Written, musicxml: Path | None, svg: Path | None, pdf: Path | None) -> list[Path]:
     """Write what is asked for; the files, in order. `UsageError` when a place cannot be written."""
+    from trainer.music import note_name
     from trainer.report.engrave import pdf_of, svg_pages
     from trainer.report.files import write_page
     from trainer.report.musicxml import musicxml as document_of
 
     out = []
+    if written.unfingered:
+        neck = f"{note_name(written.tuning.lowest)} to {note_name(written.tuning.highest)}"
+        names = ", ".join(written.unfingered)
+        say(
+            f"Without a fret, for {len(written.tuning.open_pitches)} strings ({neck}) do not reach them: {names}.",
+            err=True,
+        )
+    if written.n_left_out:
+        say(f"{written.n_left_out} notes many bars outside the song are not in the notation.", err=True)
     document = document_of(written)
     if musicxml is not None:
         out.append(write_page(document, musicxml))
@@ -58,11 +68,14 @@ def export(
     measures: Annotated[Path | None, typer.Option("--measures", metavar="FILE", help="A row a bar, as CSV.")] = None,
     as_json: Annotated[Path | None, typer.Option("--json", metavar="FILE", help="Notes and bars as JSON.")] = None,
     midi: Annotated[
-        Path | None, typer.Option("--midi", metavar="FILE", help="MIDI with markers: bass, band, chords, choruses.")
+        Path | None, typer.Option("--midi", metavar="FILE", help="MIDI, a track a part: bass, band, chords, choruses.")
     ] = None,
+    strings: Strings = None,
+    tuning: TuningOption = None,
 ) -> int:
     """Write a take for paper and for other programs. Notation with tab, tables of notes and bars, MIDI."""
     from trainer.cli.choosing import named_session
+    from trainer.music import parse_tuning
     from trainer.report.export import MEASURE_COLUMNS, NOTE_COLUMNS, as_csv, measure_rows, note_rows
     from trainer.report.files import write_page
     from trainer.report.written import written_take
@@ -76,6 +89,7 @@ def export(
             "each with a FILE (sound: trainer render TAKE --wav FILE)"
         )
     known = None if session is None else named_session(session)
+    bass = parse_tuning(strings, tuning)
     read = read_take(take, session=known, track=track_of(track), downbeat=downbeat_of(downbeat))
     card = score(read)
     needs_form = musicxml or svg or pdf or measures
@@ -90,12 +104,10 @@ def export(
         data = {"notes": note_rows(card.reading, card.chart), "measures": measure_rows(card)}
         out.append(write_page(json.dumps(data, ensure_ascii=False, indent=1, allow_nan=False) + "\n", as_json))
     if midi is not None:
-        out.append(write_page(take_midi(read), midi))
+        out.append(write_page(take_midi(read, by_part=True), midi))
     if card.chart is not None and (musicxml or svg or pdf):
-        written = written_take(card.reading, card.chart, [item.at_beats for item in card.landing.missed])
+        written = written_take(card.reading, card.chart, [item.at_beats for item in card.landing.missed], bass)
         out += write_notation(written, musicxml, svg, pdf)
-        if written.n_left_out:
-            say(f"{written.n_left_out} notes outside the song's bars are not in the notation.")
     for path in out:
         typer.echo(f"wrote {path}")
     return 0

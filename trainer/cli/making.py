@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from trainer.cli.choosing import Overrides, chosen_session, own_sounds, take_meant, with_options
+from trainer.cli.choosing import Overrides, Strings, TuningOption, chosen_session, own_sounds, take_meant, with_options
 from trainer.cli.exporting import MusicXml, Pdf, Svg, write_notation
 from trainer.cli.facts import Json, show_json
 from trainer.cli.running import Mix
@@ -46,7 +46,8 @@ def render(
     from trainer.live.options import part_gains
 
     take = None if overrides.session is None else take_meant(Path(overrides.session))
-    if take is not None and take.suffix.lower() in (".mid", ".midi"):
+    of_take = take is not None and take.suffix.lower() in (".mid", ".midi")
+    if take is not None and of_take:
         from trainer.live.as_heard import take_and_band
 
         if replace(overrides, session=None) != Overrides():
@@ -65,7 +66,7 @@ def render(
         # A MIDI file has no mixer: a silenced part is left out, the other volumes are the sequencer's business.
         heard = [gains[name] > 0.0 for name in PARTS]
         kept = replace(whole, events=whole.events[np.array(heard)[whole.events["part"]]])
-        typer.echo(f"wrote {render_midi(chart, midi, score=kept)}")
+        typer.echo(f"wrote {render_midi(chart, midi, score=kept, of_take=of_take)}")
 
 
 @with_options
@@ -76,7 +77,8 @@ def line(
     ] = None,
     octave: Annotated[int, typer.Option(metavar="-1|0|1", help="Roots from low E (0), an octave up, or down.")] = 0,
     position: Annotated[int | None, typer.Option(metavar="FRET", help="The fret that the hand stays near.")] = None,
-    strings: Annotated[int, typer.Option(metavar="4|5", help="Strings on the bass.")] = 4,
+    strings: Strings = None,
+    tuning: TuningOption = None,
     midi: Annotated[Path | None, typer.Option(metavar="FILE", help="Write it, with the band, as MIDI.")] = None,
     wav: Annotated[Path | None, typer.Option(metavar="FILE", help="Write it, with the band, as sound.")] = None,
     hear: Annotated[bool, typer.Option("--play", help="Hear it with the band.")] = False,
@@ -93,16 +95,12 @@ def line(
 ) -> int:
     """Write a bass line over a session's chart, or hear it. Tablature here; notation with tab, MIDI, sound or JSON."""
     from trainer.line import model_line
-    from trainer.music import FIVE_STRING, FOUR_STRING
+    from trainer.music import FOUR_STRING, parse_tuning
     from trainer.session import expand
 
-    if strings not in (4, 5):
-        raise UsageError(f"--strings {strings}: expected 4 or 5")
+    bass = parse_tuning(strings, tuning) or FOUR_STRING
     session = chosen_session(overrides)
-    tuning = FIVE_STRING if strings == 5 else FOUR_STRING
-    made = model_line(
-        expand(session), device=device, seed=session.seed, tuning=tuning, position=position, octave=octave
-    )
+    made = model_line(expand(session), device=device, seed=session.seed, tuning=bass, position=position, octave=octave)
     if device is not None and not any(claim.name == device for claim in made.claims):
         raise UsageError(f"--device {device}: no bar here has a place for it; try --choruses 2, or another form")
     if midi is not None:
@@ -143,14 +141,17 @@ def tablature(made: LineScore, width: int = 80) -> list[str]:
     from trainer.line.tab import bar_heading, places_a_beat, tab_bars
 
     rows, per_beat = tab_bars(made), places_a_beat(made)
-    names = {4: "GDAE", 5: "GDAEB"}[len(made.tuning.open_pitches)]
+    names = made.tuning.names[::-1]
+    wide = max(map(len, names))
     cell = 2 * 4 * per_beat + 1
-    per_line = max(1, (width - 4) // cell)
+    per_line = max(1, (width - 3 - wide) // cell)
     out = []
     for first in range(0, len(made.chart.bars), per_line):
         bars = made.chart.bars[first : first + per_line]
-        head = "   " + "".join(f"{bar_heading(bar):<{cell}}" for bar in bars)
-        strings = (f" {name}|" + "".join(f"{rows[bar.idx][i]}|" for bar in bars) for i, name in enumerate(names))
+        head = " " * (wide + 2) + "".join(f"{bar_heading(bar):<{cell}}" for bar in bars)
+        strings = (
+            f" {name:<{wide}}|" + "".join(f"{rows[bar.idx][i]}|" for bar in bars) for i, name in enumerate(names)
+        )
         out += [head.rstrip(), *strings, ""]
     count = " ".join(f"{beat}" + " ." * (per_beat - 1) for beat in range(1, 5))
     slides = any("/" in row for bar in rows.values() for row in bar)
@@ -178,7 +179,7 @@ def write_line_midi(made: LineScore, path: Path) -> Path:
     events = arrange(made.chart, count_in=False).events
     band = table(events)
     band["channel"] = events["channel"]
-    data = take_midi(Take(table(made.notes), tempo, session=made.chart.session, band=band))
+    data = take_midi(Take(table(made.notes), tempo, session=made.chart.session, band=band), by_part=True)
     try:
         path.write_bytes(data)
     except OSError as error:

@@ -1,12 +1,15 @@
 """Where to play each note: string and fret by least motion of the hand.
 
-The hand is modelled by the fret under its first finger. It covers four frets without moving and a fifth by
-stretching; open strings ask nothing of it and give it time to move. The cheapest path over all notes is found by
-dynamic programming. The weights are our choice; one finger a fret is common practice.
+The hand is modelled by the fret under its first finger. It covers four frets without moving and a fifth by stretching.
+A position is kept through a figure; a shift costs by its way and by how little time there is for it; open strings are
+for a hand that is near them or has time. The cheapest path over all notes is found by dynamic programming. What is
+weighed is common practice of method and teacher; the weights are our choice.
 """
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+from itertools import product
 from typing import Any
 
 import numpy as np
@@ -15,7 +18,7 @@ from numpy.typing import ArrayLike, NDArray
 from trainer.errors import UsageError
 from trainer.music import FOUR_STRING, Tuning, note_name, places
 
-__all__ = ["HAND_FRETS", "STRETCH_FRETS", "fingering"]
+__all__ = ["HAND_FRETS", "STRETCH_FRETS", "fingering", "hand_for"]
 
 HAND_FRETS = 4  # frets under the four fingers: one finger a fret (common practice)
 STRETCH_FRETS = 5  # with the hand opened
@@ -23,15 +26,21 @@ _SHIFT = 1.0  # moving the hand at all
 _SHIFT_A_FRET = 0.35  # and by each fret
 _HURRIED = 2.0  # times as much after a short note
 _SHORT_BEATS, _REST_BEATS = 0.5, 1.5
+_EIGHTH_BEATS = 0.76  # up to here a note is an eighth, the long one of a hard swing too
+_JUMP_FRETS, _JUMP = 4, 30.0  # further than this within an eighth only if there is no other way
 _STRETCH = 0.5
 _CROSS = 0.18  # each string crossed
 _SKIP = 0.15  # jumping over a string
 _NO_SLIDE = 20.0  # a slide that would have to leave its string
-_ELSEWHERE = 1.2  # the same pitch struck again in another place
+_ELSEWHERE = 4.0  # the same pitch struck again in another place
 _HIGH_A_FRET = 0.04  # low positions are the easier home
 _AWAY_A_FRET = 0.8  # per fret that the hand leaves the position asked for, beyond the first
 _OPEN_IN_POSITION = 0.6  # an open string where a position up the neck is asked for
-_OPEN_FAR = 0.25  # an open string while the hand is above the fifth fret: heard as another colour
+_OPEN_FAR_A_FRET = 0.4  # an open string while the hand is up the neck, for each fret above the third
+_NEAR_NUT = 3
+
+Place = tuple[int, int]  # string from the highest, fret
+States = tuple[NDArray[np.int64], NDArray[np.int64], NDArray[np.float64]]
 
 
 def fingering(
@@ -48,66 +57,134 @@ def fingering(
     the fingerboard.
     """
     notes = np.asarray(pitches, dtype=np.int64)
-    onsets = np.asarray(onset_beats, dtype=np.float64)
-    if notes.size == 0:
-        return np.zeros((0, 2), dtype=np.int64)
-    tables = {int(pitch): _states(int(pitch), tuning, position) for pitch in np.unique(notes)}
-    gaps = np.diff(onsets, prepend=onsets[0] - 4.0)
-    slid = np.zeros(notes.size, dtype=np.bool_) if slides is None else np.asarray(slides, dtype=np.bool_)
-    cost = tables[int(notes[0])][1].copy()
+    for pitch in np.unique(notes).tolist():
+        if not places(pitch, tuning):
+            raise UsageError(
+                f"{note_name(pitch)} is not on this fingerboard; expected {note_name(tuning.lowest)} to "
+                f"{note_name(tuning.highest)}"
+            )
+    slid = [] if slides is None else np.asarray(slides, dtype=np.bool_).tolist()
+    onsets = np.asarray(onset_beats, dtype=np.float64).tolist()
+    found = hand_for([[pitch] for pitch in notes.tolist()], onsets, tuning, position, slid)
+    return np.array([row[0] for row in found], dtype=np.int64).reshape(-1, 2)
+
+
+def hand_for(
+    chords: Sequence[Sequence[int]],
+    onset_beats: Sequence[float],
+    tuning: Tuning = FOUR_STRING,
+    position: int | None = None,
+    slides: Sequence[bool] = (),
+) -> list[list[Place | None]]:
+    """Where each tone is played, tones of one chord on strings of their own; None: the neck (or the hand) has no place.
+
+    As `fingering`, for whatever was played: what cannot be fingered keeps nothing from being fingered round it.
+    """
+    out: list[list[Place | None]] = [[None] * len(chord) for chord in chords]
+    tables: dict[tuple[int, ...], tuple[States, list[list[Place | None]]]] = {}
+    playable = []
+    for i, chord in enumerate(chords):
+        key = tuple(chord)
+        if key not in tables:
+            tables[key] = _states(key, tuning, position)
+        if len(tables[key][0][1]):
+            playable.append(i)
+    if not playable:
+        return out
     backs: list[NDArray[np.intp]] = []
-    for i in range(1, notes.size):
-        before, _ = tables[int(notes[i - 1])]
-        now, own = tables[int(notes[i])]
-        moved = np.abs(before[:, 2, None] - now[None, :, 2])
-        # An open string or a rest before the note leaves time to move; a short note before it leaves hardly any.
-        haste = 0.5 if gaps[i] >= _REST_BEATS else _HURRIED if gaps[i] < _SHORT_BEATS else 1.0
-        free = np.where(before[:, 1, None] == 0, 0.5, haste)
-        step = np.where(moved > 0, (_SHIFT + _SHIFT_A_FRET * moved) * free, 0.0)
-        crossed = np.abs(before[:, 0, None] - now[None, :, 0])
-        step = step + _CROSS * crossed + _SKIP * (crossed > 1)
-        if slid[i - 1]:
-            stopped = (before[:, 1, None] > 0) & (now[None, :, 1] > 0)
-            step = step + _NO_SLIDE * ~(stopped & (crossed == 0))
-        if notes[i] == notes[i - 1]:
-            step = step + _ELSEWHERE * (before[:, 0, None] != now[None, :, 0])
-        total = cost[:, None] + step
+    rows = [tables[tuple(chords[i])][0] for i in playable]
+    cost = rows[0][2].copy()
+    for k in range(1, len(playable)):
+        i, j = playable[k], playable[k - 1]
+        slid = j == i - 1 and j < len(slides) and slides[j]
+        same = tuple(chords[i]) == tuple(chords[j])
+        total = cost[:, None] + _step(rows[k - 1], rows[k], onset_beats[i] - onset_beats[j], slid=slid, same=same)
         back = np.argmin(total, axis=0)
         backs.append(back)
-        cost = total[back, np.arange(back.size)] + own
+        cost = total[back, np.arange(back.size)] + rows[k][2]
     state = int(np.argmin(cost))
-    out = np.zeros((notes.size, 2), dtype=np.int64)
-    for i in range(notes.size - 1, -1, -1):
-        out[i] = tables[int(notes[i])][0][state, :2]
-        if i:
-            state = int(backs[i - 1][state])
+    for k in range(len(playable) - 1, -1, -1):
+        i = playable[k]
+        (_, which, _), ways = tables[tuple(chords[i])]
+        out[i] = list(ways[int(which[state])])
+        if k:
+            state = int(backs[k - 1][state])
     return out
 
 
-def _states(pitch: int, tuning: Tuning, position: int | None) -> tuple[NDArray[np.int64], NDArray[np.float64]]:
-    """The states (string, fret, hand) of a pitch, (k, 3), and what each costs by itself, (k,)."""
-    found = places(pitch, tuning)
-    if not found:
-        raise UsageError(
-            f"{note_name(pitch)} is not on this fingerboard; expected {note_name(tuning.lowest)} to "
-            f"{note_name(tuning.highest)}"
-        )
+def _step(before: States, now: States, gap_beats: float, *, slid: bool, same: bool) -> NDArray[np.float64]:
+    """What it costs to come from each state to each: (k, m). Columns of a state: string, fret, hand (lowest tone)."""
+    was, own = before[0], now[0]
+    string_a, fret_a, hand_a = was[:, 0, None], was[:, 1, None], was[:, 2, None]
+    string_b, fret_b, hand_b = own[None, :, 0], own[None, :, 1], own[None, :, 2]
+    moved = np.abs(hand_a - hand_b)
+    haste = 0.5 if gap_beats >= _REST_BEATS else _HURRIED if gap_beats < _SHORT_BEATS else 1.0
+    step: NDArray[np.float64] = np.where(moved > 0, (_SHIFT + _SHIFT_A_FRET * moved) * haste, 0.0)
+    if gap_beats <= _EIGHTH_BEATS:
+        far = np.where((fret_a > 0) & (fret_b > 0), np.abs(fret_a - fret_b), np.maximum(moved, 0))
+        step = step + _JUMP * np.maximum(far - _JUMP_FRETS, 0)
+    crossed = np.abs(string_a - string_b)
+    step = step + _CROSS * crossed + _SKIP * (crossed > 1)
+    if slid:
+        step = step + _NO_SLIDE * ~((fret_a > 0) & (fret_b > 0) & (crossed == 0))
+    if same:
+        step = step + _ELSEWHERE * (crossed > 0)
+    return step
+
+
+def _states(chord: tuple[int, ...], tuning: Tuning, position: int | None) -> tuple[States, list[list[Place | None]]]:
+    """The states of a chord, ((k, 3) string, fret, hand; (k,) which way; (k,) own cost), and its ways on the neck."""
     states: list[tuple[int, int, int]] = []
+    which: list[int] = []
     costs: list[float] = []
-    for string, fret in found:
-        if fret == 0:
-            hands = range(tuning.n_frets - 2)
-        else:
-            hands = range(max(1, fret - STRETCH_FRETS + 1), fret + 1)
-        for hand in hands:
-            own = _HIGH_A_FRET * fret if position is None else 0.0
-            if fret == 0:
-                own += _OPEN_FAR if hand > 5 else 0.0
-                own += _OPEN_IN_POSITION if position is not None and position > 2 else 0.0
-            elif fret - hand >= HAND_FRETS:
-                own += _STRETCH
-            if position is not None:
-                own += _AWAY_A_FRET * max(0, abs(hand - max(position, 1)) - 1) if fret else 0.0
-            states.append((string, fret, hand))
+    ways = _ways(chord, tuning)
+    for number, way in enumerate(ways):
+        held = [place for place in way if place is not None]
+        stopped = [fret for _, fret in held if fret > 0]
+        low, high = min(stopped, default=0), max(stopped, default=0)
+        hands = range(max(1, high - STRETCH_FRETS + 1), low + 1) if stopped else range(1, tuning.n_frets - 2)
+        n_open = len(held) - len(stopped)
+        for hand in hands or (max(1, low),):
+            own = _HIGH_A_FRET * high if position is None else 0.0
+            own += n_open * _OPEN_FAR_A_FRET * max(0, hand - _NEAR_NUT)
+            own += n_open * _OPEN_IN_POSITION if position is not None and position > 2 else 0.0
+            own += _STRETCH * max(0, high - hand - HAND_FRETS + 1) if stopped else 0.0
+            if position is not None and stopped:
+                own += _AWAY_A_FRET * max(0, abs(hand - max(position, 1)) - 1)
+            states.append((*held[0], hand))
+            which.append(number)
             costs.append(own)
-    return np.array(states, dtype=np.int64), np.array(costs)
+    table = np.array(states, dtype=np.int64).reshape(-1, 3)
+    return (table, np.array(which, dtype=np.int64), np.array(costs)), ways
+
+
+def _ways(chord: tuple[int, ...], tuning: Tuning) -> list[list[Place | None]]:
+    """Every way to hold a chord: each tone on a string of its own, within the hand if that can be; [] without any.
+
+    A tone that has no place is left out; where strings do not suffice, the higher tones are.
+    """
+    where = [places(pitch, tuning) for pitch in chord]
+    on_neck = [i for i, found in enumerate(where) if found][: len(tuning.open_pitches)]
+    while on_neck:
+        held = [
+            way for way in product(*(where[i] for i in on_neck)) if len({string for string, _ in way}) == len(on_neck)
+        ]
+        if held:
+            break
+        on_neck.pop()
+    else:
+        return []
+
+    def reach(way: tuple[Place, ...]) -> int:
+        frets = [fret for _, fret in way if fret > 0]
+        return max(frets, default=0) - min(frets, default=0)
+
+    least = max(STRETCH_FRETS - 1, min(map(reach, held)))
+    out = []
+    for way in held:
+        if reach(way) <= least:
+            by_tone: list[Place | None] = [None] * len(chord)
+            for i, place in zip(on_neck, way, strict=True):
+                by_tone[i] = place
+            out.append(by_tone)
+    return out

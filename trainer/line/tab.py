@@ -10,7 +10,6 @@ from trainer.session import ChartBar
 __all__ = ["GRACE_MOST_BEATS", "bar_heading", "places_a_beat", "tab_bars", "tab_windows"]
 
 GRACE_MOST_BEATS = 0.15  # shorter than any note but a grace note
-_NAMES = {4: "GDAE", 5: "GDAEB"}
 
 
 def places_a_beat(made: LineScore) -> int:
@@ -43,14 +42,17 @@ def bar_heading(bar: ChartBar) -> str:
 def tab_windows(made: LineScore) -> dict[int, tuple[str, ...]]:
     """By bar of the chart that is only listened to, what a player reads while it sounds: that bar and the next."""
     bars, rows = made.chart.bars, tab_bars(made)
-    names = _NAMES[len(made.tuning.open_pitches)]
+    names = made.tuning.names[::-1]
+    wide = max(map(len, names))
     out = {}
     for bar in bars:
         if not bar.heard:
             continue
         shown = [other for other in bars[bar.idx : bar.idx + 2] if other.heard]
         width = len(rows[bar.idx][0]) + 1
-        head = "  " + "".join(f"{bar_heading(other):<{width}}" for other in shown).rstrip()
-        lines = (f"{name}|" + "".join(f"{rows[other.idx][i]}|" for other in shown) for i, name in enumerate(names))
+        head = " " * (wide + 1) + "".join(f"{bar_heading(other):<{width}}" for other in shown).rstrip()
+        lines = (
+            f"{name:<{wide}}|" + "".join(f"{rows[other.idx][i]}|" for other in shown) for i, name in enumerate(names)
+        )
         out[bar.idx] = (head, *lines)
     return out

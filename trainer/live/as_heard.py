@@ -8,9 +8,9 @@ from pathlib import Path
 import numpy as np
 
 from trainer.band import BAND_DTYPE, PARTS, BandScore, arrange
-from trainer.band.arranger import CHANNELS
 from trainer.clock.tempo import TempoMap
 from trainer.errors import UsageError
+from trainer.music.general_midi import CHANNELS
 from trainer.scoring.align import read_notes
 from trainer.session import Chart, expand
 from trainer.take import read_take

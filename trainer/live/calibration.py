@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from trainer.band.arranger import CHANNELS
+from trainer.music.general_midi import CHANNELS
 from trainer.ports.audio import output_name
 from trainer.scoring.align import read_notes
 from trainer.scoring.latency import LatencyFit, fit_latency

@@ -1,7 +1,7 @@
 """Pitch names and spelling, keys, chords, scales, forms, and the bass fingerboard. Pure."""
 
 from trainer.music.chords import QUALITIES, SCALES, Chord, degree_name, numeral_chord, parse_chord
-from trainer.music.fingerboard import FIVE_STRING, FOUR_STRING, Tuning, places
+from trainer.music.fingerboard import FIVE_STRING, FOUR_STRING, SIX_STRING, Tuning, parse_tuning, places
 from trainer.music.forms import FORMS, GROOVES, TURNAROUNDS, Form, GrooveFacts, chart_bars, form_bars
 from trainer.music.pitch import Key, note_name, parse_key, parse_note_name, spell_pc
 
@@ -12,6 +12,7 @@ __all__ = [
     "GROOVES",
     "QUALITIES",
     "SCALES",
+    "SIX_STRING",
     "TURNAROUNDS",
     "Chord",
     "Form",
@@ -26,6 +27,7 @@ __all__ = [
     "parse_chord",
     "parse_key",
     "parse_note_name",
+    "parse_tuning",
     "places",
     "spell_pc",
 ]

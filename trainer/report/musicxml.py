@@ -16,10 +16,10 @@ from fractions import Fraction
 from trainer._version import __version__
 from trainer.music import Chord, Key, spell_pc
 from trainer.report.files import printable
-from trainer.report.written import BAR, DIVISIONS, Written, WrittenNote
-from trainer.session import BEATS_PER_BAR, Chart
+from trainer.report.written import BAR, DIVISIONS, Tone, Written, WrittenNote
+from trainer.session import BEATS_PER_BAR, Chart, ChartBar
 
-__all__ = ["musicxml"]
+__all__ = ["MISSED_SIGN", "musicxml"]
 
 _KINDS = {
     "": "major", "m": "minor", "7": "dominant", "m7": "minor-seventh", "maj7": "major-seventh", "6": "major-sixth",
@@ -31,10 +31,16 @@ _KINDS = {
 _PLAIN = {48: ("whole", 0), 36: ("half", 1), 24: ("half", 0), 18: ("quarter", 1), 12: ("quarter", 0),
           9: ("eighth", 1), 6: ("eighth", 0), 3: ("16th", 0)}  # fmt: skip
 _TRIPLET = {4: "eighth", 8: "quarter"}
+# In 12/8 a beat is a dotted quarter, so there are eight divisions to a quarter.
+_COMPOUND = {48: ("whole", 1), 24: ("half", 1), 12: ("quarter", 1), 8: ("quarter", 0), 6: ("eighth", 1),
+             4: ("eighth", 0), 2: ("16th", 0)}  # fmt: skip
+_COMPOUND_QUARTER = 8
 BARS_A_LINE = 4  # a twelve-bar chorus is three lines, as players see it
 CROWDED = 44  # notes in a line; more are halved. Our choice
+MISSED_SIGN = "†"
 _STAFF, _TAB = "1", "2"
 _VOICE, _TAB_VOICE = "1", "5"
+_LOWEST, _HIGHEST = 12, 131  # written pitches that have an octave in MusicXML, 0 to 9
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,6 +54,16 @@ class _Piece:
     tie_out: bool = False
     triplet: bool = False
     fermata: bool = False
+    joins_on: str = ""  # how the note after this one is reached
+
+
+@dataclass(frozen=True, slots=True)
+class _Sheet:
+    """What every measure is written from."""
+
+    written: Written
+    tab: bool
+    spelled: dict[tuple[int, int, int], str]  # (start of the note, grace number or -1, pitch) → name
 
 
 def musicxml(written: Written, *, tab: bool = True) -> bytes:
@@ -66,27 +82,38 @@ def musicxml(written: Written, *, tab: bool = True) -> bytes:
     _text(midi, "midi-channel", "1")
     _text(midi, "midi-program", "34")  # General MIDI 34: finger bass
     part = ET.SubElement(root, "part", id="P1")
-    pickup, *pieces = _pieces(written)
-    first_missed = next((note.start // BAR for note in written.notes if note.head == "x"), -1)
-    if written.pickup:
-        measure = ET.SubElement(part, "measure", number="0", implicit="yes")
-        _attributes(measure, written, tab)
-        _tempo(measure, written)
-        _measure(measure, (), written, pickup, tab, written.pickup)
-    new_lines = _lines(written)
-    for number, bar in enumerate(chart.bars, 1):
-        measure = ET.SubElement(part, "measure", number=str(number), text=str(bar.bar))
-        if number - 1 in new_lines:
+    sheet = _Sheet(written, tab, _spellings(written))
+    pieces = _pieces(written)
+    folds = _folds(written)
+    new_lines = _lines(written, folds)
+    first, explained = True, False
+    for idx in range(-written.pickup // BAR, written.n_bars):
+        bar = chart.bars[idx] if 0 <= idx < len(chart.bars) else None
+        length = min(written.pickup, BAR) if idx == -1 else BAR
+        if bar is not None:
+            measure = ET.SubElement(part, "measure", number=str(idx + 1), text=str(bar.bar))
+        elif idx < 0:
+            measure = ET.SubElement(part, "measure", number="0" if idx == -1 else f"X{-idx}", implicit="yes")
+        else:
+            measure = ET.SubElement(part, "measure", number=str(idx + 1), text="")
+        if idx in new_lines:
             ET.SubElement(measure, "print", {"new-system": "yes"})
-        if number == 1 and not written.pickup:
-            _attributes(measure, written, tab)
+        if first or idx in folds:
+            attributes = ET.SubElement(measure, "attributes")
+            if first:
+                _attributes(attributes, written, tab)
+            if idx in folds:
+                _text(ET.SubElement(attributes, "measure-style"), "multiple-rest", str(folds[idx]))
+        if first:
             _tempo(measure, written)
-        _role(measure, chart, number - 1)
-        if number - 1 == first_missed:
-            _words(measure, "x: a change that was missed", "below")
-        _measure(measure, bar.chords, written, pieces[number - 1], tab, BAR)
-        last = number == len(chart.bars)
-        if last or chart.bars[number].chorus != bar.chorus:
+        first = False
+        if bar is not None:
+            _role(measure, chart, idx)
+        here = [at % BAR for at in written.missed if at // BAR == idx]
+        explained = _missed(measure, here, explained)
+        _measure(measure, bar.chords if bar is not None else (), sheet, pieces.get(idx, []), length)
+        last = idx == written.n_bars - 1
+        if last or _ends_chorus(chart, idx):
             style = "light-heavy" if last else "light-light"
             _text(ET.SubElement(measure, "barline", location="right"), "bar-style", style)
     body = ET.tostring(root, encoding="unicode")
@@ -97,20 +124,59 @@ def musicxml(written: Written, *, tab: bool = True) -> bytes:
     ).encode()
 
 
-def _lines(written: Written) -> set[int]:
+def _ends_chorus(chart: Chart, idx: int) -> bool:
+    return 0 <= idx < len(chart.bars) - 1 and chart.bars[idx + 1].chorus != chart.bars[idx].chorus
+
+
+def _by_chorus(chart: Chart) -> dict[int, list[ChartBar]]:
+    out: dict[int, list[ChartBar]] = {}
+    for bar in chart.bars:
+        out.setdefault(bar.chorus, []).append(bar)
+    return out
+
+
+def _folds(written: Written) -> dict[int, int]:
+    """Index of a bar → how many bars of rest begin there: choruses in which nothing is played, if anything is."""
+    if not written.notes:
+        return {}
+    sounding = {
+        k for note in written.notes for k in range(note.start // BAR, (note.start + note.length - 1) // BAR + 1)
+    }
+    return {
+        bars[0].idx: len(bars)
+        for bars in _by_chorus(written.chart).values()
+        if len(bars) > 1 and not sounding & {bar.idx for bar in bars}
+    }
+
+
+def _lines(written: Written, folds: dict[int, int]) -> set[int]:
     """Indices of the bars that begin a line of paper: each chorus, every fourth bar of it; crowded lines are halved."""
     bars = written.chart.bars
     per_bar = Counter(note.start // BAR for note in written.notes)
-    first = {bar.chorus: i for i, bar in reversed(list(enumerate(bars)))}
+    first = {chorus: of_it[0].idx for chorus, of_it in _by_chorus(written.chart).items()}
     out = set()
     for i, bar in enumerate(bars):
         place = i - first[bar.chorus]
-        crowded = (
-            sum(per_bar[k] for k in range(i - place % BARS_A_LINE, i - place % BARS_A_LINE + BARS_A_LINE)) > CROWDED
-        )
-        if i and (place % BARS_A_LINE == 0 or (crowded and place % 2 == 0)):
+        line = range(i - place % BARS_A_LINE, i - place % BARS_A_LINE + BARS_A_LINE)
+        crowded = sum(per_bar[k] for k in line) > CROWDED
+        folded = first[bar.chorus] in folds and place > 0
+        if (i or written.pickup > BAR) and not folded and (place % BARS_A_LINE == 0 or (crowded and place % 2 == 0)):
             out.add(i)
+    out |= set(range(len(bars), written.n_bars, BARS_A_LINE))
     return out
+
+
+def _missed(measure: ET.Element, places: list[int], explained: bool) -> bool:
+    """The sign of each missed change under its place; what it means once in the piece."""
+    for at in places:
+        words = MISSED_SIGN if explained else f"{MISSED_SIGN} a change that was missed"
+        direction = ET.SubElement(measure, "direction", placement="below")
+        _text(ET.SubElement(direction, "direction-type"), "words", words)
+        if at:
+            _text(direction, "offset", str(at))
+        _text(direction, "staff", _STAFF)
+        explained = True
+    return explained
 
 
 def _text(parent: ET.Element, tag: str, text: str, **attributes: str) -> ET.Element:
@@ -119,16 +185,15 @@ def _text(parent: ET.Element, tag: str, text: str, **attributes: str) -> ET.Elem
     return child
 
 
-def _attributes(measure: ET.Element, written: Written, tab: bool) -> None:
+def _attributes(attributes: ET.Element, written: Written, tab: bool) -> None:
     chart = written.chart
-    attributes = ET.SubElement(measure, "attributes")
-    _text(attributes, "divisions", str(DIVISIONS))
+    _text(attributes, "divisions", str(_COMPOUND_QUARTER if written.compound else DIVISIONS))
     key = ET.SubElement(attributes, "key")
     _text(key, "fifths", str(chart.key.fifths))
     _text(key, "mode", "minor" if chart.key.minor else "major")
     time = ET.SubElement(attributes, "time")
-    _text(time, "beats", str(BEATS_PER_BAR))
-    _text(time, "beat-type", "4")
+    _text(time, "beats", "12" if written.compound else str(BEATS_PER_BAR))
+    _text(time, "beat-type", "8" if written.compound else "4")
     if tab:
         _text(attributes, "staves", "2")
     clef = ET.SubElement(attributes, "clef", {"number": _STAFF} if tab else {})
@@ -152,15 +217,18 @@ def _attributes(measure: ET.Element, written: Written, tab: bool) -> None:
 
 def _tempo(measure: ET.Element, written: Written) -> None:
     session = written.chart.session
+    swung = session.swing_ratio > 1.0 and not written.compound  # 12/8 says it by itself
     direction = ET.SubElement(measure, "direction", placement="above")
-    if session.swing_ratio > 1.0:
+    if swung:
         _text(ET.SubElement(direction, "direction-type"), "words", f"Swing {session.swing_ratio:g} : 1  ")
     metronome = ET.SubElement(ET.SubElement(direction, "direction-type"), "metronome")
     _text(metronome, "beat-unit", "quarter")
-    _text(metronome, "per-minute", f"{session.tempo_bpm:g}")
+    if written.compound:
+        ET.SubElement(metronome, "beat-unit-dot")
+    _text(metronome, "per-minute", f"{session.tempo_bpm:.4g}")
     _text(direction, "staff", _STAFF)
-    sound = ET.SubElement(direction, "sound", tempo=f"{session.tempo_bpm:g}")
-    if session.swing_ratio > 1.0:
+    sound = ET.SubElement(direction, "sound", tempo=f"{session.tempo_bpm * (1.5 if written.compound else 1.0):g}")
+    if swung:
         swing = ET.SubElement(sound, "swing")
         ratio = Fraction(session.swing_ratio).limit_denominator(12)
         _text(swing, "first", str(ratio.numerator))
@@ -202,42 +270,72 @@ def _harmony(measure: ET.Element, chord: Chord) -> None:
     _text(harmony, "staff", _STAFF)
 
 
-def _pieces(written: Written) -> list[list[_Piece]]:
-    """Every bar filled with notes and rests that single symbols can show, ties where a note is cut; first the pick-up.
+def _pieces(written: Written) -> dict[int, list[_Piece]]:
+    """By bar: notes and rests that single symbols can show and that fill it, ties where a note is cut.
 
-    Places inside the pick-up count as in a whole bar that ends where bar 1 begins.
+    Bars before the first count from -1 down; places inside an incomplete one count as in a whole bar.
     """
-    n_bars = len(written.chart.bars)
-    bars: list[list[_Piece]] = [[] for _ in range(n_bars + 1)]
-    triplet_beats = {
-        note.start // DIVISIONS for note in written.notes if note.start % DIVISIONS in (4, 8)
-    }  # beats that hold a triplet member
+    bars: dict[int, list[_Piece]] = {}
+    triplet_beats: set[int] = set()  # beats that hold a triplet member
+    if not written.compound:
+        triplet_beats = {note.start // DIVISIONS for note in written.notes if note.start % DIVISIONS in (4, 8)}
     at = -written.pickup
-    for note in (*written.notes, None):
-        start = note.start if note is not None else n_bars * BAR
+    for i, note in enumerate((*written.notes, None)):
+        start = note.start if note is not None else written.n_bars * BAR
         if start > at:
-            _lay(bars, at, start - at, None, triplet_beats)
+            _lay(bars, at, start - at, None, triplet_beats, written.compound)
         if note is not None:
-            _lay(bars, start, note.length, note, triplet_beats)
+            after = written.notes[i + 1] if i + 1 < len(written.notes) else None
+            joins_on = after.joined if after is not None and not after.graces else ""
+            _lay(bars, start, note.length, note, triplet_beats, written.compound, joins_on)
             at = start + note.length
-    if written.chart.bars[-1].final and bars[-1] and bars[-1][-1].note is not None:
-        bars[-1][-1] = replace(bars[-1][-1], fermata=True)
+    last = bars.get(len(written.chart.bars) - 1)
+    if written.chart.bars[-1].final and last and last[-1].note is not None:
+        last[-1] = replace(last[-1], fermata=True)
     return bars
 
 
-def _lay(bars: list[list[_Piece]], start: int, length: int, note: WrittenNote | None, triplets: set[int]) -> None:
-    cuts = list(_cuts(start, length, triplets, sounding=note is not None))
+def _lay(
+    bars: dict[int, list[_Piece]],
+    start: int,
+    length: int,
+    note: WrittenNote | None,
+    triplets: set[int],
+    compound: bool,
+    joins_on: str = "",
+) -> None:
+    cuts = list(
+        _compound_cuts(start, length) if compound else _cuts(start, length, triplets, sounding=note is not None)
+    )
     for i, (at, part) in enumerate(cuts):
-        bars[at // BAR + 1].append(
+        last = i == len(cuts) - 1
+        bars.setdefault(at // BAR, []).append(
             _Piece(
                 at % BAR,
                 part,
                 note,
                 tie_in=note is not None and i > 0,
-                tie_out=note is not None and i < len(cuts) - 1,
+                tie_out=note is not None and not last,
                 triplet=at // DIVISIONS in triplets and part < DIVISIONS,
+                joins_on=joins_on if last else "",
             )
         )
+
+
+def _compound_cuts(start: int, length: int) -> Iterator[tuple[int, int]]:
+    """(start, length) of symbols in 12/8: whole beats on the beat, else quarters, eighths and sixteenths inside it."""
+    at, left = start, length
+    while left > 0:
+        in_bar = at % BAR
+        room, phase = min(left, BAR - in_bar), in_bar % DIVISIONS
+        if phase == 0 and room >= DIVISIONS:
+            part = 48 if room == 48 else 24 if room >= 24 and in_bar % 24 == 0 else DIVISIONS
+        else:
+            room = min(room, DIVISIONS - phase)
+            part = next(size for size in (8, 4, 2) if size <= room and (size == 2 or phase % 4 == 0))
+        yield at, part
+        at += part
+        left -= part
 
 
 def _cuts(start: int, length: int, triplets: set[int], sounding: bool) -> Iterator[tuple[int, int]]:
@@ -280,17 +378,15 @@ def _cuts(start: int, length: int, triplets: set[int], sounding: bool) -> Iterat
         left -= part
 
 
-def _measure(
-    measure: ET.Element, chords: tuple[Chord, ...], written: Written, pieces: list[_Piece], tab: bool, length: int
-) -> None:
+def _measure(measure: ET.Element, chords: tuple[Chord, ...], sheet: _Sheet, pieces: list[_Piece], length: int) -> None:
     share = BAR // max(1, len(chords))
     due = [(i * share, chord) for i, chord in enumerate(chords)]
-    signs = _accidentals(pieces, written.chart.key)
+    signs = _accidentals(pieces, sheet)
     for i, piece in enumerate(pieces):
         while due and due[0][0] <= piece.start:
             _harmony(measure, due.pop(0)[1])
         inside = [(at, chord) for at, chord in due if at < piece.start + piece.length]
-        _note(measure, piece, written, _STAFF, _VOICE, _tuplet_mark(pieces, i), _beam_marks(pieces, i), signs[i])
+        _notes(measure, pieces, i, sheet, _STAFF, signs)
         if inside:  # a chord that arrives under a held note: stand there by an offset
             for at, chord in inside:
                 _harmony(measure, chord)
@@ -299,42 +395,53 @@ def _measure(
                 harmony = measure[-1]
                 harmony.insert(len(harmony) - 1, offset)
             due = due[len(inside) :]
-    if not tab:
+    if not sheet.tab:
         return
     _text(ET.SubElement(measure, "backup"), "duration", str(length))
-    for i, piece in enumerate(pieces):
-        _note(measure, piece, written, _TAB, _TAB_VOICE, _tuplet_mark(pieces, i))
+    for i in range(len(pieces)):
+        _notes(measure, pieces, i, sheet, _TAB, {})
 
 
 _SIGNS = {-2: "flat-flat", -1: "flat", 0: "natural", 1: "sharp", 2: "double-sharp"}
+_Key3 = tuple[int, int, int]  # index of the piece, number of the grace or -1, pitch
 
 
-def _accidentals(pieces: list[_Piece], key: Key) -> list[str]:
-    """The sign before each note of a bar, "" where the key or the same note earlier in the bar says it already.
+def _accidentals(pieces: list[_Piece], sheet: _Sheet) -> dict[_Key3, str]:
+    """The sign before each note of a bar, where neither the key nor the same note earlier in the bar says it already.
 
     A note tied over from the bar before needs none, and says nothing for those after it.
     """
-    sharps, flats = "FCGDAEB"[: max(0, key.fifths)], "BEADGCF"[: max(0, -key.fifths)]
+    fifths = sheet.written.chart.key.fifths
+    sharps, flats = "FCGDAEB"[: max(0, fifths)], "BEADGCF"[: max(0, -fifths)]
     said: dict[tuple[str, int], int] = {}
-    out = []
-    for piece in pieces:
-        sign = ""
-        if piece.note is not None:
-            step, alter, octave = _spelled(piece.note.pitch + 12, key)
+    out: dict[_Key3, str] = {}
+    for i, piece in enumerate(pieces):
+        for grace, tone in _tones(piece):
+            step, alter, octave = _spelled(piece, grace, tone, sheet)
             stands = said.get((step, octave), 1 if step in sharps else -1 if step in flats else 0)
             if not (piece.tie_in and piece.start == 0) and alter != stands:
-                sign, said[step, octave] = _SIGNS[alter], alter
-        out.append(sign)
+                out[i, grace, tone.pitch], said[step, octave] = _SIGNS[alter], alter
     return out
 
 
-def _beam_marks(pieces: list[_Piece], i: int) -> tuple[str, ...]:
+def _tones(piece: _Piece) -> list[tuple[int, Tone]]:
+    """(number of the grace or -1, tone) of what a piece shows, in order."""
+    if piece.note is None:
+        return []
+    graces = () if piece.tie_in else piece.note.graces
+    before = [(number, tone) for number, chord in enumerate(graces) for tone in chord]
+    return before + [(-1, tone) for tone in piece.note.tones]
+
+
+def _beam_marks(pieces: list[_Piece], i: int, compound: bool) -> tuple[str, ...]:
     """What each beam of a note does, the eighths' first: notes shorter than a beat share beams within their beat."""
+    quarter = _COMPOUND_QUARTER if compound else DIVISIONS
+    sixteenth = quarter // 4
 
     def beamed(k: int, most: int) -> bool:
         if not 0 <= k < len(pieces) or pieces[k].start // DIVISIONS != pieces[i].start // DIVISIONS:
             return False
-        flagged = pieces[k].length < (8 if pieces[k].triplet else DIVISIONS)  # two thirds of a beat are a quarter
+        flagged = pieces[k].length < (8 if pieces[k].triplet else quarter)  # two thirds of a beat are a quarter
         return pieces[k].note is not None and flagged and pieces[k].length <= most
 
     def mark(most: int) -> str:
@@ -343,9 +450,9 @@ def _beam_marks(pieces: list[_Piece], i: int) -> tuple[str, ...]:
 
     if not beamed(i, DIVISIONS) or not mark(DIVISIONS):
         return ()
-    if pieces[i].triplet or pieces[i].length > 3:
+    if pieces[i].triplet or pieces[i].length > sixteenth:
         return (mark(DIVISIONS),)
-    return mark(DIVISIONS), mark(3) or ("backward hook" if beamed(i - 1, DIVISIONS) else "forward hook")
+    return mark(DIVISIONS), mark(sixteenth) or ("backward hook" if beamed(i - 1, DIVISIONS) else "forward hook")
 
 
 def _tuplet_mark(pieces: list[_Piece], i: int) -> str:
@@ -359,86 +466,193 @@ def _tuplet_mark(pieces: list[_Piece], i: int) -> str:
     return "both" if first and last else "start" if first else "stop" if last else ""
 
 
-def _note(
-    measure: ET.Element,
-    piece: _Piece,
-    written: Written,
-    staff: str,
-    voice: str,
-    tuplet: str,
-    beams: tuple[str, ...] = (),
-    accidental: str = "",
+def _notes(
+    measure: ET.Element, pieces: list[_Piece], i: int, sheet: _Sheet, staff: str, signs: dict[_Key3, str]
 ) -> None:
-    note = ET.SubElement(measure, "note")
+    """One piece on one staff: its graces, then its chord, or a rest."""
+    piece, tab = pieces[i], staff == _TAB
     source = piece.note
-    if staff == _TAB and piece.tie_in:
-        source = None  # in tablature a held note is not struck again: its number stands once
-    if staff == _TAB and source is None:
+    if source is None or (tab and piece.tie_in):  # in tablature a held note is not struck again: its number stands once
+        _rest(measure, pieces, i, sheet, staff)
+        return
+    groups = [] if piece.tie_in else list(enumerate(source.graces))
+    for number, chord in [*groups, (-1, source.tones)]:
+        joined = "" if piece.tie_in else source.joined
+        last_grace = bool(source.graces) and number == len(source.graces) - 1
+        starts = joined if last_grace else piece.joins_on if number < 0 else ""
+        stops = joined if number < 0 and piece.note is not None else ""
+        shown = [tone for tone in chord if not tab or tone.fret >= 0]
+        if not shown and number < 0:
+            _rest(measure, pieces, i, sheet, staff)
+        for k, tone in enumerate(shown):
+            note = ET.SubElement(measure, "note")
+            if number >= 0:
+                ET.SubElement(note, "grace", slash="yes")
+            if k:
+                ET.SubElement(note, "chord")
+            _pitch(note, piece, number, tone, sheet)
+            if number < 0:
+                _text(note, "duration", str(piece.length))
+                if not tab:
+                    for kind, there in (("stop", piece.tie_in), ("start", piece.tie_out)):
+                        if there:
+                            ET.SubElement(note, "tie", type=kind)
+            _text(note, "voice", _TAB_VOICE if tab else _VOICE)
+            _type(note, piece, sheet, grace=number >= 0)
+            sign = signs.get((i, number, tone.pitch))
+            if sign:
+                _text(note, "accidental", sign)
+            if piece.triplet and number < 0:
+                _triplet(note)
+            if tab:
+                _text(note, "stem", "none")
+            if tone.ghost:
+                _text(note, "notehead", "x")
+            _text(note, "staff", staff)
+            if number < 0 and not k and not tab:
+                for level, beam in enumerate(_beam_marks(pieces, i, sheet.written.compound), 1):
+                    _text(note, "beam", beam, number=str(level))
+            tuplet = _tuplet_mark(pieces, i) if number < 0 and not k and not tab else ""
+            _notations(note, piece, tone, tab, tuplet, starts if not k else "", stops if not k else "", number)
+
+
+def _rest(measure: ET.Element, pieces: list[_Piece], i: int, sheet: _Sheet, staff: str) -> None:
+    piece, tab = pieces[i], staff == _TAB
+    note = ET.SubElement(measure, "note")
+    if tab:
         note.set("print-object", "no")
-    if source is None:
-        rest = ET.SubElement(note, "rest")
-        if piece.length == BAR:
-            rest.set("measure", "yes")
-    else:
-        step, alter, octave = _spelled(source.pitch + 12, written.chart.key)
-        pitch = ET.SubElement(note, "pitch")
-        _text(pitch, "step", step)
-        if alter:
-            _text(pitch, "alter", str(alter))
-        _text(pitch, "octave", str(octave))
+    rest = ET.SubElement(note, "rest")
+    if piece.length == BAR:
+        rest.set("measure", "yes")
     _text(note, "duration", str(piece.length))
-    if piece.tie_in and staff == _STAFF:
-        ET.SubElement(note, "tie", type="stop")
-    if piece.tie_out and staff == _STAFF:
-        ET.SubElement(note, "tie", type="start")
-    _text(note, "voice", voice)
-    kind, dots = (_TRIPLET[piece.length], 0) if piece.triplet else _PLAIN[piece.length]
-    if not (source is None and piece.length == BAR):
-        _text(note, "type", kind)
-        for _ in range(dots):
-            ET.SubElement(note, "dot")
-    if accidental:
-        _text(note, "accidental", accidental)
+    _text(note, "voice", _TAB_VOICE if tab else _VOICE)
+    if piece.length != BAR:
+        _type(note, piece, sheet, grace=False)
     if piece.triplet:
-        change = ET.SubElement(note, "time-modification")
-        _text(change, "actual-notes", "3")
-        _text(change, "normal-notes", "2")
-    if source is not None and staff == _STAFF:
-        if source.head != "normal":
-            _text(note, "notehead", "x", parentheses="yes" if source.head == "ghost" else "no")
-    elif source is not None:
-        _text(note, "stem", "none")
+        _triplet(note)
     _text(note, "staff", staff)
-    for level, beam in enumerate(beams, 1):
-        _text(note, "beam", beam, number=str(level))
-    held = source is not None and piece.fermata
-    _notations(note, piece, source, staff, tuplet, held)
+    if not tab:
+        _tuplet(note, _tuplet_mark(pieces, i))
+
+
+def _type(note: ET.Element, piece: _Piece, sheet: _Sheet, *, grace: bool) -> None:
+    if grace:
+        _text(note, "type", "eighth")
+        return
+    table = _COMPOUND if sheet.written.compound else _PLAIN
+    kind, dots = (_TRIPLET[piece.length], 0) if piece.triplet else table[piece.length]
+    _text(note, "type", kind)
+    for _ in range(dots):
+        ET.SubElement(note, "dot")
+
+
+def _triplet(note: ET.Element) -> None:
+    change = ET.SubElement(note, "time-modification")
+    _text(change, "actual-notes", "3")
+    _text(change, "normal-notes", "2")
+
+
+def _tuplet(parent: ET.Element, mark: str) -> None:
+    """Begin or end a triplet in a note's notations, which are made if need be."""
+    if not mark:
+        return
+    notations = parent if parent.tag == "notations" else ET.SubElement(parent, "notations")
+    if mark in ("start", "both"):
+        ET.SubElement(notations, "tuplet", type="start", bracket="yes")
+    if mark in ("stop", "both"):
+        ET.SubElement(notations, "tuplet", type="stop")
+
+
+_LETTER = {"hammer": ("hammer-on", "H"), "pull": ("pull-off", "P")}
 
 
 def _notations(
-    note: ET.Element, piece: _Piece, source: WrittenNote | None, staff: str, tuplet: str, held: bool
+    note: ET.Element, piece: _Piece, tone: Tone, tab: bool, tuplet: str, starts: str, stops: str, number: int
 ) -> None:
     notations = ET.Element("notations")
-    if piece.tie_in and staff == _STAFF:
-        ET.SubElement(notations, "tied", type="stop")
-    if piece.tie_out and staff == _STAFF:
-        ET.SubElement(notations, "tied", type="start")
-    if tuplet in ("start", "both") and staff == _STAFF:
-        ET.SubElement(notations, "tuplet", type="start", bracket="yes")
-    if tuplet in ("stop", "both") and staff == _STAFF:
-        ET.SubElement(notations, "tuplet", type="stop")
-    if source is not None and staff == _TAB and source.fret >= 0:
+    if number < 0 and not tab:
+        for kind, there in (("stop", piece.tie_in), ("start", piece.tie_out)):
+            if there:
+                ET.SubElement(notations, "tied", type=kind)
+    _tuplet(notations, tuplet)
+    for kind, join in (("stop", stops), ("start", starts)):
+        if join == "slide" and not tab:
+            ET.SubElement(notations, "slide", {"type": kind, "number": "1", "line-type": "solid"})
+        elif join and not tab:
+            ET.SubElement(notations, "slur", type=kind, number="1")
+    letters = [(kind, *_LETTER[join]) for kind, join in (("stop", stops), ("start", starts)) if join in _LETTER]
+    if letters or tab:
         technical = ET.SubElement(notations, "technical")
-        _text(technical, "string", str(source.string))
-        _text(technical, "fret", str(source.fret))
-    if held and staff == _STAFF:
+        for kind, tag, letter in letters if not tab else []:
+            _text(technical, tag, letter if kind == "start" else "", type=kind, number="1")
+        if tab:
+            _text(technical, "string", str(tone.string))
+            _text(technical, "fret", str(tone.fret))
+        if not len(technical):
+            notations.remove(technical)
+    if piece.fermata and number < 0 and not tab:
         ET.SubElement(notations, "fermata", type="upright")
     if len(notations):
         note.append(notations)
 
 
-def _spelled(pitch: int, key: Key) -> tuple[str, int, int]:
-    """(step, alter, octave) of a written MIDI pitch in a key."""
-    name = spell_pc(pitch % 12, key)
+# --- names of the notes -----------------------------------------------------------------------------------------------
+
+_LETTERS = "CDEFGAB"
+_NATURAL = dict(zip(_LETTERS, (0, 2, 4, 5, 7, 9, 11), strict=True))
+
+
+def _spellings(written: Written) -> dict[tuple[int, int, int], str]:
+    """The name of every note: as the key spells it, but a step of a semitone leads by letter to where it goes.
+
+    What rises by a semitone is written a letter below its goal (D sharp to E), what falls a letter above (E flat to
+    D): common practice of chromatic lines.
+    """
+    key = written.chart.key
+    order = []
+    for note in written.notes:
+        for number, chord in [*enumerate(note.graces), (-1, note.tones)]:
+            order += [(note.start, number, tone.pitch) for tone in chord]
+    out: dict[tuple[int, int, int], str] = {}
+    goal: tuple[int, str] | None = None
+    for place in reversed(order):
+        pitch = place[2]
+        name = spell_pc(pitch % 12, key)
+        if goal is not None and abs(goal[0] - pitch) == 1 and len(name) > 1:
+            name = _leading(pitch, goal) or name
+        out[place] = name
+        goal = (pitch, name)
+    return out
+
+
+def _leading(pitch: int, goal: tuple[int, str]) -> str | None:
+    """The name a letter below a goal that lies above, or above one that lies below; None where nobody writes it."""
+    step = goal[0] - pitch
+    letter = _LETTERS[(_LETTERS.index(goal[1][0]) - step) % 7]
+    alter = (pitch - _NATURAL[letter] + 6) % 12 - 6
+    if abs(alter) != 1:
+        return None
+    name = letter + ("#" if alter > 0 else "b")
+    return None if name in ("Cb", "Fb", "B#", "E#") else name
+
+
+def _pitch(note: ET.Element, piece: _Piece, grace: int, tone: Tone, sheet: _Sheet) -> None:
+    step, alter, octave = _spelled(piece, grace, tone, sheet)
+    pitch = ET.SubElement(note, "pitch")
+    _text(pitch, "step", step)
+    if alter:
+        _text(pitch, "alter", str(alter))
+    _text(pitch, "octave", str(octave))
+
+
+def _spelled(piece: _Piece, grace: int, tone: Tone, sheet: _Sheet) -> tuple[str, int, int]:
+    """(step, alter, octave) of a tone as it is written, an octave above its sound."""
+    assert piece.note is not None
+    name = sheet.spelled[piece.note.start, grace, tone.pitch]
     alter = name.count("#") - name.count("b")
+    pitch = tone.pitch + 12
+    while pitch < _LOWEST:
+        pitch += 12
+    while pitch > _HIGHEST:
+        pitch -= 12
     return name[0], alter, (pitch - alter) // 12 - 1

@@ -1,11 +1,15 @@
-"""From played or modelled notes to written ones: what a copyist would put on paper.
+"""From played or modelled notes to written ones: what a copyist would put on paper. No note is lost.
 
-Rhythm is read musically, beat by beat, as the scorer reads it (the project's definitions): a swung
-off-beat is a plain eighth under a swing mark, triplet figures are triplets, anything else the nearest sixteenth. In a
-straight groove each beat is sixteenths or triplets, whichever lies nearer. A note is written up to the next one unless
-a rest of an eighth or more was left.
+Rhythm is read musically, beat by beat, as the scorer reads it (the project's definitions): a swung off-beat is a plain
+eighth under a swing mark, triplet figures are triplets, anything else the nearest sixteenth. In a straight groove each
+beat is sixteenths or triplets, whichever lies nearer. A slow twelve-eight stands in 12/8: its beat has six sixteenths.
+A note is written up to the next one unless a rest of an eighth or more was left.
 
-Conventions: written time is counted in `DIVISIONS` to the quarter, from the chart's first bar; a pick-up is negative.
+What sounds together is a chord; what falls on the place of a later note is a grace note before it. What sounds outside
+the song's bars stands in bars of its own before and after them.
+
+Conventions: written time is counted in `DIVISIONS` to the beat, from the chart's first bar; what comes before is
+negative.
 """
 
 from __future__ import annotations
@@ -17,43 +21,76 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from trainer.clock.tempo import swing_offbeat_frac
-from trainer.errors import UsageError
-from trainer.line import LineScore, fingering
-from trainer.music import FIVE_STRING, FOUR_STRING, Tuning
+from trainer.line import LineScore
+from trainer.line.fingering import hand_for
+from trainer.music import FIVE_STRING, FOUR_STRING, Tuning, note_name
 from trainer.scoring.reading import Reading
 from trainer.session import BEATS_PER_BAR, Chart
 
-__all__ = ["DIVISIONS", "Written", "WrittenNote", "written_chart", "written_line", "written_take"]
+__all__ = ["BAR", "DIVISIONS", "Tone", "Written", "WrittenNote", "written_chart", "written_line", "written_take"]
 
-DIVISIONS = 12  # to a quarter: eighths 6, triplet eighths 4, sixteenths 3
+DIVISIONS = 12  # to a beat: eighths 6, triplet eighths 4, sixteenths 3; in 12/8 eighths 4, sixteenths 2
 BAR = BEATS_PER_BAR * DIVISIONS
 _EIGHTH = DIVISIONS // 2
 STRAIGHT_RATIO = 1.1  # up to here eighths are written and read as even; our choice
+CHORD_S = 0.03  # attacks within this are one chord; our choice
+# A note on the place of a later one that sounds over this share of it is of its chord, no grace; our choice.
+RINGS_ON = 0.6
+LEGATO_GAP_S = 0.05  # a grace note that ends no earlier before the next slides or is tied into it; our choice
+OVERLAP_S = 0.008  # one string's notes that overlap by this are not struck both: a hammer-on, a pull-off; our choice
+SLUR_SEMITONES, SLIDE_SEMITONES = 4, 5  # how far fingers hammer on, how far a short slide leads; our choice
+MAX_OUTSIDE_BARS = 64  # bars before the first and after the last; more is no part of the song. Our choice
+# Below its lowest string by so many notes, and so large a share of them, a take was played on five; our choice.
+FIVE_FROM_NOTES, FIVE_FROM_SHARE = 3, 0.03
 
 Ints = NDArray[np.int64]
+Floats = NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True)
+class Tone:
+    """One sounding pitch: MIDI pitch, string (from the highest, 1) and fret (-1: the neck has none), dead or not."""
+
+    pitch: int
+    string: int = 0
+    fret: int = -1
+    ghost: bool = False
 
 
 @dataclass(frozen=True, slots=True)
 class WrittenNote:
-    """A note on paper: start and length in divisions, MIDI pitch, string (from the highest, 1) and fret (0: none).
+    """What is struck at one place: start and length in divisions, its tones from the lowest, the graces before it.
 
-    `head` is "normal", or "x" for a note that missed its change, or "ghost" for a dead note.
+    `joined` says how it is reached from what sounds just before it (its last grace, else the note before): "slide",
+    "hammer", "pull", or "" where it is struck.
     """
 
     start: int
     length: int
-    pitch: int
-    string: int = 0
-    fret: int = -1
-    head: str = "normal"
+    tones: tuple[Tone, ...]
+    graces: tuple[tuple[Tone, ...], ...] = ()
+    joined: str = ""
+
+    @property
+    def pitch(self) -> int:
+        return self.tones[0].pitch
+
+    @property
+    def string(self) -> int:
+        return self.tones[0].string
+
+    @property
+    def fret(self) -> int:
+        return self.tones[0].fret
 
 
 @dataclass(frozen=True)
 class Written:
     """Notes on paper over a chart; the first bar of the chart is division 0.
 
-    `pickup` is the length in divisions of the incomplete bar before it, 0 without one. `n_left_out` counts the notes
-    that found no place: before the first bar without a planned pick-up, after the last one.
+    `pickup` is the length in divisions of what stands before it (an incomplete bar, or whole ones too), 0 without;
+    `tail_bars` counts the bars after the last. `missed` are the places of changes that were missed. `unfingered` names
+    the pitches that stand without a fret; `n_left_out` counts notes too far outside the song to be written.
     """
 
     chart: Chart
@@ -61,7 +98,41 @@ class Written:
     title: str
     tuning: Tuning = FOUR_STRING
     pickup: int = 0
+    tail_bars: int = 0
+    missed: tuple[int, ...] = ()
+    unfingered: tuple[str, ...] = ()
     n_left_out: int = 0
+
+    @property
+    def compound(self) -> bool:
+        return is_compound(self.chart)
+
+    @property
+    def n_bars(self) -> int:
+        return len(self.chart.bars) + self.tail_bars
+
+    @property
+    def n_tones(self) -> int:
+        return sum(len(note.tones) + sum(map(len, note.graces)) for note in self.notes)
+
+
+def is_compound(chart: Chart) -> bool:
+    """Whether the chart is written in 12/8: a slow twelve-eight is."""
+    return chart.session.groove == "slow_twelve_eight"
+
+
+@dataclass(frozen=True)
+class _Played:
+    """Columns of the notes to be written, in order of onset: places are not yet one a place."""
+
+    place: Ints
+    onset_beats: Floats
+    end_beats: Floats
+    beat_s: float
+    pitch: Ints
+    ghost: NDArray[np.bool_]
+    channel: NDArray[np.uint8]
+    struck_keys: bool = False  # a keyboard's notes overlap without meaning anything
 
 
 def written_chart(chart: Chart) -> Written:
@@ -72,57 +143,59 @@ def written_chart(chart: Chart) -> Written:
 def written_line(line: LineScore, title: str | None = None) -> Written:
     """A model line on paper, with its own strings and frets."""
     notes = line.notes
-    places = _places(notes["onset_beats"], line.chart)
-    ends = notes["onset_beats"] + notes["duration_beats"]
-    pickup = _pickup(places)
-    out = _written(places, ends, line.chart, notes["pitch"], notes["string"], notes["fret"], None, pickup)
-    n_left_out = int(np.sum((places < -pickup) | (places >= len(line.chart.bars) * BAR)))
-    return Written(line.chart, out, title or line.chart.session.title, line.tuning, pickup, n_left_out)
+    played = _Played(
+        place=_places(notes["onset_beats"], line.chart),
+        onset_beats=notes["onset_beats"],
+        end_beats=notes["onset_beats"] + notes["duration_beats"],
+        beat_s=60.0 / line.chart.session.tempo_bpm,
+        pitch=notes["pitch"].astype(np.int64),
+        ghost=np.zeros(len(notes), dtype=np.bool_),
+        channel=np.zeros(len(notes), dtype=np.uint8),
+    )
+    places = np.column_stack((notes["string"], notes["fret"])).astype(np.int64)
+    return _written(played, line.chart, title or line.chart.session.title, line.tuning, (), places)
 
 
-def written_take(reading: Reading, chart: Chart, missed: Sequence[float] = ()) -> Written:
-    """A take on paper. `missed` holds the beats of changes that were missed; the note there gets an x for its head.
+def written_take(reading: Reading, chart: Chart, missed: Sequence[float] = (), tuning: Tuning | None = None) -> Written:
+    """A take on paper. `missed` holds the beats of changes that were missed.
 
     A player's own string channels are kept where every pitch lies on its string; else strings and frets are chosen for
-    least motion of the hand, and a pitch that no bass has stands without a fret. What was played before the first bar
-    is written only where the session plans a pick-up.
+    least motion of the hand. Without a `tuning` it is four strings, or five where the notes go down to them. A pitch
+    that the neck does not have stands without a fret.
     """
-    lead_in = -np.ceil(chart.session.pickup_beats)
-    early = reading.beat_idx < chart.first_beats + lead_in
-    late = reading.beats >= chart.end_beats
-    keep = ~reading.stacked & ~early & ~late
-    beats = reading.placed_beats[keep]
-    slots = reading.slot[keep]
-    pitch = np.rint(reading.pitch[keep]).astype(np.int64)
-    whole = reading.beat_idx[keep].astype(np.float64)
-    if chart.swing_ratio <= STRAIGHT_RATIO:
-        inside = _straight(whole, beats - whole)
+    whole = reading.beat_idx.astype(np.float64)
+    slots = reading.slot
+    inside_beat = reading.placed_beats - whole
+    if is_compound(chart):
+        part = np.array([0, 8, 4, 8, -1])[slots]
+        inside = np.where(part >= 0, part, np.rint(inside_beat * 6.0).astype(np.int64) * 2)
+    elif chart.swing_ratio <= STRAIGHT_RATIO:
+        inside = _straight(whole, inside_beat)
     else:
         part = np.array([0, _EIGHTH, DIVISIONS // 3, 2 * DIVISIONS // 3, -1])[slots]
-        other = np.rint((beats - whole) * 4.0).astype(np.int64) * 3
-        inside = np.where(part >= 0, part, other)
+        inside = np.where(part >= 0, part, np.rint(inside_beat * 4.0).astype(np.int64) * 3)
     places = np.rint((whole - chart.first_beats) * DIVISIONS).astype(np.int64) + inside
-    places = np.maximum(places, int(lead_in) * DIVISIONS)  # an early first note belongs to the first beat
-    ends = beats + reading.duration_beats[keep]
-    tuning = FIVE_STRING if pitch.size and int(pitch.min()) < FOUR_STRING.lowest else FOUR_STRING
-    strings, frets = _hand(pitch, beats, reading.notes["channel"][keep], tuning)
-    heads = ["ghost" if ghost else "normal" for ghost in reading.ghost[keep]]
-    for at in missed:
-        near = np.flatnonzero(np.abs(places - round((at - chart.first_beats) * DIVISIONS)) <= 1)
-        if near.size:
-            heads[int(near[0])] = "x"
-    pickup = _pickup(places)
-    out = _written(places, ends, chart, pitch, strings, frets, heads, pickup)
-    return Written(chart, out, chart.session.title, tuning, pickup, int(np.sum(early | late)))
+    if len(places) and float(reading.beats.min()) > chart.first_beats - 0.5:
+        places = np.maximum(places, 0)  # an early first note belongs to the first beat
+    pitch = np.rint(reading.pitch).astype(np.int64)
+    if tuning is None:
+        low = int(np.sum((pitch < FOUR_STRING.lowest) & (pitch >= FIVE_STRING.lowest)))
+        tuning = FIVE_STRING if low >= max(FIVE_FROM_NOTES, FIVE_FROM_SHARE * len(pitch)) else FOUR_STRING
+    played = _Played(
+        place=places,
+        onset_beats=reading.placed_beats,
+        end_beats=reading.placed_beats + reading.duration_beats,
+        beat_s=60.0 / chart.session.tempo_bpm,
+        pitch=pitch,
+        ghost=reading.ghost,
+        channel=reading.notes["channel"],
+        struck_keys=reading.profile in ("keys", "typing"),
+    )
+    at = tuple(round((beat - chart.first_beats) * DIVISIONS) for beat in missed)
+    return _written(played, chart, chart.session.title, tuning, at, None)
 
 
-def _pickup(places: Ints) -> int:
-    """Divisions of the incomplete bar that holds the notes before the first one: whole beats, at most a bar."""
-    before = places[(places < 0) & (places >= -BAR)]
-    return int(-(before.min() // DIVISIONS) * DIVISIONS) if before.size else 0
-
-
-def _straight(whole: NDArray[np.float64], phase: NDArray[np.float64]) -> Ints:
+def _straight(whole: Floats, phase: Floats) -> Ints:
     """Divisions into the beat where eighths are even: the grid of four or of three, whichever a beat's notes fit."""
     out = np.rint(phase * 4.0).astype(np.int64) * 3
     for beat in np.unique(whole):
@@ -135,35 +208,13 @@ def _straight(whole: NDArray[np.float64], phase: NDArray[np.float64]) -> Ints:
     return out
 
 
-def _hand(pitch: Ints, beats: NDArray[np.float64], channel: NDArray[np.uint8], tuning: Tuning) -> tuple[Ints, Ints]:
-    """String and fret of each pitch: the string channels if they make sense, else least motion."""
-    channels = np.unique(channel)
-    open_pitch = np.array(tuning.open_pitches)[::-1]
-    n_strings = len(open_pitch)
-    if 2 <= channels.size <= n_strings and int(channels.max() - channels.min()) < n_strings:
-        # Mode 4: the highest string on the lowest channel, as guitar-type controllers send (MIDI 1.0). Which channel is
-        # the lowest cannot be seen when a string was not played: the first base that puts every pitch on its string.
-        low, high = int(channels.min()), int(channels.max())
-        for base in range(low, high - n_strings, -1):
-            string = channel.astype(np.int64) - base + 1
-            fret = pitch - open_pitch[string - 1]
-            if np.all((fret >= 0) & (fret <= tuning.n_frets)):
-                return string, fret
-    if not pitch.size:
-        return pitch, pitch
-    try:
-        hand = fingering(pitch, beats, tuning)
-    except UsageError:
-        return np.zeros_like(pitch), np.full_like(pitch, -1)
-    return hand[:, 0], hand[:, 1]
-
-
 def _places(onset_beats: ArrayLike, chart: Chart) -> Ints:
     """Written places of exact onsets: each beat is read as a whole from what it holds."""
     at = np.asarray(onset_beats, dtype=np.float64)
     whole = np.floor(at + 1e-6)
     phase = at - whole
     off = float(swing_offbeat_frac(chart.swing_ratio))
+    compound = is_compound(chart)
     places = np.empty(at.size, dtype=np.int64)
     for beat in np.unique(whole):
         idx = np.flatnonzero(whole == beat)
@@ -171,12 +222,13 @@ def _places(onset_beats: ArrayLike, chart: Chart) -> Ints:
         near_triplet = np.abs(inside[:, None] - np.array([0.0, 1 / 3, 2 / 3])[None, :]) < 0.02
         swung = np.abs(inside - off) < 0.02
         middle = np.abs(inside - 1 / 3) < 0.02
-        if np.all(near_triplet.any(axis=1)) and middle.any():
+        if np.all(near_triplet.any(axis=1)) and (middle.any() or compound):
             part = np.rint(inside * 3.0).astype(np.int64) * 4
         elif np.all(swung | (inside < 0.02)):
-            part = np.where(swung, _EIGHTH, 0)
+            part = np.where(swung, 8 if compound else _EIGHTH, 0)
         else:
-            part = np.rint(inside * 4.0).astype(np.int64) * 3
+            step = 2 if compound else 3
+            part = np.rint(inside * DIVISIONS / step).astype(np.int64) * step
         places[idx] = np.rint((beat - chart.first_beats) * DIVISIONS).astype(np.int64) + part
     return places
 
@@ -196,37 +248,140 @@ def _end_on_grid(end: int, triplets: set[int]) -> int:
     return end - inside + -(-inside // step) * step
 
 
+def _clusters(played: _Played, rows: Sequence[int]) -> list[list[int]]:
+    """The rows on one place, in order of onset, as what sounds together; the last is the note, the others its graces.
+
+    Of one pitch struck twice the first is a grace, never a tone of the same chord.
+    """
+    out: list[list[int]] = []
+    for row in rows:
+        near = out and (played.onset_beats[row] - played.onset_beats[out[-1][0]]) * played.beat_s <= CHORD_S
+        if near and played.pitch[row] not in played.pitch[out[-1]]:
+            out[-1].append(row)
+        else:
+            out.append([row])
+    main = out[-1]
+    starts, ends = float(played.onset_beats[main[0]]), float(played.end_beats[main].max())
+    graces = []
+    for cluster in out[:-1]:
+        rings = played.end_beats[cluster] >= starts + RINGS_ON * (ends - starts)
+        same = np.isin(played.pitch[cluster], played.pitch[main]) | ~rings
+        if not same.any():
+            main = [*main, *cluster]
+        else:
+            graces.append(cluster)
+    return [*graces, main]
+
+
+def _joined(played: _Played, before: Sequence[int], now: Sequence[int], *, grace: bool) -> str:
+    """How a note is reached from the one before it: by a slide, a hammer-on, a pull-off; "" where it is struck."""
+    if len(before) != 1 or len(now) != 1 or played.struck_keys:
+        return ""
+    a, b = before[0], now[0]
+    step = int(played.pitch[b] - played.pitch[a])
+    over_s = float(played.end_beats[a] - played.onset_beats[b]) * played.beat_s
+    if step == 0 or played.ghost[a] or played.ghost[b]:
+        return ""
+    if abs(step) <= SLUR_SEMITONES and over_s >= OVERLAP_S and played.end_beats[a] < played.end_beats[b]:
+        return "hammer" if step > 0 else "pull"
+    if grace and abs(step) <= SLIDE_SEMITONES and over_s >= -LEGATO_GAP_S:
+        return "slide"
+    return ""
+
+
 def _written(
-    places: Ints,
-    end_beats: NDArray[np.float64],
-    chart: Chart,
-    pitch: ArrayLike,
-    string: ArrayLike,
-    fret: ArrayLike,
-    heads: Sequence[str] | None,
-    pickup: int,
-) -> tuple[WrittenNote, ...]:
-    """Places and releases to notes with lengths: one voice, one note at a time."""
-    pitches, strings, frets = (np.asarray(x, dtype=np.int64) for x in (pitch, string, fret))
-    places, triplets = _one_grid_a_beat(places)
+    played: _Played, chart: Chart, title: str, tuning: Tuning, missed: tuple[int, ...], hand: Ints | None
+) -> Written:
+    """One voice of notes with lengths, their chords, graces and joints; with strings and frets (`hand` if known)."""
+    compound = is_compound(chart)
+    places, triplets = (played.place, set()) if compound else _one_grid_a_beat(played.place)
     total = len(chart.bars) * BAR
-    order = np.argsort(places, kind="stable")
+    far = (places < -MAX_OUTSIDE_BARS * BAR) | (places >= total + MAX_OUTSIDE_BARS * BAR)
+    by_place: dict[int, list[int]] = {}
+    for row in np.argsort(played.onset_beats, kind="stable").tolist():
+        if not far[row]:
+            by_place.setdefault(int(places[row]), []).append(row)
+    starts = sorted(by_place)
+    clusters = [_clusters(played, by_place[start]) for start in starts]
+    last = starts[-1] if starts else 0
+    tail_bars = max(0, (last - total) // BAR + 1) if starts else 0
+    end = total + tail_bars * BAR
+    flat = [cluster for group in clusters for cluster in group]
+    joins = [""] * len(flat)
+    k = 0
+    for group in clusters:
+        for i in range(len(group)):
+            if k:
+                joins[k] = _joined(played, flat[k - 1], flat[k], grace=i > 0)
+            k += 1
+    if hand is None:
+        hand = _hand(played, flat, joins, tuning)
     out: list[WrittenNote] = []
-    for k, i in enumerate(order):
-        start = int(places[i])
-        if not -pickup <= start < total or (out and out[-1].start == start):
-            continue
-        later = places[order[k + 1 :]]
-        after = later[later > start]
-        limit = int(after[0]) if after.size else total
-        released = (float(end_beats[i]) - chart.first_beats) * DIVISIONS
+    k = 0
+    for i, (start, group) in enumerate(zip(starts, clusters, strict=True)):
+        limit = starts[i + 1] if i + 1 < len(starts) else end
+        released = (float(played.end_beats[group[-1]].max()) - chart.first_beats) * DIVISIONS
         length = limit - start
-        last_held = chart.bars[-1].final and not after.size and start >= total - BAR
+        last_held = chart.bars[-1].final and limit == total and start >= total - BAR
         if limit - released >= _EIGHTH and not last_held:  # a rest was left
-            grid = DIVISIONS // 3 if start % DIVISIONS in (4, 8) else _EIGHTH
-            up = int(np.ceil(max(released - start, 1.0) / grid - 0.25)) * grid
-            length = min(length, max(grid if start % 3 or grid == 4 else 3, up))
-            length = min(limit, _end_on_grid(start + length, triplets)) - start
-        head = heads[int(i)] if heads is not None else "normal"
-        out.append(WrittenNote(start, length, int(pitches[i]), int(strings[i]), int(frets[i]), head))
-    return tuple(out)
+            if compound:
+                up = max(2, int(np.ceil((released - start) / 4 - 0.25)) * 4)
+                length = min(length, up)
+            else:
+                grid = DIVISIONS // 3 if start % DIVISIONS in (4, 8) else _EIGHTH
+                up = int(np.ceil(max(released - start, 1.0) / grid - 0.25)) * grid
+                length = min(length, max(grid if start % 3 or grid == 4 else 3, up))
+                length = min(limit, _end_on_grid(start + length, triplets)) - start
+        tones = [tuple(_tones(played, cluster, hand)) for cluster in group]
+        k += len(group)
+        out.append(WrittenNote(start, length, tones[-1], tuple(tones[:-1]), joins[k - 1]))
+    first = min(starts, default=0)
+    pickup = -(first // DIVISIONS) * DIVISIONS if first < 0 else 0
+    if pickup > BAR:
+        pickup = -(first // BAR) * BAR
+    lost = sorted(
+        {tone.pitch for note in out for tones in (note.tones, *note.graces) for tone in tones if tone.fret < 0}
+    )
+    names = tuple(note_name(pitch, chart.key) for pitch in lost)
+    return Written(chart, tuple(out), title, tuning, pickup, tail_bars, missed, names, int(far.sum()))
+
+
+def _tones(played: _Played, cluster: Sequence[int], hand: Ints) -> list[Tone]:
+    rows = sorted(cluster, key=lambda row: int(played.pitch[row]))
+    return [Tone(int(played.pitch[r]), int(hand[r, 0]), int(hand[r, 1]), bool(played.ghost[r])) for r in rows]
+
+
+def _hand(played: _Played, clusters: Sequence[Sequence[int]], joins: Sequence[str], tuning: Tuning) -> Ints:
+    """String and fret of each note: the string channels if they make sense, else least motion."""
+    by_channel = _by_channel(played, tuning)
+    if by_channel is not None:
+        return by_channel
+    hand = np.zeros((len(played.pitch), 2), dtype=np.int64)
+    hand[:, 1] = -1
+    rows = [sorted(cluster, key=lambda row: int(played.pitch[row])) for cluster in clusters]
+    lines = [[int(played.pitch[row]) for row in cluster] for cluster in rows]
+    onsets = [float(played.onset_beats[cluster[0]]) for cluster in rows]
+    same_string = [join != "" for join in joins[1:]] + [False]
+    for cluster, places in zip(rows, hand_for(lines, onsets, tuning, slides=same_string), strict=True):
+        for row, place in zip(cluster, places, strict=True):
+            if place is not None:
+                hand[row] = place
+    return hand
+
+
+def _by_channel(played: _Played, tuning: Tuning) -> Ints | None:
+    channel, pitch = played.channel.astype(np.int64), played.pitch
+    channels = np.unique(channel)
+    open_pitch = np.array(tuning.open_pitches)[::-1]
+    n_strings = len(open_pitch)
+    if not 2 <= channels.size <= n_strings or int(channels.max() - channels.min()) >= n_strings:
+        return None
+    # Mode 4: the highest string on the lowest channel, as guitar-type controllers send (MIDI 1.0). Which channel is
+    # the lowest cannot be seen when a string was not played: the first base that puts every pitch on its string.
+    low, high = int(channels.min()), int(channels.max())
+    for base in range(low, high - n_strings, -1):
+        string = channel - base + 1
+        fret = pitch - open_pitch[string - 1]
+        if np.all((fret >= 0) & (fret <= tuning.n_frets)):
+            return np.column_stack((string, fret))
+    return None

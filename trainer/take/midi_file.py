@@ -55,6 +55,8 @@ Floats = NDArray[np.float64]
 class MidiTrack:
     """One track: its number in the file (from 1), its name, its channel messages in file order, and its last tick.
 
+    `instrument` is the name of its instrument, if the file gives one.
+
     `events` is (n,) int64, each `tick << 24 | status << 16 | data1 << 8 | data2`; data2 is 0 for short messages.
     """
 
@@ -62,6 +64,7 @@ class MidiTrack:
     name: str
     events: Ints
     end_tick: int
+    instrument: str = ""
 
     @property
     def ticks(self) -> Ints:
@@ -93,7 +96,8 @@ class MidiFile:
     """What a file holds. Exactly one of `ppq` (ticks a quarter note) and `ticks_per_s` (SMPTE) is set.
 
     `tempos` rows are (tick, microseconds a quarter note), `meters` (tick, numerator, denominator), `keys` (tick,
-    sharps, 1 for minor); `markers` and `texts` are (tick, text). `remarks` say what was odd but could be read.
+    sharps, 1 for minor); `markers`, `texts` and `cues` (cue points) are (tick, text). `remarks` say what was
+    odd but could be read.
     """
 
     format: int
@@ -105,6 +109,7 @@ class MidiFile:
     keys: Ints
     markers: tuple[tuple[int, str], ...]
     texts: tuple[tuple[int, str], ...]
+    cues: tuple[tuple[int, str], ...] = ()
     remarks: tuple[str, ...] = ()
 
 
@@ -116,8 +121,7 @@ class _Reader:
         self.tempos = array("q")  # tick << 24 | microseconds a quarter note
         self.meters = array("q")  # three numbers each
         self.keys = array("q")
-        self.markers: list[tuple[int, str]] = []
-        self.texts: list[tuple[int, str]] = []
+        self.words: dict[int, list[tuple[int, str]]] = {0x01: [], 0x06: [], 0x07: []}
         self.remarks: list[str] = []
         self.n_events = 0
         self.n_meta = 0
@@ -140,7 +144,7 @@ class _Reader:
         """Parse one track's bytes (`first`: their place in the file)."""
         packed = array("q")
         append = packed.append
-        name = ""
+        name = instrument = ""
         tick = 0
         status = 0
         i = 0
@@ -191,10 +195,12 @@ class _Reader:
                                 break
                             if kind == 0x51 and length == 3:
                                 self.tempos.append(tick << 24 | int.from_bytes(data[i : i + 3], "big"))
-                            elif kind in (0x01, 0x03, 0x06, 0x58, 0x59):
+                            elif kind in (0x01, 0x03, 0x04, 0x06, 0x07, 0x58, 0x59):
                                 text = self.meta(kind, tick, data[i : i + length])
                                 if kind == 0x03 and not name:
                                     name = text
+                                elif kind == 0x04 and not instrument:
+                                    instrument = text
                         i += length
                         continue
                     status = byte
@@ -226,7 +232,7 @@ class _Reader:
             )
         events = np.array(packed, dtype=np.int64)
         self.n_events += len(events)
-        return MidiTrack(number, name, events, tick)
+        return MidiTrack(number, name, events, tick, instrument)
 
     def meta(self, kind: int, tick: int, body: bytes) -> str:
         """Keep one meta event; gives back its text (empty for signatures)."""
@@ -239,8 +245,8 @@ class _Reader:
                 self.keys.extend((tick, body[0] - 256 if body[0] > 127 else body[0], body[1]))
             return ""
         text = _text(body[:1000])
-        if kind != 0x03 and len(self.markers) + len(self.texts) < MAX_TEXTS:
-            (self.markers if kind == 0x06 else self.texts).append((tick, text))
+        if kind in self.words and sum(map(len, self.words.values())) < MAX_TEXTS:
+            self.words[kind].append((tick, text))
         return text
 
 
@@ -312,8 +318,9 @@ def parse_midi(data: bytes, source: str = "MIDI file") -> MidiFile:
         tempos=_by_tick(tempos),
         meters=_by_tick(np.array(reader.meters, dtype=np.int64).reshape(-1, 3)),
         keys=_by_tick(np.array(reader.keys, dtype=np.int64).reshape(-1, 3)),
-        markers=tuple(sorted(reader.markers, key=lambda item: item[0])),
-        texts=tuple(sorted(reader.texts, key=lambda item: item[0])),
+        markers=_in_time(reader.words[0x06]),
+        texts=_in_time(reader.words[0x01]),
+        cues=_in_time(reader.words[0x07]),
         remarks=tuple(reader.remarks),
     )
 
@@ -335,6 +342,10 @@ def _division(division: int, source: str) -> tuple[int | None, float | None]:
             "expected 24, 25, 29 or 30 frames and at least 1 tick"
         )
     return None, (DROP_FRAME_RATE if frames == 29 else float(frames)) * ticks_per_frame
+
+
+def _in_time(words: list[tuple[int, str]]) -> tuple[tuple[int, str], ...]:
+    return tuple(sorted(words, key=lambda item: item[0]))
 
 
 def _by_tick(rows: Ints) -> Ints:

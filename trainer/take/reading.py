@@ -1,18 +1,17 @@
 """Reading a take: one of our own with its JSON, any Standard MIDI File, or the sound of one bass.
 
-Which track: the one that is asked for, else the one named `bass`, else the only one with notes. Where it begins: the
-Marker `chorus 1 …`, else `downbeat`, else the file's start. The file's own tempo and time-signature map is the beat
-axis; a session's tempo is used only for a file that has none. A sound file has no beats at all: its session gives them,
-and its notes are what the ear (`trainer.hearing`) hears in it.
+Which notes: `finding.py`. Where it begins: the Marker `chorus 1 …`, else `downbeat`, else the file's start. The file's
+own tempo and time-signature map is the beat axis; a session's tempo is used only for a file that has none. Without a
+session the chart is read from the file's own marks (`marked.py`), if they hold one. A sound file has no beats at all:
+its session gives them, and its notes are what the ear (`trainer.hearing`) hears in it.
 """
 
 from __future__ import annotations
 
 import hashlib
 import os
-import re
 import stat
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -20,21 +19,21 @@ import numpy as np
 from numpy.typing import NDArray
 
 from trainer.clock.tempo import TempoMap
-from trainer.errors import FileFormatError, UsageError, nearest
+from trainer.errors import FileFormatError, UsageError
+from trainer.music.general_midi import PART_OF_CHANNEL
 from trainer.session import Session, expand, load_session
 from trainer.take.downbeat import MIN_NOTES, Downbeat, find_downbeat
-from trainer.take.midi_file import CHORUS_MARKER, MAX_FILE_BYTES, FileClock, MidiFile, MidiTrack, parse_midi
+from trainer.take.finding import Choice, chosen, is_named
+from trainer.take.marked import session_of_marks
+from trainer.take.midi_file import CHORUS_MARKER, MAX_FILE_BYTES, FileClock, MidiFile, parse_midi
 from trainer.take.midi_notes import track_notes
 from trainer.take.model import Take, TakeHeader
-from trainer.take.notes import FLAG_DEAD, FLAG_NO_RELEASE, Notes, empty_notes
+from trainer.take.notes import FLAG_DEAD, FLAG_NO_RELEASE, Notes, empty_notes, sorted_notes
 from trainer.take.record import MAX_RECORD_BYTES, TakeRecord, read_record, take_of
 from trainer.take.sound_file import is_sound_file, read_sound
 
 __all__ = ["read_take"]
 
-DRUM_CHANNEL = 9  # counted from 0 (General MIDI 1)
-BASS_PROGRAMS = range(32, 40)  # as on the wire, from 0 (General MIDI 1: the bass family, 33–40)
-_CHANNEL = re.compile(r"channel[ :]?(1[0-6]|[1-9])", re.IGNORECASE)
 MAX_HOURS = 24.0  # our choice
 COARSE_TICK_MS = 4.0  # a file whose ticks are longer carries a remark; our choice
 UNSURE = 0.8  # below this sureness the second best place is named too; our choice
@@ -177,12 +176,6 @@ def _bytes_of(file: Path, limit: int, expected: str) -> bytes:
         raise UsageError(f"cannot read {file}: {getattr(error, 'strerror', None) or error}") from None
 
 
-@dataclass(frozen=True, slots=True)
-class _Choice:
-    track: MidiTrack
-    channels: tuple[int, ...] | None = None
-
-
 def _from_midi(
     midi: MidiFile,
     session: Session | None,
@@ -192,12 +185,24 @@ def _from_midi(
     sha256: str,
 ) -> Take:
     remarks = list(midi.remarks)
-    chosen = _chosen(midi, track, source)
     clock = FileClock(midi, session.tempo_bpm if session is not None else None)
-    notes = track_notes(chosen.track, clock.seconds_at, chosen.channels)
-    band_track = next((item for item in midi.tracks if _same(item.name, "band") and item is not chosen.track), None)
-    band = empty_notes() if band_track is None else track_notes(band_track, clock.seconds_at)
+    choice = chosen(midi, track, clock.seconds_at, source)
+    if choice.why:
+        remarks.append(choice.why)
+    notes = track_notes(choice.track, clock.seconds_at, choice.channels)
     origin_beats, where, found = _origin(midi, clock, notes, session, downbeat, remarks, source)
+    # The band of a file of ours: in one track, or in a track a part. In a file from elsewhere "drums" says nothing.
+    parts = ("band", *PART_OF_CHANNEL.values()) if where == "marker" else ("band",)
+    band = sorted_notes(
+        np.concatenate(
+            [empty_notes()]
+            + [
+                track_notes(item, clock.seconds_at)
+                for item in midi.tracks
+                if item is not choice.track and any(is_named(item.name, part) for part in parts)
+            ]
+        )
+    )
     tempo = clock.tempo_map(origin_beats)
     origin_s = clock.seconds_at_beats(origin_beats)
     for table in (notes, band):
@@ -207,7 +212,13 @@ def _from_midi(
     tick_ms = 1000.0 / ticks_per_s
     if tick_ms > COARSE_TICK_MS:
         remarks.append(f"the file's clock ticks every {tick_ms:.0f} ms: no time in it is finer than that")
-    facts = {**_facts(midi, clock, chosen, origin_beats), "tick_ms": tick_ms}
+    facts = {**_facts(midi, clock, choice, origin_beats), "tick_ms": tick_ms}
+    if session is None and where == "marker":
+        key = facts["keys"][0][1] if facts["keys"] else None
+        marked = session_of_marks(midi, clock, origin_beats, key, float(tempo.bpm_at(0.0)))
+        if marked is not None:
+            session = marked[0]
+            remarks += [marked[1]] if marked[1] else []
     extra: dict[str, Any] = {"remarks": remarks, "midi": facts, **found}
     header = TakeHeader(foreign=True, profile="foreign", downbeat_from=where, extra=extra)
     return Take(notes, tempo, session, band, header, source, sha256)
@@ -220,86 +231,6 @@ def _bounded(notes: Notes, beats: NDArray[np.float64], source: str) -> None:
             f"from the first downbeat; expected at most {MAX_HOURS:g} hours and {MAX_BEATS:.0f} beats; "
             "cut the file into songs"
         )
-
-
-def _same(found: str, wanted: str) -> bool:
-    """Whether a track's name is `wanted`; a voice's name may follow after a colon (as notation programs write it)."""
-    return found.strip().partition(":")[0].strip().casefold() == wanted
-
-
-def _chosen(midi: MidiFile, track: str | int | None, source: str) -> _Choice:
-    sounding = [item for item in midi.tracks if item.n_note_ons]
-    if track is not None:
-        return _asked(midi, track, source)
-    named = [item for item in midi.tracks if _same(item.name, "bass")]
-    named_sounding = [item for item in named if item.n_note_ons]
-    if len(named_sounding) == 1:
-        return _Choice(named_sounding[0])
-    if not sounding:
-        if named:
-            return _Choice(named[0])
-        raise FileFormatError(f"{source}: no note in it; expected a track with the bass's notes")
-    pitched = [item for item in sounding if item.note_channels != (DRUM_CHANNEL,)] or sounding
-    if not named_sounding and len(pitched) == 1:
-        return _Choice(pitched[0], _line_channels(pitched[0], source))
-    raise UsageError(
-        f"{source}: {len(named_sounding) or len(sounding)} tracks could be the bass: {_listed(sounding)}; "
-        "choose one with --track NAME or --track NUMBER"
-    )
-
-
-def _line_channels(track: MidiTrack, source: str) -> tuple[int, ...] | None:
-    """The bass's channels in a track that holds more (a format 0 file holds all in one); None for all of them.
-
-    Drums are left out. If programs tell instruments apart, the channels with a General MIDI bass are taken, else the
-    channel must be chosen. Channels without different programs are the strings of one player.
-    """
-    pitched = tuple(number for number in track.note_channels if number != DRUM_CHANNEL) or track.note_channels
-    programs = {number: program for number, program in track.programs.items() if number in pitched}
-    if len(set(programs.values())) > 1:
-        basses = tuple(number for number in pitched if programs.get(number) in BASS_PROGRAMS)
-        if not basses:
-            listed = ", ".join(f"{number + 1} (program {programs.get(number, 0) + 1})" for number in pitched)
-            raise UsageError(
-                f"{source}: several instruments in one track, on the channels {listed}; "
-                'choose one with --track "channel N"'
-            )
-        return basses
-    return pitched if pitched != track.note_channels else None
-
-
-def _asked(midi: MidiFile, track: str | int, source: str) -> _Choice:
-    text = str(track).strip()
-    by_name = [item for item in midi.tracks if item.name.strip().casefold() == text.casefold()]
-    by_name = by_name or [item for item in midi.tracks if _same(item.name, text.casefold())]
-    channel = _CHANNEL.fullmatch(text)
-    if channel and not by_name:
-        number = int(channel[1]) - 1
-        holding = [item for item in midi.tracks if number in item.note_channels]
-        if len(holding) == 1:
-            return _Choice(holding[0], (number,))
-        raise UsageError(f"{source}: {len(holding)} tracks have notes on channel {number + 1}; expected one to choose")
-    with_notes = [item for item in by_name if item.n_note_ons] or by_name
-    if len(with_notes) == 1:
-        return _Choice(with_notes[0], _line_channels(with_notes[0], source))
-    if not with_notes and text.isascii() and text.isdigit() and 1 <= int(text[:9]) <= len(midi.tracks):
-        item = midi.tracks[int(text[:9]) - 1]
-        return _Choice(item, _line_channels(item, source))
-    sounding = [item for item in midi.tracks if item.n_note_ons]
-    if with_notes:
-        raise UsageError(f'{source}: {len(with_notes)} tracks are named "{text}": {_listed(with_notes)}; give a number')
-    near = nearest(text, [item.name for item in sounding if item.name])
-    hint = f'; did you mean "{near}"?' if near else ""
-    raise UsageError(f'{source}: no track "{text[:60]}"; tracks with notes: {_listed(sounding) or "none"}{hint}')
-
-
-def _listed(tracks: list[MidiTrack]) -> str:
-    shown = [f'{item.number} "{item.name[:40]}" ({_notes(item.n_note_ons)})' for item in tracks[:12]]
-    return ", ".join(shown) + (f" and {len(tracks) - 12} more" if len(tracks) > 12 else "")
-
-
-def _notes(n: int) -> str:
-    return "1 note" if n == 1 else f"{n} notes"
 
 
 def _origin(
@@ -335,7 +266,7 @@ def _origin(
 
 def _too_few(source: str, n_notes: int) -> str:
     return (
-        f'{source}: downbeat "auto" found {_notes(n_notes)}; expected at least {MIN_NOTES}; '
+        f'{source}: downbeat "auto" found {n_notes} note{"s" * (n_notes != 1)}; expected at least {MIN_NOTES}; '
         "give the downbeat in seconds"
     )
 
@@ -370,7 +301,7 @@ def _asked_downbeat(downbeat: float | str | None) -> float | None:
     return asked_s
 
 
-def _facts(midi: MidiFile, clock: FileClock, chosen: _Choice, origin_beats: float) -> dict[str, Any]:
+def _facts(midi: MidiFile, clock: FileClock, choice: Choice, origin_beats: float) -> dict[str, Any]:
     """What the file says of itself, as plain data; the maps are bounded to their first hundred entries."""
     meter_beats = clock.beats_at(midi.meters[:100, 0]) - origin_beats
     key_beats = clock.beats_at(midi.keys[:100, 0]) - origin_beats
@@ -378,7 +309,7 @@ def _facts(midi: MidiFile, clock: FileClock, chosen: _Choice, origin_beats: floa
         "format": midi.format,
         "ppq": midi.ppq,
         "ticks_per_s": midi.ticks_per_s,
-        "track": {"number": chosen.track.number, "name": chosen.track.name[:200]},
+        "track": {"number": choice.track.number, "name": choice.track.name[:200]},
         "n_tempos": len(midi.tempos),
         "starts_at_beats": -origin_beats,
         "meters": [

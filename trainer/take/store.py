@@ -27,6 +27,7 @@ from numpy.typing import NDArray
 
 from trainer._version import __version__
 from trainer.errors import TrainerError, UsageError
+from trainer.music.general_midi import BASS_PROGRAM, DRUM_CHANNEL, PART_OF_CHANNEL, band_programs
 from trainer.session import BEATS_PER_BAR, expand
 from trainer.take.midi_file import meta_bytes, midi_bytes, track_bytes
 from trainer.take.midi_notes import note_messages
@@ -84,13 +85,14 @@ def takes_dir(option: str | os.PathLike[str] | None = None) -> Path:
 # --- as a MIDI file -----------------------------------------------------------------------------------------------
 
 
-def take_midi(take: Take) -> bytes:
-    """The take as a Standard MIDI File, format 1: conductor, `bass`, `band`.
+def take_midi(take: Take, *, by_part: bool = False) -> bytes:
+    """The take as a Standard MIDI File, format 1: conductor, `bass`, `band`; `by_part`: the band as a track a part.
 
-    What lies before the first downbeat (count-in, intro, pick-up) fits by whole bars of lead-in before it. Notes and
-    chord names lie on exact beats to half a tick; the tempo, whole microseconds a beat in a file, is corrected at
-    each chorus so that its rounding never adds up. The header's extra `bends`, rows of (second, channel, semitones),
-    go into the track `bass` as they came; without them a pitch's fraction of a semitone becomes a bend.
+    Each channel has its General MIDI program, and none is the player's and the band's both. What lies before the first
+    downbeat (count-in, intro, pick-up) fits by whole bars of lead-in before it. Notes and chord names lie on exact
+    beats to half a tick; the tempo, whole microseconds a beat in a file, is corrected at each chorus so that its
+    rounding never adds up. The header's extra `bends`, rows of (second, channel, semitones), go into the track `bass`
+    as they came; without them a pitch's fraction of a semitone becomes a bend.
     """
     tempo = take.tempo
     chart = None if take.session is None else expand(take.session)
@@ -130,17 +132,43 @@ def take_midi(take: Take) -> bytes:
                 conductor.append((tick(span.onset_beats), 4, meta_bytes(0x01, span.chord.name.encode())))
     else:
         conductor.append((tick(0.0), 3, meta_bytes(0x06, b"chorus 1")))
+    if chart is not None:
+        cues = [(beats, words) for beats, words in chart.cues if beats < end_beats or beats <= 0.0]
+        conductor += [(tick(beats), 5, meta_bytes(0x07, words.encode())) for beats, words in cues]
     breaks = sorted({-float(lead_beats), *tempo.beats[tempo.beats < end_beats].tolist(), *choruses})
     conductor += [(tick(at), 0, meta_bytes(0x51, us.to_bytes(3, "big"))) for at, us in _tempos(take, breaks, end_beats)]
     end_tick = tick(end_beats)
-    return midi_bytes(
-        [
-            track_bytes(conductor, _title(take), end_tick),
-            track_bytes(note_messages(take.notes, ticks_at, take.header.extra.get("bends", ())), "bass", end_tick),
-            track_bytes(note_messages(take.band, ticks_at), "band", end_tick),
-        ],
-        ppq,
-    )
+    own, of_band = _channels(take)
+    bends = [(row[0], own.get(int(row[1]), int(row[1])), row[2]) for row in take.header.extra.get("bends", ())]
+    bass = [_program(channel, BASS_PROGRAM) for channel in own.values()]
+    bass += note_messages(_moved(take.notes, own), ticks_at, bends)
+    tracks = [track_bytes(conductor, _title(take), end_tick), track_bytes(bass, "bass", end_tick)]
+    programs = band_programs(take.session.groove if take.session is not None else "")
+    part_of = {channel: PART_OF_CHANNEL.get(channel, "keys") if by_part else "band" for channel in of_band}
+    for name in dict.fromkeys(part_of.values()) or ["band"]:
+        mine = [channel for channel, part in part_of.items() if part == name]
+        rows = [_program(of_band[channel], programs.get(channel, 0)) for channel in mine]
+        table = take.band[np.isin(take.band["channel"], mine)]
+        tracks.append(track_bytes(rows + note_messages(_moved(table, of_band), ticks_at), name, end_tick))
+    return midi_bytes(tracks, ppq)
+
+
+def _channels(take: Take) -> tuple[dict[int, int], dict[int, int]]:
+    """Channel in the take → channel in the file, of the player and of the band: apart, and no bass among the drums."""
+    played, band = (np.unique(table["channel"]).tolist() for table in (take.notes, take.band))
+    free = [n for n in range(16) if n not in played and n not in band and n != DRUM_CHANNEL]
+    own = {n: free.pop(0) if n == DRUM_CHANNEL and free else n for n in played}
+    return own, {n: free.pop() if n in played and n != DRUM_CHANNEL and free else n for n in band}
+
+
+def _moved(notes: Notes, channels: dict[int, int]) -> Notes:
+    out = notes.copy()
+    out["channel"] = [channels[channel] for channel in notes["channel"].tolist()]
+    return out
+
+
+def _program(channel: int, program: int) -> tuple[int, int, bytes]:
+    return 0, -2, bytes((0xC0 | channel, program))
 
 
 def _title(take: Take) -> str:

@@ -1,0 +1,163 @@
+"""The session that a MIDI file's own marks describe: how a take keeps its chart when its JSON is lost.
+
+We write a Marker for each chorus, a Text for each chord, the key signature, and cue points for what neither can say
+(groove, swing, choruses that are only heard, bars without the band). Read back, the marks must give a chart whose every
+chord is the one that stands there; otherwise there is none.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import Any
+
+import numpy as np
+
+from trainer.errors import TrainerError
+from trainer.music import FORMS, GROOVES, TURNAROUNDS, Chord
+from trainer.music.chords import parse_chord
+from trainer.session import BEATS_PER_BAR, CUES, Chart, Session, expand, session_from_dict
+from trainer.take.midi_file import CHORUS_MARKER, FileClock, MidiFile
+
+__all__ = ["session_of_marks"]
+
+NEAR_BEATS = 0.02  # how far from its beat a mark may lie; our choice
+MAX_BARS = 4_000  # our choice, above any song that a session can hold
+_INTROS = {0: "top", 4: "from_the_five", 2: "from_the_turnaround"}
+
+
+def session_of_marks(
+    midi: MidiFile, clock: FileClock, origin_beats: float, key: str | None, tempo_bpm: float
+) -> tuple[Session, str] | None:
+    """The session that the file's marks describe, and a remark on what they leave open; None where they do not fit.
+
+    `key` is the file's key signature, `tempo_bpm` the tempo at the first downbeat.
+    """
+
+    def beats(tick: int) -> float:
+        return float(clock.beats_at(tick)) - origin_beats
+
+    choruses = []
+    for tick, text in midi.markers:
+        match = CHORUS_MARKER.fullmatch(text)
+        if match:
+            choruses.append((int(match[1]), (match[2] or "").strip().casefold(), beats(tick)))
+    bars = _bars([(beats(tick), text) for tick, text in midi.texts])
+    if key is None or not bars or [number for number, _, _ in choruses] != list(range(1, len(choruses) + 1)):
+        return None
+    starts = [round(at / BEATS_PER_BAR) for _, _, at in choruses]
+    if any(abs(at - BEATS_PER_BAR * bar) > NEAR_BEATS for bar, (_, _, at) in zip(starts, choruses, strict=True)):
+        return None
+    cues = [(beats(tick), text) for tick, text in midi.cues]
+    said = {
+        word: text[len(word) :]
+        for _, text in cues
+        for word in (CUES["swing_ratio"], CUES["groove"])
+        if text.startswith(word)
+    }
+    names = [track.name for track in midi.tracks if track.name and not track.n_note_ons]
+    plain: dict[str, Any] = {
+        "title": names[0][:200] if names and names[0].strip() else "A take",
+        "key": key,
+        "tempo_bpm": round(tempo_bpm, 2),
+        "groove": said.get(CUES["groove"], "shuffle"),
+        "count_in_bars": 0,
+        "chorus": _plans(choruses, {round(at / BEATS_PER_BAR) for at, text in cues if text == CUES["heard"]}, starts),
+        "start": _INTROS.get(-min(bars), "top"),
+    }
+    if CUES["swing_ratio"] in said:
+        plain["swing_ratio"] = _number(said[CUES["swing_ratio"]])
+    elif plain["groove"] in GROOVES:
+        plain["swing_ratio"] = 2.0
+    n_bars = starts[1] if len(starts) > 1 else max(bars) + 1
+    tail = max(bars) + 1 - starts[-1] - n_bars
+    if len(starts) > 1 and tail > 0:
+        plain["ending"] = "tag"
+    for table in _forms(n_bars, bars, exact=len(starts) > 1):
+        spans = _spans(cues, starts, n_bars)
+        try:
+            session = session_from_dict({**plain, **table, **spans}, "marks")
+            chart = expand(session)
+        except TrainerError:
+            continue
+        if _fits(chart, bars):
+            known = CUES["swing_ratio"] in said
+            return session, "" if known else "the file does not say how the band swings; it is taken as 2 : 1"
+    return None
+
+
+def _bars(texts: list[tuple[float, str]]) -> dict[int, tuple[Chord, ...]]:
+    """Bar (0: the first of chorus 1) → its chords in equal shares; empty where the texts are no chords in bars."""
+    inside: dict[int, list[tuple[float, Chord]]] = {}
+    for at, text in texts:
+        try:
+            chord = parse_chord(text)
+        except TrainerError:
+            return {}
+        bar = int(np.floor((at + NEAR_BEATS) / BEATS_PER_BAR))
+        inside.setdefault(bar, []).append((at - BEATS_PER_BAR * bar, chord))
+    if not inside or len(inside) > MAX_BARS or sorted(inside) != list(range(min(inside), max(inside) + 1)):
+        return {}
+    out = {}
+    for bar, chords in inside.items():
+        share = BEATS_PER_BAR / len(chords)
+        places = [at for at, _ in sorted(chords, key=lambda item: item[0])]
+        if any(abs(at - i * share) > NEAR_BEATS for i, at in enumerate(places)):
+            return {}
+        out[bar] = tuple(chord for _, chord in sorted(chords, key=lambda item: item[0]))
+    return out
+
+
+def _plans(choruses: list[tuple[int, str, float]], heard: set[int], starts: list[int]) -> list[dict[str, Any]]:
+    """A `[[chorus]]` table for each chorus; a role that is none of ours is a verse."""
+    plans = []
+    for (_, words, _), start in zip(choruses, starts, strict=True):
+        role = words.split()[0] if words else "verse"
+        plans.append({"role": role if role in ("verse", "solo", "head") else "verse", "heard": start in heard})
+    return plans
+
+
+def _number(text: str) -> float | str:
+    try:
+        return float(text)
+    except ValueError:
+        return text  # refused by the session's own check
+
+
+def _forms(n_bars: int, bars: dict[int, tuple[Chord, ...]], *, exact: bool) -> Iterator[dict[str, Any]]:
+    """What the form may be: a built-in one of this length with each turnaround, else a chart of the bars themselves.
+
+    Of a single chorus the length is not known: any built-in form that is no longer.
+    """
+    for form in FORMS.values():
+        if form.n_bars != n_bars and (exact or form.n_bars > n_bars):
+            continue
+        yield {"form": form.name}
+        if form.turnaround_bars == 2:
+            yield from ({"form": form.name, "turnaround": name} for name in TURNAROUNDS)
+    if all(bar in bars for bar in range(n_bars)):
+        names = [" ".join(chord.name for chord in bars[bar]) for bar in range(n_bars)]
+        yield {"form": "chart", "chart": {"bars": names}}
+
+
+def _spans(cues: list[tuple[float, str]], starts: list[int], n_bars: int) -> dict[str, Any]:
+    """The bars without the band and those over a pedal, as a session's tables."""
+    out: dict[str, Any] = {}
+    for name in ("drop_out", "pedal"):
+        for bar in [round(at / BEATS_PER_BAR) for at, text in cues if text == CUES[name]]:
+            chorus = int(np.searchsorted(starts, bar, side="right"))
+            if chorus and bar - starts[chorus - 1] < n_bars:
+                place = bar - starts[chorus - 1] + 1
+                out.setdefault(name, []).append({"chorus": chorus, "bars": [place, place]})
+    return out
+
+
+def _fits(chart: Chart, bars: dict[int, tuple[Chord, ...]]) -> bool:
+    """Whether every chord of the file is the chart's; the song's last bar may differ: an unfinished take has none."""
+    by_bar = {round(bar.onset_beats / BEATS_PER_BAR): bar for bar in chart.bars}
+    if not set(bars) <= set(by_bar):
+        return False
+
+    def sounds(chords: tuple[Chord, ...]) -> list[tuple[int, str]]:
+        return [(chord.root_pc, chord.quality) for chord in chords]
+
+    return all(sounds(bars[i]) == sounds(by_bar[i].chords) or by_bar[i].final for i in bars)
