@@ -16,7 +16,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from functools import cached_property
 from pathlib import Path
-from typing import Any
+from typing import Any, Literal, TypeAlias, get_args
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -44,12 +44,14 @@ __all__ = [
     "LINES",
     "ROLES",
     "STARTS",
+    "BarRole",
     "Chart",
     "ChartBar",
     "ChordSpan",
     "ChorusPlan",
     "DropOut",
     "PedalPlan",
+    "Role",
     "Session",
     "default_session",
     "expand",
@@ -60,7 +62,9 @@ __all__ = [
 ]
 
 BEATS_PER_BAR = 4
-ROLES = ("verse", "solo", "head")  # verse: pin it · solo: open up · head: as written
+Role: TypeAlias = Literal["verse", "solo", "head"]
+BarRole: TypeAlias = Literal["intro", "verse", "solo", "head"]
+ROLES: tuple[Role, ...] = get_args(Role)  # verse: pin it · solo: open up · head: as written
 LINES = ("eighths", "quarters", "two_beat", "free")  # what the chart asks of the bass
 STARTS = (
     "top",
@@ -87,7 +91,7 @@ class ChorusPlan:
     `heard`: somebody else plays the line there and the player only listens; nothing played along is scored.
     """
 
-    role: str
+    role: Role
     times: int = 1
     intensity: tuple[float, ...] = (0.5,)
     line: str | None = None
@@ -215,7 +219,7 @@ class ChartBar:
     onset_beats: float
     chords: tuple[Chord, ...]
     degrees: tuple[str, ...]
-    role: str
+    role: BarRole
     intensity: float
     line: str
     drop_out: bool = False
@@ -682,7 +686,9 @@ def expand(session: Session) -> Chart:
     groove_line = GROOVES[session.groove].line
     bars: list[ChartBar] = []
 
-    def add(chorus: int, bar: int, onset_beats: float, role: str, intensity: float, line: str, **marks: Any) -> None:
+    def add(
+        chorus: int, bar: int, onset_beats: float, role: BarRole, intensity: float, line: str, **marks: Any
+    ) -> None:
         chords = form[bar - 1]
         bars.append(
             ChartBar(

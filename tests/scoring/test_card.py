@@ -14,6 +14,7 @@ from hypothesis import strategies as st
 from tests.scoring.makers import chart_of, line_take, shuffle_rows, shuffle_take
 from trainer.clock.tempo import TempoMap
 from trainer.scoring import costly_bars, score, summary
+from trainer.scoring.form import BarPlace
 from trainer.session import ChorusPlan, DropOut
 from trainer.take import Take, TakeHeader, empty_notes, notes_from_rows
 
@@ -84,7 +85,7 @@ def test_a_foreign_file_without_a_session_gets_timing_and_swing() -> None:
     card = score(take)
     as_dict = card.to_dict()
     check(as_dict)
-    assert card.timing.n >= 140 and card.swing.ratio.estimate == pytest.approx(1.7, rel=0.03)
+    assert card.timing.n >= 140 and card.swing.ratio.value == pytest.approx(1.7, rel=0.03)
     for name in ("landing", "form", "shape", "devices"):
         assert any(why["code"] == "no_session" for why in as_dict[name]["why"].values()), name
     assert as_dict["session_sha256"] is None and as_dict["why"]["session_sha256"]["code"] == "no_session"
@@ -158,9 +159,9 @@ def test_notes_played_along_where_one_only_listens_are_named() -> None:
     take = shuffle_take(chart_of())
     asked = score(take)
     heard = score(take, session=replace(take.session, choruses=(replace(take.session.choruses[0], heard=True),)))
-    assert not asked.remarks
+    assert not asked.take.remarks
     assert heard.timing.to_dict()["mean_ms"] is None and heard.landing.total.changes == 0
-    (remark,) = heard.remarks
+    (remark,) = heard.take.remarks
     assert remark.startswith(f"all {len(take.notes)} notes lie in choruses that are only listened to")
 
 
@@ -177,11 +178,11 @@ def test_a_drift_does_not_make_the_first_bars_the_worst() -> None:
     for beat in (9.0, 10.0):  # chorus 1, bar 3, beats 2 and 3
         take.notes["onset_s"][np.abs(take.notes["onset_s"] - beat * 0.625) < 0.1] += 0.07
     card = score(take)
-    assert card.timing.drift.high < 0.0
+    assert card.timing.drift_s.high < 0.0
     bars = costly_bars(card)
     assert [bar[:2] for bar in bars] == [(1, 3)]
     assert bars[0][2].startswith("beats 2 and 3 came ") and bars[0][2].endswith(" ms after your usual place")
-    assert card.verdict.lines[1].bars == ((1, 3),)
+    assert card.verdict.lines[1].bars == (BarPlace(1, 3),)
 
 
 def test_the_lines_and_the_bars_that_cost_most() -> None:

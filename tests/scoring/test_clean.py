@@ -11,8 +11,8 @@ from tests.scoring.makers import chart_of, line_take, shuffle_rows
 from trainer.clock.tempo import TempoMap
 from trainer.line.stand_in import Feel, StandIn, Tracking
 from trainer.line.write import model_line
+from trainer.scoring import score
 from trainer.scoring.align import read_notes
-from trainer.scoring.card import score
 from trainer.scoring.clean import clean, delay_s, pitch_hz
 from trainer.session import ChorusPlan, Session, expand
 from trainer.take import Calibration, Take, TakeHeader, empty_notes, notes_from_rows
@@ -54,9 +54,9 @@ def test_faults_are_counted_and_the_scores_stay_within_their_intervals() -> None
     a, b = score(exact), score(bad)
     assert b.reading.cleaned.to_dict() == put
     assert a.reading.cleaned.to_dict() == {"retrigger": 0, "false_start": 0, "ghost": 0}
-    assert a.timing.mean.low <= b.timing.mean.estimate <= a.timing.mean.high
-    assert a.swing.ratio.low <= b.swing.ratio.estimate <= a.swing.ratio.high
-    assert a.timing.drift.low <= b.timing.drift.slope <= a.timing.drift.high
+    assert a.timing.mean_s.low <= b.timing.mean_s.value <= a.timing.mean_s.high
+    assert a.swing.ratio.low <= b.swing.ratio.value <= a.swing.ratio.high
+    assert a.timing.drift_s.low <= b.timing.drift_s.value <= a.timing.drift_s.high
     assert b.landing.total == a.landing.total
     assert [i.outcome for i in a.landing.items] == [i.outcome for i in b.landing.items]
     assert b.n_notes == len(bad.notes)  # the raw events stay in the take
@@ -77,8 +77,8 @@ def test_faults_are_found_as_they_were_reported_whatever_the_calibration() -> No
     assert found.false_start >= 8 and found.retrigger >= 8
     assert faulty_one.n_notes - clear.n_notes == found.false_start + found.retrigger
     assert faulty_one.timing.n == clear.timing.n
-    assert faulty_one.timing.mean.estimate == pytest.approx(clear.timing.mean.estimate, abs=2e-4)
-    assert faulty_one.swing.ratio.estimate == pytest.approx(clear.swing.ratio.estimate, abs=0.01)
+    assert faulty_one.timing.mean_s.value == pytest.approx(clear.timing.mean_s.value, abs=2e-4)
+    assert faulty_one.swing.ratio.value == pytest.approx(clear.swing.ratio.value, abs=0.01)
     assert faulty_one.landing.total == clear.landing.total
     assert faulty_one.devices.to_dict() == clear.devices.to_dict()
 
@@ -166,9 +166,9 @@ def test_a_new_calibration_rescores_an_old_take() -> None:
     raw = replace(exact, notes=notes[np.argsort(notes["onset_s"], kind="stable")])
     header = TakeHeader(profile="keys", calibration=Calibration(8.0, 1.6))
     want, got = score(exact), score(replace(raw, header=header))
-    assert got.timing.mean.estimate == pytest.approx(want.timing.mean.estimate, abs=1e-6)
-    assert got.swing.ratio.estimate == pytest.approx(want.swing.ratio.estimate, rel=1e-5)
-    assert score(raw).timing.mean.estimate > want.timing.mean.estimate + 0.02
+    assert got.timing.mean_s.value == pytest.approx(want.timing.mean_s.value, abs=1e-6)
+    assert got.swing.ratio.value == pytest.approx(want.swing.ratio.value, rel=1e-5)
+    assert score(raw).timing.mean_s.value > want.timing.mean_s.value + 0.02
     assert got.to_dict()["calibration"]["periods"] == 1.6
 
 

@@ -138,7 +138,9 @@ def test_a_missed_quick_change_is_named_and_put_as_a_question() -> None:
     pitches[(onsets >= 52.0) & (onsets < 56.0)] = 31.0
     result = form.place_notes(chart, onsets, pitches)
     assert result.lost is not None
-    assert [(s.from_chorus, s.from_bar, s.to_bar, s.cause) for s in result.lost] == [(2, 2, 2, "missed quick change")]
+    assert [(s.begin.chorus, s.begin.bar, s.end.bar, s.cause) for s in result.lost] == [
+        (2, 2, 2, "missed quick change")
+    ]
     assert result.line.endswith("?")
 
 
@@ -160,20 +162,23 @@ def test_one_bar_is_named_where_a_path_would_ask_for_more_than_a_bar_can_say() -
     some = ~np.isin(onsets, (61.0, 63.0))  # of which two notes are left
     result = form.place_notes(chart, onsets[some], pitches[some])
     assert result.lost is not None
-    assert [(s.from_chorus, s.from_bar, s.to_bar, s.place_beats) for s in result.lost] == [(2, 4, 4, 4.0)]
-    assert result.lost[0].back_bar == 5
+    assert [(s.begin.chorus, s.begin.bar, s.end.bar, s.place_beats) for s in result.lost] == [(2, 4, 4, 4.0)]
+    assert result.lost[0].back is not None and result.lost[0].back.bar == 5
     one_note = ~np.isin(onsets, (61.0, 62.0, 63.0))  # a single wrong note is no slip
     assert form.place_notes(chart, onsets[one_note], pitches[one_note]).lost == ()
 
 
 def test_a_bar_that_is_not_sure_is_put_as_a_question() -> None:
-    span = form.LostSpan(15, 15, 2, 4, 2, 4, 4.0, "skipped", 2, 5, 64.0, 0.7)
+    span = form.LostSpan(form.BarPlace(2, 4), form.BarPlace(2, 4), 4.0, "skipped", form.Back(2, 5, 64.0), 0.7, 15, 15)
     assert span.words() == "chorus 2 bar 4: it sounded a bar early; did you mean it?"
     assert replace(span, place_beats=-4.0, cause="repeated").words().endswith("a bar late; did you mean it?")
     assert span.unsure and not replace(span, cause="missed quick change").unsure
     assert "bar 4: it sounded a bar early. Did you mean it?" in sections._span_words(span.to_dict())
     assert replace(span, probability=0.95).words() == "chorus 2 bar 4: 1 bar ahead of the band (skipped)"
-    assert replace(span, last_idx=16, to_bar=5).words() == "chorus 2, bars 4 to 5: 1 bar ahead of the band (skipped)"
+    assert (
+        replace(span, last_idx=16, end=form.BarPlace(2, 5)).words()
+        == "chorus 2, bars 4 to 5: 1 bar ahead of the band (skipped)"
+    )
 
 
 def test_a_note_struck_again_in_its_beat_votes_once_on_it_and_once_off_it() -> None:
@@ -200,7 +205,7 @@ def test_two_beats_turned_round_without_recovery() -> None:
     result = form.place_notes(chart, *roots(chart, lambda t: -2.0 if t >= 98.0 else 0.0))
     assert result.lost is not None and len(result.lost) == 1
     span = result.lost[0]
-    assert (span.from_chorus, span.cause, span.place_beats, span.back_at_beats) == (3, "turned round", -2.0, None)
+    assert (span.begin.chorus, span.cause, span.place_beats, span.back) == (3, "turned round", -2.0, None)
 
 
 @pytest.mark.parametrize(

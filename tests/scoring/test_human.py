@@ -110,7 +110,7 @@ def test_pooled_bass_ratio_is_near_the_published_median() -> None:
     mine, theirs = [], []
     for path in FILES:
         data = load(path)
-        found = swing(read_notes(as_take(data))).pairs
+        found = swing(read_notes(as_take(data))).found
         mine.append(found.ratio[~found.stand_in])
         theirs.append(few_lines(data)[1])
     ours, few = np.concatenate(mine), np.concatenate(theirs)

@@ -25,7 +25,7 @@ def test_running_figures_are_near_the_scorecards() -> None:
     running = RunningScore(chart, take.tempo)
     running.feed(take.notes)
     got, card = running.figures(), score(take)
-    assert got.mean_asynchrony_s == pytest.approx(card.timing.mean.estimate, abs=0.0005)
+    assert got.mean_asynchrony_s == pytest.approx(card.timing.mean_s.value, abs=0.0005)
     assert got.swing_ratio == pytest.approx(1.8, abs=0.1)
     assert got.n_on_beats == card.timing.n
     assert (got.changes, got.roots) == (card.landing.total.changes, card.landing.total.roots)

@@ -12,7 +12,8 @@ import scipy.stats
 from trainer.clock.tempo import TempoMap
 from trainer.scoring.align import read_notes
 from trainer.scoring.landing import landing
-from trainer.scoring.shape import Shape, rank_correlation, rhythm_repeat, shape, welch
+from trainer.scoring.shape import Shape, rank_correlation, rhythm_repeat, shape
+from trainer.scoring.stats import welch
 from trainer.session import Chart, expand, session_from_dict
 from trainer.take import FLAG_NO_RELEASE, Take, TakeHeader, notes_from_rows
 
@@ -72,7 +73,7 @@ def test_a_song_to_plan_is_pinned_then_open_then_pinned() -> None:
     result = play(chart_of(), verse_solo)
     assert [c.verdict for c in result.choruses] == ["pinned"] * 3 + ["open"] * 2 + ["pinned"]
     assert result.planned == (6, 6)
-    assert "opened up" in result.sentences()[3]
+    assert "opened up" in result.sentences[3]
 
 
 def test_features_of_a_chorus_counted_by_hand() -> None:
@@ -113,7 +114,7 @@ def test_a_verse_of_many_rhythms_on_the_changes_is_mixed() -> None:
 
     result = play(chart_of(), loose)
     assert result.choruses[1].verdict == "mixed" and result.choruses[1].as_planned is False
-    assert result.choruses[1].rhythm_repeat < 0.6
+    assert result.choruses[1].rhythm_repeat.value < 0.6
 
 
 def test_contrast_is_the_difference_with_its_interval() -> None:
@@ -126,7 +127,8 @@ def test_contrast_is_the_difference_with_its_interval() -> None:
 def test_a_solo_that_was_not_played_is_no_contrast() -> None:
     for n_bars in (36, 37):  # up to the solo, and a bar into it
         stopped = play(chart_of(), lambda bar, n=n_bars: PINNED if bar.idx < n else [])
-        assert stopped.contrast == {} and stopped.why["contrast"].code == "no_notes"
+        assert stopped.contrast == {} and stopped.no_contrast is not None
+        assert stopped.no_contrast.code == "no_notes"
     one_left_out = play(chart_of(), lambda bar: [] if bar.chorus == 2 else verse_solo(bar))
     assert one_left_out.to_dict()["contrast"]["notes_per_bar"]["difference"] == 3.0  # the chorus sat out drags nothing
 
@@ -138,7 +140,7 @@ def test_welch_and_spearman_equal_scipy() -> None:
     ours = welch(a, b)
     theirs = scipy.stats.ttest_ind(b, a, equal_var=False).confidence_interval()
     assert (ours.low, ours.high) == pytest.approx((theirs.low, theirs.high), rel=1e-3)
-    assert ours.estimate == pytest.approx(b.mean() - a.mean())
+    assert ours.value == pytest.approx(b.mean() - a.mean())
     x, y = rng.integers(0, 5, 30).astype(float), rng.normal(0, 1, 30)
     assert rank_correlation(x, y) == pytest.approx(scipy.stats.spearmanr(x, y).statistic)
     assert math.isnan(rank_correlation(np.ones(8), y[:8]))
@@ -162,9 +164,10 @@ def test_build_follows_the_planned_intensity() -> None:
         return [(at, step + bar.chorus, 60 + 8 * bar.chorus + (at == 0.0)) for at, step in PINNED]
 
     build = play(chart_of(chorus=plan), louder).build
-    assert build["velocity"] == pytest.approx(1.0) and build["median_pitch"] == pytest.approx(1.0)
+    assert build["velocity"].value == pytest.approx(1.0) and build["median_pitch"].value == pytest.approx(1.0)
     flat = play(chart_of(chorus=[{"role": "verse", "times": 5}]), louder)
-    assert flat.to_dict()["build"]["velocity"] is None and flat.why["build"].code == "not_asked"
+    assert flat.to_dict()["build"]["velocity"] is None
+    assert flat.no_build is not None and flat.no_build.code == "not_asked"
 
 
 def test_an_arc_goes_up_over_one_chorus_and_down_over_the_next() -> None:
@@ -187,9 +190,9 @@ def test_gate_and_accent() -> None:
         ]
 
     result = play(chart_of(), held)
-    assert result.gate["long"] == pytest.approx(0.8, abs=0.01)
-    assert result.gate["short"] == pytest.approx(0.5, abs=0.01)
-    assert result.accent == 10.0 and result.accent_offbeat < 0.0
+    assert result.gate.long.value == pytest.approx(0.8, abs=0.01)
+    assert result.gate.short.value == pytest.approx(0.5, abs=0.01)
+    assert result.accent.value == 10.0 and result.accent_offbeat.value < 0.0
 
 
 def test_what_an_input_cannot_tell_is_null_with_a_reason() -> None:

@@ -15,8 +15,8 @@ from tests.lily import lily_score
 from tests.scoring.makers import chart_of, line_take, root_pitch, shuffle_rows, shuffle_take
 from tests.sim.swing_recovery import recover
 from trainer.clock.tempo import TempoMap
+from trainer.scoring import score
 from trainer.scoring.align import read_notes
-from trainer.scoring.card import score
 from trainer.scoring.clean import pitch_hz
 from trainer.scoring.swing import pairs, swing
 from trainer.scoring.text import feel_line
@@ -32,17 +32,17 @@ PLACES = {1.0: 50.0, 1.5: 60.0, 2.0: 66.67, 2.5: 71.43, 3.0: 75.0, 3.5: 77.78}
 def test_a_perfect_take_gives_its_ratio(ratio: float, bpm: float) -> None:
     chart = chart_of(2, tempo_bpm=bpm, swing_ratio=ratio)
     got = swing(read_notes(shuffle_take(chart, ratio), chart))
-    assert got.ratio.estimate == pytest.approx(ratio, rel=1e-9)
+    assert got.ratio.value == pytest.approx(ratio, rel=1e-9)
     assert (got.ratio.low, got.ratio.high) == pytest.approx((ratio, ratio), rel=1e-9)
-    assert got.offbeat_pct == pytest.approx(PLACES[ratio], abs=0.005)
-    assert got.ratio.n == 92 and got.n_stand_in == 0 and got.log2_sd == pytest.approx(0.0, abs=1e-9)
-    assert got.band_ratio == ratio and got.to_dict()["why"] == {}
+    assert got.offbeat_pct.value == pytest.approx(PLACES[ratio], abs=0.005)
+    assert got.ratio.n == 92 and got.n_stand_in == 0 and got.log2_sd.value == pytest.approx(0.0, abs=1e-9)
+    assert got.band.value == ratio and got.to_dict()["why"] == {}
 
 
 @pytest.mark.parametrize(("bpm", "short_ms"), [(90, 222.2), (120, 166.7), (160, 125.0), (200, 100.0)])
 def test_the_triplet_short_note_is_20000_over_bpm(bpm: float, short_ms: float) -> None:
     chart = chart_of(2, tempo_bpm=float(bpm))
-    assert swing(read_notes(shuffle_take(chart), chart)).short_ms == pytest.approx(short_ms, abs=0.05)
+    assert swing(read_notes(shuffle_take(chart), chart)).short_ms.value == pytest.approx(short_ms, abs=0.05)
 
 
 @pytest.mark.parametrize(("bpm", "ratio"), [(120, 4.0), (150, 3.0), (200, 2.0), (300, 1.0)])
@@ -51,7 +51,7 @@ def test_a_constant_short_note_of_100_ms(bpm: float, ratio: float) -> None:
     tempo = TempoMap.constant(float(bpm))
     rows = [(60.0 * k / bpm + off, 0.05, 40, 90) for k in range(64) for off in (0.0, 60.0 / bpm - 0.1)]
     got = swing(read_notes(Take(notes_from_rows(rows), tempo)))
-    assert got.ratio.estimate == pytest.approx(ratio, rel=1e-6)
+    assert got.ratio.value == pytest.approx(ratio, rel=1e-6)
 
 
 @pytest.mark.parametrize(
@@ -64,9 +64,9 @@ def test_lilypond_files_of_known_swing(command: str, ratio: float, tmp_path: Pat
     bar = "g,8 g, b, b, d d e d "
     path = lily_score(bar * 16, tmp_path, bpm=104, swing=command)
     got = score(read_take(path))
-    assert got.swing.ratio.estimate == pytest.approx(ratio, abs=0.01)
+    assert got.swing.ratio.value == pytest.approx(ratio, abs=0.01)
     assert got.swing.ratio.n >= 60
-    assert got.timing.mean.estimate == pytest.approx(0.0, abs=0.0015)
+    assert got.timing.mean_s.value == pytest.approx(0.0, abs=0.0015)
 
 
 @pytest.mark.parametrize("ratio", [1.0, 1.6, 2.2, 3.2])
@@ -91,7 +91,7 @@ def test_triplet_figures_are_kept_apart_by_count() -> None:
     got = swing(read_notes(line_take(chart, rows, jitter_ms=6.0), chart))
     assert got.n_triplet_figures == 11
     assert got.ratio.n == 92 - 11
-    assert got.ratio.estimate == pytest.approx(1.6, rel=0.02)
+    assert got.ratio.value == pytest.approx(1.6, rel=0.02)
 
 
 def test_stand_ins_are_used_counted_and_honest() -> None:
@@ -102,8 +102,8 @@ def test_stand_ins_are_used_counted_and_honest() -> None:
         got = swing(read_notes(line_take(chart, rows, late_ms=late_ms), chart))
         assert got.n_stand_in == 35
         assert got.ratio.n == 140 - 35
-        assert got.ratio.estimate == pytest.approx(2.0, rel=1e-6)
-        stood = got.pairs.ratio[got.pairs.stand_in]
+        assert got.ratio.value == pytest.approx(2.0, rel=1e-6)
+        stood = got.found.ratio[got.found.stand_in]
         np.testing.assert_allclose(stood, 2.0, rtol=1e-6)
 
 
@@ -111,9 +111,9 @@ def test_no_stand_ins_in_drop_outs() -> None:
     chart = chart_of(2, drop_outs=(DropOut(1, 5, 8),))
     rows = [row for row in shuffle_rows(chart, 2.0) if not (row[0] % 4 == 2 and row[0] < 92)]
     got = swing(read_notes(line_take(chart, rows), chart))
-    assert not np.any(got.pairs.stand_in & (got.pairs.beat >= 16) & (got.pairs.beat < 32))
+    assert not np.any(got.found.stand_in & (got.found.beat >= 16) & (got.found.beat < 32))
     assert got.n_stand_in == 23 - 4
-    assert np.count_nonzero((got.pairs.beat >= 16) & (got.pairs.beat < 32)) == 8  # real pairs count there too
+    assert np.count_nonzero((got.found.beat >= 16) & (got.found.beat < 32)) == 8  # real pairs count there too
 
 
 def test_groups_by_chorus_beat_and_role() -> None:
@@ -150,7 +150,7 @@ def test_only_the_choruses_that_ask_for_eighths_count() -> None:
     chart = chart_of(choruses=plans)
     got = swing(read_notes(shuffle_take(chart), chart))
     assert got.ratio.n == 48 + 44
-    assert [g.interval.n for g in got.per_chorus] == [48, 0, 44]
+    assert [g.ratio.n for g in got.per_chorus] == [48, 0, 44]
 
 
 def test_empty_thin_and_quarters() -> None:
@@ -172,7 +172,7 @@ def test_a_short_note_that_vanishes_ranks_as_infinite() -> None:
     # Off-beats of beat 1 on the (silent) next beat: the short note is nothing.
     rows = [(b + 0.16 if 0.5 < b % 4 < 1 else b, n, p) for b, n, p in rows]
     got = swing(read_notes(line_take(chart, rows), chart))
-    assert math.isfinite(got.ratio.estimate)
+    assert math.isfinite(got.ratio.value)
     json.dumps(got.to_dict(), allow_nan=False)
 
 
@@ -204,9 +204,9 @@ def test_pitch_dependent_delay_is_seen_through_pairs_of_one_pitch() -> None:
     order = np.argsort(notes["onset_s"], kind="stable")
     late = replace(exact, notes=notes[order], header=TakeHeader(profile="strings"))
     got = swing(read_notes(late, chart))
-    octaves = got.pairs.ratio[~got.pairs.same_pitch]
+    octaves = got.found.ratio[~got.found.same_pitch]
     assert float(np.median(octaves)) == pytest.approx(1.7, abs=0.05)
-    assert got.same_pitch is not None and got.same_pitch.estimate == pytest.approx(2.0, rel=1e-3)
+    assert got.same_pitch is not None and got.same_pitch.ratio.value == pytest.approx(2.0, rel=1e-3)
     assert got.to_dict()["same_pitch"]["ratio"] == pytest.approx(2.0, rel=1e-3)
     assert "low notes may be reported late" in feel_line(got)
     agreeing = swing(read_notes(replace(exact, header=TakeHeader(profile="strings")), chart))
@@ -214,7 +214,7 @@ def test_pitch_dependent_delay_is_seen_through_pairs_of_one_pitch() -> None:
     # Calibrated, the delay is gone, and the second figure with it.
     known = replace(late, header=TakeHeader(profile="strings", calibration=Calibration(0.0, 2.0)))
     got = swing(read_notes(known, chart))
-    assert got.ratio.estimate == pytest.approx(2.0, rel=1e-4) and got.same_pitch is None
+    assert got.ratio.value == pytest.approx(2.0, rel=1e-4) and got.same_pitch is None
     pad = replace(late, header=TakeHeader(profile="pad"))
     assert swing(read_notes(pad, chart)).same_pitch is None
 

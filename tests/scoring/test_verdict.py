@@ -23,11 +23,12 @@ from trainer.line import StandIn, model_line, planned_song
 from trainer.line.stand_in import Feel, Slip
 from trainer.music import FORMS, GROOVES
 from trainer.practice.drills import DRILLS
-from trainer.scoring.card import Scorecard, score
-from trainer.scoring.form import FormResult, LostSpan
+from trainer.scoring import Scorecard, score
+from trainer.scoring.form import Back, BarPlace, FormResult, LostSpan
+from trainer.scoring.judging import verdict
 from trainer.scoring.levels import level_named, levels
 from trainer.scoring.shape import Shape
-from trainer.scoring.verdict import spread_interval, verdict
+from trainer.scoring.stats import spread_interval
 from trainer.session import BEATS_PER_BAR, expand, session_from_dict
 from trainer.take import Take, empty_notes
 
@@ -215,7 +216,7 @@ def test_pairs_from_every_feel_are_not_called_straight() -> None:
     off = np.flatnonzero((place > 0.4) & (place < 0.9))
     notes["onset_s"][off] += np.where(np.arange(len(off)) // 8 % 2, 0.10, -0.16) * 60.0 / SESSION.tempo_bpm
     out = score(Take(notes, tempo, SESSION)).verdict
-    low, high = out.lines[0].interval or (0.0, 0.0)
+    low, high = out.lines[0].figure.interval or (0.0, 0.0)
     assert high > 2.0 * low and out.lines[0].met is None and "scatter too widely" in out.lines[0].text
     assert not any(advice.about == "feel" for advice in out.advice)
 
@@ -224,7 +225,7 @@ def test_a_shape_that_is_not_to_plan_is_said_beside_the_form() -> None:
     tempo = TempoMap(CHART.tempo_segments)
     notes = StandIn(Feel(missed_frac=0.0), seed=3).play(model_line(CHART, device="root_shuffle", seed=3), tempo).notes
     line = score(Take(notes, tempo, SESSION), level="stage").verdict.lines[3]
-    assert line.figure == 0.0 and line.met is False and line.also == "3 of 5 choruses as planned"
+    assert line.figure.value == 0.0 and line.met is False and line.also == "3 of 5 choruses as planned"
 
 
 def test_a_line_in_another_key_is_asked_about_by_its_name() -> None:
@@ -241,7 +242,7 @@ def test_every_drill_can_be_had_over_the_songs_own_form_and_groove() -> None:
 
 
 def test_every_drill_that_advice_can_name_exists() -> None:
-    text = Path(trainer.scoring.levels.__file__).with_name("verdict.py").read_text(encoding="utf-8")
+    text = Path(trainer.scoring.levels.__file__).with_name("judging.py").read_text(encoding="utf-8")
     named = {name for name in DRILLS if f'"{name}"' in text}
     assert {"roots", "pin_the_verse", "shuffle_one_note", "drop_out_2_of_4", "open_by_height"} <= named
 
@@ -277,9 +278,7 @@ def test_a_few_bars_tell_nothing_of_the_song() -> None:
     card = score(Take(played[played["onset_s"] < float(tempo.seconds_at(8.0))], tempo, SESSION))
     assert card.form.line == "the form kept in the 2 bars that you played"
     line = card.verdict.lines[3]
-    assert (
-        np.isnan(line.figure) and line.met is None and line.why is not None and "notes in 2 of 12 bars" in line.why.text
-    )
+    assert line.met is None and line.unjudged is not None and "notes in 2 of 12 bars" in line.unjudged.text
     timing = card.to_dict()["timing"]
     assert timing["n"] >= 7 and timing["drift_ms_per_chorus"] is None
     whole = score(Take(played, tempo, SESSION))
@@ -343,8 +342,8 @@ def test_the_interval_of_a_spread_covers_it_when_notes_lean_on_the_one_before(r:
 def test_a_bar_asked_about_is_not_held_against_the_player() -> None:
     card = card_of("stage", jitter_sd_ms=5.0)
     assert isinstance(card.form, FormResult)
-    sure = LostSpan(16, 16, 2, 5, 2, 5, -4.0, "repeated", 2, 6, 68.0, 0.97)
+    sure = LostSpan(BarPlace(2, 5), BarPlace(2, 5), -4.0, "repeated", Back(2, 6, 68.0), 0.97, 16, 16)
     for span, met in ((replace(sure, probability=0.7), True), (sure, False)):
-        told = verdict(replace(card, form=replace(card.form, lost=(span,))), "stage")
+        told = verdict(replace(card, form=replace(card.form, lost=(span,), bars_lost=1)), "stage")
         assert told.lines[3].met is met and ("did you mean it?" in told.lines[3].text) is met
         assert bool(told.advice) is not met

@@ -134,9 +134,9 @@ def coverage(cell: Cell, n_takes: int, seed: int, via: str = "table") -> dict[st
             reading = read_notes(take, chart)
             t, s = timing(reading), swing(reading)
             for name, got, truth in (
-                ("mean", (1e3 * t.mean.low, 1e3 * t.mean.estimate, 1e3 * t.mean.high), drawn.mean_ms),
-                ("drift", (1e3 * t.drift.low, 1e3 * t.drift.slope, 1e3 * t.drift.high), drawn.drift_ms),
-                ("swing", (s.ratio.low, s.ratio.estimate, s.ratio.high), drawn.ratio),
+                ("mean", (1e3 * t.mean_s.low, 1e3 * t.mean_s.value, 1e3 * t.mean_s.high), drawn.mean_ms),
+                ("drift", (1e3 * t.drift_s.low, 1e3 * t.drift_s.value, 1e3 * t.drift_s.high), drawn.drift_ms),
+                ("swing", (s.ratio.low, s.ratio.value, s.ratio.high), drawn.ratio),
             ):
                 hits[name] += got[0] <= truth <= got[2]
                 error[name] += got[1] - truth

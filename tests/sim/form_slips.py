@@ -22,7 +22,7 @@ sys.path.insert(0, str(Path(__file__).parent))
 from players import KINDS, Player, arrays, cycle_of, heard, perform, stayed, truth
 
 from trainer.line.song import planned_song
-from trainer.scoring.form import place_notes
+from trainer.scoring.form import Back, place_notes
 from trainer.session import Chart, expand, session_from_dict
 
 LINES = (*KINDS, "figures")
@@ -116,7 +116,8 @@ def found(kind: str, line: str, seed: int, variant: str) -> tuple[bool, bool, bo
     want = spans
     exact = [heard(chart, span) for span in got] == [heard(chart, span) for span in want]
     after = chart.bars[spans[-1][1] + 1]  # a slip up to the last, held tonic has nowhere to come back
-    recovered = bool(lost) and lost[-1].back_at_beats == (None if after.final else after.onset_beats)
+    home = None if after.final else Back(after.chorus, after.bar, after.onset_beats)
+    recovered = bool(lost) and lost[-1].back == home
     causes = bool(lost) and lost[0].cause == cause
     where = f"{chart.session.form} want {want} got {got} {[s.cause for s in lost]}"
     return exact, recovered, causes, where

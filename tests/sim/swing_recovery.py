@@ -38,7 +38,7 @@ def recover(
     for i in range(n_takes):
         rows = [(t, 0.04, 36, 80) for t in draw(cell, rng).onset_s]
         take = Take(notes_from_rows(rows), TempoMap.constant(bpm))
-        got[i] = swing(read_notes(take, None if foreign else chart)).ratio.estimate
+        got[i] = swing(read_notes(take, None if foreign else chart)).ratio.value
     relative = got / ratio - 1.0
     return float(relative.mean()), float(relative.std(ddof=1) / np.sqrt(n_takes)) if n_takes > 1 else 0.0
 

@@ -136,7 +136,7 @@ def import_takes(
     from trainer.batch import midi_files
     from trainer.cli.choosing import named_session
     from trainer.practice.history import History
-    from trainer.scoring.card import misplaced
+    from trainer.scoring.assembling import misplaced
     from trainer.take import read_take, takes_dir, write_take
 
     known = None if session is None else named_session(session)

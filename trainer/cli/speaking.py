@@ -46,8 +46,8 @@ def card_text(card: Scorecard, *, full: bool = False) -> str:
 
     verdict = card.verdict.to_dict()
     lines = [summary(card, full=full)]
-    if card.remarks:
-        lines += ["", *(f"Note: {remark}" for remark in card.remarks)]
+    if card.take.remarks:
+        lines += ["", *(f"Note: {remark}" for remark in card.take.remarks)]
     if verdict["advice"]:
         lines += ["", f"What to work on (judged as {verdict['level'].replace('_', ' ')}):"]
         song = None if card.chart is None else card.chart.session

@@ -309,7 +309,7 @@ def study(
     found = card.to_dict()["devices"]["found"] or []
     listed = phrases(card.reading, card.chart, found)
     if file.suffix.lower() in (".mid", ".midi"):
-        for remark in card.remarks:
+        for remark in card.take.remarks:
             say(f"Note: {remark}")
     moved = card.reading.transposed_semitones
     if moved:

@@ -29,7 +29,7 @@ from trainer.clock.tempo import TempoMap
 from trainer.errors import TrainerError
 from trainer.session import Chart, Session, expand, session_from_dict
 from trainer.take.journal import JOURNAL_SUFFIX, Journal, JournalMark, JournalMessage, JournalWriter, recover
-from trainer.take.model import Calibration, Gap, Take, TakeHeader
+from trainer.take.model import PROFILES, Calibration, Gap, Take, TakeHeader
 from trainer.take.notes import FLAG_GLITCH, Notes, empty_notes, sorted_notes
 from trainer.take.store import SavedTake, save_take, takes_dir
 
@@ -244,7 +244,7 @@ def take_from(journal: Journal, *, band: BandScore | None = None, session: Sessi
         if name in facts:
             extra[name] = facts[name]
     header = TakeHeader(
-        profile=str(head.get("profile", "pad")),
+        profile=next((name for name in PROFILES if name == head.get("profile")), "pad"),
         created=str(head.get("created", "")),
         scorer=__version__,
         calibration=_calibration(calibration) if isinstance(calibration, Mapping) else None,

@@ -17,7 +17,7 @@ from trainer.errors import UsageError, nearest
 from trainer.line import DEVICES, BarPlan, LineScore, compose, model_line, planned_song
 from trainer.line.write import register_low
 from trainer.music import FORMS, FOUR_STRING, GROOVES, Key, Tuning, degree_name, form_bars, numeral_chord, parse_key
-from trainer.session import Chart, ChorusPlan, DropOut, PedalPlan, Session, expand
+from trainer.session import Chart, ChorusPlan, DropOut, PedalPlan, Role, Session, expand
 from trainer.take import Take
 
 __all__ = [
@@ -184,7 +184,7 @@ def drill_named(name: str) -> Drill:
 
 def answers_of(take: Take, exercise: Exercise) -> Take:
     """The take with the notes of the asked choruses alone, read against the exercise."""
-    from trainer.scoring.card import answers
+    from trainer.scoring.assembling import answers
 
     return answers(replace(take, session=exercise.session), exercise.chart)
 
@@ -226,7 +226,7 @@ def _session(ask: _Asked, title: str, choruses: tuple[ChorusPlan, ...], **more: 
     )
 
 
-def _turns(n: int, role: str = "verse", intensity: float = 0.5) -> tuple[ChorusPlan, ...]:
+def _turns(n: int, role: Role = "verse", intensity: float = 0.5) -> tuple[ChorusPlan, ...]:
     return (ChorusPlan(role, n, (intensity,) * n, line="eighths"),)
 
 

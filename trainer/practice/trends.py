@@ -9,7 +9,7 @@ from statistics import median
 import numpy as np
 
 from trainer.practice.history import FIGURES, Figure, Trend
-from trainer.scoring.stats import MIN_N, Slope, theil_sen
+from trainer.scoring.stats import MIN_N, theil_sen
 
 __all__ = ["trends_of"]
 
@@ -36,7 +36,7 @@ def _trend(figure: Figure, days: Days) -> Trend:
         text = f"{len(values)} day{'s' * (len(values) != 1)} so far; a trend wants {MIN_N}"
         return Trend(figure, len(values), newest, None, None, text)
     weeks = np.array([(day - ordered[0]).days / 7.0 for day in ordered])
-    slope: Slope = theil_sen(values, weeks, np.arange(len(values), dtype=np.float64))
+    slope = theil_sen(values, weeks, np.arange(len(values), dtype=np.float64))
     interval = (slope.low, slope.high)
     if slope.low <= 0.0 <= slope.high:
         words = "no change that stands out from the day-to-day scatter"
@@ -44,4 +44,4 @@ def _trend(figure: Figure, days: Days) -> Trend:
         words = "moving up" if slope.low > 0.0 else "moving down"
     else:
         words = "getting better" if (slope.low > 0.0) == (figure.better > 0) else "getting worse"
-    return Trend(figure, len(values), newest, slope.slope, interval, words)
+    return Trend(figure, len(values), newest, slope.value, interval, words)

@@ -12,8 +12,7 @@ from typing import Any, TypeAlias
 from trainer.report.figures import spread
 from trainer.report.files import printable, write_page
 from trainer.report.style import STYLE
-from trainer.scoring.stats import MIN_N
-from trainer.scoring.verdict import share_interval
+from trainer.scoring.stats import MIN_N, share_interval
 from trainer.take import Take
 
 __all__ = ["APART", "NOT_APART", "ComparisonRow", "comparison_rows", "write_comparison"]

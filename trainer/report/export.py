@@ -89,7 +89,7 @@ def measure_rows(card: Scorecard) -> list[Row]:
         landing.setdefault((item["chorus"], item["bar"]), []).append(f"{item['chord']} {item['outcome']}")
     place = {(item["chorus"], item["bar"]): item["place_beats"] for item in data["form"].get("place") or []}
     meant = np.maximum(reading.beats, reading.beat_idx)
-    pair_beats, ratios = card.swing.pairs.beat, card.swing.pairs.ratio
+    pair_beats, ratios = card.swing.found.beat, card.swing.found.ratio
     timed = np.isfinite(reading.on_asynchrony_s) & (reading.beat_excused == 0)
     out: list[Row] = []
     for bar in chart.bars:

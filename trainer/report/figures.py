@@ -7,8 +7,7 @@ from html import escape
 from typing import Any
 
 from trainer.report.pictures import Picture
-from trainer.scoring.stats import MIN_N
-from trainer.scoring.verdict import share_interval, spread_interval
+from trainer.scoring.stats import MIN_N, share_interval, spread_interval
 
 __all__ = [
     "Card",

@@ -1,7 +1,9 @@
 """The ears: clean, align, timing, swing, landing, form, shape, devices, scorecard. Pure numpy; no file reading."""
 
 from trainer.scoring.align import read_notes
-from trainer.scoring.card import Scorecard, score
+from trainer.scoring.assembling import score
+from trainer.scoring.card import Card, Scorecard
+from trainer.scoring.figure import Figure
 from trainer.scoring.landing import Item, Landing
 from trainer.scoring.reading import Reading
 from trainer.scoring.running import RunningFigures, RunningScore
@@ -10,6 +12,8 @@ from trainer.scoring.text import costly_bars, summary
 from trainer.scoring.timing import Timing
 
 __all__ = [
+    "Card",
+    "Figure",
     "Item",
     "Landing",
     "Reading",

@@ -15,6 +15,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from trainer.scoring.figure import Count, Row
 from trainer.take.model import Calibration, TakeHeader
 from trainer.take.notes import FLAG_DEAD, Notes, sorted_notes
 
@@ -29,15 +30,12 @@ A4_HZ = 440.0  # ISO 16
 
 
 @dataclass(frozen=True, slots=True)
-class CleanCounts:
+class CleanCounts(Row):
     """How many notes were taken out or set aside, by cause."""
 
-    retrigger: int = 0
-    false_start: int = 0
-    ghost: int = 0
-
-    def to_dict(self) -> dict[str, int]:
-        return {"retrigger": self.retrigger, "false_start": self.false_start, "ghost": self.ghost}
+    retrigger: Count = 0
+    false_start: Count = 0
+    ghost: Count = 0
 
 
 @dataclass(frozen=True)

@@ -13,9 +13,8 @@ from __future__ import annotations
 
 import itertools
 import math
-from collections.abc import Mapping
-from dataclasses import dataclass, field
-from typing import Any
+from dataclasses import dataclass
+from typing import Annotated, Literal, TypeAlias, cast, get_args
 
 import numpy as np
 from numpy.typing import NDArray
@@ -23,18 +22,20 @@ from numpy.typing import NDArray
 from trainer.music import Chord
 from trainer.scoring.bar_figures import BAR_SLOTS, BarNotes, bar_figure
 from trainer.scoring.changes import target_pc
+from trainer.scoring.figure import Digits, Explains, Row, Section
 from trainer.scoring.reading import Reading
-from trainer.scoring.why import Why, no_figure, number
+from trainer.scoring.why import Why, no_figure
 from trainer.session import BEATS_PER_BAR, Chart, ChartBar
 
-__all__ = ["DEVICE_NAMES", "Device", "Devices", "find", "find_notes"]
+__all__ = ["DEVICE_NAMES", "Device", "DeviceName", "Devices", "find", "find_notes"]
 
 Floats = NDArray[np.float64]
 
-DEVICE_NAMES = (
+DeviceName: TypeAlias = Literal[
     "root_shuffle", "pentatonic_riff", "walking_line", "chromatic_approach", "scale_descent", "triplet_figure",
     "octave_shift", "pedal", "turnaround_figure", "doubled_notes", "box_figure", "boogie_figure", "push", "slide_in",
-)  # fmt: skip
+]  # fmt: skip
+DEVICE_NAMES: tuple[DeviceName, ...] = get_args(DeviceName)
 
 GRACE_BEATS = 0.25  # a grace note runs into its beat from no further away than this; our choice
 MAX_STEPS = 4  # semitone steps of an approach (the project's definition)
@@ -43,43 +44,28 @@ _MAJOR_DOWN = {12: (11, 10), 11: (9,), 10: (9,), 9: (7,), 7: (5,), 5: (4,), 4: (
 
 
 @dataclass(frozen=True, slots=True)
-class Device:
+class Device(Row):
     """One device: its name, chorus, bar and beat (1-based), where it starts and how long it takes, in beats."""
 
-    name: str
+    name: DeviceName
     chorus: int
     bar: int
     beat: int
-    at_beats: float
-    beats: float
-
-    def to_dict(self) -> dict[str, Any]:
-        return {
-            "name": self.name,
-            "chorus": self.chorus,
-            "bar": self.bar,
-            "beat": self.beat,
-            "at_beats": number(self.at_beats, 3),
-            "beats": number(self.beats, 3),
-        }
+    at_beats: Annotated[float, Digits(3)]
+    beats: Annotated[float, Digits(3)]
 
 
 @dataclass(frozen=True)
-class Devices:
-    """The devices found, by start. `found` is None when nothing can be told; `why` says why."""
+class Devices(Section):
+    """The devices found, by start. `found` is None when nothing can be told; `nothing` says why."""
 
     found: tuple[Device, ...] | None
-    why: Mapping[str, Why] = field(default_factory=dict)
+    nothing: Annotated[Why | None, Explains("found")] = None
 
     def counts(self) -> dict[str, int]:
         """How many of each name, names in their usual order, none left out."""
         names = [device.name for device in self.found or ()]
         return {name: names.count(name) for name in DEVICE_NAMES}
-
-    def to_dict(self) -> dict[str, Any]:
-        """The scorecard's `devices` section."""
-        found = None if self.found is None else [device.to_dict() for device in self.found]
-        return {"found": found, "why": {name: why.to_dict() for name, why in self.why.items()}}
 
 
 def find(reading: Reading, chart: Chart) -> Devices:
@@ -88,7 +74,7 @@ def find(reading: Reading, chart: Chart) -> Devices:
     onset = reading.placed_beats[keep]
     inside = (onset > chart.first_beats - 0.5) & (onset < chart.end_beats)
     if not np.any(inside):
-        return Devices(None, {"found": no_figure("too_few", "no notes inside the form")})
+        return Devices(None, no_figure("too_few", "no notes inside the form"))
     return Devices(
         find_notes(
             chart,
@@ -148,7 +134,7 @@ def find_notes(
 
 
 def _device(bar: ChartBar, name: str, at: float, beats: float) -> Device:
-    return Device(name, bar.chorus, bar.bar, math.floor(at - bar.onset_beats + 1e-6) + 1, at, beats)
+    return Device(cast(DeviceName, name), bar.chorus, bar.bar, math.floor(at - bar.onset_beats + 1e-6) + 1, at, beats)
 
 
 def _grid(

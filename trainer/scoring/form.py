@@ -15,20 +15,23 @@ tuned on simulated players and tested on others.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from dataclasses import dataclass, field, replace
-from typing import Any
+from dataclasses import dataclass, replace
+from typing import Annotated, Literal, TypeAlias
 
 import numpy as np
 from numpy.typing import NDArray
 
+from trainer.scoring.figure import Count, Digits, Explains, Figure, Hidden, Key, Row, Section, Shown, measured
 from trainer.scoring.form_notes import BAR_STATES, HALF, Geometry, Votes, evidence, first_look, geometry, votes_of
 from trainer.scoring.reading import Reading
 from trainer.scoring.why import Why, no_figure
-from trainer.session import BEATS_PER_BAR, Chart
+from trainer.session import BEATS_PER_BAR, Chart, ChartBar
 
 __all__ = [
     "SURE",
+    "Back",
+    "BarPlace",
+    "Cause",
     "FormResult",
     "LostSpan",
     "PlaceBar",
@@ -216,50 +219,67 @@ def posteriors(evidence: Floats, kinds: Ints, slips: Slips | None = None) -> tup
 # --- the result ------------------------------------------------------------------------------------------------------
 
 
+Cause: TypeAlias = Literal["skipped", "repeated", "missed quick change", "turned round"]
+
+
 @dataclass(frozen=True, slots=True)
-class PlaceBar:
-    """One bar of the chart: `place_beats` is the player's distance from the band, `probability` the model's."""
+class PlaceBar(Row):
+    """One bar of the form as the player had it: displacement in beats, and the chance that it is right."""
 
     chorus: int
     bar: int
     at_beats: float
     place_beats: float
-    probability: float
+    probability: Annotated[float, Digits(3)]
 
 
 @dataclass(frozen=True, slots=True)
-class LostSpan:
-    """Bars (inclusive, 1-based) in which the player was elsewhere.
+class BarPlace(Row):
+    """A bar of a chorus."""
 
-    `cause`: "skipped", "repeated", "missed quick change", "turned round". `back_at_beats`: the downbeat of the bar in
-    which the player is with the band again, None if never. `first_idx`, `last_idx` count `Chart.bars`.
+    chorus: int
+    bar: int
+
+
+@dataclass(frozen=True, slots=True)
+class Back(Row):
+    """The bar in which the player is with the band again, and its downbeat."""
+
+    chorus: int
+    bar: int
+    at_beats: float
+
+
+@dataclass(frozen=True, slots=True)
+class LostSpan(Row):
+    """Bars in which the player was elsewhere, both ends included. `first_idx`, `last_idx` count `Chart.bars`.
+
+    `back` None: never with the band again.
     """
 
-    first_idx: int
-    last_idx: int
-    from_chorus: int
-    from_bar: int
-    to_chorus: int
-    to_bar: int
+    begin: Annotated[BarPlace, Key("from")]
+    end: Annotated[BarPlace, Key("to")]
     place_beats: float
-    cause: str
-    back_chorus: int | None
-    back_bar: int | None
-    back_at_beats: float | None
-    probability: float
+    cause: Cause
+    back: Back | None
+    probability: Annotated[float, Digits(3)]
+    first_idx: Hidden[int] = -1
+    last_idx: Hidden[int] = -1
 
     @property
     def unsure(self) -> bool:
         """Whether it is one bar early or late that may be chance, or meant: asked, not charged."""
-        one_bar = self.first_idx == self.last_idx and abs(self.place_beats) == BEATS_PER_BAR
+        one_bar = self.begin == self.end and abs(self.place_beats) == BEATS_PER_BAR
         return one_bar and self.cause != "missed quick change" and self.probability < SURE
 
     def words(self) -> str:
         """The span in words; a missed quick change, and a bar that is not sure, are put as a question."""
-        first, last = f"chorus {self.from_chorus} bar {self.from_bar}", f"chorus {self.to_chorus} bar {self.to_bar}"
-        where = first if self.first_idx == self.last_idx else f"{first} to {last}"
-        if self.first_idx != self.last_idx and self.from_chorus == self.to_chorus:
-            where = f"chorus {self.from_chorus}, bars {self.from_bar} to {self.to_bar}"
+        a, b = self.begin, self.end
+        where = f"chorus {a.chorus} bar {a.bar}"
+        if a.chorus != b.chorus:
+            where += f" to chorus {b.chorus} bar {b.bar}"
+        elif a.bar != b.bar:
+            where = f"chorus {a.chorus}, bars {a.bar} to {b.bar}"
         if self.cause == "missed quick change":
             return f"{where}: the quick change was not there; did you mean to stay?"
         n = abs(self.place_beats)
@@ -269,43 +289,35 @@ class LostSpan:
         side = "ahead of" if self.place_beats > 0 else "behind"
         return f"{where}: {size} {side} the band ({self.cause})"
 
-    def to_dict(self) -> dict[str, Any]:
-        back = None
-        if self.back_at_beats is not None:
-            back = {"chorus": self.back_chorus, "bar": self.back_bar, "at_beats": self.back_at_beats}
-        return {
-            "from": {"chorus": self.from_chorus, "bar": self.from_bar},
-            "to": {"chorus": self.to_chorus, "bar": self.to_bar},
-            "place_beats": _plain(self.place_beats),
-            "cause": self.cause,
-            "back": back,
-            "probability": round(self.probability, 3),
-        }
-
 
 @dataclass(frozen=True)
-class FormResult:
-    """Where the player was. `lost` and `place` are None when nothing can be told; `why` says why.
+class FormResult(Section):
+    """Where the player was. `lost` and `place` are None when nothing can be told; `nothing` says why.
 
-    `n_bars_played` counts the bars with notes that tell.
+    `bars_lost`: how many bars were played elsewhere. `n_bars_played` counts the bars with notes that tell.
     """
 
     lost: tuple[LostSpan, ...] | None
     place: tuple[PlaceBar, ...] | None
-    n_votes: int = 0
-    n_bars_played: int = 0
-    why: Mapping[str, Why] = field(default_factory=dict)
+    bars_lost: Count | None
+    n_votes: Hidden[int] = 0
+    n_bars_played: Hidden[int] = 0
+    nothing: Annotated[Why | None, Explains("lost", "place", "bars_lost")] = None
 
-    @property
-    def bars_lost(self) -> int | None:
-        """How many bars were played elsewhere, None when nothing can be told."""
-        return None if self.lost is None else sum(span.last_idx - span.first_idx + 1 for span in self.lost)
+    @classmethod
+    def empty(cls, why: Why, n_votes: int = 0) -> FormResult:
+        """Nothing to say, and why."""
+        return cls(None, None, None, n_votes, nothing=why)
+
+    @measured(Shown("n_lost", 0, title="times lost in the form", better=-1, followed="n_lost", asked=True))
+    def n_lost(self) -> Figure:
+        return Figure(why=self.nothing) if self.lost is None else Figure(float(len(self.lost)))
 
     @property
     def line(self) -> str:
         """The form in a few words, with its counts and places."""
         if self.lost is None:
-            return f"the place cannot be told: {self.why['lost'].text}" if "lost" in self.why else ""
+            return "" if self.nothing is None else f"the place cannot be told: {self.nothing.text}"
         if not self.lost:
             n = self.n_bars_played
             if n >= _THROUGHOUT * len(self.place or ()):
@@ -315,35 +327,9 @@ class FormResult:
         more = f" and {len(self.lost) - 3} more" if len(self.lost) > 3 else ""
         return "; ".join(said) + more
 
-    def to_dict(self) -> dict[str, Any]:
-        """The scorecard's `form` section."""
-        place = None
-        if self.place is not None:
-            place = [
-                {
-                    "chorus": row.chorus,
-                    "bar": row.bar,
-                    "at_beats": row.at_beats,
-                    "place_beats": _plain(row.place_beats),
-                    "probability": round(row.probability, 3),
-                }
-                for row in self.place
-            ]
-        return {
-            "lost": None if self.lost is None else [span.to_dict() for span in self.lost],
-            "place": place,
-            "bars_lost": self.bars_lost,
-            "why": {name: why.to_dict() for name, why in self.why.items()},
-        }
-
 
 def _plain(beats: float) -> int | float:
     return int(beats) if float(beats).is_integer() else beats
-
-
-def _nothing(code: str, text: str, n_votes: int) -> FormResult:
-    reason = no_figure(code, text)
-    return FormResult(None, None, n_votes, why={"lost": reason, "place": reason, "bars_lost": reason})
 
 
 def place(reading: Reading, chart: Chart) -> FormResult:
@@ -364,9 +350,11 @@ def place_notes(chart: Chart, onset_beats: Floats, pitches: Floats, slips: Slips
     votes = votes_of(geo, chart.swing_ratio, onset, pitch)
     if len(votes) < _MIN_VOTES:
         notes = "1 note" if len(votes) == 1 else f"{len(votes)} notes"
-        return _nothing("too_few", f"{notes} inside the form; {_MIN_VOTES} are needed to tell the place", len(votes))
+        few = f"{notes} inside the form; {_MIN_VOTES} are needed to tell the place"
+        return FormResult.empty(no_figure("too_few", few), len(votes))
     if len(set(zip(geo.root_pc.tolist(), geo.minor.tolist(), strict=True))) < 2:
-        return _nothing("one_chord", "the form has one chord only, so one bar sounds like another", len(votes))
+        text = "the form has one chord only, so one bar sounds like another"
+        return FormResult.empty(no_figure("one_chord", text), len(votes))
     kinds = step_kinds(geo)
     quick = np.array(_quick_bars(chart, geo), dtype=np.intp)
     path = first_look(geo, votes)
@@ -440,19 +428,20 @@ def _result(chart: Chart, geo: Geometry, said: Floats, path: Ints, chance: Float
     for i in range(len(lost) - 2, -1, -1):  # straight on into another slip: back when that one ends
         here, then = lost[i], lost[i + 1]
         if then.first_idx == here.last_idx + 1:
-            lost[i] = replace(
-                here, back_chorus=then.back_chorus, back_bar=then.back_bar, back_at_beats=then.back_at_beats
-            )
+            lost[i] = replace(here, back=then.back)
     seat = np.array([chance[i * BEATS_PER_BAR : (i + 1) * BEATS_PER_BAR, place[i]].mean() for i in range(n_bars)])
     rows_out = tuple(
-        PlaceBar(bar.chorus, bar.bar, bar.onset_beats, geo.signed_beats(int(place[bar.idx])), float(seat[bar.idx]))
+        PlaceBar(
+            bar.chorus, bar.bar, bar.onset_beats, _plain(geo.signed_beats(int(place[bar.idx]))), float(seat[bar.idx])
+        )
         for bar in chart.bars
         if bar.chorus >= 1
     )
     shown = tuple(span for span in lost if chart.bars[span.last_idx].chorus >= 1)
     in_chorus = np.array([bar.chorus >= 1 for bar in chart.bars])
     played = np.unique(geo.bar_idx[votes.beat])
-    return FormResult(shown, rows_out, len(votes), int(in_chorus[played].sum()))
+    bars_lost = sum(span.last_idx - span.first_idx + 1 for span in shown)
+    return FormResult(shown, rows_out, bars_lost, len(votes), int(in_chorus[played].sum()))
 
 
 def _bar_gain(geo: Geometry, said: Floats, votes: Votes, state: int) -> Floats:
@@ -510,10 +499,7 @@ def _span(
 ) -> LostSpan:
     place_beats = geo.signed_beats(state)
     move = geo.signed_beats((state - before) % geo.n_states)
-    if move % BEATS_PER_BAR:
-        cause = "turned round"
-    else:
-        cause = "skipped" if move > 0 else "repeated"
+    cause: Cause = "turned round" if move % BEATS_PER_BAR else "skipped" if move > 0 else "repeated"
     # Back in the first bar that does not differ any more; never, if the path never comes home.
     home = np.any(path[(last + 1) * BEATS_PER_BAR :] == 0) and last + 1 < len(chart.bars)
     back = chart.bars[last + 1] if home else None
@@ -522,19 +508,19 @@ def _span(
     first_bar = next((bar for bar in chart.bars[first : last + 1] if bar.chorus >= 1), chart.bars[first])
     last_bar = chart.bars[last]
     return LostSpan(
+        BarPlace(first_bar.chorus, first_bar.bar),
+        BarPlace(last_bar.chorus, last_bar.bar),
+        _plain(place_beats),
+        cause,
+        _back(back),
+        float(1.0 - chance[rows, 0].mean()),
         first,
         last,
-        first_bar.chorus,
-        first_bar.bar,
-        last_bar.chorus,
-        last_bar.bar,
-        place_beats,
-        cause,
-        back.chorus if back else None,
-        back.bar if back else None,
-        back.onset_beats if back else None,
-        float(1.0 - chance[rows, 0].mean()),
     )
+
+
+def _back(bar: ChartBar | None) -> Back | None:
+    return None if bar is None else Back(bar.chorus, bar.bar, bar.onset_beats)
 
 
 def _quick_bars(chart: Chart, geo: Geometry) -> list[int]:
@@ -558,17 +544,12 @@ def _quick_bars(chart: Chart, geo: Geometry) -> list[int]:
 def _quick_span(chart: Chart, idx: int, probability: float) -> LostSpan:
     bar = chart.bars[idx]
     back = chart.bars[idx + 1] if idx + 1 < len(chart.bars) else None
-    return LostSpan(
-        idx, idx, bar.chorus, bar.bar, bar.chorus, bar.bar, -float(BEATS_PER_BAR), "missed quick change",
-        back.chorus if back else None, back.bar if back else None, back.onset_beats if back else None, probability,
-    )  # fmt: skip
+    where = BarPlace(bar.chorus, bar.bar)
+    return LostSpan(where, where, -BEATS_PER_BAR, "missed quick change", _back(back), probability, idx, idx)
 
 
 def _as_quick(span: LostSpan, idx: int) -> LostSpan:
     """A one-bar excursion over the quick change alone is a missed quick change."""
     if not (span.first_idx == span.last_idx == idx) or span.place_beats % BEATS_PER_BAR:
         return span
-    return LostSpan(
-        idx, idx, span.from_chorus, span.from_bar, span.to_chorus, span.to_bar, -float(BEATS_PER_BAR),
-        "missed quick change", span.back_chorus, span.back_bar, span.back_at_beats, span.probability,
-    )  # fmt: skip
+    return replace(span, place_beats=-BEATS_PER_BAR, cause="missed quick change")

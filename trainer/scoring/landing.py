@@ -14,34 +14,41 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass, field, replace
-from typing import Any, TypeVar
+from dataclasses import dataclass, replace
+from typing import Annotated, Literal, TypeAlias, TypeVar, get_args
 
 import numpy as np
+from msgspec import Meta
 from numpy.typing import NDArray
 
 from trainer.music.chords import Chord
 from trainer.scoring.changes import target_pc
+from trainer.scoring.figure import Count, Digits, Explains, Figure, Hidden, Key, Row, Section, Shown, computed
 from trainer.scoring.reading import EXCUSED_GAP, SLOT_OFF, SLOT_TRIPLET_3, Reading
-from trainer.scoring.why import Why, no_figure, number
-from trainer.session import BEATS_PER_BAR, Chart, ChartBar
+from trainer.scoring.stats import share
+from trainer.scoring.why import Why, no_figure
+from trainer.session import BEATS_PER_BAR, BarRole, Chart, ChartBar
 from trainer.take.notes import FLAG_CUT
 
-__all__ = ["OUTCOMES", "Item", "Landing", "Tally", "landing"]
+__all__ = [
+    "LANDED",
+    "NOT_COUNTED",
+    "OUTCOMES",
+    "ROOTS",
+    "ChorusTally",
+    "Item",
+    "Landing",
+    "Outcome",
+    "Tally",
+    "landing",
+]
 
 _Group = TypeVar("_Group", str, int)
 
-OUTCOMES = (
-    "root",
-    "root_early",
-    "root_late",
-    "chord_tone",
-    "other",
-    "silent",
-    "pedal",
-    "turnaround",
-    "not_asked",
-)
+Outcome: TypeAlias = Literal[
+    "root", "root_early", "root_late", "chord_tone", "other", "silent", "pedal", "turnaround", "not_asked"
+]
+OUTCOMES: tuple[Outcome, ...] = get_args(Outcome)
 ROOTS = ("root", "root_early", "root_late")
 LANDED = (*ROOTS, "chord_tone")
 UNHEARD = ("stopped", "not_in_yet", "gap", "heard")  # notes of items where nobody could play, or was to
@@ -56,11 +63,11 @@ RIFF_REST_BEATS = 2.0  # the project's definition
 SAME_PLACE_BEATS = 0.2  # our choice: the bars around repeat a first onset within this
 
 
-@dataclass(frozen=True, slots=True)
-class Item:
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Item(Row):
     """One change of chord or chorus top, judged. `pitch` and `asynchrony_s` are NaN where nothing was played.
 
-    `at_top`: a chorus top without a change. `degree_from`: the chord before, for the pair ("I→IV"). `stayed_on`: "I"
+    `pair`: the chord before and this ("I→IV"), this alone at a chorus top without a change (`at_top`). `stayed_on`: "I"
     (or "V") when the player kept the old root: put as a question. `note`: what else a person should know.
     """
 
@@ -69,86 +76,73 @@ class Item:
     beat: int
     at_beats: float
     chord: str
-    root_pc: int
+    root_pc: Annotated[int, Meta(ge=0, le=11)]
     degree: str
-    degree_from: str
-    role: str
-    outcome: str
-    pitch: float
-    asynchrony_s: float
-    bar_idx: int
-    at_top: bool = False
+    outcome: Outcome
+    pitch: Annotated[float, Digits(2)]
+    asynchrony_s: Annotated[float, Digits(2, 1000.0), Key("asynchrony_ms")]
+    role: BarRole
+    pair: str
     stayed_on: str | None = None
     note: str | None = None
-    note_idx: int = -1
-
-    @property
-    def pair(self) -> str:
-        return f"{self.degree_from}→{self.degree}" if self.degree_from else self.degree
-
-    def to_dict(self) -> dict[str, Any]:
-        return {
-            "chorus": self.chorus,
-            "bar": self.bar,
-            "beat": self.beat,
-            "at_beats": self.at_beats,
-            "chord": self.chord,
-            "root_pc": self.root_pc,
-            "degree": self.degree,
-            "outcome": self.outcome,
-            "pitch": number(self.pitch, 2),
-            "asynchrony_ms": number(1000.0 * self.asynchrony_s, 2),
-            "role": self.role,
-            "pair": self.pair,
-            "stayed_on": self.stayed_on,
-            "note": self.note,
-        }
+    bar_idx: Hidden[int] = -1
+    at_top: Hidden[bool] = False
+    note_idx: Hidden[int] = -1
 
 
-@dataclass(frozen=True, slots=True)
-class Tally:
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Tally(Row):
     """Counts of one group of changes: how many were asked, how many landed on the root, how many landed."""
 
-    changes: int
-    roots: int
-    landed: int
-
-    def to_dict(self) -> dict[str, int]:
-        return {"changes": self.changes, "roots": self.roots, "landed": self.landed}
+    changes: Count
+    roots: Count
+    landed: Count
 
 
-@dataclass(frozen=True)
-class Landing:
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ChorusTally(Tally):
+    """The counts of one chorus."""
+
+    chorus: int
+
+
+@dataclass(frozen=True, kw_only=True)
+class Landing(Section):
     """Every change judged, and the counts. `missed` are those that count and did not land."""
 
-    items: tuple[Item, ...]
-    total: Tally
+    changes: Count | None
+    roots: Count | None
+    landed: Count | None
+    root_rate: Annotated[
+        Figure,
+        Shown(
+            "root_rate", 4, least=0.0, most=1.0, title="roots on the changes", shown_digits=2, better=1,
+            columns=("root_rate",), followed="root_rate", asked=True,
+        ),
+    ]  # fmt: skip
+    landed_rate: Annotated[
+        Figure,
+        Shown(
+            "landed_rate", 4, least=0.0, most=1.0, title="root, third or fifth landed", shown_digits=2, better=1,
+            columns=("landed_rate",), followed="landed_rate", asked=True,
+        ),
+    ]  # fmt: skip
     by_role: Mapping[str, Tally]
     by_pair: Mapping[str, Tally]
-    per_chorus: Mapping[int, Tally]
-    outcomes: Mapping[str, int]
+    per_chorus: tuple[ChorusTally, ...]
+    outcomes: Mapping[Outcome, Count]
+    items: tuple[Item, ...]
     transposed_semitones: int = 0
-    why: Mapping[str, Why] = field(default_factory=dict)
+    uncounted: Annotated[Why | None, Explains("changes", "roots", "landed")] = None
+    nothing: Annotated[Why | None, Explains("by_role", "items")] = None
+
+    @property
+    def total(self) -> Tally:
+        return Tally(changes=self.changes or 0, roots=self.roots or 0, landed=self.landed or 0)
 
     @property
     def missed(self) -> tuple[Item, ...]:
         return tuple(i for i in self.items if i.outcome in ("other", "silent"))
-
-    def to_dict(self) -> dict[str, Any]:
-        asked = self.total.changes
-        counts = {name: None if name in self.why else n for name, n in self.total.to_dict().items()}
-        return {
-            **counts,
-            "root_rate": None if not asked else round(self.total.roots / asked, 4),
-            "landed_rate": None if not asked else round(self.total.landed / asked, 4),
-            "by_role": {name: tally.to_dict() for name, tally in self.by_role.items()},
-            "by_pair": {name: tally.to_dict() for name, tally in self.by_pair.items()},
-            "per_chorus": [{"chorus": c, **tally.to_dict()} for c, tally in self.per_chorus.items()],
-            "outcomes": dict(self.outcomes),
-            "transposed_semitones": self.transposed_semitones,
-            "items": [item.to_dict() for item in self.items],
-            "why": {name: why.to_dict() for name, why in self.why.items()},
-        }
 
 
 @dataclass(frozen=True, slots=True)
@@ -170,36 +164,43 @@ def landing(reading: Reading) -> Landing:
     chart = reading.chart
     if chart is None:
         why = no_figure("no_session", "without a session the chords are not known")
-        names = ("changes", "roots", "landed", "root_rate", "landed_rate", "by_role", "items")
-        return Landing((), Tally(0, 0, 0), {}, {}, {}, {}, 0, dict.fromkeys(names, why))
+        return replace(
+            _landing([], why), changes=None, roots=None, landed=None, outcomes={}, uncounted=why, nothing=why
+        )
     if not reading.n:
         reason = no_figure("no_notes", "no notes were played")
-        empty = ("root_rate", "landed_rate", "by_role", "items")
-        return Landing((), Tally(0, 0, 0), {}, {}, {}, {}, 0, dict.fromkeys(empty, reason))
+        return replace(_landing([], reason), outcomes={}, nothing=reason)
     judge = _Judge(reading, chart)
     changes = _changes(chart)
-    items = [judge.item(change) for change in changes]
-    items = _pedals(judge, changes, items)
+    items = _pedals(judge, changes, [judge.item(change) for change in changes])
+    return _landing(items, no_figure("none_asked", "no change of chord counts here"), reading)
+
+
+def _landing(items: list[Item], none: Why, reading: Reading | None = None) -> Landing:
+    """The counts over items; `none` is why there is no rate if nothing counts."""
     total = _tally(items)
-    why_map: dict[str, Why] = {}
-    if total.changes == 0:
-        reason = no_figure("none_asked", "no change of chord counts here")
-        why_map = {"root_rate": reason, "landed_rate": reason}
+    chorus = _tallies(items, lambda item: item.chorus)
     return Landing(
-        items=tuple(items),
-        total=total,
+        changes=total.changes,
+        roots=total.roots,
+        landed=total.landed,
+        root_rate=share(total.roots, total.changes, none),
+        landed_rate=share(total.landed, total.changes, none),
         by_role=_tallies(items, lambda item: item.role),
         by_pair=_tallies(items, lambda item: item.pair),
-        per_chorus=_tallies(items, lambda item: item.chorus),
+        per_chorus=tuple(
+            ChorusTally(chorus=c, changes=t.changes, roots=t.roots, landed=t.landed) for c, t in chorus.items()
+        ),
         outcomes={name: sum(i.outcome == name for i in items) for name in OUTCOMES},
-        transposed_semitones=reading.transposed_semitones,
-        why=why_map,
+        items=tuple(items),
+        transposed_semitones=0 if reading is None else reading.transposed_semitones,
+        **({} if reading is None else computed(Landing, reading)),
     )
 
 
 def _tally(items: list[Item]) -> Tally:
     counted = [i.outcome for i in items if i.outcome not in NOT_COUNTED]
-    return Tally(len(counted), sum(o in ROOTS for o in counted), sum(o in LANDED for o in counted))
+    return Tally(changes=len(counted), roots=sum(o in ROOTS for o in counted), landed=sum(o in LANDED for o in counted))
 
 
 def _tallies(items: list[Item], group: Callable[[Item], _Group]) -> dict[_Group, Tally]:
@@ -274,7 +275,7 @@ class _Judge:
         idx = int(self.r.on_note_idx[row])
         return -1 if idx < 0 or self.r.ghost[idx] else idx
 
-    def kind(self, idx: int, chord: Chord) -> str:
+    def kind(self, idx: int, chord: Chord) -> Literal["root", "chord_tone", "seventh", "other"]:
         """What a note is in a chord: "root", "chord_tone" (3rd, 5th, root over a slash bass), "seventh", "other"."""
         pc = int(self.r.pc[idx])
         if pc == target_pc(chord):
@@ -331,7 +332,7 @@ class _Judge:
             chord=change.chord.name,
             root_pc=target_pc(change.chord),
             degree=change.degree,
-            degree_from=change.degree_from,
+            pair=f"{change.degree_from}→{change.degree}" if change.degree_from else change.degree,
             role=change.bar.role,
             outcome=outcome,
             pitch=pitch,
@@ -353,7 +354,7 @@ class _Judge:
             return math.nan
         return float(self.onset_s[idx] - r.tempo.seconds_at(float(change.at_beats)))
 
-    def _outcome(self, change: _Change) -> tuple[str, int, str | None]:
+    def _outcome(self, change: _Change) -> tuple[Outcome, int, str | None]:
         """(outcome, row of the note judged or -1, what else to know) before pedals and turnarounds are looked at."""
         r, at, chord = self.r, change.at_beats, change.chord
         beat_of_bar = round(at - change.bar.onset_beats)
@@ -388,12 +389,12 @@ class _Judge:
             return "not_asked", -1, "stopped"
         return ("not_asked", -1, "not_in_yet") if at < r.from_beats else ("silent", -1, None)
 
-    def _named(self, idx: int, chord: Chord) -> tuple[str, int, str | None]:
+    def _named(self, idx: int, chord: Chord) -> tuple[Outcome, int, str | None]:
         kind = self.kind(idx, chord)
         # The seventh is neutral: neither landed nor missed.
         return ("not_asked", idx, "seventh") if kind == "seventh" else (kind, idx, None)
 
-    def _sounding_root(self, at: int, chord: Chord) -> tuple[str, int] | None:
+    def _sounding_root(self, at: int, chord: Chord) -> tuple[Outcome, int] | None:
         """A root still sounding across the line: struck on the off-beat before (early) or further back (held)."""
         r = self.r
         i = int(np.searchsorted(self.beats, at - 0.02)) - 1

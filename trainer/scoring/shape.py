@@ -14,14 +14,27 @@ from __future__ import annotations
 import itertools
 import math
 from collections.abc import Collection, Mapping, Sequence
-from dataclasses import dataclass, field, replace
-from typing import Any
+from dataclasses import dataclass, replace
+from typing import Annotated, Any, Literal, TypeAlias, get_args
 
 import numpy as np
 from numpy.typing import NDArray
 
 from trainer.scoring.changes import target_pc
-from trainer.scoring.landing import Landing
+from trainer.scoring.figure import (
+    NO_FIGURE,
+    Count,
+    Explains,
+    Figure,
+    Hidden,
+    Row,
+    Section,
+    Shown,
+    computed,
+    measured,
+    told,
+)
+from trainer.scoring.landing import ChorusTally, Landing
 from trainer.scoring.levels import ShapeRules, shape_rules
 from trainer.scoring.reading import (
     FIGURE_PAIR,
@@ -33,84 +46,71 @@ from trainer.scoring.reading import (
     SLOT_TRIPLET_3,
     Reading,
 )
-from trainer.scoring.stats import MIN_N, Interval, median, robust_sd, t_quantile
-from trainer.scoring.why import Why, ci, counted, no_figure, number
-from trainer.session import BEATS_PER_BAR, Chart, ChartBar
+from trainer.scoring.stats import MIN_N, median, robust_sd, share, welch
+from trainer.scoring.why import Why, counted, no_figure
+from trainer.session import BEATS_PER_BAR, BarRole, Chart, ChartBar
 
-__all__ = ["VERDICTS", "ChorusShape", "Shape", "rank_correlation", "rhythm_repeat", "shape", "welch"]
+__all__ = ["VERDICTS", "ChorusShape", "ChorusVerdict", "Gate", "Shape", "rank_correlation", "rhythm_repeat", "shape"]
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 Bools = NDArray[np.bool_]
 
-VERDICTS = ("pinned", "held", "open", "wandering", "mixed")
+ChorusVerdict: TypeAlias = Literal["pinned", "held", "open", "wandering", "mixed"]
+VERDICTS: tuple[ChorusVerdict, ...] = get_args(ChorusVerdict)
 MIN_NOTES = 8  # fewer in a chorus: no verdict; our choice
 _SLOTS = 16  # per bar: on, second and third partial, off
 
 
-@dataclass(frozen=True, slots=True)
-class ChorusShape:
-    """One chorus as played. NaN where a figure is absent; `as_planned` None where the plan asks for nothing.
+def _share(key: str, title: str) -> Shown:
+    return Shown(key, 3, least=0.0, most=1.0, title=title, shown_digits=2)
+
+
+def _gate(key: str, title: str) -> Shown:
+    return Shown(key, 3, least=0.0, title=title, shown_digits=2)
+
+
+_ACCENT = Shown("accent", 1, title="accent on 2 and 4")
+_ACCENT_OFFBEAT = Shown("accent_offbeat", 1, title="accent off the beat")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ChorusShape(Section):
+    """One chorus as played; `as_planned` None where the plan asks for nothing.
 
     `verdict` None: too few notes. `missed` of `changes` did not land. `entropy_bits` is over degrees of the chord.
     `lost`: the player was elsewhere in the form for most of it.
     """
 
     chorus: int
-    role: str
-    intensity: float
-    n: int
-    verdict: str | None
+    role: BarRole
+    verdict: ChorusVerdict | None
     as_planned: bool | None
-    notes_per_bar: float
-    median_pitch: float
-    top_pitch: float
-    span_semitones: float
-    root_share: float
-    chord_tone_share: float
-    entropy_bits: float
-    rhythm_repeat: float
-    triplet_figures: int
-    velocity: float
-    slope_semitones_per_bar: float
-    gate_long: float
-    gate_short: float
-    gate_quarter: float
-    accent: float
-    accent_offbeat: float
-    missed: int
-    changes: int
-    mean_pitch: float
-    why: Mapping[str, Why] = field(default_factory=dict)
-    lost: bool = False
-
-    def to_dict(self) -> dict[str, Any]:
-        return {
-            "chorus": self.chorus,
-            "role": self.role,
-            "verdict": self.verdict,
-            "as_planned": self.as_planned,
-            "n": self.n,
-            "notes_per_bar": number(self.notes_per_bar, 2),
-            "median_pitch": number(self.median_pitch, 2),
-            "top_pitch": number(self.top_pitch, 2),
-            "span_semitones": number(self.span_semitones, 1),
-            "root_share": number(self.root_share, 3),
-            "chord_tone_share": number(self.chord_tone_share, 3),
-            "entropy_bits": number(self.entropy_bits, 3),
-            "rhythm_repeat": number(self.rhythm_repeat, 3),
-            "triplet_figures": self.triplet_figures,
-            "velocity": number(self.velocity, 1),
-            "slope_semitones_per_bar": number(self.slope_semitones_per_bar, 3),
-            "gate_long": number(self.gate_long, 3),
-            "gate_short": number(self.gate_short, 3),
-            "gate_quarter": number(self.gate_quarter, 3),
-            "accent": number(self.accent, 1),
-            "accent_offbeat": number(self.accent_offbeat, 1),
-            "missed": self.missed,
-            "changes": self.changes,
-            "why": {name: why.to_dict() for name, why in self.why.items()},
-        }
+    n: Count
+    notes_per_bar: Annotated[Figure, Shown("notes_per_bar", 2, least=0.0, title="notes a bar")]
+    median_pitch: Annotated[Figure, Shown("median_pitch", 2, title="middle pitch")] = NO_FIGURE
+    top_pitch: Annotated[Figure, Shown("top_pitch", 2, title="top pitch")] = NO_FIGURE
+    span_semitones: Annotated[Figure, Shown("span_semitones", 1, least=0.0, title="span", unit="semitones")] = NO_FIGURE
+    root_share: Annotated[Figure, _share("root_share", "roots")] = NO_FIGURE
+    chord_tone_share: Annotated[Figure, _share("chord_tone_share", "chord notes")] = NO_FIGURE
+    entropy_bits: Annotated[Figure, Shown("entropy_bits", 3, least=0.0, title="variety", unit="bits")] = NO_FIGURE
+    rhythm_repeat: Annotated[Figure, _share("rhythm_repeat", "rhythm repeats")] = NO_FIGURE
+    triplet_figures: Count = 0
+    velocity: Annotated[Figure, Shown("velocity", 1, title="middle velocity")] = NO_FIGURE
+    slope_semitones_per_bar: Annotated[
+        Figure, Shown("slope_semitones_per_bar", 3, title="rise", unit="semitones a bar", shown_digits=2)
+    ] = NO_FIGURE
+    gate_long: Annotated[Figure, _gate("gate_long", "long notes held")] = NO_FIGURE
+    gate_short: Annotated[Figure, _gate("gate_short", "short notes held")] = NO_FIGURE
+    gate_quarter: Annotated[Figure, _gate("gate_quarter", "quarters held")] = NO_FIGURE
+    accent: Annotated[Figure, _ACCENT] = NO_FIGURE
+    accent_offbeat: Annotated[Figure, _ACCENT_OFFBEAT] = NO_FIGURE
+    missed: Count
+    changes: Count
+    unjudged: Annotated[Why | None, Explains("verdict")] = None
+    intensity: Hidden[float] = 0.0
+    mean_pitch: Hidden[float] = math.nan
+    lost: Hidden[bool] = False
 
     def sentence(self) -> str:
         """The chorus in one plain sentence."""
@@ -131,18 +131,60 @@ class ChorusShape:
         return f"{name}: {said}{tail}."
 
 
-@dataclass(frozen=True)
-class Shape:
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Gate(Row):
+    """Sounding length over the interval to the next note."""
+
+    long: Annotated[Figure, _gate("long", "long notes held")] = NO_FIGURE
+    short: Annotated[Figure, _gate("short", "short notes held")] = NO_FIGURE
+    quarter: Annotated[Figure, _gate("quarter", "quarters held")] = NO_FIGURE
+
+
+@dataclass(frozen=True, kw_only=True)
+class Shape(Section):
     """The shape of a take. `contrast` holds solo minus verse; `build` rank correlations with the planned intensity."""
 
     choruses: tuple[ChorusShape, ...]
-    contrast: Mapping[str, Interval]
-    build: Mapping[str, float]
+    contrast: Annotated[Mapping[str, Figure], Shown("difference", 2, ci="ci95", n="n")]
+    build: Annotated[Mapping[str, Figure], Shown("", 3, least=-1.0, most=1.0)]
     arc: tuple[int, int] | None
-    gate: Mapping[str, float]
-    accent: float
-    accent_offbeat: float
-    why: Mapping[str, Why] = field(default_factory=dict)
+    gate: Gate = Gate()
+    accent: Annotated[Figure, _ACCENT] = NO_FIGURE
+    accent_offbeat: Annotated[Figure, _ACCENT_OFFBEAT] = NO_FIGURE
+    no_choruses: Annotated[Why | None, Explains("choruses")] = None
+    no_contrast: Annotated[Why | None, Explains("contrast")] = None
+    no_build: Annotated[Why | None, Explains("build")] = None
+    no_arc: Annotated[Why | None, Explains("arc")] = None
+
+    @classmethod
+    def empty(cls, why: Why) -> Shape:
+        """Nothing to say, and why."""
+        nothing = Figure(why=why)
+        gate = Gate(long=nothing, short=nothing, quarter=nothing)
+        return cls(
+            choruses=(), contrast={}, build={}, arc=None, gate=gate, accent=nothing, accent_offbeat=nothing,
+            no_choruses=why, no_contrast=why, no_build=why, no_arc=why,
+        )  # fmt: skip
+
+    @measured(
+        Shown("contrast", 2, title="notes a bar, solo against verse", followed="contrast",
+              meaning="How much busier the solos are than the verses.")
+    )  # fmt: skip
+    def denser(self) -> Figure:
+        return self.contrast.get("notes_per_bar", NO_FIGURE)
+
+    @measured(
+        Shown("contrast_height", 2, title="semitones, solo against verse", followed="contrast_height",
+              meaning="How much higher the solos lie.")
+    )  # fmt: skip
+    def higher(self) -> Figure:
+        return self.contrast.get("median_pitch", NO_FIGURE)
+
+    @measured(Shown("pinned_rate", 3, title="verses pinned", shown_digits=2, better=1, followed="pinned_rate"))
+    def pinned(self) -> Figure:
+        verses = [c.verdict for c in self.choruses if c.role == "verse" and c.verdict is not None]
+        none = no_figure("none_found", "no verse with enough notes")
+        return share(verses.count("pinned"), len(verses), none)
 
     @property
     def planned(self) -> tuple[int, int]:
@@ -154,6 +196,8 @@ class Shape:
     def line(self) -> str:
         """The shape in a few words, with its counts."""
         words = [c.verdict for c in self.choruses if c.verdict is not None]
+        if self.no_choruses is not None:
+            return ""
         if not words:
             return "too few notes for a shape"
         counts = ", ".join(f"{words.count(v)} {v}" for v in VERDICTS if v in words)
@@ -161,36 +205,20 @@ class Shape:
         plan = f" ({good} of {asked} as planned)" if asked else ""
         return f"choruses: {counts}{plan}"
 
+    @told
     def sentences(self) -> tuple[str, ...]:
         """What a player can read: a sentence for each chorus, then contrast, build and arc where there are any."""
         out = [chorus.sentence() for chorus in self.choruses]
         dense = self.contrast.get("notes_per_bar")
-        if dense is not None and math.isfinite(dense.low):
+        if dense is not None and dense.interval is not None:
             away = "clear" if dense.low > 0.0 or dense.high < 0.0 else "not clear"
             out.append(
-                f"Solos against verses: {dense.estimate:+.1f} notes a bar ({dense.low:+.1f} to {dense.high:+.1f}), "
+                f"Solos against verses: {dense.value:+.1f} notes a bar ({dense.low:+.1f} to {dense.high:+.1f}), "
                 f"a difference that is {away}."
             )
         if self.arc is not None:
             out.append(f"An arc: up over chorus {self.arc[0]}, down over chorus {self.arc[1]}.")
         return tuple(out)
-
-    def to_dict(self) -> dict[str, Any]:
-        """The scorecard's `shape` section."""
-        return {
-            "choruses": [chorus.to_dict() for chorus in self.choruses],
-            "contrast": {
-                name: {"difference": number(i.estimate, 2), "ci95": ci(i, 2), "n": i.n}
-                for name, i in self.contrast.items()
-            },
-            "build": {name: number(rho, 3) for name, rho in self.build.items()},
-            "arc": None if self.arc is None else list(self.arc),
-            "gate": {name: number(share, 3) for name, share in self.gate.items()},
-            "accent": number(self.accent, 1),
-            "accent_offbeat": number(self.accent_offbeat, 1),
-            "sentences": list(self.sentences()),
-            "why": {name: why.to_dict() for name, why in self.why.items()},
-        }
 
 
 # --- small measures -----------------------------------------------------------------------------------------------
@@ -224,23 +252,6 @@ def _ranks(values: Floats) -> Floats:
     ends = np.cumsum(counts)
     ranks: Floats = (ends - 0.5 * (counts - 1))[inverse]
     return ranks
-
-
-def welch(a: Floats, b: Floats) -> Interval:
-    """Mean of b minus mean of a with its 95 % interval (Welch 1947); no interval below eight values in either."""
-    a, b = a[np.isfinite(a)], b[np.isfinite(b)]
-    n = min(len(a), len(b))
-    if n == 0:
-        return Interval(math.nan, math.nan, math.nan, 0)
-    difference = float(b.mean() - a.mean())
-    if n < MIN_N:
-        return Interval(difference, math.nan, math.nan, n)
-    va, vb = float(a.var(ddof=1)) / len(a), float(b.var(ddof=1)) / len(b)
-    if va + vb <= 0.0:
-        return Interval(difference, difference, difference, n)
-    df = (va + vb) ** 2 / (va**2 / (len(a) - 1) + vb**2 / (len(b) - 1))
-    half = t_quantile(df) * math.sqrt(va + vb)
-    return Interval(difference, difference - half, difference + half, n)
 
 
 def _slope(bars: Floats, pitch: Floats) -> float:
@@ -328,7 +339,7 @@ def shape(
     band_intensity: Sequence[float] | None = None,
     lost_bars: Collection[int] = (),
 ) -> Shape:
-    """The shape of a take against its chart. Absent figures are NaN (null in the JSON) and named in `why`.
+    """The shape of a take against its chart.
 
     `lost_bars`: the bars (of the chart) in which the player was elsewhere in the form. A chorus lost for most of its
     bars wanders, whatever its notes: a line that is out of place looks varied against the chords of the band.
@@ -337,57 +348,94 @@ def shape(
     """
     rules = shape_rules()
     p = _played(reading, chart)
-    mine = [n for n in range(1, chart.n_choruses + 1) if n not in chart.heard_choruses]
+    judged = _judged(_facts_of(p, reading, chart, landing, frozenset(lost_bars)), rules)
+    contrast, no_contrast = _contrast(p, reading, chart, judged)
+    build, no_build = _build(judged, _plan(judged, chart, band_intensity), flat=p.flat)
+    everything = np.ones(len(p.bar), dtype=np.bool_)
+    accent, offbeat = _accent(p, everything)
+    arc = _arc(judged, rules)
+    return Shape(
+        choruses=judged,
+        contrast=contrast,
+        build=build,
+        arc=arc,
+        gate=_gates(p, everything),
+        accent=accent,
+        accent_offbeat=offbeat,
+        no_contrast=no_contrast,
+        no_build=no_build,
+        no_arc=no_figure("none", "no two choruses rise and then fall") if arc is None else None,
+        **computed(Shape, reading),
+    )
+
+
+def _facts_of(
+    p: _Played, reading: Reading, chart: Chart, landing: Landing, elsewhere: frozenset[int]
+) -> list[ChorusShape]:
+    """The features of every chorus that was the player's."""
     bars_of: dict[int, list[ChartBar]] = {}
     for bar in chart.bars:
         bars_of.setdefault(bar.chorus, []).append(bar)
-    facts = [_chorus(p, reading, chart, landing, bars_of[chorus]) for chorus in mine]
-    elsewhere = frozenset(lost_bars)
-    for i, chorus_facts in enumerate(facts):
-        own = {bar.idx for bar in bars_of[chorus_facts.chorus]}
-        facts[i] = replace(chorus_facts, lost=2 * len(own & elsewhere) > len(own))
-    judged = _judged(facts, rules)
-    why: dict[str, Why] = {}
-    by_bar = _per_bar(p, chart)
+    tallies = {tally.chorus: tally for tally in landing.per_chorus}
+    out = []
+    for chorus in range(1, chart.n_choruses + 1):
+        if chorus in chart.heard_choruses:
+            continue
+        own = {bar.idx for bar in bars_of[chorus]}
+        facts = _chorus(p, reading, chart, tallies.get(chorus), bars_of[chorus])
+        out.append(replace(facts, lost=2 * len(own & elsewhere) > len(own)))
+    return out
+
+
+def _contrast(
+    p: _Played, reading: Reading, chart: Chart, judged: tuple[ChorusShape, ...]
+) -> tuple[dict[str, Figure], Why | None]:
+    """Solo bars less verse bars: notes, middle pitch, velocity; and why there is nothing, or no interval."""
     roles = np.array([bar.role for bar in chart.bars])
-    counted = np.array([bar.chorus > 0 and not (bar.final or bar.stopped or bar.heard) for bar in chart.bars])
-    asked = [bool(np.any(counted & (roles == role))) for role in ("verse", "solo")]
+    counts = np.array([bar.chorus > 0 and not (bar.final or bar.stopped or bar.heard) for bar in chart.bars])
+    if not all(np.any(counts & (roles == role)) for role in ("verse", "solo")):
+        return {}, no_figure("not_asked", "the plan has no verse and solo to compare")
     played = {chorus.chorus for chorus in judged if chorus.verdict is not None}
     # A chorus or bars sat out are no thin ones.
-    counted &= np.array([bar.chorus in played and _asked(reading, bar) for bar in chart.bars])
-    contrast: dict[str, Interval] = {}
-    for name, values in by_bar.items():
-        if name == "velocity" and p.flat:
-            continue
-        contrast[name] = welch(values[counted & (roles == "verse")], values[counted & (roles == "solo")])
-    if not all(asked):
-        contrast = {}
-        why["contrast"] = no_figure("not_asked", "the plan has no verse and solo to compare")
-    elif not all(np.any(counted & (roles == role)) for role in ("verse", "solo")):
-        contrast = {}
-        why["contrast"] = no_figure("no_notes", "no verse was played, or no solo")
-    elif any(not math.isfinite(i.low) for i in contrast.values()):
-        why["contrast"] = no_figure("too_few", "fewer than eight bars of verse or solo: no interval")
-    plan = np.array([chorus.intensity for chorus in judged])
-    if band_intensity is not None and len(band_intensity) == len(chart.bars):
-        of_bar = np.asarray(band_intensity, dtype=np.float64)
-        in_chorus = np.array([bar.chorus for bar in chart.bars])
-        plan = np.array([of_bar[in_chorus == chorus.chorus].mean() for chorus in judged])
-    build: dict[str, float] = {}
-    for name in ("notes_per_bar", "median_pitch", "velocity"):
-        values = np.array([getattr(chorus, name) for chorus in judged], dtype=np.float64)
-        build[name] = math.nan if name == "velocity" and p.flat else rank_correlation(plan, values)
-    if all(math.isnan(rho) for rho in build.values()):
-        steady = len(set(plan.tolist())) < 2
-        text = "the plan keeps one intensity" if steady else "fewer than four choruses, or nothing changes"
-        why["build"] = no_figure("not_asked" if steady else "too_few", text)
-    gate, gate_why = _gates(p, np.ones(len(p.bar), dtype=np.bool_))
-    accent, offbeat, accent_why = _accent(p, np.ones(len(p.bar), dtype=np.bool_))
-    why |= gate_why | accent_why
-    arc = _arc(judged, rules)
-    if arc is None:
-        why["arc"] = no_figure("none", "no two choruses rise and then fall")
-    return Shape(judged, contrast, build, arc, gate, accent, offbeat, why)
+    counts &= np.array([bar.chorus in played and _asked(reading, bar) for bar in chart.bars])
+    verse, solo = counts & (roles == "verse"), counts & (roles == "solo")
+    if not (np.any(verse) and np.any(solo)):
+        return {}, no_figure("no_notes", "no verse was played, or no solo")
+    by_bar = _per_bar(p, chart)
+    if p.flat:
+        del by_bar["velocity"]
+    out = {name: welch(values[verse], values[solo]) for name, values in by_bar.items()}
+    few = no_figure("too_few", "fewer than eight bars of verse or solo: no interval")
+    return out, few if any(not math.isfinite(found.low) for found in out.values()) else None
+
+
+def _plan(judged: tuple[ChorusShape, ...], chart: Chart, band_intensity: Sequence[float] | None) -> Floats:
+    """How hard the band was to play in each chorus, or did where it followed the player."""
+    if band_intensity is None or len(band_intensity) != len(chart.bars):
+        return np.array([chorus.intensity for chorus in judged])
+    of_bar = np.asarray(band_intensity, dtype=np.float64)
+    in_chorus = np.array([bar.chorus for bar in chart.bars])
+    return np.array([of_bar[in_chorus == chorus.chorus].mean() for chorus in judged])
+
+
+def _build(judged: tuple[ChorusShape, ...], plan: Floats, *, flat: bool) -> tuple[dict[str, Figure], Why | None]:
+    """Rank correlations of density, height and loudness with the plan; and why there is none at all."""
+    played = {
+        "notes_per_bar": [c.notes_per_bar.value for c in judged],
+        "median_pitch": [c.median_pitch.value for c in judged],
+        "velocity": [c.velocity.value for c in judged],
+    }
+    out = {
+        name: NO_FIGURE
+        if name == "velocity" and flat
+        else Figure(rank_correlation(plan, np.array(values)), n=len(plan))
+        for name, values in played.items()
+    }
+    if any(figure.known for figure in out.values()):
+        return out, None
+    steady = len(set(plan.tolist())) < 2
+    text = "the plan keeps one intensity" if steady else "fewer than four choruses, or nothing changes"
+    return out, no_figure("not_asked" if steady else "too_few", text)
 
 
 def _asked(reading: Reading, bar: ChartBar) -> bool:
@@ -409,69 +457,106 @@ def _per_bar(p: _Played, chart: Chart) -> dict[str, Floats]:
     return {"notes_per_bar": np.diff(edges).astype(np.float64), "median_pitch": pitch, "velocity": velocity}
 
 
-def _gates(p: _Played, rows: Bools) -> tuple[dict[str, float], dict[str, Why]]:
-    names = ("long", "short", "quarter")
+def _gates(p: _Played, rows: Bools) -> Gate:
     if not p.releases:
-        reason = no_figure("no_releases", "the input does not send when notes end")
-        return dict.fromkeys(names, math.nan), {f"gate_{name}": reason for name in names}
-    out: dict[str, float] = {}
-    why: dict[str, Why] = {}
-    for kind, name in enumerate(names):
+        nothing = Figure(why=no_figure("no_releases", "the input does not send when notes end"))
+        return Gate(long=nothing, short=nothing, quarter=nothing)
+
+    def of(kind: int, name: str) -> Figure:
         values = p.gate[rows & (p.gate_kind == kind)]
         values = values[np.isfinite(values)]
-        out[name] = median(values) if len(values) >= MIN_N else math.nan
-        if len(values) < MIN_N:
-            why[f"gate_{name}"] = no_figure("too_few", f"{counted(len(values), f'{name} note')}; {MIN_N} are needed")
-    return out, why
+        n = len(values)
+        few = no_figure("too_few", f"{counted(n, f'{name} note')}; {MIN_N} are needed")
+        return Figure(median(values), n=n) if n >= MIN_N else Figure(n=n, why=few)
+
+    return Gate(long=of(0, "long"), short=of(1, "short"), quarter=of(2, "quarter"))
 
 
-def _accent(p: _Played, rows: Bools) -> tuple[float, float, dict[str, Why]]:
+def _accent(p: _Played, rows: Bools) -> tuple[Figure, Figure]:
+    """How much louder 2 and 4 are than 1 and 3, and the off-beats than the on-beats."""
     if p.flat:
-        reason = no_figure("flat_velocity", "the input sends one velocity")
-        return math.nan, math.nan, {"accent": reason, "accent_offbeat": reason}
+        nothing = Figure(why=no_figure("flat_velocity", "the input sends one velocity"))
+        return nothing, nothing
     on = rows & (p.slot == SLOT_ON)
     back = p.velocity[on & (p.beat_in_bar % 2 == 1)]
     front = p.velocity[on & (p.beat_in_bar % 2 == 0)]
     off = p.velocity[rows & (p.slot == SLOT_OFF)]
-    why: dict[str, Why] = {}
-    accent = offbeat = math.nan
+    accent = Figure(why=no_figure("too_few", "too few notes on the beat to compare 2 and 4 with 1 and 3"))
     if min(len(back), len(front)) >= MIN_N:
-        accent = median(back) - median(front)
-    else:
-        why["accent"] = no_figure("too_few", "too few notes on the beat to compare 2 and 4 with 1 and 3")
+        accent = Figure(median(back) - median(front), n=len(back) + len(front))
+    offbeat = Figure(why=no_figure("too_few", "too few off-beats to compare"))
     if len(off) >= MIN_N and np.count_nonzero(on) >= MIN_N:
-        offbeat = median(off) - median(p.velocity[on])
-    else:
-        why["accent_offbeat"] = no_figure("too_few", "too few off-beats to compare")
-    return accent, offbeat, why
+        offbeat = Figure(median(off) - median(p.velocity[on]), n=len(off))
+    return accent, offbeat
 
 
-def _chorus(played: _Played, reading: Reading, chart: Chart, landing: Landing, all_bars: list[ChartBar]) -> ChorusShape:
+def _chorus(
+    played: _Played, reading: Reading, chart: Chart, tally: ChorusTally | None, all_bars: list[ChartBar]
+) -> ChorusShape:
     """The features of one chorus (its bars, in order), not yet judged."""
-    chorus = all_bars[0].chorus
     bars = [bar for bar in all_bars if not bar.final and not bar.stopped and _asked(reading, bar)]
     p = played.of_bars(all_bars[0].idx, all_bars[-1].idx)
-    tally = landing.per_chorus.get(chorus)
-    changes = tally.changes if tally is not None else 0
-    missed = changes - tally.landed if tally is not None else 0
-    role, intensity = all_bars[0].role, all_bars[0].intensity
     idx = np.array([bar.idx for bar in bars], dtype=np.int64)
     rows = np.isin(p.bar, idx) if len(idx) else np.zeros(len(p.bar), dtype=np.bool_)
     n = int(np.count_nonzero(rows))
+    few = no_figure("too_few", f"{counted(n, 'note')} in this chorus; {MIN_NOTES} are needed")
+    facts = ChorusShape(
+        chorus=all_bars[0].chorus,
+        role=all_bars[0].role,
+        intensity=all_bars[0].intensity,
+        verdict="mixed",
+        as_planned=None,
+        n=n,
+        notes_per_bar=Figure(n / len(bars), n=n) if bars else Figure(why=few),
+        missed=0 if tally is None else tally.changes - tally.landed,
+        changes=0 if tally is None else tally.changes,
+    )
     if n < MIN_NOTES:
-        reason = no_figure("too_few", f"{counted(n, 'note')} in this chorus; {MIN_NOTES} are needed")
-        names = ("verdict", "median_pitch", "top_pitch", "span_semitones", "root_share", "chord_tone_share",
-                 "entropy_bits", "rhythm_repeat", "velocity", "slope_semitones_per_bar", "gate_long", "gate_short",
-                 "gate_quarter", "accent", "accent_offbeat")  # fmt: skip
-        per_bar = n / len(bars) if bars else math.nan
-        nans = (math.nan,) * 7
-        absent = dict.fromkeys(names if bars else (*names, "notes_per_bar"), reason)
-        return ChorusShape(
-            chorus, role, intensity, n, None, None, per_bar, *nans, 0, *nans[:7], missed, changes, math.nan, absent
-        )
+        nothing = Figure(n=n, why=few)
+        nothings: dict[str, Any] = dict.fromkeys(_OF_NOTES, nothing)
+        return replace(facts, verdict=None, unjudged=few, **nothings)
+    pitch, step = p.pitch[rows], p.step[rows]
+    medians, spans = _heights(p, rows, idx)
+    repeat = _repeat(p, rows, bars, all_bars, len(chart.form_chords))
+    slope = _slope(np.arange(len(idx), dtype=np.float64), medians)
+    gate = _gates(p, rows)
+    accent, offbeat = _accent(p, rows)
+    start = max(round(all_bars[0].onset_beats) - reading.first_beat_idx, 0)
+    figures = reading.figure[start : max(round(all_bars[-1].end_beats) - reading.first_beat_idx, 0)]
+    flat = Figure(why=no_figure("flat_velocity", "the input sends one velocity"))
+    no_slope, no_repeat = "fewer than four bars with notes", "fewer than two bars to compare"
+    return replace(
+        facts,
+        median_pitch=Figure(median(pitch), n=n),
+        top_pitch=Figure(float(pitch.max()), n=n),
+        span_semitones=Figure(float(np.quantile(spans[np.isfinite(spans)], 0.9, method="lower")), n=n),
+        root_share=Figure(float(np.mean(step == 0)), n=n),
+        chord_tone_share=Figure(float(np.mean(p.of_chord[rows])), n=n),
+        entropy_bits=Figure(_entropy_bits(step), n=n),
+        rhythm_repeat=Figure(repeat, n=n, why=no_figure("too_few", no_repeat) if math.isnan(repeat) else None),
+        triplet_figures=int(np.count_nonzero(figures == FIGURE_TRIPLET)),
+        velocity=flat if p.flat else Figure(median(p.velocity[rows]), n=n),
+        slope_semitones_per_bar=Figure(slope, n=n, why=no_figure("too_few", no_slope) if math.isnan(slope) else None),
+        gate_long=gate.long,
+        gate_short=gate.short,
+        gate_quarter=gate.quarter,
+        accent=accent,
+        accent_offbeat=offbeat,
+        mean_pitch=float(pitch.mean()),
+    )
+
+
+# What a chorus of few notes has none of.
+_OF_NOTES = (
+    "median_pitch", "top_pitch", "span_semitones", "root_share", "chord_tone_share", "entropy_bits", "rhythm_repeat",
+    "velocity", "slope_semitones_per_bar", "gate_long", "gate_short", "gate_quarter", "accent", "accent_offbeat",
+)  # fmt: skip
+
+
+def _heights(p: _Played, rows: Bools, idx: Ints) -> tuple[Floats, Floats]:
+    """Middle pitch of each bar, and how far its top lies above its own root: (bars,) each, NaN for an empty bar."""
     pitch, step, bar = p.pitch[rows], p.step[rows], p.bar[rows]
-    medians = np.full(len(idx), np.nan)
-    spans = np.full(len(idx), np.nan)
+    medians, spans = np.full(len(idx), np.nan), np.full(len(idx), np.nan)
     for k, i in enumerate(idx.tolist()):
         here = bar == i
         if np.any(here):
@@ -480,55 +565,23 @@ def _chorus(played: _Played, reading: Reading, chart: Chart, landing: Landing, a
             lowest = int(np.argmin(np.where(here, pitch, np.inf)))
             floor = float(roots.min()) if len(roots) else float(pitch[lowest] - step[lowest])
             spans[k] = float(pitch[here].max()) - floor
-    n_form = len(chart.form_chords)
-    steady = [b.idx for b in bars if b.bar % 4 != 0 and b.bar < n_form - 1] if n_form >= 4 else idx.tolist()
+    return medians, spans
+
+
+def _repeat(p: _Played, rows: Bools, bars: list[ChartBar], all_bars: list[ChartBar], n_form: int) -> float:
+    """How alike the bars' rhythms are; bars that fills belong in are left out."""
     first = all_bars[0].idx
+    steady = [b.idx - first for b in bars if n_form < 4 or (b.bar % 4 != 0 and b.bar < n_form - 1)]
     patterns = np.zeros((len(all_bars), _SLOTS), dtype=np.bool_)
     place = np.array([_SLOT_PLACE.get(int(s), 3) for s in range(5)])[p.slot[rows]]
-    patterns[bar - first, 4 * p.beat_in_bar[rows] + place] = True
-    shares = np.bincount(step, minlength=12) / n
+    patterns[p.bar[rows] - first, 4 * p.beat_in_bar[rows] + place] = True
+    return rhythm_repeat(patterns[np.array(steady)]) if steady else math.nan
+
+
+def _entropy_bits(step: Ints) -> float:
+    shares = np.bincount(step, minlength=12) / len(step)
     shares = shares[shares > 0]
-    gate, why_gate = _gates(p, rows)
-    accent, offbeat, why_accent = _accent(p, rows)
-    repeat = rhythm_repeat(patterns[np.array(steady) - first]) if steady else math.nan
-    why: dict[str, Why] = {**why_gate, **why_accent}
-    slope = _slope(np.arange(len(idx), dtype=np.float64), medians)
-    if math.isnan(slope):
-        why["slope_semitones_per_bar"] = no_figure("too_few", "fewer than four bars with notes")
-    if math.isnan(repeat):
-        why["rhythm_repeat"] = no_figure("too_few", "fewer than two bars to compare")
-    if p.flat:
-        why["velocity"] = no_figure("flat_velocity", "the input sends one velocity")
-    start = max(round(all_bars[0].onset_beats) - reading.first_beat_idx, 0)
-    figures = reading.figure[start : max(round(all_bars[-1].end_beats) - reading.first_beat_idx, 0)]
-    return ChorusShape(
-        chorus=chorus,
-        role=role,
-        intensity=intensity,
-        n=n,
-        verdict="mixed",
-        as_planned=None,
-        notes_per_bar=n / len(bars),
-        median_pitch=median(pitch),
-        top_pitch=float(pitch.max()),
-        span_semitones=float(np.quantile(spans[np.isfinite(spans)], 0.9, method="lower")),
-        root_share=float(np.mean(step == 0)),
-        chord_tone_share=float(np.mean(p.of_chord[rows])),
-        entropy_bits=float(-(shares * np.log2(shares)).sum()) + 0.0,
-        rhythm_repeat=repeat,
-        triplet_figures=int(np.count_nonzero(figures == FIGURE_TRIPLET)),
-        velocity=math.nan if p.flat else median(p.velocity[rows]),
-        slope_semitones_per_bar=slope,
-        gate_long=gate["long"],
-        gate_short=gate["short"],
-        gate_quarter=gate["quarter"],
-        accent=accent,
-        accent_offbeat=offbeat,
-        missed=missed,
-        changes=changes,
-        mean_pitch=float(pitch.mean()),
-        why=why,
-    )
+    return float(-(shares * np.log2(shares)).sum()) + 0.0
 
 
 def _is_pinned(c: ChorusShape, rules: ShapeRules) -> bool:
@@ -536,9 +589,9 @@ def _is_pinned(c: ChorusShape, rules: ShapeRules) -> bool:
         c.verdict is not None
         and not c.lost
         and c.missed <= rules.pinned_missed_changes
-        and not c.rhythm_repeat < rules.pinned_rhythm_repeat
-        and c.chord_tone_share >= rules.pinned_chord_tone_share
-        and c.span_semitones <= rules.pinned_span_semitones
+        and not c.rhythm_repeat.value < rules.pinned_rhythm_repeat
+        and c.chord_tone_share.value >= rules.pinned_chord_tone_share
+        and c.span_semitones.value <= rules.pinned_span_semitones
     )
 
 
@@ -546,7 +599,7 @@ def _is_pinned(c: ChorusShape, rules: ShapeRules) -> bool:
 class _Usual:
     """The take's own verses: middle and spread of each thing that opens a chorus."""
 
-    middle: Floats  # (3,), as `_OPENERS`
+    middle: Floats  # (3,): notes a bar, mean pitch, entropy
     spread: Floats
 
     @classmethod
@@ -556,12 +609,13 @@ class _Usual:
         return cls(np.median(facts, axis=0), np.nan_to_num(np.array(spreads), nan=0.0, posinf=0.0))
 
 
-_OPENERS = ("notes_per_bar", "mean_pitch", "entropy_bits")
 _MANY_VERSES = 100  # from here on leaving a verse itself out of what is usual moves nothing that is shown; our choice
 
 
 def _facts(choruses: list[ChorusShape]) -> Floats:
-    return np.array([[getattr(c, name) for name in _OPENERS] for c in choruses], dtype=np.float64)
+    return np.array(
+        [(c.notes_per_bar.value, c.mean_pitch, c.entropy_bits.value) for c in choruses], dtype=np.float64
+    ).reshape(-1, 3)
 
 
 def _judged(every: list[ChorusShape], rules: ShapeRules) -> tuple[ChorusShape, ...]:
@@ -596,36 +650,36 @@ def _judge(c: ChorusShape, usual: _Usual | None, rules: ShapeRules) -> ChorusSha
         more = _facts([c])[0] - usual.middle
         opens = bool(np.any(more >= np.maximum(effects, rules.open_spreads * usual.spread)))
     landed = c.missed <= rules.open_missed_changes
-    loose = not c.rhythm_repeat >= rules.pinned_rhythm_repeat or c.chord_tone_share < rules.pinned_chord_tone_share
+    repeats = c.rhythm_repeat.value >= rules.pinned_rhythm_repeat
+    loose = not repeats or c.chord_tone_share.value < rules.pinned_chord_tone_share
+    asks = c.intensity >= rules.asks_to_open_intensity
     if c.lost:
-        asks = c.role == "verse" or (c.role == "solo" and c.intensity >= rules.asks_to_open_intensity)
-        verdict, planned = "wandering", False if asks else None
-    elif c.role == "solo":
-        if opens:
-            verdict = "open" if landed else "wandering"
-        elif pinned:
-            verdict = "held"
-        else:
-            verdict = "wandering" if loose and not landed else "mixed"
-        asks = c.intensity >= rules.asks_to_open_intensity
-        planned = True if verdict == "open" else None if verdict == "held" and not asks else False
-    else:
-        if pinned:
-            verdict = "pinned"
-        elif (opens or loose) and not landed:
+        asked = c.role == "verse" or (c.role == "solo" and asks)
+        return replace(c, verdict="wandering", as_planned=False if asked else None, unjudged=_no_verse(c, usual))
+    if c.role != "solo":
+        verdict: ChorusVerdict = "pinned" if pinned else "open" if opens and landed else "mixed"
+        if not pinned and (opens or loose) and not landed:
             verdict = "wandering"
-        else:
-            verdict = "open" if opens and landed else "mixed"
-        planned = verdict == "pinned" if c.role == "verse" else None
-    why = dict(c.why)
-    if c.role == "solo" and usual is None:
-        why["verdict"] = no_figure("no_verse", "no verse in this take to hold the solo against")
-    return replace(c, verdict=verdict, as_planned=planned, why=why)
+        return replace(c, verdict=verdict, as_planned=verdict == "pinned" if c.role == "verse" else None)
+    if opens:
+        verdict = "open" if landed else "wandering"
+    elif pinned:
+        verdict = "held"
+    else:
+        verdict = "wandering" if loose and not landed else "mixed"
+    planned = True if verdict == "open" else None if verdict == "held" and not asks else False
+    return replace(c, verdict=verdict, as_planned=planned, unjudged=_no_verse(c, usual))
+
+
+def _no_verse(c: ChorusShape, usual: _Usual | None) -> Why | None:
+    if c.role != "solo" or usual is not None:
+        return None
+    return no_figure("no_verse", "no verse in this take to hold the solo against")
 
 
 def _arc(choruses: tuple[ChorusShape, ...], rules: ShapeRules) -> tuple[int, int] | None:
     """The first two neighbouring choruses that go up and then down."""
     for a, b in itertools.pairwise(choruses):
-        if a.slope_semitones_per_bar >= rules.arc_semitones_per_bar <= -b.slope_semitones_per_bar:
+        if a.slope_semitones_per_bar.value >= rules.arc_semitones_per_bar <= -b.slope_semitones_per_bar.value:
             return a.chorus, b.chorus
     return None

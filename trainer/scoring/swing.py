@@ -12,18 +12,30 @@ of the logarithm is biased by jitter), its interval from order statistics with a
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
-from dataclasses import dataclass, field
-from typing import Any
+from dataclasses import dataclass, field, replace
+from typing import Annotated
 
 import numpy as np
 from numpy.typing import NDArray
 
+from trainer.scoring.figure import (
+    Count,
+    Digits,
+    Explains,
+    Figure,
+    Hidden,
+    Row,
+    Section,
+    Shown,
+    Sometimes,
+    computed,
+)
 from trainer.scoring.reading import EXCUSED_DROP_OUT, FIGURE_PARTIAL, FIGURE_TRIPLET, Reading
-from trainer.scoring.stats import MIN_N, Interval, Slope, median_interval, robust_sd, theil_sen
-from trainer.scoring.why import Why, ci, no_figure, number
+from trainer.scoring.stats import MIN_N, median_interval, robust_sd, spread_interval, theil_sen
+from trainer.scoring.why import Why, no_figure
+from trainer.session import BarRole, Chart
 
-__all__ = ["Pairs", "Swing", "SwingGroup", "pairs", "swing"]
+__all__ = ["BeatSwing", "ChorusSwing", "Pair", "Pairs", "RoleSwing", "SamePitch", "Swing", "pairs", "swing"]
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -54,6 +66,10 @@ class Pairs:
         return len(self.ratio)
 
 
+_NO_ROWS, _NOTHING = np.zeros(0, dtype=np.int64), np.zeros(0)
+_NO_PAIRS = Pairs(_NO_ROWS, _NO_ROWS, _NO_ROWS, _NOTHING, _NOTHING, _NOTHING, _NO_ROWS, _NOTHING > 0.0, _NOTHING > 0.0)
+
+
 def pairs(reading: Reading) -> Pairs:
     """Every swung pair of a reading that is not excused, in playing order."""
     r = reading
@@ -81,185 +97,267 @@ def pairs(reading: Reading) -> Pairs:
     return Pairs(on, off, follow, long_s, short_s, ratio, r.first_beat_idx + rows, stand_in, same)
 
 
-@dataclass(frozen=True, slots=True)
-class SwingGroup:
-    """The median ratio of one group of pairs (a chorus, a beat of the bar, a role), with its n."""
-
-    label: Mapping[str, Any]
-    interval: Interval
-
-    def to_dict(self) -> dict[str, Any]:
-        return {
-            **self.label,
-            "n": self.interval.n,
-            "ratio": number(self.interval.estimate, 4),
-            "ratio_ci95": ci(self.interval, 4),
-        }
+_RATIO = Shown("ratio", 4, ci="ratio_ci95", n="n", least=0.0)
 
 
-@dataclass(frozen=True)
-class Swing:
-    """Everything said about swing. Figures that are missing are NaN here, null in JSON, and named in `why`."""
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ChorusSwing(Row):
+    """The median ratio of one chorus's pairs."""
 
-    ratio: Interval
-    n_stand_in: int
-    log2_sd: float
-    band_ratio: float
-    same_pitch: Interval | None
-    short_ms: float
-    short_robust_sd_ms: float
-    n_triplet_figures: int
-    change: Slope
-    per_chorus: tuple[SwingGroup, ...]
-    per_beat: tuple[SwingGroup, ...]
-    per_role: tuple[SwingGroup, ...]
-    pairs: Pairs
-    why: Mapping[str, Why] = field(default_factory=dict)
+    chorus: int
+    role: BarRole
+    ratio: Annotated[Figure, _RATIO]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class BeatSwing(Row):
+    """The median ratio of the pairs on one beat of the bar."""
+
+    beat: int
+    ratio: Annotated[Figure, _RATIO]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RoleSwing(Row):
+    """The median ratio of the pairs in bars of one role."""
+
+    role: BarRole
+    ratio: Annotated[Figure, _RATIO]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SamePitch(Row):
+    """The median ratio of pairs that stay on one pitch, where an input's delay may hang on the pitch."""
+
+    ratio: Annotated[Figure, _RATIO]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Pair(Row):
+    """One swung pair."""
+
+    at_beats: int
+    ratio: Annotated[float, Digits(4)]
+    stand_in: bool
+
+
+@dataclass(frozen=True, kw_only=True)
+class Swing(Section):
+    """Everything said about swing."""
+
+    ratio: Annotated[
+        Figure,
+        Shown(
+            "ratio", 4, ci="ratio_ci95", n="n", least=0.0, title="swing ratio", unit=": 1", shown_digits=2,
+            columns=("swing_ratio", "swing_low", "swing_high", "swing_n"), followed="swing_ratio", firm=True,
+            compared=True, asked=True,
+            meaning="Long note to short note; 2\u00a0:\u00a01 is the triplet, 1\u00a0:\u00a01 even.",
+        ),
+    ]  # fmt: skip
+    n_stand_in: Count
+    log2_sd: Annotated[
+        Figure,
+        Shown(
+            "log2_sd", 4, least=0.0, title="swing spread", shown_digits=2, better=-1, columns=("swing_log2_sd",),
+            followed="swing_spread", compared=True, asked=True,
+            meaning="Spread of the ratio (robust SD of its log2; holds your onset jitter too). Smaller is steadier.",
+        ),
+    ]  # fmt: skip
+    offbeat_pct: Annotated[
+        Figure,
+        Shown(
+            "offbeat_pct", 2, least=0.0, most=100.0, title="off-beat", unit="% of the beat", columns=("offbeat_pct",),
+            meaning="The same as a place in the beat; the triplet is 66.7\u00a0%.",
+        ),
+    ]  # fmt: skip
+    band: Annotated[
+        Figure,
+        Shown(
+            "band_ratio", 4, least=1.0, title="the band's ratio", unit=": 1", shown_digits=2, columns=("band_ratio",)
+        ),
+    ]
+    short_ms: Annotated[Figure, Shown("short_ms", 1, title="short note", unit="ms", shown_digits=0)]
+    short_spread_ms: Annotated[
+        Figure, Shown("short_robust_sd_ms", 1, least=0.0, title="spread of the short note", unit="ms")
+    ]
+    n_triplet_figures: Count
+    change: Annotated[
+        Figure,
+        Shown(
+            "change_log2_per_chorus", 4, ci="change_ci95_log2_per_chorus", title="change",
+            unit="a chorus", shown_digits=3,
+            meaning="Whether the shuffle opens (positive) or straightens as the song goes on, in log2 of the ratio.",
+        ),
+    ]  # fmt: skip
+    per_chorus: tuple[ChorusSwing, ...]
+    per_beat: tuple[BeatSwing, ...]
+    per_role: tuple[RoleSwing, ...]
+    same_pitch: Sometimes[SamePitch] = None
+    pairs: Sometimes[tuple[Pair, ...]] = None
+    no_groups: Annotated[Why | None, Explains("per_chorus", "per_beat", "per_role")] = None
+    no_same_pitch: Annotated[Why | None, Explains("same_pitch")] = None
+    found: Hidden[Pairs] = field(default_factory=lambda: _NO_PAIRS)
 
     @property
-    def offbeat_pct(self) -> float:
-        """Place of the off-beat in per cent of the beat: 100 r/(1 + r)."""
-        r = self.ratio.estimate
-        return 100.0 if math.isinf(r) else 100.0 * r / (1.0 + r)
+    def n(self) -> int:
+        return self.ratio.n
 
-    def to_dict(self) -> dict[str, Any]:
-        out: dict[str, Any] = {
-            "n": self.ratio.n,
-            "n_stand_in": self.n_stand_in,
-            "ratio": number(self.ratio.estimate, 4),
-            "ratio_ci95": ci(self.ratio, 4),
-            "log2_sd": number(self.log2_sd, 4),
-            "offbeat_pct": number(self.offbeat_pct, 2),
-            "band_ratio": number(self.band_ratio, 4),
-            "short_ms": number(self.short_ms, 1),
-            "short_robust_sd_ms": number(self.short_robust_sd_ms, 1),
-            "n_triplet_figures": self.n_triplet_figures,
-            "change_log2_per_chorus": number(self.change.slope, 4),
-            "change_ci95_log2_per_chorus": ci(self.change, 4),
-            "per_chorus": [group.to_dict() for group in self.per_chorus],
-            "per_beat": [group.to_dict() for group in self.per_beat],
-            "per_role": [group.to_dict() for group in self.per_role],
-        }
-        if self.same_pitch is not None:
-            out["same_pitch"] = {
-                "n": self.same_pitch.n,
-                "ratio": number(self.same_pitch.estimate, 4),
-                "ratio_ci95": ci(self.same_pitch, 4),
-            }
-        out["why"] = {name: why.to_dict() for name, why in self.why.items()}
-        return out
+    @property
+    def refused(self) -> bool:
+        """Whether there is no ratio, or none that means anything."""
+        return self.ratio.why is not None and (self.ratio.n == 0 or not self.ratio.known)
 
-
-_NO_SLOPE = Slope(math.nan, math.nan, math.nan, 0)
+    def with_every_pair(self) -> Swing:
+        """The same with a row for every pair."""
+        p = self.found
+        rows = zip(p.beat.tolist(), p.ratio.tolist(), p.stand_in.tolist(), strict=True)
+        return replace(
+            self, pairs=tuple(Pair(at_beats=beat, ratio=ratio, stand_in=filled) for beat, ratio, filled in rows)
+        )
 
 
 def swing(reading: Reading) -> Swing:
     """The swing of a take. Bars whose line asks for no eighths are left out; if all are, the figure is "not asked"."""
     found, refused = pairs(reading), reading.unplaced or reading.too_coarse
     if refused is not None:
-        found = _subset(found, np.zeros(len(found), dtype=np.bool_))
+        found = _NO_PAIRS
     chart = reading.chart
-    why: dict[str, Why] = {}
+    asks = np.array([bar.line in ("eighths", "free") for bar in chart.bars]) if chart is not None else np.ones(1) > 0.0
     if chart is not None and len(found):
-        asks = np.array([bar.line in ("eighths", "free") for bar in chart.bars])
         found = _subset(found, asks[chart.bar_idx_at(found.beat.astype(np.float64))])
-    not_asked = chart is not None and not any(bar.line in ("eighths", "free") for bar in chart.bars)
-    ratio = median_interval(found.ratio)
-    n = ratio.n
-    if not_asked:
-        why["ratio"] = no_figure("not_asked", "the line asks for no eighths here")
-    elif n == 0:
-        none = no_figure("none_found", "no beat holds an on-beat note and one note after it")
-        why["ratio"] = refused or none
-    elif n < MIN_N:
-        why["ratio_ci95"] = no_figure("too_few", f"{n} of at least {MIN_N} pairs")
-    elif math.isinf(ratio.estimate):
-        why["ratio"] = no_figure("no_short_note", "most off-beats fall on or after the next beat")
-    for name in ("ratio_ci95", "log2_sd", "offbeat_pct", "short_ms", "short_robust_sd_ms"):
-        _inherit(why, name, n)
-    log2 = np.log2(np.maximum(found.ratio, 2.0**-LOG2_BOUND)) if n else np.zeros(0)
-    if "ratio_ci95" not in why and not (math.isfinite(ratio.low) and math.isfinite(ratio.high)):
-        why["ratio_ci95"] = no_figure("no_short_note", "so many short notes vanish that the interval has no upper end")
-    spread = robust_sd(log2) if n >= MIN_N else math.nan
-    if n >= MIN_N and not math.isfinite(spread):
-        why["log2_sd"] = no_figure("no_short_note", "too many short notes vanish")
-    if chart is None:
-        why["band_ratio"] = no_figure("no_session", "without a session the band's ratio is not known")
-    change = _NO_SLOPE
-    per_chorus: list[SwingGroup] = []
-    per_beat: list[SwingGroup] = []
-    per_role: list[SwingGroup] = []
-    if chart is not None:
-        bar = chart.bar_idx_at(found.beat.astype(np.float64))
-        chorus = np.array([b.chorus for b in chart.bars])[bar]
-        role = np.array([b.role for b in chart.bars])[bar]
-        roles = {b.chorus: b.role for b in chart.bars if not b.heard}
-        for c in sorted(roles):
-            if c > 0:
-                label = {"chorus": c, "role": roles[c]}
-                rows = slice(*np.searchsorted(chorus, (c, c + 1)).tolist())
-                per_chorus.append(SwingGroup(label, median_interval(found.ratio[rows])))
-        for name in dict.fromkeys(b.role for b in chart.bars):
-            per_role.append(SwingGroup({"role": name}, median_interval(found.ratio[role == name])))
-        change = _change(found, log2, chart.chorus_onsets_beats)
-        beat_of_bar = (found.beat - int(chart.first_beats)) % 4
-        for b in range(4):
-            per_beat.append(SwingGroup({"beat": b + 1}, median_interval(found.ratio[beat_of_bar == b])))
-    else:
-        for name in ("per_chorus", "per_beat", "per_role"):
-            why[name] = no_figure("no_session", "choruses, bars and roles come from a session")
-    if math.isnan(change.slope):
-        if chart is None:
-            why["change_log2_per_chorus"] = no_figure("no_session", "choruses come from a session")
-        elif not_asked:
-            why["change_log2_per_chorus"] = why["ratio"]
-        else:
-            why["change_log2_per_chorus"] = no_figure("too_few", "fewer than two choruses with enough pairs")
-        why["change_ci95_log2_per_chorus"] = why["change_log2_per_chorus"]
-    same = None
-    if not reading.calibrated and reading.profile != "pad":
-        same = median_interval(found.ratio[found.same_pitch])
-        if math.isnan(same.estimate) or math.isinf(same.estimate):
-            why["same_pitch"] = no_figure("none_found", "no pair stays on one pitch")
-        elif same.n < MIN_N:
-            why["same_pitch"] = no_figure("too_few", f"{same.n} of at least {MIN_N} pairs on one pitch")
+    ratio = _ratio(found, refused, not_asked=not np.any(asks))
+    per_chorus, per_beat, per_role = ((), (), ()) if chart is None else _groups(found, chart)
+    no_session = no_figure("no_session", "choruses, bars and roles come from a session")
+    same = _same_pitch(found, reading)
     three = np.isin(reading.figure, (FIGURE_TRIPLET, FIGURE_PARTIAL))
+    band = no_figure("no_session", "without a session the band's ratio is not known")
     return Swing(
         ratio=ratio,
         n_stand_in=int(np.count_nonzero(found.stand_in)),
-        log2_sd=spread,
-        band_ratio=math.nan if chart is None else chart.swing_ratio,
-        same_pitch=same,
-        short_ms=1000.0 * float(np.median(found.short_s)) if n else math.nan,
-        short_robust_sd_ms=1000.0 * robust_sd(found.short_s) if n >= MIN_N else math.nan,
+        log2_sd=_log2_sd(found, ratio),
+        offbeat_pct=_offbeat_pct(ratio),
+        band=Figure(why=band) if chart is None else Figure(chart.swing_ratio),
+        short_ms=_short_ms(found, ratio),
+        short_spread_ms=_short_spread_ms(found, ratio),
         n_triplet_figures=int(np.count_nonzero(three & (reading.beat_excused & ~np.uint8(EXCUSED_DROP_OUT) == 0))),
-        change=change,
-        per_chorus=tuple(per_chorus),
-        per_beat=tuple(per_beat),
-        per_role=tuple(per_role),
-        pairs=found,
-        why=why,
+        change=_change(found, chart, ratio),
+        per_chorus=per_chorus,
+        per_beat=per_beat,
+        per_role=per_role,
+        same_pitch=None if same is None else SamePitch(ratio=same.because(None)),
+        no_groups=no_session if chart is None else None,
+        no_same_pitch=None if same is None else same.why,
+        found=found,
+        **computed(Swing, reading),
     )
 
 
-def _inherit(why: dict[str, Why], name: str, n: int) -> None:
-    """A figure that hangs on the ratio shares its reason; spreads and intervals share "too few"."""
-    if "ratio" in why:
-        why[name] = why["ratio"]
-    elif n < MIN_N and name in ("log2_sd", "short_robust_sd_ms"):
-        why[name] = why["ratio_ci95"]
+def _ratio(found: Pairs, refused: Why | None, *, not_asked: bool) -> Figure:
+    """The headline. Its reason, where there is one, holds for what hangs on it."""
+    ratio = median_interval(found.ratio)
+    n = ratio.n
+    if not_asked:
+        return ratio.because(no_figure("not_asked", "the line asks for no eighths here"))
+    if n == 0:
+        none = no_figure("none_found", "no beat holds an on-beat note and one note after it")
+        return ratio.because(refused or none)
+    if n < MIN_N:
+        return ratio.because(no_figure("too_few", f"{n} of at least {MIN_N} pairs"))
+    if math.isinf(ratio.value):
+        return ratio.because(no_figure("no_short_note", "most off-beats fall on or after the next beat"))
+    if ratio.interval is None:
+        return ratio.because(
+            no_figure("no_short_note", "so many short notes vanish that the interval has no upper end")
+        )
+    return ratio
+
+
+def _hangs(ratio: Figure) -> Why | None:
+    """Why there is nothing that hangs on the ratio."""
+    return ratio.why if ratio.n < MIN_N or not ratio.known else None
+
+
+def _offbeat_pct(ratio: Figure) -> Figure:
+    """Place of the off-beat in per cent of the beat: 100 r/(1 + r)."""
+    low, high = ratio.interval or (math.nan, math.nan)
+    pct = 100.0 if math.isinf(ratio.value) else 100.0 * ratio.value / (1.0 + ratio.value)
+    return Figure(pct, 100.0 * low / (1.0 + low), 100.0 * high / (1.0 + high), ratio.n, _hangs(ratio))
+
+
+def _log2_sd(found: Pairs, ratio: Figure) -> Figure:
+    n = ratio.n
+    if n < MIN_N:
+        return Figure(n=n, why=ratio.why)
+    spread = robust_sd(_log2(found))
+    if not math.isfinite(spread):
+        return Figure(spread, n=n, why=no_figure("no_short_note", "too many short notes vanish"))
+    return Figure(spread, *spread_interval(spread, n), n, _hangs(ratio))
+
+
+def _log2(found: Pairs) -> Floats:
+    return np.log2(np.maximum(found.ratio, 2.0**-LOG2_BOUND)) if len(found) else np.zeros(0)
+
+
+def _short_ms(found: Pairs, ratio: Figure) -> Figure:
+    n = len(found)
+    return Figure(1000.0 * float(np.median(found.short_s)) if n else math.nan, n=n, why=_hangs(ratio))
+
+
+def _short_spread_ms(found: Pairs, ratio: Figure) -> Figure:
+    n = len(found)
+    return Figure(1000.0 * robust_sd(found.short_s) if n >= MIN_N else math.nan, n=n, why=_hangs(ratio))
+
+
+def _groups(found: Pairs, chart: Chart) -> tuple[tuple[ChorusSwing, ...], tuple[BeatSwing, ...], tuple[RoleSwing, ...]]:
+    """The ratio by chorus, by beat of the bar and by role."""
+    bar = chart.bar_idx_at(found.beat.astype(np.float64))
+    chorus = np.array([b.chorus for b in chart.bars])[bar]
+    role = np.array([b.role for b in chart.bars])[bar]
+    roles = {b.chorus: b.role for b in chart.bars if not b.heard}
+    per_chorus = tuple(
+        ChorusSwing(
+            chorus=c,
+            role=roles[c],
+            ratio=median_interval(found.ratio[slice(*np.searchsorted(chorus, (c, c + 1)).tolist())]),
+        )
+        for c in sorted(roles)
+        if c > 0
+    )
+    names = dict.fromkeys(b.role for b in chart.bars)
+    per_role = tuple(RoleSwing(role=name, ratio=median_interval(found.ratio[role == name])) for name in names)
+    beat_of_bar = (found.beat - int(chart.first_beats)) % 4
+    per_beat = tuple(BeatSwing(beat=b + 1, ratio=median_interval(found.ratio[beat_of_bar == b])) for b in range(4))
+    return per_chorus, per_beat, per_role
+
+
+def _same_pitch(found: Pairs, reading: Reading) -> Figure | None:
+    """The ratio of pairs on one pitch, where a delay may hang on the pitch; None where it may not."""
+    if reading.calibrated or reading.profile == "pad":
+        return None
+    same = median_interval(found.ratio[found.same_pitch])
+    if not same.known:
+        return same.because(no_figure("none_found", "no pair stays on one pitch"))
+    if same.n < MIN_N:
+        return same.because(no_figure("too_few", f"{same.n} of at least {MIN_N} pairs on one pitch"))
+    return same
 
 
 def _subset(found: Pairs, keep: Bools) -> Pairs:
     return Pairs(*(getattr(found, name)[keep] for name in Pairs.__dataclass_fields__))
 
 
-def _change(found: Pairs, log2: Floats, onsets: tuple[float, ...]) -> Slope:
-    """Median slope of log2 ratio per chorus; NaN below two choruses."""
+def _change(found: Pairs, chart: Chart | None, ratio: Figure) -> Figure:
+    """Median slope of log2 ratio per chorus; none below two choruses."""
+    if chart is None:
+        return Figure(why=no_figure("no_session", "choruses come from a session"))
+    few = no_figure("too_few", "fewer than two choruses with enough pairs")
+    nothing = Figure(why=ratio.why if ratio.why is not None and ratio.why.code == "not_asked" else few)
+    onsets = chart.chorus_onsets_beats
     if len(onsets) < 2 or len(found) < MIN_N:
-        return _NO_SLOPE
+        return nothing
     beats = found.beat.astype(np.float64)
     x = np.interp(beats, [*onsets, 2.0 * onsets[-1] - onsets[-2]], np.arange(len(onsets) + 1.0))
     if x[-1] - x[0] < 1.0:
-        return _NO_SLOPE
-    return theil_sen(np.clip(log2, -LOG2_BOUND, LOG2_BOUND), x, beats)
+        return nothing
+    slope = theil_sen(np.clip(_log2(found), -LOG2_BOUND, LOG2_BOUND), x, beats)
+    return slope if slope.known else nothing

@@ -10,19 +10,17 @@ from __future__ import annotations
 
 import math
 from collections import Counter
-from typing import TYPE_CHECKING
 
 from trainer.music import Key
+from trainer.scoring.card import Scorecard
+from trainer.scoring.figure import Figure
 from trainer.scoring.landing import Item, Landing
-from trainer.scoring.stats import MIN_N, Interval
+from trainer.scoring.stats import MIN_N
 from trainer.scoring.swing import Swing
 from trainer.scoring.timing import Timing
 from trainer.scoring.why import counted
 
-if TYPE_CHECKING:
-    from trainer.scoring.card import Scorecard
-
-__all__ = ["costly_bars", "feel_line", "landing_line", "summary", "time_line", "too_scattered"]
+__all__ = ["costly_bars", "feel_line", "form_and_shape_line", "landing_line", "summary", "time_line", "too_scattered"]
 
 FELT_MS = 6.0  # smallest displacement that is noticed (Friberg & Sundberg 1995)
 DELIBERATE_MS = (-10.0, 25.0)  # common practice
@@ -35,7 +33,7 @@ MOST_APART = 2.0  # from even eighths to the triplet; our choice
 SAME_PITCH_LOG2 = 0.07  # ratios nearer than 5 % are one ratio, however narrow the interval; our choice
 
 
-def too_scattered(ratio: Interval) -> bool:
+def too_scattered(ratio: Figure) -> bool:
     """Whether a swing ratio's interval reaches from one feel to another: its ends are more than twice apart."""
     return math.isfinite(ratio.low) and math.isfinite(ratio.high) and ratio.high > MOST_APART * ratio.low
 
@@ -43,45 +41,45 @@ def too_scattered(ratio: Interval) -> bool:
 def feel_line(swing: Swing) -> str:
     """The swing in one line."""
     r = swing.ratio
-    if "ratio" in swing.why:
-        return f"Feel: no swing figure: {swing.why['ratio'].text}."
-    parts = [f"Feel: swing {r.estimate:.2f} : 1"]
+    if swing.refused and r.why is not None:
+        return f"Feel: no swing figure: {r.why.text}."
+    parts = [f"Feel: swing {r.value:.2f} : 1"]
     if math.isfinite(r.low) and math.isfinite(r.high) and r.n >= 8:
         parts.append(f" ({r.low:.2f}–{r.high:.2f}, {r.n} pairs)")
     else:
         parts.append(f" ({counted(r.n, 'pair')}, too few for an interval)")
-    if not math.isnan(swing.band_ratio):
-        parts.append(f"; the band plays {swing.band_ratio:.2f}")
+    if not math.isnan(swing.band.value):
+        parts.append(f"; the band plays {swing.band.value:.2f}")
         if too_scattered(r):
             parts.append(", but your pairs scatter too widely to compare")
-        elif math.isfinite(r.low) and r.low <= swing.band_ratio <= r.high:
+        elif math.isfinite(r.low) and r.low <= swing.band.value <= r.high:
             parts.append(", and you are with it")
-        elif math.isfinite(r.low) and r.high < swing.band_ratio:
+        elif math.isfinite(r.low) and r.high < swing.band.value:
             parts.append(", you are straighter")
-        elif math.isfinite(r.high) and r.low > swing.band_ratio:
+        elif math.isfinite(r.high) and r.low > swing.band.value:
             parts.append(", you are more uneven")
-    same = swing.same_pitch
+    same = None if swing.same_pitch is None else swing.same_pitch.ratio
     differs = (
         same is not None
         and math.isfinite(r.low)
-        and not r.low <= same.estimate <= r.high
-        and min(same.estimate, r.estimate) > 0.0
-        and abs(math.log2(same.estimate / r.estimate)) > SAME_PITCH_LOG2
+        and not r.low <= same.value <= r.high
+        and min(same.value, r.value) > 0.0
+        and abs(math.log2(same.value / r.value)) > SAME_PITCH_LOG2
     )
-    if same is not None and same.n >= 8 and math.isfinite(same.estimate) and differs:
-        parts.append(f". On pairs of one pitch {same.estimate:.2f} ({same.n} pairs): low notes may be reported late")
+    if same is not None and same.n >= 8 and math.isfinite(same.value) and differs:
+        parts.append(f". On pairs of one pitch {same.value:.2f} ({same.n} pairs): low notes may be reported late")
     return "".join(parts) + "."
 
 
 def time_line(timing: Timing, *, calibrated: bool, beat_s: float, profile: str = "pad") -> str:
     """Where the player sits and how steadily, in one line."""
     if timing.n == 0:
-        return f"Time: no figure: {timing.why['mean_ms'].text}."
-    mean = 1000.0 * timing.mean.estimate
+        return f"Time: no figure: {'' if timing.mean_s.why is None else timing.mean_s.why.text}."
+    mean = 1000.0 * timing.mean_s.value
     against = "the drums" if timing.reference == "band" else "the beat"
     interval = ""
-    if math.isfinite(timing.mean.low):
-        interval = f" ({1000.0 * timing.mean.low:+.0f}…{1000.0 * timing.mean.high:+.0f})"
+    if math.isfinite(timing.mean_s.low):
+        interval = f" ({1000.0 * timing.mean_s.low:+.0f}…{1000.0 * timing.mean_s.high:+.0f})"
     side = "after" if mean > 0 else "ahead of"
     if not calibrated and profile != "foreign":
         place = f"{abs(mean):.0f} ms {side} {against}{interval}; not calibrated, so that may be the set-up's latency"
@@ -97,25 +95,25 @@ def time_line(timing: Timing, *, calibrated: bool, beat_s: float, profile: str =
         place = f"placed {mean:.0f} ms behind {against}{interval}"
     else:
         place = f"placed {-mean:.0f} ms ahead of {against}{interval}"
-    if math.isnan(timing.robust_sd_s):
-        if timing.n >= MIN_N:
-            return f"Time: {place}; how steady cannot be said: {timing.why['robust_sd_ms'].text}."
+    if not timing.spread_s.known:
+        if timing.n >= MIN_N and timing.spread_s.why is not None:
+            return f"Time: {place}; how steady cannot be said: {timing.spread_s.why.text}."
         return f"Time: {place}; {counted(timing.n, 'note')}, too few to say how steady."
-    spread = 1000.0 * timing.robust_sd_s
-    pct = 100.0 * timing.robust_sd_s / beat_s
+    spread = 1000.0 * timing.spread_s.value
+    pct = 100.0 * timing.spread_s.value / beat_s
     word = "steady" if pct <= STEADY_PCT else "unsteady" if pct > UNSTEADY_PCT else "fairly steady"
-    drift = timing.drift
+    drift = timing.drift_s
     wander = ""
-    if math.isfinite(drift.low) and (drift.low > 0.0 or drift.high < 0.0) and abs(drift.slope) >= 0.001:
-        wander = f"; {'dragging' if drift.slope > 0 else 'pushing'} {abs(1000.0 * drift.slope):.0f} ms a chorus"
+    if math.isfinite(drift.low) and (drift.low > 0.0 or drift.high < 0.0) and abs(drift.value) >= 0.001:
+        wander = f"; {'dragging' if drift.value > 0 else 'pushing'} {abs(1000.0 * drift.value):.0f} ms a chorus"
     return f"Time: {place}; {word}, spread {spread:.0f} ms{wander}."
 
 
 def landing_line(landing: Landing, key: Key | None = None) -> str:
     """The changes in one line, and how they were missed; `key` is the session's, to name the one that was played in."""
     t = landing.total
-    if "items" in landing.why:
-        return f"Landing: {landing.why['items'].text}."
+    if landing.nothing is not None:
+        return f"Landing: {landing.nothing.text}."
     if t.changes == 0:
         return "Landing: no change of chord was asked for."
     line = (
@@ -144,6 +142,15 @@ def _bars(items: list[Item]) -> str:
     return shown + (f" and {len(items) - 3} more" if len(items) > 3 else "")
 
 
+def form_and_shape_line(card: Scorecard) -> str:
+    """Form and shape in one line, from their sections' own words where they have them."""
+    if card.chart is None:
+        why = card.form.nothing
+        return f"Form and shape: {'nothing to say' if why is None else why.text}."
+    parts = [part.rstrip(".") for part in (card.form.line, card.shape.line) if part]
+    return f"Form and shape: {'; '.join(parts)}."
+
+
 def costly_bars(card: Scorecard, n: int = 4) -> tuple[tuple[int, int, str], ...]:
     """The bars that cost most, worst first: (chorus, bar, why). A missed change costs more than a stray beat."""
     reading = card.reading
@@ -158,9 +165,9 @@ def costly_bars(card: Scorecard, n: int = 4) -> tuple[tuple[int, int, str], ...]
         words = {"nothing": f"nothing on the {item.chord}", "other": f"another note on the {item.chord}"}
         reasons.setdefault(item.bar_idx, []).append(words.get(heard, heard))
     t = card.timing
-    if t.n >= 8 and t.robust_sd_s > 0.0:
+    if t.n >= 8 and t.spread_s.value > 0.0:
         strays = t.strays_s
-        away = abs(strays) / max(t.robust_sd_s, 0.008)
+        away = abs(strays) / max(t.spread_s.value, 0.008)
         # Three spreads from the player's own place, and enough to be heard in a song. Our choice.
         far = (away > 3.0) & (abs(strays) > STRAY_S)
         astray: dict[tuple[int, str], list[tuple[int, float]]] = {}
@@ -187,12 +194,12 @@ def _astray(beats: list[tuple[int, float]], side: str) -> str:
 
 def summary(card: Scorecard, *, full: bool = False) -> str:
     """What `trainer score` prints: four lines, then the bars that cost most; with `full` the curious figures too."""
-    beat_s = 60.0 / card.tempo_bpm
+    beat_s = 60.0 / card.take.tempo_bpm
     lines = [
         feel_line(card.swing),
-        time_line(card.timing, calibrated=card.reading.calibrated, beat_s=beat_s, profile=card.profile),
+        time_line(card.timing, calibrated=card.reading.calibrated, beat_s=beat_s, profile=card.take.profile),
         landing_line(card.landing, None if card.session is None else card.session.key),
-        card.form_and_shape_line(),
+        form_and_shape_line(card),
     ]
     bars = costly_bars(card)
     if bars:
@@ -207,29 +214,28 @@ def _full(card: Scorecard) -> list[str]:
     t, s = card.timing, card.swing
     out = []
     for beat in t.per_beat:
-        if beat.n and not math.isnan(beat.median_s):
-            spread = "" if math.isnan(beat.robust_sd_s) else f", spread {1000.0 * beat.robust_sd_s:.1f} ms"
-            place = f"{1000.0 * beat.median_s:+.1f} ms ({beat.pct_of_beat:+.1f} % of the beat)"
+        if beat.n and beat.median_s.known:
+            spread = "" if math.isnan(beat.spread_s.value) else f", spread {1000.0 * beat.spread_s.value:.1f} ms"
+            place = f"{1000.0 * beat.median_s.value:+.1f} ms ({beat.pct_of_beat.value:+.1f} % of the beat)"
             out.append(f"Beat {beat.beat}: {place}{spread}, n {beat.n}")
-    if not math.isnan(t.lag1.corrected):
-        out.append(f"Neighbouring beats alike: {t.lag1.corrected:+.2f} ({t.lag1_ci95[0]:+.2f}…{t.lag1_ci95[1]:+.2f})")
+    if t.lag1.known:
+        out.append(f"Neighbouring beats alike: {t.lag1.value:+.2f} ({t.lag1.low:+.2f}…{t.lag1.high:+.2f})")
     if t.gain is not None:
         a = t.gain.alpha
-        unsure = " (uncertain)" if a.estimate > 0.7 else ""
-        out.append(f"Share of a slip made good by the next beat: {a.estimate:.2f} ({a.low:.2f}…{a.high:.2f}){unsure}")
+        unsure = " (uncertain)" if t.gain.uncertain else ""
+        out.append(f"Share of a slip made good by the next beat: {a.value:.2f} ({a.low:.2f}…{a.high:.2f}){unsure}")
     for drop in t.drop_outs:
         change = drop.tempo_change_pct
         bars = f"chorus {drop.chorus}, bars {drop.bars[0]}–{drop.bars[1]}"
-        if change.n == 0:
-            out.append(f"Without the band ({bars}): {drop.why['tempo_change_pct'].text}")
+        if not change.known and change.why is not None:
+            out.append(f"Without the band ({bars}): {change.why.text}")
             continue
         interval = "" if math.isnan(change.low) else f" ({change.low:+.1f}…{change.high:+.1f})"
-        back = "" if math.isnan(drop.reentry_s) else f"; back in {1000.0 * drop.reentry_s:+.0f} ms"
-        out.append(f"Without the band ({bars}): tempo {change.estimate:+.1f} %{interval}{back}")
-    if not math.isnan(s.short_ms):
-        out.append(f"Short note: {s.short_ms:.0f} ms; triplet figures: {s.n_triplet_figures}")
+        back = f"; back in {1000.0 * drop.reentry_s.value:+.0f} ms" if drop.reentry_s.known else ""
+        out.append(f"Without the band ({bars}): tempo {change.value:+.1f} %{interval}{back}")
+    if s.short_ms.known:
+        out.append(f"Short note: {s.short_ms.value:.0f} ms; triplet figures: {s.n_triplet_figures}")
     for group in s.per_chorus:
-        if group.interval.n:
-            which = f"Chorus {group.label['chorus']} ({group.label['role']})"
-            out.append(f"{which}: swing {group.interval.estimate:.2f}, n {group.interval.n}")
+        if group.ratio.n:
+            out.append(f"Chorus {group.chorus} ({group.role}): swing {group.ratio.value:.2f}, n {group.ratio.n}")
     return out

@@ -16,33 +16,47 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
-from typing import Any
+from typing import Annotated, Literal
 
 import numpy as np
 from numpy.typing import NDArray
 
 from trainer.clock.tempo import TempoMap
+from trainer.scoring.figure import (
+    NO_FIGURE,
+    Count,
+    Digits,
+    Explains,
+    Figure,
+    Hidden,
+    Key,
+    Row,
+    Section,
+    Shown,
+    Sometimes,
+    computed,
+)
 from trainer.scoring.reading import EXCUSED_DROP_OUT, EXCUSED_NAMES, Reading
 from trainer.scoring.stats import (
     MIN_N,
-    Ar1,
-    Interval,
-    Slope,
     ar1,
     detrended,
     mean_interval,
     median,
     robust_sd,
+    spread_interval,
     t_interval,
     theil_sen,
 )
-from trainer.scoring.why import Why, ci, no_figure, number
+from trainer.scoring.why import Why, no_figure
 from trainer.take.notes import Notes
 
 __all__ = [
     "BeatTiming",
     "DropOutTiming",
     "Gain",
+    "GridTiming",
+    "OnBeat",
     "Split",
     "Timing",
     "band_reference_s",
@@ -69,103 +83,128 @@ DRIFT_MIN_CHORUSES = 0.9  # our choice
 FOREIGN_CHORUS_BEATS = 48  # without a session drift is per twelve bars of four
 
 
-@dataclass(frozen=True, slots=True)
-class BeatTiming:
-    """On-beats of one beat of the bar: n, median, mean, detrended spread in seconds; the median in % of a beat."""
+@dataclass(frozen=True, slots=True, kw_only=True)
+class BeatTiming(Row):
+    """On-beats of one beat of the bar; the spread is about the take's own trend."""
 
     beat: int
-    n: int
-    median_s: float
-    mean_s: float
-    robust_sd_s: float
-    pct_of_beat: float
-
-    def to_dict(self) -> dict[str, Any]:
-        return {
-            "beat": self.beat,
-            "n": self.n,
-            "median_ms": number(1000.0 * self.median_s, 2),
-            "mean_ms": number(1000.0 * self.mean_s, 2),
-            "robust_sd_ms": number(1000.0 * self.robust_sd_s, 2),
-            "pct_of_beat": number(self.pct_of_beat, 2),
-        }
+    n: Count
+    median_s: Annotated[Figure, Shown("median_ms", 2, scale=1000.0)]
+    mean_s: Annotated[Figure, Shown("mean_ms", 2, scale=1000.0)]
+    spread_s: Annotated[Figure, Shown("robust_sd_ms", 2, scale=1000.0, least=0.0)]
+    pct_of_beat: Annotated[Figure, Shown("pct_of_beat", 2)]
 
 
-@dataclass(frozen=True, slots=True)
-class DropOutTiming:
+@dataclass(frozen=True, slots=True, kw_only=True)
+class DropOutTiming(Section):
     """One drop-out: the player's tempo against the song's in per cent (faster positive), and the re-entry."""
 
     chorus: int
     bars: tuple[int, int]
-    n_intervals: int
-    tempo_change_pct: Interval
-    reentry_s: float
-    why: Mapping[str, Why] = field(default_factory=dict)
-
-    def to_dict(self) -> dict[str, Any]:
-        return {
-            "chorus": self.chorus,
-            "bars": list(self.bars),
-            "n_intervals": self.n_intervals,
-            "tempo_change_pct": number(self.tempo_change_pct.estimate, 2),
-            "tempo_change_ci95_pct": ci(self.tempo_change_pct, 2),
-            "reentry_ms": number(1000.0 * self.reentry_s, 2),
-            "why": {name: why.to_dict() for name, why in self.why.items()},
-        }
+    n_intervals: Count
+    tempo_change_pct: Annotated[Figure, Shown("tempo_change_pct", 2, ci="tempo_change_ci95_pct")]
+    reentry_s: Annotated[Figure, Shown("reentry_ms", 2, scale=1000.0)]
 
 
-@dataclass(frozen=True, slots=True)
-class Gain:
-    """Share of an asynchrony that the player corrects by the next beat, with its interval and the two spreads (s)."""
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Gain(Row):
+    """Share of an asynchrony that the player corrects by the next beat, and the two spreads behind it (s)."""
 
-    alpha: Interval
-    sd_clock_s: float
-    sd_motor_s: float
-
-    def to_dict(self) -> dict[str, Any]:
-        return {
-            "alpha": number(self.alpha.estimate, 3),
-            "alpha_ci95": ci(self.alpha, 3),
-            "n": self.alpha.n,
-            "uncertain": bool(self.alpha.estimate > GAIN_UNCERTAIN),
-        }
+    alpha: Annotated[Figure, Shown("alpha", 3, ci="alpha_ci95", n="n")]
+    uncertain: bool
+    sd_clock_s: Hidden[float] = math.nan
+    sd_motor_s: Hidden[float] = math.nan
 
 
-@dataclass(frozen=True, slots=True)
-class Split:
-    """Variances (s²) of the inner clock and of the hand, pooled over intervals without a band."""
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Split(Row):
+    """Inner clock and hand, pooled over intervals without a band: SDs (s); variances (s²), which may be under 0."""
 
-    var_clock_s2: float
-    var_motor_s2: float
-    n_intervals: int
+    clock_sd_s: Annotated[float, Digits(2, 1000.0), Key("clock_sd_ms")]
+    motor_sd_s: Annotated[float, Digits(2, 1000.0), Key("motor_sd_ms")]
+    n_intervals: Count
+    var_clock_s2: Hidden[float] = math.nan
+    var_motor_s2: Hidden[float] = math.nan
 
 
-@dataclass(frozen=True)
-class Timing:
-    """Everything said about time. Missing figures are NaN here, null in JSON, and named in `why`.
+@dataclass(frozen=True, slots=True, kw_only=True)
+class GridTiming(Row):
+    """The same against the grid alone."""
+
+    mean_s: Annotated[Figure, Shown("mean_ms", 2, scale=1000.0, n="n")]
+    median_s: Annotated[Figure, Shown("median_ms", 2, scale=1000.0)]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class OnBeat(Row):
+    """One on-beat and how late it was."""
+
+    at_beats: int
+    asynchrony_s: Annotated[float, Digits(2, 1000.0), Key("asynchrony_ms")]
+
+
+@dataclass(frozen=True, kw_only=True)
+class Timing(Section):
+    """Everything said about time.
 
     `usual_s`: the player's own place at each of `beat`: the median, moved along where a drift is sure.
     """
 
-    reference: str
-    mean: Interval
-    median_s: float
-    sd_s: float
-    robust_sd_s: float
-    drift: Slope
-    lag1: Ar1
-    lag1_ci95: tuple[float, float]
-    gain: Gain | None
+    reference: Literal["grid", "band"]
+    mean_s: Annotated[
+        Figure,
+        Shown(
+            "mean_ms", 2, ci="mean_ci95_ms", n="n", scale=1000.0,
+            title="place against the drums", unit="ms", columns=("mean_ms", "mean_low_ms", "mean_high_ms", "timing_n"),
+            followed="mean_ms", firm=True, compared=True, asked=True,
+            meaning="Where you sit: late is positive. A steady place is a feel, not a fault.",
+        ),
+    ]  # fmt: skip
+    median_s: Annotated[
+        Figure,
+        Shown(
+            "median_ms", 2, scale=1000.0, title="middle place", unit="ms", columns=("median_ms",),
+            meaning="The same, deaf to a few stray notes.",
+        ),
+    ]  # fmt: skip
+    sd_s: Annotated[
+        Figure, Shown("sd_ms", 2, scale=1000.0, least=0.0, title="standard deviation", unit="ms", columns=("sd_ms",))
+    ]
+    spread_s: Annotated[
+        Figure,
+        Shown(
+            "robust_sd_ms", 2, scale=1000.0, least=0.0, title="spread of the time", unit="ms", better=-1,
+            columns=("robust_sd_ms",), followed="spread_ms", compared=True, asked=True,
+            meaning="How far single notes stray from your own place. Trained hands reach about 2\u00a0% of the beat "
+            "(Repp 2005).",
+        ),
+    ]  # fmt: skip
+    drift_s: Annotated[
+        Figure,
+        Shown(
+            "drift_ms_per_chorus", 3, ci="drift_ci95_ms_per_chorus", scale=1000.0, title="drift a chorus", unit="ms",
+            columns=("drift_ms_per_chorus", "drift_low_ms_per_chorus", "drift_high_ms_per_chorus"),
+            compared=True, asked=True,
+            meaning="Whether you slid later (positive) or earlier as the song went on (median of all slopes: Theil "
+            "1950, Sen 1968).",
+        ),
+    ]  # fmt: skip
+    lag1: Annotated[
+        Figure, Shown("lag1", 3, ci="lag1_ci95", title="neighbouring beats alike", shown_digits=2, columns=("lag1",))
+    ]
+    gain: Annotated[Gain | None, Key("correction_gain")]
     per_beat: tuple[BeatTiming, ...]
     drop_outs: tuple[DropOutTiming, ...]
-    split: Split | None
-    grid_mean: Interval
-    grid_median_s: float
-    excused: Mapping[str, int]
-    beat: Ints
-    asynchrony_s: Floats
-    usual_s: Floats
-    why: Mapping[str, Why] = field(default_factory=dict)
+    split: Annotated[Split | None, Key("two_level_split")]
+    grid: GridTiming
+    excused: Mapping[str, Count]
+    beats: Sometimes[tuple[OnBeat, ...]] = None
+    no_gain: Annotated[Why | None, Explains("correction_gain")] = None
+    no_split: Annotated[Why | None, Explains("two_level_split")] = None
+    coarse: Annotated[Why | None, Explains("per_beat")] = None
+    beat: Hidden[Ints] = field(default_factory=lambda: np.zeros(0, dtype=np.int64))
+    asynchrony_s: Hidden[Floats] = field(default_factory=lambda: np.zeros(0))
+    usual_s: Hidden[Floats] = field(default_factory=lambda: np.zeros(0))
 
     @property
     def strays_s(self) -> Floats:
@@ -174,40 +213,12 @@ class Timing:
 
     @property
     def n(self) -> int:
-        return self.mean.n
+        return self.mean_s.n
 
-    def to_dict(self) -> dict[str, Any]:
-        low, high = self.lag1_ci95
-        return {
-            "n": self.mean.n,
-            "reference": self.reference,
-            "mean_ms": number(1000.0 * self.mean.estimate, 2),
-            "mean_ci95_ms": ci(self.mean, 2, 1000.0),
-            "median_ms": number(1000.0 * self.median_s, 2),
-            "sd_ms": number(1000.0 * self.sd_s, 2),
-            "robust_sd_ms": number(1000.0 * self.robust_sd_s, 2),
-            "drift_ms_per_chorus": number(1000.0 * self.drift.slope, 3),
-            "drift_ci95_ms_per_chorus": ci(self.drift, 3, 1000.0),
-            "lag1": number(self.lag1.corrected, 3),
-            "lag1_ci95": None if math.isnan(low) else [number(low, 3), number(high, 3)],
-            "correction_gain": None if self.gain is None else self.gain.to_dict(),
-            "per_beat": [beat.to_dict() for beat in self.per_beat],
-            "drop_outs": [drop.to_dict() for drop in self.drop_outs],
-            "two_level_split": None
-            if self.split is None
-            else {
-                "clock_sd_ms": number(1000.0 * math.sqrt(max(self.split.var_clock_s2, 0.0)), 2),
-                "motor_sd_ms": number(1000.0 * math.sqrt(max(self.split.var_motor_s2, 0.0)), 2),
-                "n_intervals": self.split.n_intervals,
-            },
-            "grid": {
-                "n": self.grid_mean.n,
-                "mean_ms": number(1000.0 * self.grid_mean.estimate, 2),
-                "median_ms": number(1000.0 * self.grid_median_s, 2),
-            },
-            "excused": dict(self.excused),
-            "why": {name: why.to_dict() for name, why in self.why.items()},
-        }
+    def with_every_beat(self) -> Timing:
+        """The same with a row for every on-beat."""
+        rows = zip(self.beat.tolist(), self.asynchrony_s.tolist(), strict=True)
+        return replace(self, beats=tuple(OnBeat(at_beats=beat, asynchrony_s=late) for beat, late in rows))
 
 
 def band_reference_s(band: Notes, tempo: TempoMap, first_beat: int, n_beats: int) -> Floats:
@@ -230,16 +241,26 @@ def band_reference_s(band: Notes, tempo: TempoMap, first_beat: int, n_beats: int
     return out
 
 
-def timing(reading: Reading, band: Notes | None = None) -> Timing:
-    """The timing of a take. `band`: the band's intended notes, if known."""
-    r = reading
-    timed = (r.on_note_idx >= 0) & (r.beat_excused == 0) & (r.unplaced is None)
-    rows = np.flatnonzero(timed)
-    grid_async = r.on_asynchrony_s[rows]
-    beats = r.first_beat_idx + rows
-    grid_mean = mean_interval(grid_async, beats.astype(np.float64))
-    grid_median = median(grid_async)
-    asynchrony, reference = grid_async, "grid"
+@dataclass(frozen=True)
+class _OnBeats:
+    """The on-beats that count: beats (n,), lateness (n,), residuals about its trend, place in choruses; what they are
+    held against; and the drums' own shift at every beat of the take."""
+
+    reference: Literal["grid", "band"]
+    beats: Ints
+    asynchrony_s: Floats
+    residual_s: Floats
+    x: Floats
+    shift_s: Floats
+
+    @property
+    def position(self) -> Floats:
+        return self.beats.astype(np.float64)
+
+
+def _on_beats(r: Reading, rows: Ints, band: Notes | None) -> _OnBeats:
+    """The on-beats of these rows against the grid, or against the band's drums where those vary."""
+    asynchrony, reference = r.on_asynchrony_s[rows], "grid"
     shift = np.full(r.n_beats, np.nan)
     if band is not None and len(band) and len(rows):
         shift = band_reference_s(band, r.tempo, r.first_beat_idx, r.n_beats)
@@ -248,96 +269,122 @@ def timing(reading: Reading, band: Notes | None = None) -> Timing:
         if np.count_nonzero(played) >= 0.5 * len(rows) and np.nanmax(np.abs(shift[rows])) > BAND_VARIES_S:
             rows, reference = rows[played], "band"
             asynchrony = r.on_asynchrony_s[rows] - shift[rows]
-            beats = r.first_beat_idx + rows
+    beats = r.first_beat_idx + rows
     position = beats.astype(np.float64)
-    n = len(rows)
-    why: dict[str, Why] = {}
-    mean = mean_interval(asynchrony, position)
-    x = _chorus_position(r, position)
-    drift = theil_sen(asynchrony, x, position)
-    if n and x[-1] - x[0] < DRIFT_MIN_CHORUSES:  # a slope of a few bars, drawn out to a chorus, tells nothing
-        drift = Slope(math.nan, math.nan, math.nan, n)
-    link = ar1(asynchrony, position)
     residual = detrended(asynchrony, position)
-    sd = math.sqrt(float(residual @ residual) / (n - 2)) if n >= MIN_N else math.nan
-    spread = robust_sd(residual) if n >= MIN_N else math.nan
-    lag_ci = (math.nan, math.nan)
-    if n < MIN_N:
-        reason = no_figure("too_few", f"{n} of at least {MIN_N} on-beats")
-        if n == 0:
-            reason = r.unplaced or no_figure("none_found", "no notes on the beat" if r.n else "no notes")
-        names = ["mean_ci95_ms", "sd_ms", "robust_sd_ms", "drift_ms_per_chorus", "drift_ci95_ms_per_chorus"]
-        for name in [*names, "lag1", "lag1_ci95"]:
-            why[name] = reason
-        if n == 0:
-            for name in ("mean_ms", "median_ms"):
-                why[name] = reason
-        link = Ar1(math.nan, math.nan, 0)
-    elif math.isnan(link.corrected):
-        why["lag1"] = no_figure("no_spread", "the asynchronies do not vary, or no two beats follow each other")
-        why["lag1_ci95"] = why["lag1"]
-    elif link.n_pairs < LAG1_MIN_PAIRS:
-        why["lag1"] = no_figure("too_few", f"{link.n_pairs} of at least {LAG1_MIN_PAIRS} pairs of neighbouring beats")
-        why["lag1_ci95"] = why["lag1"]
-        link = Ar1(math.nan, math.nan, link.n_pairs)
-    else:
-        half = 1.96 * math.sqrt(max(1.0 - link.corrected**2, 0.0) / max(link.n_pairs, 1))
-        lag_ci = (max(link.corrected - half, -1.0), min(link.corrected + half, 1.0))
-    if n >= MIN_N and math.isnan(drift.slope):
-        short = "less than a chorus was played on the beat: too short to speak of drift"
-        why["drift_ms_per_chorus"] = no_figure("too_short", short)
-        why["drift_ci95_ms_per_chorus"] = why["drift_ms_per_chorus"]
-    gain = correction_gain(asynchrony, position)
-    middle, per_beat = median(asynchrony), _per_beat(r, beats, asynchrony, residual)
-    if r.too_coarse is not None and n:
-        # What ranks times jumps from tick to tick; the mean and its interval stand.
-        middle = grid_median = spread = math.nan
-        drift, link, gain, lag_ci = (
-            Slope(math.nan, math.nan, math.nan, n),
-            Ar1(math.nan, math.nan, 0),
-            None,
-            (math.nan, math.nan),
-        )
-        per_beat = tuple(replace(b, median_s=math.nan, robust_sd_s=math.nan, pct_of_beat=math.nan) for b in per_beat)
-        coarse = ("median_ms", "robust_sd_ms", "drift_ms_per_chorus", "drift_ci95_ms_per_chorus", "lag1", "lag1_ci95")
-        why |= dict.fromkeys((*coarse, "correction_gain", "per_beat"), r.too_coarse)
-    elif gain is None:
-        found = f"{n} of at least {GAIN_MIN_N} on-beats"
-        why["correction_gain"] = no_figure("too_few" if n < GAIN_MIN_N else "no_spread", found)
-    series = _drop_out_series(r)
-    drops = tuple(_drop_out(r, shift, chorus, bars, span, got) for chorus, bars, span, got in series)
-    split = two_level_split([np.diff(got[1]) for *_, got in series if _whole(got[0])])
-    if split is None:
-        many = sum(max(len(got[0]) - 1, 0) for *_, got in series)
-        text = f"not separable: {many} of at least {SPLIT_MIN_INTERVALS} intervals without the band"
-        why["two_level_split"] = no_figure("too_few", text)
-    return Timing(
-        reference=reference,
-        mean=mean,
-        median_s=middle,
-        sd_s=sd,
-        robust_sd_s=spread,
-        drift=drift,
-        lag1=link,
-        lag1_ci95=lag_ci,
-        gain=gain,
-        per_beat=per_beat,
-        drop_outs=drops,
-        split=split,
-        grid_mean=grid_mean,
-        grid_median_s=grid_median,
-        excused=_excused(r),
-        beat=beats,
-        asynchrony_s=asynchrony,
-        usual_s=_usual_s(middle, drift, x),
-        why=why,
+    return _OnBeats(
+        "band" if reference == "band" else "grid", beats, asynchrony, residual, _chorus_position(r, position), shift
     )
 
 
-def _usual_s(middle_s: float, drift: Slope, x: Floats) -> Floats:
+def timing(reading: Reading, band: Notes | None = None) -> Timing:
+    """The timing of a take. `band`: the band's intended notes, if known."""
+    r = reading
+    rows = np.flatnonzero((r.on_note_idx >= 0) & (r.beat_excused == 0) & (r.unplaced is None))
+    on = _on_beats(r, rows, band)
+    n = len(on.beats)
+    coarse = r.too_coarse if n else None
+    median_s, drift, lag1 = _median(on, r, coarse), _drift(on, r, coarse), _lag1(on, r, coarse)
+    gain = None if coarse is not None else correction_gain(on.asynchrony_s, on.position)
+    no_gain = coarse
+    if gain is None and coarse is None:
+        no_gain = no_figure("too_few" if n < GAIN_MIN_N else "no_spread", f"{n} of at least {GAIN_MIN_N} on-beats")
+    series = _drop_out_series(r)
+    split = two_level_split([np.diff(got[1]) for *_, got in series if _whole(got[0])])
+    many = sum(max(len(got[0]) - 1, 0) for *_, got in series)
+    no_split = f"not separable: {many} of at least {SPLIT_MIN_INTERVALS} intervals without the band"
+    grid = r.on_asynchrony_s[rows]
+    return Timing(
+        reference=on.reference,
+        mean_s=mean_interval(on.asynchrony_s, on.position).because(_too_few(n, r)),
+        median_s=median_s,
+        sd_s=_sd(on, r),
+        spread_s=_spread(on, r, coarse, lag1),
+        drift_s=drift,
+        lag1=lag1,
+        gain=gain,
+        per_beat=_per_beat(r, on, coarse is not None),
+        drop_outs=tuple(_drop_out(r, on.shift_s, *drop) for drop in series),
+        split=split,
+        grid=GridTiming(
+            mean_s=mean_interval(grid, (r.first_beat_idx + rows).astype(np.float64)),
+            median_s=NO_FIGURE if coarse is not None else Figure(median(grid)),
+        ),
+        excused=_excused(r),
+        no_gain=no_gain,
+        no_split=no_figure("too_few", no_split) if split is None else None,
+        coarse=coarse,
+        beat=on.beats,
+        asynchrony_s=on.asynchrony_s,
+        usual_s=_usual_s(median_s.value, drift, on.x),
+        **computed(Timing, reading),
+    )
+
+
+def _too_few(n: int, r: Reading) -> Why | None:
+    """Why so many on-beats give no interval, trend or spread."""
+    if n >= MIN_N:
+        return None
+    if n == 0:
+        return r.unplaced or no_figure("none_found", "no notes on the beat" if r.n else "no notes")
+    return no_figure("too_few", f"{n} of at least {MIN_N} on-beats")
+
+
+def _median(on: _OnBeats, r: Reading, coarse: Why | None) -> Figure:
+    """What ranks times jumps from tick to tick where they are coarse; there the mean and its interval stand alone."""
+    n = len(on.beats)
+    return Figure(why=coarse) if coarse is not None else Figure(median(on.asynchrony_s), n=n, why=_too_few(n, r))
+
+
+def _sd(on: _OnBeats, r: Reading) -> Figure:
+    n = len(on.beats)
+    if n < MIN_N:
+        return Figure(n=n, why=_too_few(n, r))
+    return Figure(math.sqrt(float(on.residual_s @ on.residual_s) / (n - 2)), n=n)
+
+
+def _spread(on: _OnBeats, r: Reading, coarse: Why | None, lag1: Figure) -> Figure:
+    n = len(on.beats)
+    if coarse is not None or n < MIN_N:
+        return Figure(n=n, why=coarse or _too_few(n, r))
+    spread = robust_sd(on.residual_s)
+    return Figure(spread, *spread_interval(spread, n, lag1.value), n)
+
+
+def _drift(on: _OnBeats, r: Reading, coarse: Why | None) -> Figure:
+    n = len(on.beats)
+    if coarse is not None or n < MIN_N:
+        return Figure(n=n, why=coarse or _too_few(n, r))
+    found = theil_sen(on.asynchrony_s, on.x, on.position)
+    if math.isnan(found.value) or on.x[-1] - on.x[0] < DRIFT_MIN_CHORUSES:
+        # A slope of a few bars, drawn out to a chorus, tells nothing.
+        return Figure(
+            n=n, why=no_figure("too_short", "less than a chorus was played on the beat: too short to speak of drift")
+        )
+    return found
+
+
+def _lag1(on: _OnBeats, r: Reading, coarse: Why | None) -> Figure:
+    """How alike neighbouring beats are: the correlation of detrended pairs, corrected for bias."""
+    n = len(on.beats)
+    if coarse is not None or n < MIN_N:
+        return Figure(why=coarse or _too_few(n, r))
+    link = ar1(on.asynchrony_s, on.position)
+    if math.isnan(link.corrected):
+        why = no_figure("no_spread", "the asynchronies do not vary, or no two beats follow each other")
+        return Figure(n=link.n_pairs, why=why)
+    if link.n_pairs < LAG1_MIN_PAIRS:
+        few = f"{link.n_pairs} of at least {LAG1_MIN_PAIRS} pairs of neighbouring beats"
+        return Figure(n=link.n_pairs, why=no_figure("too_few", few))
+    half = 1.96 * math.sqrt(max(1.0 - link.corrected**2, 0.0) / max(link.n_pairs, 1))
+    low, high = max(link.corrected - half, -1.0), min(link.corrected + half, 1.0)
+    return Figure(link.corrected, low, high, link.n_pairs)
+
+
+def _usual_s(middle_s: float, drift: Figure, x: Floats) -> Floats:
     """The player's place at each chorus position: one who drifts is not astray where the drift had not begun."""
     if len(x) and (drift.low > 0.0 or drift.high < 0.0):
-        return middle_s + drift.slope * (x - median(x))
+        return middle_s + drift.value * (x - median(x))
     return np.full(len(x), middle_s)
 
 
@@ -365,26 +412,25 @@ def _excused(reading: Reading) -> dict[str, int]:
     return out
 
 
-def _per_beat(reading: Reading, beats: Ints, asynchrony: Floats, residual: Floats) -> tuple[BeatTiming, ...]:
-    start = int(reading.chart.first_beats) if reading.chart is not None else 0
-    of_bar = (beats - start) % 4
-    spb = 60.0 / np.asarray(reading.tempo.bpm_at(beats), dtype=np.float64) if len(beats) else np.zeros(0)
+def _per_beat(r: Reading, on: _OnBeats, coarse: bool) -> tuple[BeatTiming, ...]:
+    start = int(r.chart.first_beats) if r.chart is not None else 0
+    of_bar = (on.beats - start) % 4
+    spb = 60.0 / np.asarray(r.tempo.bpm_at(on.beats), dtype=np.float64) if len(on.beats) else np.zeros(0)
     out = []
     for b in range(4):
         mine = of_bar == b
-        n = int(np.count_nonzero(mine))
-        if n == 0:
-            out.append(BeatTiming(b + 1, 0, math.nan, math.nan, math.nan, math.nan))
-            continue
-        a = asynchrony[mine]
+        late = on.asynchrony_s[mine]
+        n = len(late)
+        ranked, thin = n > 0 and not coarse, n < MIN_N or coarse
+        spread = robust_sd(on.residual_s[mine]) if not thin else math.nan
         out.append(
             BeatTiming(
-                b + 1,
-                n,
-                median(a),
-                float(a.mean()),
-                robust_sd(residual[mine]) if n >= MIN_N else math.nan,
-                100.0 * median(a / spb[mine]),
+                beat=b + 1,
+                n=n,
+                median_s=Figure(median(late), n=n) if ranked else NO_FIGURE,
+                mean_s=Figure(float(late.mean()), n=n) if n else NO_FIGURE,
+                spread_s=NO_FIGURE if thin else Figure(spread, *spread_interval(spread, n), n),
+                pct_of_beat=Figure(100.0 * median(late / spb[mine]), n=n) if ranked else NO_FIGURE,
             )
         )
     return tuple(out)
@@ -425,34 +471,36 @@ def _drop_out_series(reading: Reading) -> list[tuple[int, tuple[int, int], tuple
 def _drop_out(
     r: Reading, shift_s: Floats, chorus: int, bars: tuple[int, int], span: tuple[int, int], series: _Series
 ) -> DropOutTiming:
-    beats, onsets = series
-    why: dict[str, Why] = {}
-    change = Interval(math.nan, math.nan, math.nan, 0)
+    return DropOutTiming(
+        chorus=chorus,
+        bars=bars,
+        n_intervals=max(len(series[0]) - 1, 0),
+        tempo_change_pct=_tempo_change_pct(r, *series),
+        reentry_s=_reentry_s(r, shift_s, span[1]),
+    )
+
+
+def _tempo_change_pct(r: Reading, beats: Ints, onsets: Floats) -> Figure:
     n = max(len(beats) - 1, 0)
     if n == 0:
-        why["tempo_change_pct"] = no_figure("none_found", "fewer than two on-beat notes in the drop-out")
-        why["tempo_change_ci95_pct"] = why["tempo_change_pct"]
-    else:
-        # Player's interval over the grid's: 1 is the song's tempo. A hole of j beats is one interval j beats long.
-        grid = np.asarray(r.tempo.seconds_at(beats.astype(np.float64)), dtype=np.float64)
-        stretch = np.diff(onsets) / np.diff(grid)
-        mean = float((onsets[-1] - onsets[0]) / (grid[-1] - grid[0]))
-        spread = t_interval(stretch)
-        half = spread.high - spread.estimate
-        low, high = 100.0 * (1.0 / (mean + half) - 1.0), 100.0 * (1.0 / max(mean - half, 1e-6) - 1.0)
-        change = Interval(100.0 * (1.0 / mean - 1.0), low, high, n)
-        if n < MIN_N:
-            why["tempo_change_ci95_pct"] = no_figure("too_few", f"{n} of at least {MIN_N} intervals")
-    reentry = math.nan
-    for beat in (span[1], span[1] + 1):
+        return Figure(why=no_figure("none_found", "fewer than two on-beat notes in the drop-out"))
+    # Player's interval over the grid's: 1 is the song's tempo. A hole of j beats is one interval j beats long.
+    grid = np.asarray(r.tempo.seconds_at(beats.astype(np.float64)), dtype=np.float64)
+    spread = t_interval(np.diff(onsets) / np.diff(grid))
+    mean = float((onsets[-1] - onsets[0]) / (grid[-1] - grid[0]))
+    half = spread.high - spread.value
+    low, high = 100.0 * (1.0 / (mean + half) - 1.0), 100.0 * (1.0 / max(mean - half, 1e-6) - 1.0)
+    few = no_figure("too_few", f"{n} of at least {MIN_N} intervals") if n < MIN_N else None
+    return Figure(100.0 * (1.0 / mean - 1.0), low, high, n, few)
+
+
+def _reentry_s(r: Reading, shift_s: Floats, back: int) -> Figure:
+    for beat in (back, back + 1):
         row = r.row_of_beat(beat)
         if row >= 0 and r.on_note_idx[row] >= 0:
             late = 0.0 if math.isnan(shift_s[row]) else float(shift_s[row])
-            reentry = float(r.on_asynchrony_s[row]) - late
-            break
-    if math.isnan(reentry):
-        why["reentry_ms"] = no_figure("none_found", "no on-beat note on the first two beats after the drop-out")
-    return DropOutTiming(chorus, bars, n, change, reentry, why)
+            return Figure(float(r.on_asynchrony_s[row]) - late, n=1)
+    return Figure(why=no_figure("none_found", "no on-beat note on the first two beats after the drop-out"))
 
 
 def two_level_split(series: Sequence[Floats]) -> Split | None:
@@ -480,7 +528,14 @@ def two_level_split(series: Sequence[Floats]) -> Split | None:
             ]
         )
     g0, g1 = np.linalg.solve(a, sums)
-    return Split(float(g0 + 2.0 * g1), float(-g1), total)
+    clock, motor = float(g0 + 2.0 * g1), float(-g1)
+    return Split(
+        clock_sd_s=math.sqrt(max(clock, 0.0)),
+        motor_sd_s=math.sqrt(max(motor, 0.0)),
+        n_intervals=total,
+        var_clock_s2=clock,
+        var_motor_s2=motor,
+    )
 
 
 # --- the correction gain -------------------------------------------------------------------------------------------
@@ -517,8 +572,10 @@ def correction_gain(asynchrony_s: Floats, beats: Floats) -> Gain | None:
     innovation = float(profile[at]) / n
     motor = theta * innovation
     clock = max((1.0 + theta * theta) * innovation - 2.0 * motor, 0.0)
-    interval = Interval(float(alphas[at]), float(alphas[inside[0]]), float(alphas[inside[-1]]), n)
-    return Gain(interval, math.sqrt(clock), math.sqrt(motor))
+    alpha = Figure(float(alphas[at]), float(alphas[inside[0]]), float(alphas[inside[-1]]), n)
+    return Gain(
+        alpha=alpha, uncertain=alpha.value > GAIN_UNCERTAIN, sd_clock_s=math.sqrt(clock), sd_motor_s=math.sqrt(motor)
+    )
 
 
 def _whitened(x: Floats, run: NDArray[np.bool_], thetas: Floats) -> Floats:

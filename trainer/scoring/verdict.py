@@ -1,542 +1,64 @@
-"""The verdict: four lines and at most three pieces of advice. No single number.
-
-Feel, time, landing, form and shape: each with its figure, interval, target at the chosen level, and the bars that cost
-most. Advice: what is furthest from its target first, each with its evidence and the drill that addresses it (the names
-that `trainer drills` lists). Targets are in `levels.toml`. A figure that is absent is not judged and earns no advice.
-"""
+"""What the verdict says: four lines and at most three pieces of advice. `judging` works it out."""
 
 from __future__ import annotations
 
-import math
-from collections import Counter
-from collections.abc import Mapping
-from dataclasses import dataclass, field, replace
-from typing import TYPE_CHECKING, Any
+from dataclasses import dataclass
+from typing import Annotated, Literal, TypeAlias
 
-import numpy as np
+from msgspec import Meta
 
-from trainer.scoring.form import FormResult
-from trainer.scoring.landing import NOT_COUNTED, Item, Landing
-from trainer.scoring.levels import Level, level_named
-from trainer.scoring.shape import ChorusShape, Shape, welch
-from trainer.scoring.stats import MIN_N, Interval, theil_sen
-from trainer.scoring.text import feel_line, landing_line, time_line, too_scattered
-from trainer.scoring.why import Why, counted, no_figure, number
-from trainer.session import BEATS_PER_BAR
+from trainer.scoring.figure import Explains, Figure, Hidden, Row, Section, Shown
+from trainer.scoring.form import BarPlace
+from trainer.scoring.why import Why
 
-if TYPE_CHECKING:
-    from trainer.scoring.card import Scorecard
-
-__all__ = ["MAX_ADVICE", "Advice", "Line", "Verdict", "share_interval", "spread_interval", "verdict"]
+__all__ = ["MAX_ADVICE", "About", "Advice", "Line", "Verdict"]
 
 MAX_ADVICE = 3
-MAX_BARS = 4
-MIN_CHORUSES, SAME_WAY = 3, 0.7  # so many choruses, six of seven the same way, tell a habit; our choice
-EVEN_RATIO = 1.15  # below it a groove is called even, not shuffled; our choice
-DRILL_FORM, DRILL_GROOVE = "quick_change_12", "shuffle"  # of a drill that is asked for none
-HABIT_MISSES = 3  # one change of the form missed so often in a take is a habit; our choice
-HABIT_SHARE = 0.75  # … where it went by in so many of its choruses; our choice
+
+About: TypeAlias = Literal["feel", "time", "landing", "form", "shape"]
 
 
-@dataclass(frozen=True, slots=True)
-class Line:
-    """One of the four lines. `met` None: not measured, or too few to judge. `bars`: (chorus, bar), worst first.
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Line(Section):
+    """One of the four lines. `met` None: not measured, or too few to judge. `bars`: what cost most, worst first.
 
     `also`: what else was judged beside the figure, in words.
     """
 
-    name: str
+    name: Literal["feel", "time", "landing", "form and shape"]
     text: str
-    figure: float
-    interval: tuple[float, float] | None
+    figure: Annotated[Figure, Shown("figure", 4, ci="interval")]
     unit: str
     target: str
     met: bool | None
-    bars: tuple[tuple[int, int], ...] = ()
-    why: Why | None = None
+    bars: tuple[BarPlace, ...] = ()
     also: str = ""
-
-    def to_dict(self) -> dict[str, Any]:
-        interval = None if self.interval is None else [number(v, 4) for v in self.interval]
-        out: dict[str, Any] = {
-            "name": self.name,
-            "text": self.text,
-            "figure": number(self.figure, 4),
-            "interval": interval,
-            "unit": self.unit,
-            "target": self.target,
-            "met": self.met,
-            "bars": [{"chorus": chorus, "bar": bar} for chorus, bar in self.bars],
-            "also": self.also,
-            "why": {},
-        }
-        if self.why is not None:
-            absent = [key for key in ("figure", "interval", "met") if out[key] is None]
-            out["why"] = {key: self.why.to_dict() for key in absent}
-        return out
+    unjudged: Annotated[Why | None, Explains("met")] = None
 
 
 @dataclass(frozen=True, slots=True)
-class Advice:
+class Advice(Row):
     """One thing to practise: what, the evidence in figures, and the drill that addresses it.
 
     `bar`: the bar that the drill is to work on. `options`: what else to say to `trainer drill` so that it is this very
     place, over the song's own form and groove: "--bar 1 --form slow_change_12".
     """
 
-    about: str
-    text: str
-    evidence: str
-    drill: str
-    weight: float
-    bar: int | None = None
+    about: About
+    text: Annotated[str, Meta(min_length=1)]
+    evidence: Annotated[str, Meta(min_length=1)]
+    drill: Annotated[str, Meta(min_length=1)]
+    weight: Hidden[float] = 0.0
+    bar: Hidden[int | None] = None
     options: str = ""
-
-    def to_dict(self) -> dict[str, Any]:
-        return {
-            "about": self.about,
-            "text": self.text,
-            "evidence": self.evidence,
-            "drill": self.drill,
-            "options": self.options,
-        }
 
 
 @dataclass(frozen=True)
-class Verdict:
+class Verdict(Section):
     """Four lines and at most three pieces of advice, the most pressing first."""
 
-    level: Level
+    level: str
     lines: tuple[Line, ...]
     advice: tuple[Advice, ...]
-    why: Mapping[str, Why] = field(default_factory=dict)
-
-    def to_dict(self) -> dict[str, Any]:
-        """The scorecard's `verdict` section."""
-        return {
-            "level": self.level.name,
-            "lines": [line.to_dict() for line in self.lines],
-            "advice": [advice.to_dict() for advice in self.advice],
-            "why": {name: why.to_dict() for name, why in self.why.items()},
-        }
-
-
-def verdict(card: Scorecard, level: str = "jam", *, placed: bool = True) -> Verdict:
-    """The verdict on a card at a level (`UsageError` for a level that there is not). Pure.
-
-    Not `placed`: the take more likely begins elsewhere in the form; then changes, form and shape earn no advice.
-    """
-    asked = level_named(level)
-    found: list[Advice] = []
-    judges = (_feel, _time, _landing, _form_and_shape)
-    lines = tuple(judge(card, asked, found) for judge in judges)
-    if not placed:
-        found = [advice for advice in found if advice.about in ("feel", "time")]
-    # A song that opens is worth little while the changes or the place in the form slip away: those come first.
-    slips = any(advice.about in ("landing", "form") for advice in found)
-    found.sort(key=lambda advice: (slips and advice.about == "shape", -advice.weight))
-    kept: list[Advice] = []
-    for advice in found:
-        if advice.drill not in (other.drill for other in kept):
-            kept.append(replace(advice, options=_options(card, advice)))
-    why: dict[str, Why] = {}
-    if not kept and not placed:
-        why["advice"] = no_figure("not_placed", "where the take begins in the form has to be known first")
-    elif not kept:
-        measured = any(line.met is not None for line in lines)
-        text = "every measured figure meets its target at this level" if measured else "nothing could be measured"
-        why["advice"] = no_figure("met" if measured else "nothing_measured", text)
-    return Verdict(asked, lines, tuple(kept[:MAX_ADVICE]), why)
-
-
-def _after(text: str) -> str:
-    """A summary line without the name before its colon."""
-    said = text.split(": ", 1)[-1]
-    return said[:1].upper() + said[1:]
-
-
-def _feel(card: Scorecard, level: Level, found: list[Advice]) -> Line:
-    swing = card.swing
-    r = swing.ratio
-    text = _after(feel_line(swing))
-    spread = 2.0**level.swing_log2
-    band = swing.band_ratio
-    if math.isnan(band):
-        target = "no band to compare with"
-    else:
-        target = f"{band / spread:.2f} to {band * spread:.2f} to one, round the band's {band:.2f}"
-    if "ratio" in swing.why or not math.isfinite(r.estimate) or r.estimate <= 0.0:
-        reason = swing.why.get("ratio") or no_figure("no_ratio", "no swing figure")
-        return Line("feel", text, math.nan, None, "ratio", target, None, (), reason)
-    interval = (r.low, r.high) if math.isfinite(r.low) and math.isfinite(r.high) else None
-    thin = no_figure("too_few", f"{counted(r.n, 'pair')}; {MIN_N} are needed")
-    if math.isnan(band):
-        return Line("feel", text, r.estimate, interval, "ratio", target, None, (), no_figure("no_band", target))
-    if interval is None:
-        return Line("feel", text, r.estimate, None, "ratio", target, None, (), thin)
-    away = abs(math.log2(r.estimate / band))
-    met = away <= level.swing_log2
-    if not met and r.low <= band <= r.high:
-        unsure = no_figure("too_few", f"{r.n} pairs: their interval holds the band's ratio")
-        return Line("feel", text, r.estimate, interval, "ratio", target, None, (), unsure)
-    if not met and too_scattered(r):
-        unsure = no_figure("too_scattered", "the pairs scatter too widely to compare")
-        return Line("feel", text, r.estimate, interval, "ratio", target, None, (), unsure)
-    if not met:
-        side = "straighter" if r.estimate < band else "more uneven"
-        evidence = f"swing {r.estimate:.2f} ({r.low:.2f} to {r.high:.2f}, {r.n} pairs); the band plays {band:.2f}"
-        weight = away / level.swing_log2
-        say = f"Your shuffle is {side} than the band's: put the short note where the band has it."
-        drill = "shuffle_one_note" if weight > 2.0 else "shuffle_through_the_form"
-        if band < EVEN_RATIO:
-            say = "The band plays even eighths here, and yours are long and short: make them alike."
-            drill = "repeated_notes"
-        found.append(Advice("feel", say, evidence, drill, weight))
-    return Line("feel", text, r.estimate, interval, "ratio", target, met, _far_ratios(card))
-
-
-def _far_ratios(card: Scorecard) -> tuple[tuple[int, int], ...]:
-    """The bars whose swing lies furthest from the band's."""
-    chart = card.chart
-    if chart is None:
-        return ()
-    cost: Counter[int] = Counter()
-    pairs = card.swing.pairs
-    band = card.swing.band_ratio
-    for beat, ratio in zip(pairs.beat.tolist(), pairs.ratio.tolist(), strict=True):
-        away = abs(math.log2(ratio / band)) if 0.0 < ratio < math.inf else 3.0
-        if away > 0.5:  # our choice: half as long again, or a third less
-            cost[int(chart.bar_idx_at(float(beat)))] += round(100 * away)
-    return _worst(card, cost)
-
-
-def _worst(card: Scorecard, cost: Mapping[int, float]) -> tuple[tuple[int, int], ...]:
-    chart = card.chart
-    if chart is None:
-        return ()
-    order = sorted(cost, key=lambda idx: (-cost[idx], idx))
-    return tuple((chart.bars[i].chorus, chart.bars[i].bar) for i in order if chart.bars[i].chorus > 0)[:MAX_BARS]
-
-
-def _time(card: Scorecard, level: Level, found: list[Advice]) -> Line:
-    timing = card.timing
-    beat_s = 60.0 / card.tempo_bpm
-    calibrated = card.reading.calibrated
-    text = _after(time_line(timing, calibrated=calibrated, beat_s=beat_s, profile=card.profile))
-    target = f"spread at most {level.spread_pct:g} % of the beat"
-    if calibrated:
-        target += f", placed {level.early_ms:+.0f} to {level.late_ms:+.0f} ms"
-    if timing.n == 0 or math.isnan(timing.robust_sd_s):
-        why = timing.why.get("robust_sd_ms") or no_figure("too_few", f"{counted(timing.n, 'note')} on the beat")
-        return Line("time", text, math.nan, None, "% of the beat", target, None, (), why)
-    spread_pct = 100.0 * timing.robust_sd_s / beat_s
-    mean_ms = 1000.0 * timing.mean.estimate
-    interval = None
-    if timing.n >= MIN_N:
-        interval = spread_interval(spread_pct, timing.n, timing.lag1.corrected)
-    met: bool | None = spread_pct <= level.spread_pct
-    unsure: Why | None = None
-    if interval is not None and interval[0] <= level.spread_pct < spread_pct:
-        met, unsure = None, no_figure("too_few", f"the spread's interval over {timing.n} notes holds the target")
-    elif not met:
-        drill = "repeated_notes" if spread_pct > 2.0 * level.spread_pct else "shuffle_two_strings"
-        evidence = f"spread {spread_pct:.1f} % of the beat over {timing.n} notes; asked for {level.spread_pct:g} %"
-        found.append(
-            Advice("time", "Your notes scatter round the beat.", evidence, drill, spread_pct / level.spread_pct)
-        )
-    also: list[str] = []
-    mean_low, mean_high = 1000.0 * timing.mean.low, 1000.0 * timing.mean.high
-    if calibrated and (mean_low > level.late_ms or mean_high < level.early_ms):
-        met = False
-        edge = level.late_ms if mean_ms > 0 else level.early_ms
-        side = "behind" if mean_ms > 0 else "ahead of"
-        average = f"{mean_ms:+.0f} ms on average ({mean_low:+.0f} to {mean_high:+.0f}, {timing.n} notes)"
-        evidence = f"{average}; asked for {edge:+.0f} ms at most"
-        also.append(average)
-        found.append(
-            Advice("time", f"You sit well {side} the beat.", evidence, "shuffle_one_note", abs(mean_ms / edge))
-        )
-    elif calibrated and met and not level.early_ms <= mean_ms <= level.late_ms:
-        met, unsure = None, no_figure("too_few", f"the average's interval over {timing.n} notes holds the target")
-    drift_ms = 1000.0 * timing.drift.slope
-    sure = math.isfinite(timing.drift.low) and (timing.drift.low > 0.0 or timing.drift.high < 0.0)
-    if sure and abs(drift_ms) > level.drift_ms_per_chorus:
-        met = False
-        word = "drag" if drift_ms > 0 else "push"
-        low, high = 1000.0 * timing.drift.low, 1000.0 * timing.drift.high
-        evidence = f"{drift_ms:+.1f} ms a chorus ({low:+.1f} to {high:+.1f})"
-        say = f"Against {'the drums' if timing.reference == 'band' else 'the beat'} you {word} as the song goes on."
-        found.append(Advice("time", say, evidence, "drop_out_2_of_4", abs(drift_ms) / level.drift_ms_per_chorus))
-        also.append(evidence)
-    uneven = _uneven(card, 2.0 * level.drift_ms_per_chorus)
-    if uneven is not None:
-        met = False
-        found.append(uneven)
-        also.append(uneven.evidence)
-    cost: Counter[int] = Counter()
-    if card.chart is not None:
-        floor = max(timing.robust_sd_s, 0.008)
-        for beat, late in zip(timing.beat.tolist(), timing.strays_s.tolist(), strict=True):
-            if abs(late) > 2.5 * floor:
-                cost[int(card.chart.bar_idx_at(float(beat)))] += round(1000 * abs(late))
-    bars = _worst(card, cost)
-    return Line("time", text, spread_pct, interval, "% of the beat", target, met, bars, unsure, ", ".join(also))
-
-
-def _uneven(card: Scorecard, limit_ms: float) -> Advice | None:
-    """Advice to one who rushes or drags by the part of the song: through every chorus, or in the solos.
-
-    Both hide in an average, and in a drift over the whole song as the next chorus starts over. From bar medians of how
-    far the player is off his own place; nearly every chorus has to go the same way.
-    """
-    chart, timing = card.chart, card.timing
-    if chart is None or timing.n < MIN_N or math.isnan(timing.robust_sd_s):
-        return None
-    in_bar = chart.bar_idx_at(timing.beat + 1e-6)
-    late_ms = {chart.bars[i]: float(np.median(1000.0 * timing.strays_s[in_bar == i])) for i in np.unique(in_bar)}
-    found: list[tuple[float, str, str]] = []
-    per_bar: list[tuple[float, float]] = []
-    slopes = []
-    for chorus in {bar.chorus for bar in late_ms if bar.chorus > 0}:
-        at, late = np.array([(bar.bar, ms) for bar, ms in late_ms.items() if bar.chorus == chorus], dtype=np.float64).T
-        if len(at) >= MIN_N:
-            slopes.append(theil_sen(late, at, at).slope)
-            per_bar += zip(at.tolist(), (late - late.mean()).tolist(), strict=True)
-    if len(slopes) >= MIN_CHORUSES and abs(np.sign(slopes).sum()) >= SAME_WAY * len(slopes):
-        at, late = np.array(sorted(per_bar)).T
-        n_bars = len(chart.form_chords)
-        slope = theil_sen(late, at, np.arange(0.0, 2.0 * len(at), 2.0))  # of many choruses: no two are neighbours
-        through = Interval(n_bars * slope.slope, n_bars * slope.low, n_bars * slope.high, len(at))
-        words = f"{{:.0f}} ms {{}} at its end than at its top ({{}}, {len(slopes)} choruses)"
-        found += _told(through, limit_ms, "through every chorus, and start over at the next", words)
-    verses, solos = (
-        np.array([ms for bar, ms in late_ms.items() if bar.role == role and not bar.final])
-        for role in ("verse", "solo")
-    )
-    gap = welch(verses, solos)
-    found += _told(gap, limit_ms, "in the solos", f"{{:.0f}} ms {{}} than in the verses ({{}}, {gap.n} bars)")
-    if not found:
-        return None
-    size, say, evidence = max(found)
-    return Advice("time", say, evidence, "drop_out_2_of_4", size / limit_ms)
-
-
-def _told(late_ms: Interval, limit_ms: float, where: str, evidence: str) -> list[tuple[float, str, str]]:
-    """(size, words, evidence) of a difference of at least `limit_ms`, and surely of half of it; else nothing."""
-    sure_ms = max(late_ms.low, -late_ms.high)
-    if not sure_ms > limit_ms / 2.0 or abs(late_ms.estimate) < limit_ms:
-        return []
-    size, word = abs(late_ms.estimate), "earlier" if late_ms.estimate < 0.0 else "later"
-    low, high = sorted((abs(late_ms.low), abs(late_ms.high)))
-    say = f"You {'rush' if late_ms.estimate < 0.0 else 'drag'} {where}."
-    return [(size, say, evidence.format(size, word, f"{low:.0f} to {high:.0f}"))]
-
-
-_PAIR_DRILLS = {
-    "I→IV": "change_one_four", "i→iv": "change_one_four", "IV→I": "change_four_one", "iv→i": "change_four_one",
-    "V→IV": "change_five_four", "V→iv": "change_five_four", "V→I": "change_turnaround", "V→i": "change_turnaround",
-}  # fmt: skip
-
-
-def spread_interval(spread: float, n: int, lag1: float = 0.0) -> tuple[float, float]:
-    """95 % interval of a robust spread: ± 1.96 / √(2n) of it, widened for its efficiency (0.37 of the SD's).
-
-    Notes that lean on the one before tell less of a spread: under AR(1), n counts for n (1 - r²) / (1 + r²).
-    """
-    r2 = min(lag1 * lag1, 0.9) if math.isfinite(lag1) else 0.0
-    half = 1.96 / math.sqrt(2.0 * n * 0.37 * (1.0 - r2) / (1.0 + r2))
-    return spread * max(0.0, 1.0 - half), spread * (1.0 + half)
-
-
-def share_interval(k: int, n: int) -> tuple[float, float]:
-    """95 % interval of a share (Wilson 1927)."""
-    z = 1.959964
-    middle = (k + z * z / 2.0) / (n + z * z)
-    half = z / (n + z * z) * math.sqrt(k * (n - k) / n + z * z / 4.0)
-    return max(0.0, middle - half), min(1.0, middle + half)
-
-
-@dataclass(frozen=True, slots=True)
-class _Habit:
-    """A change that goes by in nearly every chorus: `missed` of the `asked` times that its bar came round."""
-
-    items: tuple[Item, ...]
-    asked: int
-
-    @property
-    def say(self) -> str:
-        item = self.items[0]
-        if item.bar == 2 and item.pair in ("I→IV", "i→iv"):
-            return "The quick change in bar 2 goes by without you."
-        where = f"bar {item.bar}" if item.beat == 1 else f"bar {item.bar} beat {item.beat}"
-        return f"The change into {where} goes by without you."
-
-    @property
-    def evidence(self) -> str:
-        item, n = self.items[0], len(self.items)
-        text = f"{item.pair} into bar {item.bar} missed {n} of {counted(self.asked, 'time')}"
-        stayed = {other.stayed_on for other in self.items}
-        return f"{text}; you stayed on {item.stayed_on}" if stayed == {item.stayed_on} and item.stayed_on else text
-
-
-def _habit(landing: Landing) -> _Habit | None:
-    """The change of the form that is missed most, where that is a habit: a rate over all changes hides it."""
-    asked: Counter[tuple[int, int, str]] = Counter()
-    missed: dict[tuple[int, int, str], list[Item]] = {}
-    for item in landing.items:
-        place = (item.bar, item.beat, item.pair)
-        asked[place] += item.outcome not in NOT_COUNTED
-        if item.outcome in ("other", "silent"):
-            missed.setdefault(place, []).append(item)
-    habits = [
-        _Habit(tuple(items), asked[place])
-        for place, items in missed.items()
-        if len(items) >= HABIT_MISSES and len(items) >= HABIT_SHARE * asked[place]
-    ]
-    return max(habits, key=lambda habit: (len(habit.items), -habit.items[0].bar), default=None)
-
-
-def _bar_of_drill(card: Scorecard, item: Item) -> int | None:
-    """The bar before a missed change, as the drills of a change count them; None where no such drill has that place."""
-    chart = card.chart
-    if chart is None or chart.session.form == "chart" or chart.session.loop or item.beat != 1:
-        return None
-    inside = 1 < item.bar <= len(chart.form_chords) - 2  # the last bars are the turnaround's, which changes
-    return item.bar - 1 if inside and item.pair in _PAIR_DRILLS else None
-
-
-def _options(card: Scorecard, advice: Advice) -> str:
-    """What `trainer drill` has to be told so that an advice is worked on in its place, form and groove."""
-    if card.chart is None:
-        return ""
-    session = card.chart.session
-    parts = [] if advice.bar is None else [f"--bar {advice.bar}"]
-    any_form = advice.bar is None and advice.drill in _PAIR_DRILLS.values()  # not every form has each change
-    if not any_form and session.form not in (DRILL_FORM, "chart"):
-        parts.append(f"--form {session.form}")
-    if session.groove != DRILL_GROOVE:
-        parts.append(f"--groove {session.groove}")
-    return " ".join(parts)
-
-
-def _landing(card: Scorecard, level: Level, found: list[Advice]) -> Line:
-    landing = card.landing
-    text = _after(landing_line(landing, None if card.session is None else card.session.key))
-    n, k = landing.total.changes, landing.total.landed
-    target = f"at least {100.0 * level.landed_rate:.0f} % of the changes on a chord note"
-    if n == 0:
-        why = next(iter(landing.why.values()), no_figure("none_asked", "no change of chord counts here"))
-        return Line("landing", text, math.nan, None, "share", target, None, (), why)
-    rate = k / n
-    interval = share_interval(k, n) if n >= MIN_N else None
-    few = no_figure("too_few", f"{counted(n, 'change')}; {MIN_N} are needed to judge")
-    thin = None if interval is not None else few
-    met = rate >= level.landed_rate if interval is not None else None
-    missed = Counter(item.pair for item in landing.missed)
-    habit = _habit(landing)
-    if habit is not None and (met is not False or 2 * len(habit.items) >= len(landing.missed)):
-        first = habit.items[0]
-        evidence, weight = habit.evidence, 1.0 + len(habit.items) / habit.asked
-        if met is False:
-            evidence = f"{k} of {n} changes landed; {evidence}"
-            weight = max(weight, (1.0 - rate) / max(1.0 - level.landed_rate, 0.02))
-        drill = _PAIR_DRILLS.get(first.pair, "roots")
-        found.append(Advice("landing", habit.say, evidence, drill, weight, _bar_of_drill(card, first)))
-    elif met is False and missed:
-        pair, count = missed.most_common(1)[0]
-        of = landing.by_pair[pair].changes
-        evidence = f"{k} of {n} changes landed; {pair} missed {count} of {of}"
-        weight = (1.0 - rate) / max(1.0 - level.landed_rate, 0.02)
-        say = f"Be there when the chord changes: {pair} is the one that gets away."
-        found.append(Advice("landing", say, evidence, _PAIR_DRILLS.get(pair, "roots"), weight))
-    cost = Counter(item.bar_idx for item in landing.missed)
-    return Line("landing", text, rate, interval, "share", target, met, _worst(card, cost), thin)
-
-
-def _form_and_shape(card: Scorecard, level: Level, found: list[Advice]) -> Line:
-    form, shape = card.form, card.shape
-    text = _after(card.form_and_shape_line())
-    target = (
-        f"at most {100.0 * level.lost_share:.0f} % of the bars elsewhere, "
-        f"{100.0 * level.planned_share:.0f} % of the choruses as planned"
-    )
-    if not isinstance(form, FormResult) or form.lost is None or form.place is None:
-        why = form.why.get("lost") if isinstance(form, FormResult) else None
-        reason = why or no_figure("no_session", "without a session the form is not known")
-        lost_share = math.nan
-    else:
-        reason = None
-        bars_lost = form.bars_lost or 0
-        n_bars = max(_bars_asked(card, form), 1)
-        lost_share = (bars_lost - sum(span.unsure for span in form.lost)) / n_bars
-        n_told = max(n_bars, sum(row.chorus == 1 for row in form.place))  # a chorus at the least
-        if not bars_lost and form.n_bars_played < 0.5 * n_told:
-            lost_share = math.nan
-            reason = no_figure("too_few", f"notes in {form.n_bars_played} of {n_told} bars: too few to say")
-    met: bool | None = None if math.isnan(lost_share) else lost_share <= level.lost_share
-    cost: Counter[int] = Counter()
-    if isinstance(form, FormResult) and form.lost:
-        for span in form.lost:
-            cost[span.first_idx] += span.last_idx - span.first_idx + 1
-        quick = [span for span in form.lost if span.cause == "missed quick change"]
-        if met is False:
-            only_quick = len(quick) == len(form.lost)
-            longest = max(form.lost, key=lambda span: span.last_idx - span.first_idx)
-            weight = min(6.0, lost_share / max(level.lost_share, 0.02))
-            where = f"{form.bars_lost} of {_bars_asked(card, form)} bars; {longest.words()}"
-            if only_quick:
-                say = "The quick change in bar 2 goes by without you."
-                found.append(Advice("form", say, where, "change_one_four", weight))
-            else:
-                say = "You were elsewhere in the form for a while: count it through on roots."
-                found.append(Advice("form", say, where, "roots", weight))
-    also = ""
-    if isinstance(shape, Shape):
-        good, asked = shape.planned
-        also = f"{good} of {asked} {'chorus' if asked == 1 else 'choruses'} as planned" if asked else ""
-        if asked and good / asked < level.planned_share:
-            met = False if met is not None else None
-            _shape_advice(shape, good, asked, level, found)
-    sure = reason or no_figure("counted", "bars are counted, not sampled: no interval")
-    bars = _worst(card, cost)
-    return Line("form and shape", text, lost_share, None, "share of bars elsewhere", target, met, bars, sure, also)
-
-
-def _bars_asked(card: Scorecard, form: FormResult) -> int:
-    """How many bars the player was in for, without the choruses that are only listened to."""
-    r = card.reading
-    heard = frozenset[int]() if card.chart is None else card.chart.heard_choruses
-    return sum(
-        row.chorus not in heard and r.from_beats - BEATS_PER_BAR < row.at_beats <= r.until_beats
-        for row in form.place or ()
-    )
-
-
-def _choruses(found: list[ChorusShape]) -> str:
-    """ "chorus 3", "choruses 1, 2, 5, 6 and 2 more"."""
-    names = ", ".join(str(c.chorus) for c in found[:4])
-    more = f" and {len(found) - 4} more" if len(found) > 4 else ""
-    return f"chorus{'' if len(found) == 1 else 'es'} {names}{more}"
-
-
-def _shape_advice(shape: Shape, good: int, asked: int, level: Level, found: list[Advice]) -> None:
-    off = [c for c in shape.choruses if c.as_planned is False and not c.lost]
-    if not off:  # where the place was lost, that is the advice
-        return
-    weight = level.planned_share / max(good / asked, 0.2)
-    verses = [c for c in off if c.role == "verse"]
-    solos = [c for c in off if c.role == "solo"]
-    counts = f"{good} of {asked} {'chorus' if asked == 1 else 'choruses'} as planned"
-    if len(verses) >= len(solos):
-        evidence = f"{counts}; not pinned: {_choruses(verses)}"
-        found.append(Advice("shape", "Pin the verse: one rhythm, chord notes.", evidence, "pin_the_verse", weight))
-        return
-    evidence = f"{counts}; not opened: {_choruses(solos)}"
-    if any(c.verdict == "wandering" for c in solos):
-        say = "The solos move, but the changes slip away: open up and still land."
-        drill = "open_by_height"
-    else:
-        say = "Let the solos open from the verses: busier, or higher."
-        dense = shape.contrast.get("notes_per_bar")
-        drill = "open_by_density" if dense is None or not dense.estimate > 0.5 else "open_by_height"
-    found.append(Advice("shape", say, evidence, drill, weight))
+    no_lines: Annotated[Why | None, Explains("lines")] = None
+    no_advice: Annotated[Why | None, Explains("advice")] = None

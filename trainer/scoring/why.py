@@ -4,33 +4,49 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from typing import Protocol
+from typing import Literal, TypeAlias
 
-__all__ = ["HasInterval", "Why", "ci", "counted", "no_figure", "number"]
+__all__ = ["Code", "Why", "counted", "no_figure", "number"]
+
+# Every code that a reason may have, for programs.
+Code: TypeAlias = Literal[
+    "asked",  # put to the player as a question, not scored
+    "coarse_ticks",  # the file's times are too coarse
+    "counted",  # counted, not sampled: there is no interval
+    "flat_velocity",  # the input sends one velocity
+    "met",  # every measured figure meets its target
+    "no_band",  # nothing to compare with
+    "no_notes",
+    "no_ratio",
+    "no_releases",  # the input does not say when notes end
+    "no_session",  # form, chords and choruses come from a session
+    "no_short_note",  # off-beats fall on or after the next beat
+    "no_spread",  # the values do not vary
+    "no_verse",  # nothing to hold a solo against
+    "none",  # looked for, not there
+    "none_asked",
+    "none_found",
+    "not_asked",  # the plan does not ask for it
+    "not_calibrated",
+    "not_placed",  # where the take begins in the form is not known
+    "nothing_measured",
+    "one_chord",  # one bar sounds like another
+    "one_place",
+    "too_few",
+    "too_scattered",
+    "too_short",
+]
 
 
 @dataclass(frozen=True, slots=True)
 class Why:
     """Why a figure is absent: a code for programs, a text for people."""
 
-    code: str
+    code: Code
     text: str
 
-    def to_dict(self) -> dict[str, str]:
-        return {"code": self.code, "text": self.text}
 
-
-class HasInterval(Protocol):
-    """Anything with a low and a high end."""
-
-    @property
-    def low(self) -> float: ...
-
-    @property
-    def high(self) -> float: ...
-
-
-def no_figure(code: str, text: str) -> Why:
+def no_figure(code: Code, text: str) -> Why:
     """A reason."""
     return Why(code, text)
 
@@ -46,9 +62,3 @@ def number(value: float, digits: int) -> float | None:
         return None
     rounded = round(float(value), digits)
     return 0.0 if rounded == 0.0 else rounded
-
-
-def ci(interval: HasInterval, digits: int, scale: float = 1.0) -> list[float] | None:
-    """[low, high] rounded for JSON; None when either end is missing."""
-    low, high = number(interval.low * scale, digits), number(interval.high * scale, digits)
-    return None if low is None or high is None else [low, high]

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from typing import Any
+from typing import Any, Literal, TypeAlias, get_args
 
 import msgspec
 
@@ -16,11 +16,12 @@ from trainer.errors import FileFormatError
 from trainer.session import Session
 from trainer.take.notes import Notes, empty_notes
 
-__all__ = ["PROFILES", "Calibration", "Gap", "Take", "TakeHeader", "calibration_from"]
+__all__ = ["PROFILES", "Calibration", "Gap", "Profile", "Take", "TakeHeader", "calibration_from"]
 
 # Input profiles: pads and anything exact · a keyboard · pitch-tracked strings · computer keyboard · a bass heard by its
 # sound · a foreign file.
-PROFILES = ("pad", "keys", "strings", "typing", "sound", "foreign")
+Profile: TypeAlias = Literal["pad", "keys", "strings", "typing", "sound", "foreign"]
+PROFILES: tuple[Profile, ...] = get_args(Profile)
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,7 +71,7 @@ class TakeHeader:
     """
 
     foreign: bool = False
-    profile: str = "pad"
+    profile: Profile = "pad"
     created: str = ""
     scorer: str = ""
     calibration: Calibration | None = None

@@ -259,7 +259,7 @@ def take_of(record: TakeRecord, source: str, sha256: str) -> Take:
     calibration = record.calibration
     header = TakeHeader(
         foreign=record.foreign,
-        profile=record.profile,
+        profile=next((name for name in PROFILES if name == record.profile), "pad"),
         created=record.created,
         scorer=record.trainer,
         calibration=None if calibration is None else Calibration(**msgspec.structs.asdict(calibration)),

@@ -1,0 +1,556 @@
+"""One figure, and what is declared beside it: everything that shows, stores or compares it follows from that.
+
+A section of the card is a frozen dataclass whose annotations say how each field appears: `Annotated[Figure, Shown(…)]`
+for a figure, plain types for counts, words, items and spans, `Hidden[…]` for what stays inside. From them come the JSON
+(`to_dict`), its type for the JSON Schema and for reading a kept card back (`json_type`, `read`), and the list of
+measures (`measures_of`). A figure without a declaration is an error.
+
+Conventions: a figure's unit is its field's (seconds end in `_s`); `Shown.scale` takes it to the unit of its key.
+"""
+
+from __future__ import annotations
+
+import math
+import types
+from collections.abc import Callable, Iterator, Mapping
+from dataclasses import dataclass, fields, replace
+from functools import cache
+from keyword import iskeyword
+from typing import Annotated, Any, ClassVar, Literal, TypeVar, Union, get_args, get_origin, get_type_hints
+
+import msgspec
+
+from trainer.scoring.why import Why, number
+
+__all__ = [
+    "NO_FIGURE",
+    "Count",
+    "Digits",
+    "Explains",
+    "Figure",
+    "Hidden",
+    "Key",
+    "Measure",
+    "Row",
+    "Section",
+    "Shown",
+    "Sometimes",
+    "computed",
+    "json_type",
+    "measured",
+    "measures_of",
+    "read",
+    "told",
+]
+
+T = TypeVar("T")
+
+
+@dataclass(frozen=True, slots=True)
+class Figure:
+    """A value with its 95 % interval and the number of observations; NaN where absent, then `why` says why."""
+
+    value: float = math.nan
+    low: float = math.nan
+    high: float = math.nan
+    n: int = 0
+    why: Why | None = None
+
+    @property
+    def known(self) -> bool:
+        return math.isfinite(self.value)
+
+    @property
+    def interval(self) -> tuple[float, float] | None:
+        """(low, high), None when either end is missing."""
+        return (self.low, self.high) if math.isfinite(self.low) and math.isfinite(self.high) else None
+
+    def scaled(self, by: float) -> Figure:
+        return Figure(by * self.value, by * self.low, by * self.high, self.n, self.why)
+
+    def because(self, why: Why | None) -> Figure:
+        """The same with a reason for what is absent."""
+        return Figure(self.value, self.low, self.high, self.n, why)
+
+
+NO_FIGURE = Figure()
+
+
+# --- what is said in annotations ------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True)
+class Shown:
+    """How a figure appears: its key and digits in JSON, the keys of its interval and n, and what it is called.
+
+    `scale` takes the field's unit to the key's. `title`, `unit`, `shown_digits` and `meaning` are for people; `better`
+    says which way is (0: neither). `columns` name it in tables (CSV: the figure, low, high, n), `followed` over weeks
+    (history); `firm`: followed only where it has an interval. `compared`: a row where two takes are compared. `asked`:
+    a worksheet may ask for it. `of`: gives the figure from a reading, for one that stands in a module of its own.
+    """
+
+    key: str
+    digits: int
+    ci: str = ""
+    n: str = ""
+    scale: float = 1.0
+    least: float | None = None
+    most: float | None = None
+    title: str = ""
+    unit: str = ""
+    shown_digits: int = 1
+    better: Literal[-1, 0, 1] = 0
+    meaning: str = ""
+    columns: tuple[str, ...] = ()
+    followed: str = ""
+    firm: bool = False
+    compared: bool = False
+    asked: bool = False
+    of: Callable[..., Figure] | None = None
+
+    def number(self, value: float) -> float | None:
+        return number(self.scale * value, self.digits)
+
+    def shown(self, figure: Figure) -> Figure:
+        """The figure in the unit of its key."""
+        return figure if self.scale == 1.0 else figure.scaled(self.scale)
+
+    def write(self, figure: Figure, out: dict[str, Any], why: dict[str, Why]) -> None:
+        """Its keys into `out`; the reason for those that are null into `why`."""
+        out[self.key] = self.number(figure.value)
+        if self.ci:
+            ends = [self.number(figure.low), self.number(figure.high)]
+            out[self.ci] = None if None in ends else ends
+        if self.n:
+            out[self.n] = figure.n
+        if figure.why is not None:
+            why.update({key: figure.why for key in (self.key, self.ci) if key and out[key] is None})
+
+    def read(self, raw: Any, why: Mapping[str, Why]) -> Figure:
+        """The figure from the JSON's object; `raw` has its keys as attributes."""
+        value, ends = getattr(raw, self.key), getattr(raw, self.ci) if self.ci else None
+        low, high = ends or (math.nan, math.nan)
+        n = getattr(raw, self.n) if self.n else 0
+        reason = why.get(self.key) or why.get(self.ci)
+        by = 1.0 / self.scale
+        return Figure(math.nan if value is None else by * value, by * low, by * high, n, reason)
+
+    def json_fields(self) -> Iterator[tuple[str, Any]]:
+        """(key, type) of each key."""
+        about = msgspec.Meta(title=self.title or None, description=self.meaning or None)
+        yield self.key, Annotated[Annotated[float, msgspec.Meta(ge=self.least, le=self.most)] | None, about]
+        if self.ci:
+            yield self.ci, tuple[float, float] | None
+        if self.n:
+            yield self.n, Count
+
+
+@dataclass(frozen=True, slots=True)
+class Digits:
+    """A plain number, rounded; NaN becomes null. `scale` takes it to the unit of its key."""
+
+    digits: int
+    scale: float = 1.0
+
+
+@dataclass(frozen=True, slots=True)
+class Key:
+    """The key of a field that cannot have its key's name."""
+
+    name: str
+
+
+@dataclass(frozen=True, slots=True)
+class Explains:
+    """On a `Why | None`: the keys (no figures) that it explains. A count that is explained is null."""
+
+    keys: tuple[str, ...]
+
+    def __init__(self, *keys: str) -> None:
+        object.__setattr__(self, "keys", keys)
+
+
+class _Mark:
+    """A word in an annotation."""
+
+
+_HIDDEN, _SOMETIMES = _Mark(), _Mark()
+Hidden = Annotated[T, _HIDDEN]  # not in the JSON
+Sometimes = Annotated[T | None, _SOMETIMES]  # its key is left out where it is None
+Count = Annotated[int, msgspec.Meta(ge=0)]
+
+
+class Row:
+    """A part of the card: gives its JSON from its annotations."""
+
+    __slots__ = ()
+    explained: ClassVar[bool] = False  # whether it has a `why` of its own
+
+    def to_dict(self) -> dict[str, Any]:
+        return _write(self)[0]
+
+
+class Section(Row):
+    """A part with its own `why`: every key that is null is named there."""
+
+    __slots__ = ()
+    explained = True
+
+
+def told(method: Callable[[Any], Any]) -> Any:
+    """A property that stands in the JSON under its name."""
+    return _Told(method)
+
+
+class _Told(property):
+    pass
+
+
+def measured(shown: Shown) -> Callable[[Callable[[Any], Figure]], Figure]:
+    """A property that is a measure without a key of its own in the JSON."""
+
+    def mark(method: Callable[[Any], Figure]) -> Figure:
+        made = _Measured(method)
+        made.shown = shown
+        return made  # type: ignore[return-value]
+
+    return mark
+
+
+class _Measured(property):
+    shown: Shown
+
+
+# --- from annotations to parts --------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True)
+class _Part:
+    """One field: how it is called, how it is written, read and typed."""
+
+    name: str
+    key: str
+    kind: str  # "figure", "figures", "number", "row", "rows", "map", "plain", "reason"
+    hint: Any
+    inner: Any = None  # Shown, Digits, Explains, or the class of a row
+    optional: bool = False  # the key may be left out
+    computed: bool = False
+
+
+def _bare(hint: Any) -> tuple[Any, tuple[Any, ...]]:
+    """A type without its `Annotated`, and what was said there."""
+    said: tuple[Any, ...] = ()
+    while get_origin(hint) is Annotated:
+        said += hint.__metadata__
+        hint = hint.__origin__
+    return hint, said
+
+
+def _without_none(hint: Any) -> Any:
+    """X of `X | None`, X of anything else."""
+    if get_origin(hint) in (Union, types.UnionType):
+        rest = [arg for arg in get_args(hint) if arg is not type(None)]
+        return rest[0] if len(rest) == 1 else hint
+    return hint
+
+
+_PARTS: dict[type[Any], tuple[_Part, ...]] = {}
+_TYPES: dict[type[Any], type[msgspec.Struct]] = {}
+
+
+def _parts(cls: type[Any]) -> tuple[_Part, ...]:
+    if cls not in _PARTS:
+        _PARTS[cls] = tuple(_found_parts(cls))
+    return _PARTS[cls]
+
+
+def _found_parts(cls: type[Any]) -> Iterator[_Part]:
+    hints = get_type_hints(cls, include_extras=True)
+    for field in fields(cls):
+        part = _part(cls, field.name, hints[field.name])
+        if part is not None:
+            yield part
+    for base in reversed(cls.__mro__):
+        for name, value in vars(base).items():
+            if isinstance(value, _Told):
+                made = get_type_hints(value.fget, include_extras=True)["return"]
+                part = _part(cls, name, made)
+                assert part is not None
+                yield replace(part, computed=True)
+
+
+def _part(cls: type, name: str, hint: Any) -> _Part | None:
+    bare, said = _bare(hint)
+    if _HIDDEN in said:
+        return None
+    key = next((mark.name for mark in said if isinstance(mark, Key)), name)
+    optional = _SOMETIMES in said
+
+    def make(kind: str, inner: Any = None) -> _Part:
+        return _Part(name, key, kind, hint, inner, optional)
+
+    inner, said_inside = _bare(_without_none(bare))
+    marks = {type(mark): mark for mark in (*said, *said_inside)}
+    origin, args = get_origin(inner), get_args(inner)
+    if inner is Why:
+        return make("reason", inner=marks[Explains])
+    if inner is Figure or (origin is not None and args and args[-1] is Figure):
+        if Shown not in marks:
+            raise TypeError(f"{cls.__name__}.{name}: a figure needs its declaration, Annotated[Figure, Shown(…)]")
+        return make("figure" if inner is Figure else "figures", inner=marks[Shown])
+    if Digits in marks:
+        return make("number", inner=marks[Digits])
+    if isinstance(inner, type) and issubclass(inner, Row):
+        return make("row", inner=inner)
+    if origin is tuple and len(args) == 2 and args[1] is ...:
+        of = _bare(args[0])[0]
+        if isinstance(of, type) and issubclass(of, Row):
+            return make("rows", inner=of)
+    if origin is not None and isinstance(origin, type) and issubclass(origin, Mapping):
+        of = _bare(args[1])[0]
+        if isinstance(of, type) and issubclass(of, Row):
+            return make("map", inner=of)
+    return make("plain")
+
+
+def _plain(value: Any) -> Any:
+    if isinstance(value, tuple):
+        return [_plain(item) for item in value]
+    if isinstance(value, Mapping):
+        return {key: _plain(item) for key, item in value.items()}
+    return value
+
+
+def _write(row: Row) -> tuple[dict[str, Any], dict[str, Why]]:
+    """The JSON of a part; and the reasons that it has no `why` of its own for."""
+    out: dict[str, Any] = {}
+    why: dict[str, Why] = {}
+    explained: list[tuple[str, Why]] = []
+    for part in _parts(type(row)):
+        value = getattr(row, part.name)
+        if part.kind == "reason":
+            if value is not None:
+                explained += [(key, value) for key in part.inner.keys]
+        elif value is None:
+            if not part.optional:
+                out[part.key] = None
+        else:
+            _WRITERS[part.kind](part, value, out, why)
+    for key, reason in explained:
+        why[key] = reason
+        if type(out.get(key)) is int:
+            out[key] = None
+    if not row.explained:
+        return out, why
+    out["why"] = {key: {"code": reason.code, "text": reason.text} for key, reason in why.items()}
+    return out, {}
+
+
+def _write_figure(part: _Part, value: Figure, out: dict[str, Any], why: dict[str, Why]) -> None:
+    part.inner.write(value, out, why)
+
+
+def _write_figures(part: _Part, value: Mapping[str, Figure], out: dict[str, Any], why: dict[str, Why]) -> None:
+    """Each as an object of its keys; as its number alone where the declaration names no key."""
+    shown: Shown = part.inner
+    rows: dict[str, Any] = {}
+    for name, figure in value.items():
+        inside: dict[str, Any] = {}
+        shown.write(figure, inside, {})
+        rows[name] = inside if shown.key else inside[""]
+    out[part.key] = rows
+
+
+def _write_number(part: _Part, value: float, out: dict[str, Any], why: dict[str, Why]) -> None:
+    out[part.key] = number(part.inner.scale * value, part.inner.digits)
+
+
+def _write_row(part: _Part, value: Row, out: dict[str, Any], why: dict[str, Why]) -> None:
+    """The reasons of a part without its own `why` stand in that of the part around it."""
+    out[part.key], reasons = _write(value)
+    why.update({f"{part.key}_{key}": reason for key, reason in reasons.items()})
+
+
+def _write_rows(part: _Part, value: tuple[Row, ...], out: dict[str, Any], why: dict[str, Why]) -> None:
+    out[part.key] = [_write(row)[0] for row in value]
+
+
+def _write_map(part: _Part, value: Mapping[str, Row], out: dict[str, Any], why: dict[str, Why]) -> None:
+    out[part.key] = {key: _write(row)[0] for key, row in value.items()}
+
+
+def _write_plain(part: _Part, value: Any, out: dict[str, Any], why: dict[str, Why]) -> None:
+    out[part.key] = _plain(value)
+
+
+_WRITERS: dict[str, Callable[[_Part, Any, dict[str, Any], dict[str, Why]], None]] = {
+    "figure": _write_figure,
+    "figures": _write_figures,
+    "number": _write_number,
+    "row": _write_row,
+    "rows": _write_rows,
+    "map": _write_map,
+    "plain": _write_plain,
+}
+
+
+# --- the JSON's own types: for its schema, and for reading ------------------------------------------------------------
+
+
+def json_type(cls: type[Any]) -> type[msgspec.Struct]:
+    """The type of a part's JSON: no other keys than its own."""
+    if cls not in _TYPES:
+        _TYPES[cls] = _made_type(cls)
+    return _TYPES[cls]
+
+
+def _made_type(cls: type[Any]) -> type[msgspec.Struct]:
+    found: dict[str, tuple[Any, bool]] = {}
+    for part in _parts(cls):
+        found.update(_json_fields(part))
+    if cls.explained:
+        found["why"] = (dict[str, Why], False)
+    needed = [(_attr(key), hint) for key, (hint, optional) in found.items() if not optional]
+    spare: list[Any] = [
+        (_attr(key), hint | msgspec.UnsetType, msgspec.UNSET) for key, (hint, optional) in found.items() if optional
+    ]
+    return msgspec.defstruct(
+        cls.__name__,
+        [*needed, *spare],
+        rename={_attr(key): key for key in found},
+        forbid_unknown_fields=True,
+        kw_only=True,
+        frozen=True,
+        gc=False,
+    )
+
+
+def _attr(key: str) -> str:
+    return f"{key}_" if iskeyword(key) else key
+
+
+def _json_fields(part: _Part) -> Iterator[tuple[str, tuple[Any, bool]]]:
+    if part.kind == "reason":
+        return
+    if part.kind == "figure":
+        yield from ((key, (hint, part.optional)) for key, hint in part.inner.json_fields())
+        return
+    bare, _ = _bare(part.hint)
+    nothing = _without_none(bare) is not bare and not part.optional
+    hint: Any
+    if part.kind == "figures":
+        inner = dict(part.inner.json_fields())
+        alone = inner.get("")
+        each = alone or _object(part.name, tuple(inner.items()))
+        hint = dict[str, each]  # type: ignore[valid-type]
+    elif part.kind == "number":
+        hint, nothing = float, True
+    elif part.kind == "row":
+        hint = json_type(part.inner)
+    elif part.kind == "rows":
+        hint = list[json_type(part.inner)]  # type: ignore[misc]
+    elif part.kind == "map":
+        hint = dict[str, json_type(part.inner)]  # type: ignore[misc]
+    else:
+        hint = _without_none(bare) if part.optional or nothing else part.hint
+    yield part.key, (hint | None if nothing else hint, part.optional)
+
+
+@cache
+def _object(name: str, keys: tuple[tuple[str, Any], ...]) -> type[msgspec.Struct]:
+    return msgspec.defstruct(name.title(), list(keys), forbid_unknown_fields=True, kw_only=True, frozen=True)
+
+
+C = TypeVar("C", bound=Row)
+
+
+def read(cls: type[C], data: Any) -> C:
+    """A part from its JSON (plain data). `msgspec.ValidationError` for anything else.
+
+    What is hidden is at its default.
+    """
+    return _read(cls, msgspec.convert(data, json_type(cls)), {}, "")
+
+
+def _read(cls: type[C], raw: Any, around: Mapping[str, Why], prefix: str) -> C:
+    why: Mapping[str, Why] = (
+        raw.why
+        if cls.explained
+        else {key.removeprefix(prefix): reason for key, reason in around.items() if prefix and key.startswith(prefix)}
+    )
+    values: dict[str, Any] = {}
+    for part in _parts(cls):
+        if part.computed:
+            continue
+        if part.kind == "figure":
+            values[part.name] = part.inner.read(raw, why)
+        elif part.kind == "reason":
+            values[part.name] = next((why[key] for key in part.inner.keys if key in why), None)
+        else:
+            values[part.name] = _read_part(part, getattr(raw, _attr(part.key)), why)
+    return cls(**values)
+
+
+def _read_part(part: _Part, value: Any, why: Mapping[str, Why]) -> Any:
+    if value is msgspec.UNSET or value is None:
+        nothing = part.kind == "number" and type(None) not in get_args(_bare(part.hint)[0])
+        explained_count = part.kind == "plain" and _bare(part.hint)[0] is int
+        return math.nan if nothing else 0 if explained_count else None
+    if part.kind == "row":
+        return _read(part.inner, value, why, f"{part.key}_")
+    if part.kind == "rows":
+        return tuple(_read(part.inner, item, {}, "") for item in value)
+    if part.kind == "map":
+        return {key: _read(part.inner, item, {}, "") for key, item in value.items()}
+    if part.kind == "figures":
+        plain = not part.inner.key
+        return {
+            key: Figure(math.nan if item is None else item) if plain else part.inner.read(item, {})
+            for key, item in value.items()
+        }
+    if part.kind == "number":
+        return value / part.inner.scale
+    return value
+
+
+# --- the list of measures -------------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True)
+class Measure:
+    """A declared figure of the card: the section it stands in, its field there, and its declaration."""
+
+    section: str
+    name: str
+    shown: Shown
+
+    @property
+    def path(self) -> str:
+        """Where it stands in the JSON: "timing.mean_ms"."""
+        return f"{self.section}.{self.shown.key}"
+
+    def of(self, card: Any) -> Figure:
+        """The figure of a card, in the unit of its key."""
+        figure: Figure = getattr(getattr(card, self.section), self.name)
+        return self.shown.shown(figure)
+
+
+def measures_of(card: type[Row]) -> tuple[Measure, ...]:
+    """Every figure that a section of the card declares, in the order of the card."""
+    out: list[Measure] = []
+    for part in _parts(card):
+        if part.kind != "row" or not part.inner.explained:
+            continue
+        out += [Measure(part.name, own.name, own.inner) for own in _parts(part.inner) if own.kind == "figure"]
+        for base in reversed(part.inner.__mro__):
+            out += [Measure(part.name, n, v.shown) for n, v in vars(base).items() if isinstance(v, _Measured)]
+    return tuple(out)
+
+
+def computed(section: type[Row], *given: Any) -> dict[str, Any]:
+    """The figures of a section whose declaration says which function gives them (`Shown.of`), by field."""
+    return {
+        part.name: part.inner.of(*given)
+        for part in _parts(section)
+        if part.kind == "figure" and part.inner.of is not None
+    }
