@@ -59,7 +59,7 @@ def test_faults_are_counted_and_the_scores_stay_within_their_intervals() -> None
     assert a.timing.drift_s.low <= b.timing.drift_s.value <= a.timing.drift_s.high
     assert b.landing.total == a.landing.total
     assert [i.outcome for i in a.landing.items] == [i.outcome for i in b.landing.items]
-    assert b.n_notes == len(bad.notes)  # the raw events stay in the take
+    assert b.take.notes == len(bad.notes)  # the raw events stay in the take
 
 
 def test_faults_are_found_as_they_were_reported_whatever_the_calibration() -> None:
@@ -75,7 +75,7 @@ def test_faults_are_found_as_they_were_reported_whatever_the_calibration() -> No
     clear, faulty_one = cards
     found = faulty_one.reading.cleaned
     assert found.false_start >= 8 and found.retrigger >= 8
-    assert faulty_one.n_notes - clear.n_notes == found.false_start + found.retrigger
+    assert faulty_one.take.notes - clear.take.notes == found.false_start + found.retrigger
     assert faulty_one.timing.n == clear.timing.n
     assert faulty_one.timing.mean_s.value == pytest.approx(clear.timing.mean_s.value, abs=2e-4)
     assert faulty_one.swing.ratio.value == pytest.approx(clear.swing.ratio.value, abs=0.01)
