@@ -21,6 +21,7 @@ from typing import Any, TextIO
 
 from trainer.errors import TrainerError, UsageError
 from trainer.scoring import score
+from trainer.scoring.card import MEASURES
 from trainer.session import Session, load_session, session_from_dict
 from trainer.take import read_take
 from trainer.take.sound_file import SOUND_SUFFIXES
@@ -239,8 +240,8 @@ def _serve(lines: Iterable[str], answers: TextIO) -> None:
 
 # --- writing ------------------------------------------------------------------------------------------------------
 
-# Column of the table → where it stands in the card.
-CSV_COLUMNS: dict[str, tuple[str | int, ...]] = {
+# Columns that are no figure → where they stand in the card; a place of -1 counts a list.
+_FACTS: dict[str, tuple[str | int, ...]] = {
     "file": ("file",),
     "error": ("error",),
     "take_sha256": ("take_sha256",),
@@ -249,38 +250,34 @@ CSV_COLUMNS: dict[str, tuple[str | int, ...]] = {
     "choruses": ("take", "choruses"),
     "notes": ("take", "notes"),
     "profile": ("take", "profile"),
-    "timing_n": ("timing", "n"),
-    "mean_ms": ("timing", "mean_ms"),
-    "mean_low_ms": ("timing", "mean_ci95_ms", 0),
-    "mean_high_ms": ("timing", "mean_ci95_ms", 1),
-    "median_ms": ("timing", "median_ms"),
-    "sd_ms": ("timing", "sd_ms"),
-    "robust_sd_ms": ("timing", "robust_sd_ms"),
-    "drift_ms_per_chorus": ("timing", "drift_ms_per_chorus"),
-    "drift_low_ms_per_chorus": ("timing", "drift_ci95_ms_per_chorus", 0),
-    "drift_high_ms_per_chorus": ("timing", "drift_ci95_ms_per_chorus", 1),
-    "lag1": ("timing", "lag1"),
-    "swing_n": ("swing", "n"),
+}
+_COUNTS: dict[str, tuple[str | int, ...]] = {
     "swing_n_stand_in": ("swing", "n_stand_in"),
-    "swing_ratio": ("swing", "ratio"),
-    "swing_low": ("swing", "ratio_ci95", 0),
-    "swing_high": ("swing", "ratio_ci95", 1),
-    "swing_log2_sd": ("swing", "log2_sd"),
-    "offbeat_pct": ("swing", "offbeat_pct"),
-    "band_ratio": ("swing", "band_ratio"),
     "changes": ("landing", "changes"),
     "roots": ("landing", "roots"),
     "landed": ("landing", "landed"),
-    "root_rate": ("landing", "root_rate"),
-    "landed_rate": ("landing", "landed_rate"),
     "times_lost": ("form", "lost", -1),
     "devices_found": ("devices", "found", -1),
     "level": ("verdict", "level"),
-}  # fmt: skip
+}
+
+
+def _columns() -> Iterator[tuple[str, tuple[str | int, ...]]]:
+    """Every column of the table and its place in the card: what the take is, its figures, what is counted."""
+    yield from _FACTS.items()
+    for measure in MEASURES:
+        shown = measure.shown
+        places: tuple[tuple[str | int, ...], ...] = ((shown.key,), (shown.ci, 0), (shown.ci, 1), (shown.n,))
+        for column, place in zip(shown.columns, places, strict=False):
+            yield column, (measure.section, *place)
+    yield from _COUNTS.items()
+
+
+CSV_COLUMNS: dict[str, tuple[str | int, ...]] = dict(_columns())
 
 
 def csv_row(row: Mapping[str, Any]) -> Row:
-    """The headline figures of a card, by `CSV_COLUMNS`; None where there is no figure. A place of -1 counts a list."""
+    """The headline figures of a card, by `CSV_COLUMNS`; None where there is no figure."""
     out: Row = {}
     for column, place in CSV_COLUMNS.items():
         value: Any = row

@@ -4,9 +4,10 @@ from __future__ import annotations
 
 import copy
 import json
+import os
 import re
 from collections.abc import Iterator
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from typing import Any
 
 import jsonschema
@@ -18,15 +19,18 @@ from trainer.clock import TempoMap
 from trainer.line import Feel, Slip, StandIn, model_line
 from trainer.resources import shared_dir
 from trainer.scoring import score
+from trainer.scoring.card import MEASURES, Card, json_schema
+from trainer.scoring.figure import Figure, Section, read
 from trainer.session import ChorusPlan, DropOut, Session, default_session, expand
 from trainer.take import Calibration, Take, TakeHeader, empty_notes, notes_from_rows
 
+SCHEMA_FILE = shared_dir() / "schema/scorecard.schema.json"
 SECTIONS = ("timing", "swing", "landing", "form", "shape", "devices", "verdict")
 
 
 @pytest.fixture(scope="module")
 def validator() -> jsonschema.Draft202012Validator:
-    schema = json.loads((shared_dir() / "schema/scorecard.schema.json").read_text(encoding="utf-8"))
+    schema = json.loads(SCHEMA_FILE.read_text(encoding="utf-8"))
     jsonschema.Draft202012Validator.check_schema(schema)
     return jsonschema.Draft202012Validator(schema)
 
@@ -78,6 +82,45 @@ def test_every_card_keeps_the_schema(cards: dict[str, Any], validator: jsonschem
         problems = [f"{name}: {e.json_path}: {e.message[:200]}" for e in validator.iter_errors(card)]
         assert problems == []
         assert validator.is_valid({"file": "a.mid", **card})
+
+
+def test_the_schema_is_made_from_the_declarations() -> None:
+    """After a change: TRAINER_WRITE_SCHEMA=1 python -m pytest tests/scoring/test_card_schema.py"""
+    if os.environ.get("TRAINER_WRITE_SCHEMA") == "1":
+        SCHEMA_FILE.write_text(json.dumps(json_schema(), indent=1, ensure_ascii=False) + "\n", encoding="utf-8")
+    assert json.loads(SCHEMA_FILE.read_text(encoding="utf-8")) == json.loads(json.dumps(json_schema()))
+
+
+def test_a_key_that_nothing_declares_is_refused(
+    cards: dict[str, Any], validator: jsonschema.Draft202012Validator
+) -> None:
+    card = cards["whole, plain"]
+    assert validator.is_valid(card)
+    for section in (*SECTIONS, "take"):
+        assert not validator.is_valid({**card, section: {**card[section], "flair": 1.0}})
+    assert not validator.is_valid({**card, "flair": {}})
+
+
+def test_a_figure_without_a_declaration_is_refused() -> None:
+    @dataclass(frozen=True)
+    class Bare(Section):
+        flair: Figure
+
+    with pytest.raises(TypeError, match="a figure needs its declaration"):
+        Bare(Figure(1.0)).to_dict()
+
+
+def test_every_measure_has_a_title_and_a_name_of_its_own() -> None:
+    paths = [measure.path for measure in MEASURES]
+    assert len(set(paths)) == len(paths) and all(measure.shown.title for measure in MEASURES)
+    names = [name for measure in MEASURES for name in measure.shown.columns]
+    followed = [measure.shown.followed for measure in MEASURES if measure.shown.followed]
+    assert len(set(names)) == len(names) and len(set(followed)) == len(followed)
+
+
+def test_a_card_read_back_from_its_json_is_the_same(cards: dict[str, Any]) -> None:
+    for name, card in cards.items():
+        assert json.loads(json.dumps(read(Card, card).to_dict())) == card, name
 
 
 def nulls(section: dict[str, Any]) -> Iterator[str]:

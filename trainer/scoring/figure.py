@@ -13,7 +13,7 @@ from __future__ import annotations
 import math
 import types
 from collections.abc import Callable, Iterator, Mapping
-from dataclasses import dataclass, fields, replace
+from dataclasses import dataclass, fields
 from functools import cache
 from keyword import iskeyword
 from typing import Annotated, Any, ClassVar, Literal, TypeVar, Union, get_args, get_origin, get_type_hints
@@ -40,7 +40,6 @@ __all__ = [
     "measured",
     "measures_of",
     "read",
-    "told",
 ]
 
 T = TypeVar("T")
@@ -197,15 +196,6 @@ class Section(Row):
     explained = True
 
 
-def told(method: Callable[[Any], Any]) -> Any:
-    """A property that stands in the JSON under its name."""
-    return _Told(method)
-
-
-class _Told(property):
-    pass
-
-
 def measured(shown: Shown) -> Callable[[Callable[[Any], Figure]], Figure]:
     """A property that is a measure without a key of its own in the JSON."""
 
@@ -234,7 +224,6 @@ class _Part:
     hint: Any
     inner: Any = None  # Shown, Digits, Explains, or the class of a row
     optional: bool = False  # the key may be left out
-    computed: bool = False
 
 
 def _bare(hint: Any) -> tuple[Any, tuple[Any, ...]]:
@@ -270,13 +259,6 @@ def _found_parts(cls: type[Any]) -> Iterator[_Part]:
         part = _part(cls, field.name, hints[field.name])
         if part is not None:
             yield part
-    for base in reversed(cls.__mro__):
-        for name, value in vars(base).items():
-            if isinstance(value, _Told):
-                made = get_type_hints(value.fget, include_extras=True)["return"]
-                part = _part(cls, name, made)
-                assert part is not None
-                yield replace(part, computed=True)
 
 
 def _part(cls: type, name: str, hint: Any) -> _Part | None:
@@ -449,6 +431,8 @@ def _json_fields(part: _Part) -> Iterator[tuple[str, tuple[Any, bool]]]:
         hint = json_type(part.inner)
     elif part.kind == "rows":
         hint = list[json_type(part.inner)]  # type: ignore[misc]
+        for limit in (mark for mark in _bare(part.hint)[1] if isinstance(mark, msgspec.Meta)):
+            hint = Annotated[hint, limit]
     elif part.kind == "map":
         hint = dict[str, json_type(part.inner)]  # type: ignore[misc]
     else:
@@ -480,8 +464,6 @@ def _read(cls: type[C], raw: Any, around: Mapping[str, Why], prefix: str) -> C:
     )
     values: dict[str, Any] = {}
     for part in _parts(cls):
-        if part.computed:
-            continue
         if part.kind == "figure":
             values[part.name] = part.inner.read(raw, why)
         elif part.kind == "reason":

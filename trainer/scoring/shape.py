@@ -32,7 +32,6 @@ from trainer.scoring.figure import (
     Shown,
     computed,
     measured,
-    told,
 )
 from trainer.scoring.landing import ChorusTally, Landing
 from trainer.scoring.levels import ShapeRules, shape_rules
@@ -151,6 +150,7 @@ class Shape(Section):
     gate: Gate = Gate()
     accent: Annotated[Figure, _ACCENT] = NO_FIGURE
     accent_offbeat: Annotated[Figure, _ACCENT_OFFBEAT] = NO_FIGURE
+    sentences: tuple[str, ...] = ()  # what a player can read
     no_choruses: Annotated[Why | None, Explains("choruses")] = None
     no_contrast: Annotated[Why | None, Explains("contrast")] = None
     no_build: Annotated[Why | None, Explains("build")] = None
@@ -205,20 +205,22 @@ class Shape(Section):
         plan = f" ({good} of {asked} as planned)" if asked else ""
         return f"choruses: {counts}{plan}"
 
-    @told
-    def sentences(self) -> tuple[str, ...]:
-        """What a player can read: a sentence for each chorus, then contrast, build and arc where there are any."""
-        out = [chorus.sentence() for chorus in self.choruses]
-        dense = self.contrast.get("notes_per_bar")
-        if dense is not None and dense.interval is not None:
-            away = "clear" if dense.low > 0.0 or dense.high < 0.0 else "not clear"
-            out.append(
-                f"Solos against verses: {dense.value:+.1f} notes a bar ({dense.low:+.1f} to {dense.high:+.1f}), "
-                f"a difference that is {away}."
-            )
-        if self.arc is not None:
-            out.append(f"An arc: up over chorus {self.arc[0]}, down over chorus {self.arc[1]}.")
-        return tuple(out)
+
+def _sentences(
+    choruses: tuple[ChorusShape, ...], contrast: Mapping[str, Figure], arc: tuple[int, int] | None
+) -> tuple[str, ...]:
+    """What a player can read: a sentence for each chorus, then contrast, build and arc where there are any."""
+    out = [chorus.sentence() for chorus in choruses]
+    dense = contrast.get("notes_per_bar")
+    if dense is not None and dense.interval is not None:
+        away = "clear" if dense.low > 0.0 or dense.high < 0.0 else "not clear"
+        out.append(
+            f"Solos against verses: {dense.value:+.1f} notes a bar ({dense.low:+.1f} to {dense.high:+.1f}), "
+            f"a difference that is {away}."
+        )
+    if arc is not None:
+        out.append(f"An arc: up over chorus {arc[0]}, down over chorus {arc[1]}.")
+    return tuple(out)
 
 
 # --- small measures -----------------------------------------------------------------------------------------------
@@ -362,6 +364,7 @@ def shape(
         gate=_gates(p, everything),
         accent=accent,
         accent_offbeat=offbeat,
+        sentences=_sentences(judged, contrast, arc),
         no_contrast=no_contrast,
         no_build=no_build,
         no_arc=no_figure("none", "no two choruses rise and then fall") if arc is None else None,

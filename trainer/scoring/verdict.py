@@ -59,6 +59,6 @@ class Verdict(Section):
 
     level: str
     lines: tuple[Line, ...]
-    advice: tuple[Advice, ...]
+    advice: Annotated[tuple[Advice, ...], Meta(max_length=MAX_ADVICE)]
     no_lines: Annotated[Why | None, Explains("lines")] = None
     no_advice: Annotated[Why | None, Explains("advice")] = None
