@@ -20,7 +20,9 @@ __all__ = ["HIGHEST_HZ", "LOWEST_HZ", "NEAR_BEST", "difference", "period_range",
 
 LOWEST_HZ: Final = 28.5  # B0 of a five-string, a semitone flat and a bit
 HIGHEST_HZ: Final = 430.0  # G4 and a bit
-NEAR_BEST: Final = 0.9  # McLeod & Wyvill: a constant k between 0.8 and 1; theirs is 0.93 for music at large
+NEAR_BEST: Final = (
+    0.8  # McLeod & Wyvill: between 0.8 and 1; a double bass whose body rings along needs the least of these
+)
 
 Doubles = NDArray[np.float64]
 

@@ -42,7 +42,6 @@ _CLEAR_LOW: Final = 0.85  # in the lowest band alone, where even noise hums
 _LOWEST_BAND_HZ: Final = 250.0
 _CERTAIN: Final = 5.0  # evidence that needs no more
 _PEAK_S: Final = 0.060
-_GONE_DB: Final = 24.0
 _DEAD_DB: Final = (
     14.0  # a ghost is at most this much softer than the loud notes; a finger leaving the string is softer (our choice)
 )
@@ -178,7 +177,7 @@ def _strokes(
             if height[row] > height[kept[-1][1]]:
                 kept[-1] = (kept[-1][0] if height[kept[-1][1]] > 4 else onset, row)
             continue
-        if kept and height[row] < _SURE and onset - kept[-1][0] < _TROUBLED_S * rate and height[kept[-1][1]] > _SURE:
+        if kept and height[row] < _CERTAIN and onset - kept[-1][0] < _TROUBLED_S * rate and height[kept[-1][1]] > _SURE:
             continue
         kept.append((onset, row))
     index = np.array([row for _, row in kept], dtype=int)
@@ -232,8 +231,8 @@ def _read(sound: _Sound, onset: float, stop: float, row: int) -> _Stretch:
     a = min(int(onset / hop), len(sound.moves.level_db) - 1)
     level = sound.moves.level_db[a : max(a + 1, int(stop / hop))]
     peak = float(level[: int(_PEAK_S / HOP_S)].max())
-    under = np.flatnonzero(level < max(peak - _GONE_DB, sound.loud_db - 40))
-    end = min(stop, onset + (under[0] if len(under) else len(level)) * hop)
+    short = sound.moves.soon_db[a : a + len(level)]
+    end = min(stop, onset + _sounding(short, sound.loud_db) * hop)
     period, clear, still = _pitch(
         (sound.tone, sound.lowest),
         sound.rate,
@@ -242,6 +241,22 @@ def _read(sound: _Sound, onset: float, stop: float, row: int) -> _Stretch:
     )
     pitch = float(pitch_of(period, sound.rate)) if period > 0 else float("nan")
     return _Stretch(onset, float(end), pitch, clear, still and pitch == pitch, peak, row)
+
+
+def _sounding(level: Doubles, loud_db: float) -> int:
+    """Rows until the string is stopped: a fall of 10 dB within 80 ms that goes on to 20, or to next to nothing. A slap's thump falls as fast, but
+    leaves the string sounding."""
+    back, on = round(0.080 / HOP_S), round(0.050 / HOP_S)
+    nothing = np.flatnonzero(level < loud_db - 40)
+    last = int(nothing[0]) if len(nothing) else len(level)
+    trail = np.array([level[max(0, k - back) : k + 1].max() for k in range(last)])
+    later = np.concatenate([level[on:last], np.full(min(on, last), level[last - 1] if last else 0.0)])[:last]
+    if last < len(level):
+        later[max(0, last - on) :] = -np.inf
+    falls = np.flatnonzero(
+        (level[:last] < trail - 10) & (np.minimum(later, level[:last]) < trail - 20) | (level[:last] < trail - 20)
+    )
+    return int(falls[0]) if len(falls) else last
 
 
 def _judged(sound: _Sound, rows: NDArray[np.int_], onsets: Doubles, height: Doubles) -> list[_Stretch]:

@@ -37,7 +37,7 @@ _TURN_S: Final = 0.040, 0.020
 _FIRST_S: Final = 0.020
 _GAIN_S: Final = 0.006
 _STRONG_FRAC: Final = 0.35
-_FAINT_FRAC: Final = 0.2
+_FAINT_FRAC: Final = 0.3
 _ONSET_FRAC: Final = 0.25
 
 
@@ -183,7 +183,7 @@ def surplus(sound: Floats, start: int, end: int, rate_hz: float, period_frames: 
 
 
 def swing(
-    low: Floats, near: int, rate_hz: float, period_frames: float = 0.0, back_s: float = 0.004, ahead_s: float = 0.024
+    low: Floats, near: int, rate_hz: float, period_frames: float = 0.0, back_s: float = 0.004, ahead_s: float = 0.044
 ) -> float | None:
     """The onset in frames: 25 % of the first strong swing of the attack that begins near frame `near`.
 
