@@ -175,10 +175,11 @@ def test_a_bar_that_is_not_sure_is_put_as_a_question() -> None:
     assert span.unsure and not replace(span, cause="missed quick change").unsure
     assert "bar 4: it sounded a bar early. Did you mean it?" in sections._span_words(span.to_dict())
     assert replace(span, probability=0.95).words() == "chorus 2 bar 4: 1 bar ahead of the band (skipped)"
-    assert (
-        replace(span, last_idx=16, end=form.BarPlace(2, 5)).words()
-        == "chorus 2, bars 4 to 5: 1 bar ahead of the band (skipped)"
-    )
+    longer = replace(span, last_idx=16, end=form.BarPlace(2, 5))
+    assert longer.words() == "chorus 2, bars 4 to 5: it sounded a bar early; did you mean it?"
+    sure = replace(longer, probability=0.95)
+    assert sure.words() == "chorus 2, bars 4 to 5: 1 bar ahead of the band (skipped)"
+    assert form.FormResult((longer, sure), (), 2).certain == (sure,)
 
 
 def test_a_note_struck_again_in_its_beat_votes_once_on_it_and_once_off_it() -> None:
@@ -257,9 +258,10 @@ def test_transposing_chart_and_take_together_changes_nothing() -> None:
     assert [row["place_beats"] for row in a["place"]] == [row["place_beats"] for row in b["place"]]
 
 
-@pytest.mark.parametrize(("late_beats", "first"), [(0.5, 14), (-0.5, 15)])
-def test_half_a_beat_late_or_early_shows_at_the_changes(late_beats: float, first: int) -> None:
-    # Nine bars of a walk moved by half a beat: late in the bar of a change, early in the bar before it.
+@pytest.mark.parametrize("late_beats", [0.5, -0.5])
+def test_half_a_beat_early_shows_before_the_changes_and_half_a_beat_late_nowhere(late_beats: float) -> None:
+    # Nine bars of a walk moved by half a beat. Early, its roots come before the change: asked, as a push may be meant.
+    # Late, every note lies where the band has the same chord: pitches cannot tell, and nothing is said.
     chart = chart_of()
     spans = []
     for seed in range(8):
@@ -269,10 +271,10 @@ def test_half_a_beat_late_or_early_shows_at_the_changes(late_beats: float, first
         onsets = onsets + np.where((onsets > 55.8) & (onsets < 91.8), late_beats, 0.0)
         order = np.argsort(onsets, kind="stable")
         lost = form.place_notes(chart, onsets[order], pitches[order]).lost or ()
-        spans.append([(s.first_idx, s.last_idx, s.place_beats) for s in lost])
+        spans.append(lost)
     told = [span for found in spans for span in found]
-    assert all(a >= first - 2 and b <= 22 and place == -late_beats for a, b, place in told), spans
-    assert sum(len(found) == 1 for found in spans) >= 5, spans
+    assert all(s.unsure and s.first_idx >= 13 and s.last_idx <= 22 and s.place_beats == -late_beats for s in told), told
+    assert sum(len(found) == 1 for found in spans) >= 5 if late_beats < 0 else not told, spans
 
 
 @pytest.mark.parametrize("line", ["roots", "riff", "walk"])
@@ -280,7 +282,9 @@ def test_half_a_beat_late_or_early_shows_at_the_changes(late_beats: float, first
 def test_simulated_slips_are_found_to_the_bar(kind: str, line: str) -> None:
     # A short run of tests/sim/form_slips.py with lines that served no tuning (variant "b").
     results = [form_slips.found(kind, line, 5000 + i, "b") for i in range(12)]
-    assert sum(r[0] for r in results) >= (9 if line == "walk" else 10), [r[3] for r in results if not r[0]]
+    # Half a bar late is near to a hand that is late to every change: more of those are left unsaid.
+    least = 10 if line != "walk" else 8 if kind == "turned round" else 9
+    assert sum(r[0] for r in results) >= least, [r[3] for r in results if not r[0]]
 
 
 @pytest.mark.parametrize("line", form_slips.LINES)

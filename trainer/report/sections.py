@@ -383,8 +383,11 @@ def _span_words(span: Card) -> str:
     cause = str(span.get("cause", ""))
     if cause == "missed quick change":
         return f"{where}: the quick change was not there. Did you mean to stay?"
-    if a == b and abs(span["place_beats"]) == BEATS_PER_BAR and span["probability"] < SURE:
-        return f"{where}: it sounded a bar {'early' if span['place_beats'] > 0 else 'late'}. Did you mean it?"
+    beats = abs(float(span["place_beats"]))
+    if span["probability"] < SURE:
+        n, unit = (beats / BEATS_PER_BAR, "bar") if beats % BEATS_PER_BAR == 0 else (beats, "beat")
+        much = f"a {unit}" if n == 1 else f"{n:g} {unit}s"
+        return f"{where}: it sounded {much} {'early' if span['place_beats'] > 0 else 'late'}. Did you mean it?"
     told = f"{where}: you were {bars_words(float(span['place_beats']))}, {_CAUSES.get(cause, cause)}."
     back = span.get("back")
     return f"{told} Back in chorus {back['chorus']} bar {back['bar']}." if back else told

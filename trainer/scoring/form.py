@@ -15,6 +15,7 @@ tuned on simulated players and tested on others.
 
 from __future__ import annotations
 
+import itertools
 from dataclasses import dataclass, replace
 from typing import Annotated, Literal, TypeAlias
 
@@ -22,6 +23,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from trainer.scoring.figure import Count, Digits, Explains, Figure, Hidden, Key, Row, Section, Shown, measured
+from trainer.scoring.form_claims import SURE_NATS, Claim, Proposal, Weighing
 from trainer.scoring.form_notes import BAR_STATES, HALF, Geometry, Votes, evidence, first_look, geometry, votes_of
 from trainer.scoring.reading import Reading
 from trainer.scoring.why import Why, no_figure
@@ -56,6 +58,7 @@ _LOOKS = 3
 _QUICK_NATS, _BAR_NATS, _SHORT_NATS, _PART_NATS, _SPAN_NATS = 3.0, 5.5, 11.0, 20.0, 4.0
 _BAR_BEAT_CAP = 4.5  # the most that one beat says for a slip of one bar
 _WEAK_BAR_NATS = 2.0  # what such a bar has to say besides where some of its notes hardly count
+QUICK_NATS = 1.0  # that one choice of notes over all chords may be better, and a quick change still be asked about
 SURE = 0.9  # below it, a slip of one bar is put as a question
 
 
@@ -268,9 +271,8 @@ class LostSpan(Row):
 
     @property
     def unsure(self) -> bool:
-        """Whether it is one bar early or late that may be chance, or meant: asked, not charged."""
-        one_bar = self.begin == self.end and abs(self.place_beats) == BEATS_PER_BAR
-        return one_bar and self.cause != "missed quick change" and self.probability < SURE
+        """Whether it may be chance, or meant: asked, not charged."""
+        return self.cause != "missed quick change" and self.probability < SURE
 
     def words(self) -> str:
         """The span in words; a missed quick change, and a bar that is not sure, are put as a question."""
@@ -283,9 +285,10 @@ class LostSpan(Row):
         if self.cause == "missed quick change":
             return f"{where}: the quick change was not there; did you mean to stay?"
         n = abs(self.place_beats)
-        if self.unsure:
-            return f"{where}: it sounded a bar {'early' if self.place_beats > 0 else 'late'}; did you mean it?"
         size = f"{n / 4:g} bar{'' if n == 4 else 's'}" if n % 4 == 0 else f"{n:g} beat{'' if n == 1 else 's'}"
+        if self.unsure:
+            much = "a bar" if n == BEATS_PER_BAR else size
+            return f"{where}: it sounded {much} {'early' if self.place_beats > 0 else 'late'}; did you mean it?"
         side = "ahead of" if self.place_beats > 0 else "behind"
         return f"{where}: {size} {side} the band ({self.cause})"
 
@@ -294,7 +297,8 @@ class LostSpan(Row):
 class FormResult(Section):
     """Where the player was. `lost` and `place` are None when nothing can be told; `nothing` says why.
 
-    `bars_lost`: how many bars were played elsewhere. `n_bars_played` counts the bars with notes that tell.
+    `bars_lost`: how many bars were played elsewhere for certain. `n_bars_played` counts the bars with notes that tell.
+    `untold`: the player was elsewhere, and several places fit.
     """
 
     lost: tuple[LostSpan, ...] | None
@@ -302,6 +306,7 @@ class FormResult(Section):
     bars_lost: Count | None
     n_votes: Hidden[int] = 0
     n_bars_played: Hidden[int] = 0
+    untold: Hidden[bool] = False
     nothing: Annotated[Why | None, Explains("lost", "place", "bars_lost")] = None
 
     @classmethod
@@ -311,7 +316,12 @@ class FormResult(Section):
 
     @measured(Shown("n_lost", 0, title="times lost in the form", better=-1, followed="n_lost", asked=True))
     def n_lost(self) -> Figure:
-        return Figure(why=self.nothing) if self.lost is None else Figure(float(len(self.lost)))
+        return Figure(why=self.nothing) if self.lost is None else Figure(float(len(self.certain)))
+
+    @property
+    def certain(self) -> tuple[LostSpan, ...]:
+        """The spans that are charged: those that are only asked about left out."""
+        return tuple(span for span in self.lost or () if not span.unsure)
 
     @property
     def line(self) -> str:
@@ -319,11 +329,13 @@ class FormResult(Section):
         if self.lost is None:
             return "" if self.nothing is None else f"the place cannot be told: {self.nothing.text}"
         if not self.lost:
+            if self.untold:
+                return "for a while you were elsewhere in the form; where cannot be told"
             n = self.n_bars_played
             if n >= _THROUGHOUT * len(self.place or ()):
                 return "the form kept throughout"
             return f"the form kept in the {f'{n} bars' if n != 1 else 'one bar'} that you played"
-        said = [span.words() for span in self.lost[:3]]
+        said = [span.words() for span in sorted(self.lost, key=lambda span: span.unsure)[:3]]
         more = f" and {len(self.lost) - 3} more" if len(self.lost) > 3 else ""
         return "; ".join(said) + more
 
@@ -384,46 +396,32 @@ def _differs(geo: Geometry) -> NDArray[np.bool_]:
 def _result(chart: Chart, geo: Geometry, said: Floats, path: Ints, chance: Floats, votes: Votes) -> FormResult:
     n_bars = geo.n_beats // BEATS_PER_BAR
     place = np.zeros(n_bars, dtype=np.intp)
-    differs = _differs(geo)
-    lost: list[LostSpan] = []
-    away = np.zeros(n_bars, dtype=np.bool_)
+    taken = np.zeros(n_bars, dtype=np.bool_)
     quick = _quick_bars(chart, geo)
-    for start, end, state in _runs_of(path):
-        if state == 0:
+    proposals = _proposals(geo, said, path, votes, quick)
+    lost: list[LostSpan] = []
+    untold = False
+    weighing = Weighing(chart, geo, votes, [each for each, _ in proposals])
+    for each, before in proposals:
+        if each.first == each.last and each.first in quick:
             continue
-        beats = np.arange(start, end)
-        shows = differs[geo.band_state[beats], state] & geo.told[beats]
-        if not np.any(shows):
+        claim = weighing.claim(each)
+        untold |= claim.rival and claim.nats >= SURE_NATS
+        if not claim.asked:
             continue
-        bars = np.unique(geo.bar_idx[beats[shows]])
-        first, last = int(bars[0]), int(bars[-1])
-        rows = slice(first * BEATS_PER_BAR, (last + 1) * BEATS_PER_BAR)
-        gain = float((said[rows, state] - said[rows, 0]).sum())
-        if first == last and first not in quick and abs(geo.signed_beats(state)) == BEATS_PER_BAR:
-            gain = float(_bar_gain(geo, said, votes, state)[first])
-        if gain < _asked_nats(geo, first, last, state, quick):
-            continue
-        away[start // BEATS_PER_BAR : (end - 1) // BEATS_PER_BAR + 1] = True
-        place[first : last + 1] = state
-        before = int(path[start - 1]) if start else 0
-        lost.append(_span(chart, geo, first, last, state, before, path, chance))
+        taken[each.first : each.last + 1] = True
+        if claim.sure:
+            place[each.first : each.last + 1] = each.state
+        span = _span(chart, geo, each.first, each.last, each.state, before, path)
+        lost.append(replace(span, probability=_probability(claim)))
     for idx in quick:
-        if place[idx]:
-            lost = [_as_quick(span, idx) for span in lost]
-            continue
         rows = slice(idx * BEATS_PER_BAR, (idx + 1) * BEATS_PER_BAR)
         gain = float((said[rows, -BAR_STATES % geo.n_states] - said[rows, 0]).sum())
-        if gain > _QUICK_NATS:
+        if taken[idx] or gain <= _QUICK_NATS or _stays_by_choice(geo, votes, idx):
+            continue
+        if weighing.stayed(idx) >= -QUICK_NATS:
             place[idx] = -BAR_STATES % geo.n_states
             lost.append(_quick_span(chart, idx, _odds(gain - _QUICK_NATS)))
-    near = np.concatenate(([False], away, [False]))
-    near = near[:-2] | near[1:-1] | near[2:]
-    for idx, state, gain in _bars_apart(geo, said, votes, differs):
-        if near[idx] or idx in quick:
-            continue
-        place[idx] = state
-        span = _span(chart, geo, idx, idx, state, 0, path, chance)
-        lost.append(replace(span, probability=_odds(gain - _BAR_NATS)))
     lost.sort(key=lambda span: span.first_idx)
     for i in range(len(lost) - 2, -1, -1):  # straight on into another slip: back when that one ends
         here, then = lost[i], lost[i + 1]
@@ -440,8 +438,54 @@ def _result(chart: Chart, geo: Geometry, said: Floats, path: Ints, chance: Float
     shown = tuple(span for span in lost if chart.bars[span.last_idx].chorus >= 1)
     in_chorus = np.array([bar.chorus >= 1 for bar in chart.bars])
     played = np.unique(geo.bar_idx[votes.beat])
-    bars_lost = sum(span.last_idx - span.first_idx + 1 for span in shown)
-    return FormResult(shown, rows_out, bars_lost, len(votes), int(in_chorus[played].sum()))
+    bars_lost = sum(span.last_idx - span.first_idx + 1 for span in shown if not span.unsure)
+    return FormResult(shown, rows_out, bars_lost, len(votes), int(in_chorus[played].sum()), untold=untold and not shown)
+
+
+def _proposals(geo: Geometry, said: Floats, path: Ints, votes: Votes, quick: list[int]) -> list[tuple[Proposal, int]]:
+    """Spans that the path, or a bar by itself, puts elsewhere, each with the displacement before it."""
+    differs = _differs(geo)
+    out: list[tuple[Proposal, int]] = []
+    away = np.zeros(geo.n_beats // BEATS_PER_BAR, dtype=np.bool_)
+    for start, end, state in _runs_of(path):
+        if state == 0:
+            continue
+        beats = np.arange(start, end)
+        shows = differs[geo.band_state[beats], state] & geo.told[beats]
+        if not np.any(shows):
+            continue
+        bars = np.unique(geo.bar_idx[beats[shows]])
+        first, last = int(bars[0]), int(bars[-1])
+        rows = slice(first * BEATS_PER_BAR, (last + 1) * BEATS_PER_BAR)
+        gain = float((said[rows, state] - said[rows, 0]).sum())
+        if first == last and first not in quick and abs(geo.signed_beats(state)) == BEATS_PER_BAR:
+            gain = float(_bar_gain(geo, said, votes, state)[first])
+        if gain < _asked_nats(geo, first, last, state, quick):
+            continue
+        away[start // BEATS_PER_BAR : (end - 1) // BEATS_PER_BAR + 1] = True
+        out.append((Proposal(first, last, state), int(path[start - 1]) if start else 0))
+    near = np.concatenate(([False], away, [False]))
+    near = near[:-2] | near[1:-1] | near[2:]
+    for idx, state in _bars_apart(geo, said, votes, differs):
+        if not near[idx] and idx not in quick:
+            out.append((Proposal(idx, idx, state), 0))
+    return out
+
+
+def _probability(claim: Claim) -> float:
+    """How sure a claim is: `SURE` and more only if it may be said."""
+    odds = _odds(claim.nats - SURE_NATS + float(np.log(SURE / (1.0 - SURE))))
+    return max(odds, SURE) if claim.sure else min(odds, SURE - 0.01)
+
+
+def _stays_by_choice(geo: Geometry, votes: Votes, idx: int) -> bool:
+    """Whether one pitch goes through a quick change and the bars beside it, in a line that moves else: a pedal."""
+    bar = geo.bar_idx[votes.beat]
+    first = np.searchsorted(bar, np.arange(geo.n_beats // BEATS_PER_BAR + 1))
+    single = np.array([len(np.unique(votes.pc[a:b])) == 1 for a, b in itertools.pairwise(first.tolist())])
+    around = votes.pc[first[max(idx - 1, 0)] : first[min(idx + 2, len(first) - 1)]]
+    usual = float(np.mean(single[np.diff(first) > 0]))
+    return len(np.unique(around)) == 1 and usual < 0.5
 
 
 def _bar_gain(geo: Geometry, said: Floats, votes: Votes, state: int) -> Floats:
@@ -456,8 +500,8 @@ def _bar_gain(geo: Geometry, said: Floats, votes: Votes, state: int) -> Floats:
     return out
 
 
-def _bars_apart(geo: Geometry, said: Floats, votes: Votes, differs: NDArray[np.bool_]) -> list[tuple[int, int, float]]:
-    """Bars that sound one bar early or late: (index into the chart, displacement, evidence), whatever the path says.
+def _bars_apart(geo: Geometry, said: Floats, votes: Votes, differs: NDArray[np.bool_]) -> list[tuple[int, int]]:
+    """Bars that sound one bar early or late: (index into the chart, displacement), whatever the path says.
 
     The path asks for more than a bar can say: the way out and the way back both cost.
     """
@@ -469,7 +513,7 @@ def _bars_apart(geo: Geometry, said: Floats, votes: Votes, differs: NDArray[np.b
         gain = np.where(shows, _bar_gain(geo, said, votes, state), 0.0)
         better = gain > best
         best[better], state_of[better] = gain[better], state
-    return [(int(idx), int(state_of[idx]), float(best[idx])) for idx in np.flatnonzero(state_of)]
+    return [(int(idx), int(state_of[idx])) for idx in np.flatnonzero(state_of)]
 
 
 def _asked_nats(geo: Geometry, first: int, last: int, state: int, quick: list[int]) -> float:
@@ -494,16 +538,13 @@ def _runs_of(path: Ints) -> list[tuple[int, int, int]]:
     return [(int(a), int(b), int(path[a])) for a, b in zip(starts, ends, strict=True)]
 
 
-def _span(
-    chart: Chart, geo: Geometry, first: int, last: int, state: int, before: int, path: Ints, chance: Floats
-) -> LostSpan:
+def _span(chart: Chart, geo: Geometry, first: int, last: int, state: int, before: int, path: Ints) -> LostSpan:
     place_beats = geo.signed_beats(state)
     move = geo.signed_beats((state - before) % geo.n_states)
     cause: Cause = "turned round" if move % BEATS_PER_BAR else "skipped" if move > 0 else "repeated"
     # Back in the first bar that does not differ any more; never, if the path never comes home.
     home = np.any(path[(last + 1) * BEATS_PER_BAR :] == 0) and last + 1 < len(chart.bars)
     back = chart.bars[last + 1] if home else None
-    rows = slice(first * BEATS_PER_BAR, (last + 1) * BEATS_PER_BAR)
     # An intro is nobody's chorus: what began in it is told from the first chorus on.
     first_bar = next((bar for bar in chart.bars[first : last + 1] if bar.chorus >= 1), chart.bars[first])
     last_bar = chart.bars[last]
@@ -513,7 +554,7 @@ def _span(
         _plain(place_beats),
         cause,
         _back(back),
-        float(1.0 - chance[rows, 0].mean()),
+        0.0,
         first,
         last,
     )
@@ -546,10 +587,3 @@ def _quick_span(chart: Chart, idx: int, probability: float) -> LostSpan:
     back = chart.bars[idx + 1] if idx + 1 < len(chart.bars) else None
     where = BarPlace(bar.chorus, bar.bar)
     return LostSpan(where, where, -BEATS_PER_BAR, "missed quick change", _back(back), probability, idx, idx)
-
-
-def _as_quick(span: LostSpan, idx: int) -> LostSpan:
-    """A one-bar excursion over the quick change alone is a missed quick change."""
-    if not (span.first_idx == span.last_idx == idx) or span.place_beats % BEATS_PER_BAR:
-        return span
-    return replace(span, place_beats=-BEATS_PER_BAR, cause="missed quick change")

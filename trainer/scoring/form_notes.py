@@ -31,7 +31,18 @@ from numpy.typing import NDArray
 from trainer.music import Chord
 from trainer.session import BEATS_PER_BAR, Chart
 
-__all__ = ["BAR_STATES", "HALF", "Geometry", "Votes", "evidence", "first_look", "geometry", "votes_of"]
+__all__ = [
+    "BAR_STATES",
+    "COMMON_PRACTICE",
+    "HALF",
+    "Geometry",
+    "Votes",
+    "degrees_of",
+    "evidence",
+    "first_look",
+    "geometry",
+    "votes_of",
+]
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.intp]
@@ -42,7 +53,7 @@ BAR_STATES = HALF * BEATS_PER_BAR
 
 # Prior weight of each interval above the chord's root (index 0–11), by strength of the beat; our choice, in the
 # spirit of common practice: roots on 1, chord tones on 3, chord tones and passing notes between.
-_PRIOR = np.array(
+COMMON_PRACTICE = np.array(
     [
         # 1    b2    2     b3    3     4     b5    5     b6    6     b7    7
         [0.55, 0.01, 0.03, 0.03, 0.10, 0.02, 0.01, 0.12, 0.01, 0.03, 0.06, 0.02],  # beat 1, the chord held over
@@ -56,7 +67,7 @@ _PRIOR = np.array(
         [0.22, 0.14, 0.10, 0.03, 0.04, 0.06, 0.03, 0.12, 0.02, 0.02, 0.08, 0.14],
     ]
 )
-_PRIOR /= _PRIOR.sum(axis=1, keepdims=True)
+COMMON_PRACTICE /= COMMON_PRACTICE.sum(axis=1, keepdims=True)
 _KINDS = 8
 _OFF, _LANDS, _LEADS, _LEADS_OFF = 4, 5, 6, 7
 _CELLS = 12 * _KINDS
@@ -92,7 +103,7 @@ class Geometry:
     """The form as the model sees it: one cycle of `n_states` half-beats, and the band's place at each beat.
 
     `root_pc`, `minor` (n_states,): the chord at each place; `degree` (n_states, 12): what each semitone above its root
-    is to it (`_degrees`). `beats` (t,): every beat of the chart, from its first;
+    is to it (`degrees_of`). `beats` (t,): every beat of the chart, from its first;
     `band_state` (t,): the band's place there in half-beats; `told` (t,): False where nothing can be told (the last
     bar, an intro from outside the loop); `bar_idx` (t,) counts `Chart.bars`.
     """
@@ -132,7 +143,7 @@ def geometry(chart: Chart) -> Geometry:
         for chord in chords:
             roots += [chord.root_pc] * share
             minors += [chord.is_minor] * share
-            degrees += [_degrees(chord)] * share
+            degrees += [degrees_of(chord)] * share
     n_form = len(chart.form_chords)
     in_turnaround = [
         bar > n_form - 2 and n_form >= 4 and not chart.turnaround_pinned
@@ -246,7 +257,7 @@ def _discount_pedals(geo: Geometry, q: Ints, pc: Ints, inside: NDArray[np.bool_]
 # --- what each note would be at each place ---------------------------------------------------------------------------
 
 
-def _degrees(chord: Chord) -> list[int]:
+def degrees_of(chord: Chord) -> list[int]:
     """What each semitone above the root is: the chord's own third, fifth and seventh count as 4, 7 and 10."""
     out = list(range(12))
     for own, usual in ((chord.third, 4), (chord.fifth, 7), (chord.seventh, 10)):
@@ -408,7 +419,7 @@ class _Line:
         np.add.at(by_role, self.role_of, self.counts)
         pool = by_role[:, :_LEADS].sum(axis=1)
         self.n_pool = _POOL_STRENGTH + pool.sum(axis=1)
-        lean = np.repeat(_PRIOR[None], self.n_roles, axis=0)
+        lean = np.repeat(COMMON_PRACTICE[None], self.n_roles, axis=0)
         lean[:, :_LEADS] = (_POOL_STRENGTH * lean[:, :_LEADS] + pool[:, None]) / self.n_pool[:, None, None]
         self.role_counts = self.strength[:, :, None] * lean + by_role
         self.n_role = self.role_counts.sum(axis=2)
@@ -521,7 +532,9 @@ class _Line:
             spare = self._without(self.coming[rows], self.part_coming[rows]) - self.shares.ravel()[self.coming[rows]]
             mine = own(tables.coming, self.coming)
             share[mine] += (_displaced(ahead, role, place) * spare[:, None])[mine]
-        share = (1.0 - _COMMON) * np.maximum(share, 0.0) + _COMMON * _displaced(_PRIOR.ravel()[tables.here], pc, place)
+        share = (1.0 - _COMMON) * np.maximum(share, 0.0) + _COMMON * _displaced(
+            COMMON_PRACTICE.ravel()[tables.here], pc, place
+        )
         nats: Floats = np.log((1.0 - _FLOOR) * 12.0 * share + _FLOOR)
         np.clip(nats, -_CAP, _CAP, out=nats)
         nats *= self.votes.weight[rows][:, None]
@@ -609,8 +622,8 @@ def first_look(geo: Geometry, votes: Votes) -> Ints:
     """A rough displacement per beat from the prior's evidence around it, leaning to 0: (n_beats,)."""
     out = np.zeros((geo.n_beats, geo.n_states))
     tables = _tables(geo)
-    share = _PRIOR.ravel()[tables.here]
-    share = np.where(tables.lead > 0, 0.5 * (share + _PRIOR.ravel()[tables.coming]), share)
+    share = COMMON_PRACTICE.ravel()[tables.here]
+    share = np.where(tables.lead > 0, 0.5 * (share + COMMON_PRACTICE.ravel()[tables.coming]), share)
     table = np.log(0.9 * 12.0 * share + 0.1)
     for rows in _blocks(votes.beat):
         place = (geo.band_state[votes.beat[rows]] + votes.off[rows]) % geo.n_states

@@ -369,20 +369,20 @@ def _form_and_shape(card: Scorecard, level: Level, found: list[Advice]) -> Line:
     if form.lost is not None and form.place is not None:
         bars_lost = form.bars_lost or 0
         n_bars = max(_bars_asked(card, form), 1)
-        lost_share = (bars_lost - sum(span.unsure for span in form.lost)) / n_bars
+        lost_share = bars_lost / n_bars
         n_told = max(n_bars, sum(row.chorus == 1 for row in form.place))  # a chorus at the least
         if not bars_lost and form.n_bars_played < 0.5 * n_told:
             lost_share = math.nan
             reason = no_figure("too_few", f"notes in {form.n_bars_played} of {n_told} bars: too few to say")
     met: bool | None = None if math.isnan(lost_share) else lost_share <= level.lost_share
     cost: Counter[int] = Counter()
-    if form.lost:
-        for span in form.lost:
+    if form.certain:
+        for span in form.certain:
             cost[span.first_idx] += span.last_idx - span.first_idx + 1
-        quick = [span for span in form.lost if span.cause == "missed quick change"]
+        quick = [span for span in form.certain if span.cause == "missed quick change"]
         if met is False:
-            only_quick = len(quick) == len(form.lost)
-            longest = max(form.lost, key=lambda span: span.last_idx - span.first_idx)
+            only_quick = len(quick) == len(form.certain)
+            longest = max(form.certain, key=lambda span: span.last_idx - span.first_idx)
             weight = min(6.0, lost_share / max(level.lost_share, 0.02))
             where = f"{form.bars_lost} of {_bars_asked(card, form)} bars; {longest.words()}"
             if only_quick:
