@@ -11,6 +11,7 @@ allowed, and the nearest name.
 from __future__ import annotations
 
 import math
+import re
 import tomllib
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
@@ -57,6 +58,8 @@ __all__ = [
     "expand",
     "load_session",
     "parse_session",
+    "read_text_file",
+    "read_toml",
     "session_from_dict",
     "with_something_to_play",
 ]
@@ -78,6 +81,7 @@ TEMPO_RANGE_BPM = (40.0, 240.0)
 SWING_RANGE = (1.0, 3.5)
 MAX_CHORUSES = 400  # two hours of fast twelve-bar choruses; our choice
 MAX_CHART_BARS = 64
+MAX_SESSION_BYTES = 1_000_000
 SLOW_BPM = 75.0  # up to here one bar of count-in is enough (common practice: slow twelve-eight, 50–75)
 # The words of the cue points by which a MIDI file keeps what neither its chords nor its markers say.
 CUES = {"groove": "groove ", "swing_ratio": "swing ", "heard": "listen", "drop_out": "band out", "pedal": "pedal"}
@@ -615,14 +619,29 @@ def _read_spans(
     return out
 
 
-def parse_session(text: str, source: str = "session") -> Session:
-    """A session from TOML text; `SessionError` names the line for broken TOML, else every mistaken key."""
+MAX_KEY_PARTS = 32  # our choice; a key of tens of thousands would take gigabytes
+_LONG_KEY = re.compile(
+    rf"""(?<![\w-])(?:(?:[\w-]++|"[^"\n]*+"|'[^'\n]*+')[ \t]*+\.[ \t]*+){{{MAX_KEY_PARTS}}}""", re.ASCII
+)
+
+
+def read_toml(text: str, source: str) -> dict[str, Any]:
+    """TOML text as plain data; `SessionError` names the line where it is none, or what is out of all proportion."""
+    if len(text) > MAX_SESSION_BYTES:
+        raise SessionError(source, ["more than 1 MB; expected a file of a few lines"])
+    if _LONG_KEY.search(text):
+        raise SessionError(source, [f"not valid TOML: a key of more than {MAX_KEY_PARTS} parts"])
     try:
-        data = tomllib.loads(text)
-    except tomllib.TOMLDecodeError as error:
-        raise SessionError(source, [f"not valid TOML: {error}"]) from None
+        return tomllib.loads(text)
     except RecursionError:
         raise SessionError(source, ["not valid TOML: nested too deeply"]) from None
+    except ValueError as error:  # broken TOML, or a number of more digits than any has
+        raise SessionError(source, [f"not valid TOML: {' '.join(str(error).split())[:200]}"]) from None
+
+
+def parse_session(text: str, source: str = "session") -> Session:
+    """A session from TOML text; `SessionError` names the line for broken TOML, else every mistaken key."""
+    data = read_toml(text, source)
     if "task" in data and "chorus" not in data:
         raise SessionError(source, [f"a worksheet, not a session; play it through: trainer worksheet run {source}"])
     return with_something_to_play(session_from_dict(data, source), source)
@@ -636,28 +655,34 @@ def with_something_to_play(session: Session, source: str) -> Session:
     return session
 
 
-MAX_SESSION_BYTES = 1_000_000
+def read_text_file(file: Path, kind: str, expected: str) -> str:
+    """The text of a regular UTF-8 file of at most a megabyte; nothing that waits (a pipe, a device) is read.
+
+    `UsageError` if it is not there, `FileFormatError` or `SessionError` if it is no such `kind` of file.
+    """
+    try:
+        if file.exists() and not file.is_file() and not file.is_dir():
+            raise UsageError(f"{file}: not a regular file; expected {expected}")
+        with file.open("rb") as handle:
+            raw = handle.read(MAX_SESSION_BYTES + 1)
+    except FileNotFoundError:
+        raise UsageError(f"no {kind} file {file}; expected {expected}") from None
+    except (OSError, ValueError) as error:
+        raise UsageError(f"cannot read the {kind} {file}: {getattr(error, 'strerror', None) or error}") from None
+    if len(raw) > MAX_SESSION_BYTES:
+        raise FileFormatError(f"{file}: more than 1 MB; expected {expected}")
+    if raw[:4] == b"MThd":
+        raise SessionError(str(file), [f"a MIDI file, not a {kind}; its figures: trainer score {file}"])
+    try:
+        return raw.decode("utf-8-sig")  # some editors put a byte order mark first
+    except UnicodeDecodeError as error:
+        raise SessionError(str(file), [f"not UTF-8 text (byte {error.start}); save the file as UTF-8"]) from None
 
 
 def load_session(path: str | Path) -> Session:
     """A session from a file; `UsageError` if it is not there, `SessionError` for mistakes in it."""
     file = Path(path)
-    try:
-        with file.open("rb") as handle:
-            raw = handle.read(MAX_SESSION_BYTES + 1)
-    except FileNotFoundError:
-        raise UsageError(f"no session file {file}; expected a TOML file or a ready-made session's name") from None
-    except OSError as error:
-        raise UsageError(f"cannot read the session {file}: {error.strerror or error}") from None
-    if len(raw) > MAX_SESSION_BYTES:
-        raise FileFormatError(f"{file}: more than 1 MB; expected a session of a few lines")
-    try:
-        if raw[:4] == b"MThd":
-            raise SessionError(str(file), [f"a MIDI file, not a session; its figures: trainer score {file}"])
-        text = raw.decode("utf-8-sig")  # some editors put a byte order mark first
-    except UnicodeDecodeError as error:
-        raise SessionError(str(file), [f"not UTF-8 text (byte {error.start}); save the file as UTF-8"]) from None
-    return parse_session(text, str(file))
+    return parse_session(read_text_file(file, "session", "a TOML file or a ready-made session's name"), str(file))
 
 
 def default_session() -> Session:

@@ -31,6 +31,7 @@ __all__ = [
     "downbeat_of",
     "own_sounds",
     "part_changes",
+    "ready_made_session",
     "take_meant",
     "takes_meant",
     "track_of",
@@ -191,6 +192,14 @@ def named_session(name: str) -> Session:
 # Options that stand in the session file under a key of their own.
 _AS_THEY_ARE = {"bpm": "tempo_bpm", "swing": "swing_ratio", "groove": "groove", "seed": "seed", "listen": "listen",
                 "guide": "guide", "form": "form"}  # fmt: skip
+
+
+def ready_made_session(name: str) -> Session:
+    """A ready-made session by name, never a file: what others hand on must not open what lies on this machine."""
+    from trainer.resources import session_path
+    from trainer.session import load_session
+
+    return load_session(session_path(name))
 
 
 def with_overrides(session: Session, overrides: Overrides, *, from_file: bool) -> Session:

@@ -54,12 +54,10 @@ def worksheet_check(file: Annotated[Path, typer.Argument(metavar="FILE", help="T
     sheet = _worksheet(file)
     typer.echo(f"{sheet.title}: {len(sheet.tasks)} tasks")
     for i, task in enumerate(sheet.tasks, 1):
-        if task.session is None:
-            what = f"drill {task.drill}, {task.key}, {task.tempo_bpm:g} bpm"
-        else:
-            what = f"song in {task.session.key.name}, {task.session.tempo_bpm:g} bpm"
-        target = "the drill's own figure" if task.target is None else task.target.text
-        say(f"  {i}. {task.title}: {what}, {task.times} time{'s' * (task.times > 1)}; target: {target}")
+        times = f"{task.times} time{'s' * (task.times > 1)}"
+        say(f"  {i}. {task.title}: {task.what}, {times}; target: {task.wanted} [{task.sha256[:8]}]")
+        if task.instruction:
+            say(f"     {task.instruction}")
     return 0
 
 
@@ -109,6 +107,8 @@ def _play_sheet(sheet: Worksheet, desk: Desk) -> tuple[list[Played], int]:
                 f"\nTask {idx + 1} of {len(sheet.tasks)}{times}: {task.title}, {session.key.name}, "
                 f"{session.tempo_bpm:g} bpm. {'' if exercise is None else listening(exercise)}".rstrip()
             )
+            if task.instruction:
+                say(task.instruction)
             if not desk.breathe():
                 return played, 0
             extra: dict[str, Any] = {"worksheet": sheet.title}
@@ -137,20 +137,21 @@ def _result_name(sheet: Path, name: str) -> str:
 
 
 def _worksheet(file: Path) -> Worksheet:
-    from trainer.cli.choosing import named_session
+    from trainer.cli.choosing import ready_made_session
     from trainer.practice.worksheet import parse_worksheet
+    from trainer.session import read_text_file
 
-    try:
-        text = file.read_text(encoding="utf-8")
-    except OSError as error:
-        raise UsageError(f"cannot read the worksheet {file}: {error.strerror or error}") from None
-    except UnicodeDecodeError:
-        raise UsageError(f"{file} is not UTF-8 text; expected a worksheet (trainer worksheet new FILE)") from None
-    return parse_worksheet(text, str(file), named_session)
+    return parse_worksheet(
+        read_text_file(file, "worksheet", "a TOML file (trainer worksheet new FILE)"), str(file), ready_made_session
+    )
 
 
 def review(
     folder: Annotated[Path, typer.Argument(metavar="DIR", help="A folder of results.")],
+    sheet: Annotated[
+        Path | None,
+        typer.Option("--sheet", metavar="FILE", help="Your own worksheet: every result is judged by it."),
+    ] = None,
     as_csv: Annotated[bool, typer.Option("--csv", help="As a table for a spreadsheet.")] = False,
     pages: Annotated[
         Path | None, typer.Option("--pages", metavar="DIR", help="Write a report page for each take.")
@@ -160,30 +161,35 @@ def review(
 
     A file that cannot be read is named and does not stop the others; the exit status is then 2.
     """
-    from trainer.cli.choosing import named_session
-    from trainer.practice.results import missed_changes, read_result
+    from trainer.cli.choosing import ready_made_session
+    from trainer.practice.results import class_remarks, missed_changes, read_result
 
     if not folder.is_dir():
         raise UsageError(f"{folder} is not a folder; expected one with results in it")
+    own = None if sheet is None else _worksheet(sheet)
     results: list[Result] = []
-    seen: dict[bytes, Path] = {}
+    seen: dict[str, Path] = {}
     status = 0
     for path in sorted(folder.glob("*.result")):
         try:
-            result = read_result(path, named_session)
-            first = seen.setdefault(path.read_bytes(), path)
-            if first is not path:
-                typer.echo(f"{path}: the same as {first.name}; read once", err=True)
-                continue
-            results.append(result)
+            result = read_result(path, ready_made_session, own)
         except TrainerError as error:
-            typer.echo(str(error), err=True)
+            first, *more = str(error).splitlines()
+            typer.echo(first + (f" (and {len(more)} more like this)" if more else ""), err=True)
             status = 2
+            continue
+        before = seen.setdefault(result.sha256, path)
+        if before is not path:
+            typer.echo(f"{path}: the same as {before.name}; read once", err=True)
+            continue
+        results.append(result)
     if not results:
         takes = f" (takes and other MIDI files: trainer score {folder})" if any(folder.glob("*.mid")) else ""
         raise UsageError(f"{folder}: no result in there; expected files that end in .result{takes}")
+    together = class_remarks(results)
+    remarks = {result.path: (*result.remarks, *together.get(result.path, ())) for result in results}
     if as_csv:
-        _review_csv(results)
+        _review_csv(results, remarks)
         return status
     for result in results:
         typer.echo(f"\n{result.name or result.path.stem}, {result.worksheet.title}, {result.made[:10]}")
@@ -194,7 +200,7 @@ def review(
             missing = asked.times - sum(done.task == asked for done in result.tasks)
             if missing > 0:
                 say(f"  {'not played':<11}{asked.title}: {missing} of {asked.times}")
-        for remark in result.remarks:
+        for remark in remarks[result.path]:
             say(f"  ! {remark}")
     _say_missed({pair: row for pair, row in missed_changes(results).items() if "→" in pair}, results)
     if pages is not None:
@@ -218,56 +224,52 @@ def _say_missed(table: dict[str, dict[str, tuple[int, int]]], results: list[Resu
         typer.echo(f"The {len(pairs)} changes missed most, of {len(table)}.")
 
 
-def _review_csv(results: list[Result]) -> None:
+def _review_csv(results: list[Result], remarks: dict[Path, tuple[str, ...]]) -> None:
+    """One table, a row a student and task; a file's remarks stand in its first row."""
     from trainer.batch import own_line_ends, text_cell
     from trainer.practice.results import answered_pairs
 
+    columns = "student file made worksheet task_number task asked played met value roots changes swing_ratio spread_ms"
     out = csv.writer(own_line_ends(sys.stdout))
-    out.writerow(
-        ["student", "file", "made", "task", "value", "met", "roots", "changes", "swing_ratio", "spread_ms", "remarks"]
-    )
+    out.writerow([*columns.split(), "remarks"])
     for result in results:
-        for task in result.tasks:
-            card, pairs = task.card, answered_pairs(task)
+        for number, task in enumerate(result.worksheet.tasks, 1):
+            takes = [done for done in result.tasks if done.task == task]
+            pairs = [counts for done in takes for counts in answered_pairs(done).values()]
+            last = takes[-1] if takes else None
             out.writerow(
                 [
                     text_cell(result.name),
                     text_cell(result.path.name),
                     text_cell(result.made),
-                    text_cell(task.task.title),
-                    task.value,
-                    task.met,
-                    sum(roots for roots, _ in pairs.values()),
-                    sum(n for _, n in pairs.values()),
-                    card["swing"]["ratio"],
-                    card["timing"]["robust_sd_ms"],
-                    text_cell("; ".join(result.remarks)),
+                    text_cell(result.worksheet.title),
+                    number,
+                    text_cell(task.title),
+                    task.times,
+                    len(takes),
+                    sum(done.met is True for done in takes),
+                    None if last is None else last.value,
+                    sum(roots for roots, _ in pairs),
+                    sum(n for _, n in pairs),
+                    None if last is None else last.card["swing"]["ratio"],
+                    None if last is None else last.card["timing"]["robust_sd_ms"],
+                    text_cell("; ".join(remarks[result.path])) if number == 1 else "",
                 ]
             )
 
 
 def _review_pages(results: list[Result], folder: Path) -> None:
-    import tempfile
-    import zipfile
-
     from trainer.report import write_report
     from trainer.scoring import score
-    from trainer.take import read_take
 
-    folder.mkdir(parents=True, exist_ok=True)
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise UsageError(f"cannot write into {folder}: {error.strerror or error}; name another folder") from None
     for result in results:
-        with tempfile.TemporaryDirectory() as place, zipfile.ZipFile(result.path) as archive:
-            for entry in sorted(n for n in archive.namelist() if n.endswith(".mid") and n[:-4].isdigit()):
-                midi = Path(place) / entry
-                midi.write_bytes(archive.read(entry))
-                beside = entry[:-4] + ".json"
-                if beside in archive.namelist():
-                    midi.with_suffix(".json").write_bytes(archive.read(beside))
-                try:
-                    take = read_take(midi)
-                except TrainerError:
-                    continue
-                typer.echo(f"Page: {write_report(take, score(take), folder / f'{result.path.stem}-{entry[:-4]}.html')}")
+        for done in result.tasks:
+            place = folder / f"{result.path.stem}-{done.stem}.html"
+            typer.echo(f"Page: {write_report(done.take, score(done.take), place)}")
 
 
 # --- study -----------------------------------------------------------------------------------------------------------

@@ -181,7 +181,7 @@ class Engine:
     def _ports_used(self) -> dict[str, Any]:
         """For the take's header."""
         return {
-            "midi_in": self.midi_in.name,
+            "midi_in": "scripted player" if self.core.setup.script is not None else self.midi_in.name,
             "midi_out": self.midi_out.name,
             "audio": self.sound.stream.describe() if self.sound is not None else None,
             "typing": self.core.setup.profile == "typing",

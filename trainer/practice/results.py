@@ -13,15 +13,20 @@ import hashlib
 import json
 import os
 import tempfile
+import time
 import zipfile
+from collections import Counter
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+import numpy as np
+
 from trainer._version import __version__
-from trainer.errors import FileFormatError, SessionError, TrainerError, UsageError
+from trainer.errors import FileFormatError, TrainerError, UsageError
 from trainer.practice.drills import Exercise, PassFigure, answered_changes, answers_of, drill_named
+from trainer.practice.parcel import MAX_TAKES, Listed, Parcel, read_parcel
 from trainer.practice.worksheet import TARGETS, Task, Worksheet, parse_worksheet, plain
 from trainer.scoring import score
 from trainer.session import Session
@@ -32,6 +37,7 @@ __all__ = [
     "Result",
     "TaskResult",
     "answered_pairs",
+    "class_remarks",
     "missed_changes",
     "read_result",
     "task_card",
@@ -40,11 +46,15 @@ __all__ = [
     "write_result",
 ]
 
-MAX_ENTRY_BYTES = 16_000_000
-MAX_ENTRIES = 3 * 40 * 20 + 2
-SCHEMA = {"name": "worksheet_result", "major": 1, "minor": 0}
-# What reading a file that is something else can raise.
-_NO_RESULT = (zipfile.BadZipFile, KeyError, ValueError, TypeError, AttributeError, NotImplementedError, RuntimeError)
+SCHEMA = {"name": "worksheet_result", "major": 1, "minor": 1}
+MAX_NOTES = 20_000  # of one take; our choice, an hour of sixteenths
+MAX_CHORUSES = 100  # of one take's session; our choice
+MAX_SCORING_S = 60.0  # on one result; our choice
+MAX_REMARKS = 40
+TIMES_AGREE_S = 0.002  # a file's ticks and whole microseconds a beat are finer; our choice
+SAME_WITHIN_S = 0.002  # nobody plays a line twice alike to 2 ms (Wing & Kristofferson 1973: some 10 ms an interval)
+MIN_SAME_NOTES = 16  # our choice
+STAND_IN = "scripted player"
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,6 +75,8 @@ class TaskResult:
     text: str
     card: Mapping[str, Any]
     card_agrees: bool
+    stem: str
+    take: Take
 
 
 @dataclass(frozen=True, slots=True)
@@ -77,6 +89,7 @@ class Result:
     worksheet: Worksheet
     tasks: tuple[TaskResult, ...]
     remarks: tuple[str, ...]
+    sha256: str = ""
 
 
 def task_exercise(task: Task, seed: int = 1) -> Exercise | None:
@@ -123,7 +136,15 @@ def write_result(worksheet: Worksheet, played: Sequence[Played], path: str | os.
                     {"task": item.task_idx + 1, "take": f"{i:02d}", "sha256": hashlib.sha256(midi).hexdigest()}
                 )
             made = datetime.datetime.now().astimezone().isoformat(timespec="seconds")
-            record = {"schema": SCHEMA, "name": name, "made": made, "scorer": __version__, "takes": takes}
+            asked = [task.sha256 for task in worksheet.tasks]
+            record = {
+                "schema": SCHEMA,
+                "name": name,
+                "made": made,
+                "scorer": __version__,
+                "tasks": asked,
+                "takes": takes,
+            }
             out.writestr("result.json", json.dumps(record, indent=1))
         target = wanted
         for n in range(2, 10_000):
@@ -147,75 +168,94 @@ def write_result(worksheet: Worksheet, played: Sequence[Played], path: str | os.
                 os.unlink(temporary)
 
 
-def read_result(path: str | os.PathLike[str], find: Callable[[str], Session] | None = None) -> Result:
-    """Read a result file and score its takes anew. `FileFormatError` when it is none."""
-    file = Path(path)
-    remarks: list[str] = []
+def read_result(
+    path: str | os.PathLike[str],
+    find: Callable[[str], Session] | None = None,
+    sheet: Worksheet | None = None,
+    now: Callable[[], float] = time.monotonic,
+) -> Result:
+    """Read a result file and score its takes anew. `FileFormatError` when it is none, `SessionError` for its worksheet.
+
+    `find` gives a ready-made session by name. With the teacher's own `sheet` its tasks are what is judged by, and it is
+    said where the one handed in differs.
+    """
+    parcel = read_parcel(path)
+    file = parcel.path
     try:
-        with zipfile.ZipFile(file) as archive:
-            if len(archive.infolist()) > MAX_ENTRIES:
-                raise FileFormatError(f"{file}: too many parts for a worksheet's result")
-            record = json.loads(_entry(archive, "result.json", file))
-            if not isinstance(record, dict) or (record.get("schema") or {}).get("name") != SCHEMA["name"]:
-                raise FileFormatError(f"{file}: not a worksheet's result")
-            text = _entry(archive, "worksheet.toml", file).decode("utf-8")
-            worksheet = parse_worksheet(text, f"{file}: worksheet.toml", find)
-            tasks = []
-            for item in record.get("takes") or []:
-                done = _scored(archive, item, worksheet, file, remarks)
-                if done is not None:
-                    tasks.append(done)
-    except OSError as error:
-        raise UsageError(f"cannot read {file}: {error.strerror or error}") from None
-    except SessionError:
-        raise
-    except _NO_RESULT as error:
-        raise FileFormatError(f"{file}: not a worksheet's result ({' '.join(str(error).split())[:120]})") from None
-    name = record.get("name")
-    made = record.get("made")
-    return Result(
-        file,
-        plain(name) if isinstance(name, str) else "",
-        plain(made) if isinstance(made, str) else "",
-        worksheet,
-        tuple(tasks),
-        tuple(remarks),
-    )
+        text = parcel.entries["worksheet.toml"].decode("utf-8")
+    except UnicodeDecodeError:
+        raise FileFormatError(f"{file}: its worksheet is not UTF-8 text; expected the file as it was made") from None
+    handed_in = parse_worksheet(text, f"{file}: worksheet.toml", find)
+    worksheet = handed_in if sheet is None else sheet
+    remarks = [] if sheet is None else _differences(handed_in, sheet)
+    tasks: list[TaskResult] = []
+    seen: Counter[str] = Counter(item.take for item in parcel.record.takes)
+    remarks += [f"take {stem} is listed {n} times; it counts once" for stem, n in seen.items() if n > 1][:MAX_REMARKS]
+    gives_up_s = now() + MAX_SCORING_S
+    for item in {item.take: item for item in reversed(parcel.record.takes)}.values():
+        if len(tasks) >= MAX_TAKES or now() > gives_up_s:
+            remarks.append(f"more than can be scored; {len(tasks)} takes were")
+            break
+        done = _scored(parcel, item, worksheet, remarks)
+        if done is not None:
+            tasks.append(done)
+    tasks.sort(key=lambda done: done.stem)
+    name, made = plain(parcel.record.name), plain(parcel.record.made)
+    return Result(file, name, made, worksheet, tuple(tasks), tuple(remarks[:MAX_REMARKS]), parcel.sha256)
 
 
-def _entry(archive: zipfile.ZipFile, name: str, file: Path) -> bytes:
-    info = archive.getinfo(name)
-    if info.file_size > MAX_ENTRY_BYTES:
-        raise FileFormatError(f"{file}: {name} is over {MAX_ENTRY_BYTES // 1_000_000} MB; expected a take")
-    with archive.open(info) as handle:
-        body = handle.read(MAX_ENTRY_BYTES + 1)
-    if len(body) > MAX_ENTRY_BYTES:
-        raise FileFormatError(f"{file}: {name} is over {MAX_ENTRY_BYTES // 1_000_000} MB; expected a take")
-    return body
+def _differences(handed_in: Worksheet, sheet: Worksheet) -> list[str]:
+    """What the worksheet in a result asks otherwise than the teacher's own."""
+    out = []
+    if len(handed_in.tasks) != len(sheet.tasks):
+        out.append(f"the worksheet handed in has {len(handed_in.tasks)} tasks, yours has {len(sheet.tasks)}")
+    for number, (theirs, ours) in enumerate(zip(handed_in.tasks, sheet.tasks, strict=False), 1):
+        if theirs.sha256 == ours.sha256:
+            continue
+        where = f"task {number} of the worksheet handed in"
+        if theirs.played_sha256 != ours.played_sha256:
+            same = " with other choruses, groove or swing" if theirs.what == ours.what else ""
+            out.append(f"{where} is another: {theirs.what}{same}, yours: {ours.what}")
+        if theirs.target != ours.target:
+            out.append(f"{where} asks for {theirs.wanted}, yours for {ours.wanted}")
+        if theirs.times != ours.times:
+            out.append(f"{where} is to be played {theirs.times} times, yours {ours.times}")
+    return out
 
 
-def _scored(
-    archive: zipfile.ZipFile, item: Mapping[str, Any], worksheet: Worksheet, file: Path, remarks: list[str]
-) -> TaskResult | None:
-    stem, number = str(item["take"]), int(item["task"])
-    if not stem.isdigit() or not 1 <= number <= len(worksheet.tasks):
+def _scored(parcel: Parcel, item: Listed, worksheet: Worksheet, remarks: list[str]) -> TaskResult | None:
+    stem, number = item.take, item.task
+    if not 1 <= number <= len(worksheet.tasks):
         remarks.append(f"a take of a task that is not on the worksheet was left out ({stem}, task {number})")
+        return None
+    body = parcel.entries.get(f"{stem}.mid")
+    if body is None:
+        remarks.append(f"take {stem} is listed but not there")
         return None
     task = worksheet.tasks[number - 1]
     with tempfile.TemporaryDirectory(prefix="result-") as folder:
         midi = Path(folder) / "take.mid"
-        body = _entry(archive, f"{stem}.mid", file)
         midi.write_bytes(body)
-        with contextlib.suppress(KeyError):
-            midi.with_suffix(".json").write_bytes(_entry(archive, f"{stem}.json", file))
         try:
+            alone = read_take(midi, track="bass" if f"{stem}.json" in parcel.entries else None)
+            if f"{stem}.json" in parcel.entries:
+                midi.with_suffix(".json").write_bytes(parcel.entries[f"{stem}.json"])
             take = read_take(midi)
+            if len(take.notes) > MAX_NOTES or len(take.band) > 10 * MAX_NOTES:
+                raise FileFormatError(f"{len(take.notes)} notes; expected at most {MAX_NOTES}")
+            if take.session is not None and take.session.n_choruses > MAX_CHORUSES:
+                raise FileFormatError(f"{take.session.n_choruses} choruses; expected at most {MAX_CHORUSES}")
             card = task_card(task, take)
         except TrainerError as error:
-            remarks.append(f"take {stem} cannot be read: {str(error).replace(str(midi), stem + '.mid')}")
+            words = " ".join(str(error).split()).replace(str(midi.with_suffix("")), stem)[:300]
+            remarks.append(f"take {stem} cannot be read: {plain(words)}")
             return None
-    if hashlib.sha256(body).hexdigest() != item.get("sha256"):
+    if hashlib.sha256(body).hexdigest() != item.sha256:
         remarks.append(f"take {stem} was changed after it was put in")
+    if not _times_agree(take, alone):
+        remarks.append(f"the exact times of take {stem} do not agree with its MIDI file: one of the two was changed")
+    if take.header.devices.get("midi_in") == STAND_IN:
+        remarks.append(f"take {stem} was played by the stand-in, not by a person")
     asked = task.session
     exercise = task_exercise(task)
     if asked is None and exercise is not None:
@@ -223,15 +263,52 @@ def _scored(
     if take.session is None or asked is None or take.session.to_dict() != asked.to_dict():
         remarks.append(f"take {stem} was not played to its task's session")
     claimed: Any = None
-    with contextlib.suppress(KeyError, ValueError):
-        claimed = json.loads(_entry(archive, f"{stem}.card.json", file))
+    with contextlib.suppress(KeyError, ValueError, RecursionError):
+        claimed = json.loads(parcel.entries[f"{stem}.card.json"])
     agrees = isinstance(claimed, dict) and all(
         claimed.get(part) == card[part] for part in ("timing", "swing", "landing", "form")
     )
     if not agrees:
         remarks.append(f"the scorecard with take {stem} says otherwise than its notes; the notes count")
     value, met, text = task_outcome(task, card)
-    return TaskResult(task, value, met, text, card, agrees)
+    return TaskResult(task, value, met, text, card, agrees, stem, take)
+
+
+def _times_agree(take: Take, midi: Take) -> bool:
+    """Whether a take's exact times are those of its MIDI file, as finely as its ticks and tempo can say."""
+    if take.header.foreign:
+        return True  # there are none beside it
+    a, b = np.sort(take.notes["onset_s"]), np.sort(midi.notes["onset_s"])
+    if len(a) != len(b):
+        return False
+    return not len(a) or float(np.abs(a - b).max()) <= TIMES_AGREE_S
+
+
+def class_remarks(results: Sequence[Result]) -> dict[Path, tuple[str, ...]]:
+    """What shows only where several takes lie side by side: the same take, or the same notes, handed in again."""
+    out: dict[Path, list[str]] = {}
+    seen: dict[tuple[int, ...], list[tuple[Result, TaskResult]]] = {}
+    for result in results:
+        for done in result.tasks:
+            notes = done.take.notes
+            if len(notes) < MIN_SAME_NOTES:
+                continue
+            line = tuple(np.rint(notes["pitch"]).astype(int).tolist())
+            onsets = notes["onset_s"] - float(np.median(notes["onset_s"]))
+            for other, first in seen.setdefault(line, []):
+                before = first.take.notes["onset_s"] - float(np.median(first.take.notes["onset_s"]))
+                if float(np.abs(onsets - before).max()) > SAME_WITHIN_S:
+                    continue
+                mine = other.path == result.path
+                whose = f"take {first.stem}" if mine else f"take {first.stem} of {other.name or other.path.stem}"
+                out.setdefault(result.path, []).append(f"take {done.stem} has the very notes of {whose}")
+                if not mine:
+                    who = result.name or result.path.stem
+                    words = f"take {first.stem} has the very notes of take {done.stem} of {who}"
+                    out.setdefault(other.path, []).append(words)
+                break
+            seen[line].append((result, done))
+    return {path: tuple(words[:MAX_REMARKS]) for path, words in out.items()}
 
 
 def answered_pairs(task: TaskResult) -> dict[str, tuple[int, int]]:

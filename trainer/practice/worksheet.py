@@ -10,22 +10,25 @@
     key = "A"
     tempo_bpm = 84
     times = 3                          # how often it is to be played
+    instruction = "Only the first two fingers."   # optional: one line that the student reads
 
 A target names a figure of the scorecard by its path; for a drill without one, its own pass figure counts. Nothing
-unknown is accepted; each mistake is one line.
+unknown is accepted; each mistake is one line. A worksheet is handed on, so it opens no file: a session is named among
+the ready-made ones, or stands in it.
 """
 
 from __future__ import annotations
 
+import hashlib
+import json
 import math
-import tomllib
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from typing import Any
 
 from trainer.errors import SessionError, TrainerError, UsageError, nearest
 from trainer.practice.drills import DRILLS
-from trainer.session import TEMPO_RANGE_BPM, Session, session_from_dict, with_something_to_play
+from trainer.session import TEMPO_RANGE_BPM, Session, read_toml, session_from_dict, with_something_to_play
 
 __all__ = ["TARGETS", "TEMPLATE", "Target", "Task", "Worksheet", "parse_worksheet", "plain"]
 
@@ -127,6 +130,35 @@ class Task:
     tempo_bpm: float
     times: int
     target: Target | None
+    instruction: str = ""
+
+    @property
+    def what(self) -> str:
+        """What is to be played, in short: two sheets are told apart by it."""
+        if self.session is None:
+            return f"drill {self.drill}, {self.key}, {self.tempo_bpm:g} bpm"
+        return f"song in {self.session.key.name}, {self.session.tempo_bpm:g} bpm"
+
+    @property
+    def wanted(self) -> str:
+        """When it counts as met."""
+        return "the drill's own figure" if self.target is None else self.target.text
+
+    @property
+    def played_sha256(self) -> str:
+        """The hash of what is to be played."""
+        session = None if self.session is None else self.session.to_dict()
+        return _hash([self.drill, self.key, self.tempo_bpm] if session is None else session)
+
+    @property
+    def sha256(self) -> str:
+        """The hash of all that is asked: what is played, how often, and the target. Titles may differ."""
+        target = None if self.target is None else [self.target.figure, self.target.at_least, self.target.at_most]
+        return _hash([self.played_sha256, self.times, target])
+
+
+def _hash(plain_data: Any) -> str:
+    return hashlib.sha256(json.dumps(plain_data, sort_keys=True).encode()).hexdigest()
 
 
 @dataclass(frozen=True, slots=True)
@@ -140,15 +172,12 @@ class Worksheet:
 
 def parse_worksheet(text: str, source: str = "worksheet", find: Callable[[str], Session] | None = None) -> Worksheet:
     """A worksheet from TOML text. `find` gives a ready-made session by name; `SessionError` lists every mistake."""
-    try:
-        data = tomllib.loads(text)
-    except (tomllib.TOMLDecodeError, RecursionError) as error:
-        raise SessionError(source, [f"not valid TOML: {error}"]) from None
+    data = read_toml(text, source)
     problems: list[str] = []
     _unknown(data, ("title", "task"), "", problems)
     title = data.get("title", "Worksheet")
     if not isinstance(title, str) or not 1 <= len(title) <= 200:
-        problems.append(f"title: found {title!r}; allowed: a text of 1 to 200 characters")
+        problems.append(f"title: found {title!r:.80}; allowed: a text of 1 to 200 characters")
         title = "Worksheet"
     tables = data.get("task", [])
     if not isinstance(tables, list) or not tables or not all(isinstance(t, dict) for t in tables):
@@ -175,7 +204,8 @@ def _task(
     table: Mapping[str, Any], where: str, problems: list[str], find: Callable[[str], Session] | None
 ) -> Task | None:
     before = len(problems)
-    _unknown(table, ("title", "session", "drill", "key", "tempo_bpm", "times", "target"), where, problems)
+    known = ("title", "session", "drill", "key", "tempo_bpm", "times", "target", "instruction")
+    _unknown(table, known, where, problems)
     if ("session" in table) == ("drill" in table):
         problems.append(f"{where[:-1]}: needs a session or a drill, one of the two")
         return None
@@ -194,14 +224,14 @@ def _task(
             problems.append(f'{where}drill: found "{drill}"; `trainer drills` lists what there is{hint}')
     low, high = TEMPO_RANGE_BPM
     if not isinstance(tempo_bpm, int | float) or isinstance(tempo_bpm, bool) or not low <= tempo_bpm <= high:
-        problems.append(f"{where}tempo_bpm: found {tempo_bpm!r}; allowed: a number from {low:g} to {high:g}")
+        problems.append(f"{where}tempo_bpm: found {tempo_bpm!r:.80}; allowed: a number from {low:g} to {high:g}")
     try:
         session_from_dict({"key": key})
     except TrainerError as error:
         problems.append(f"{where}{str(error).removeprefix('session: ')}")
     times = table.get("times", 1)
     if not isinstance(times, int) or isinstance(times, bool) or not 1 <= times <= MAX_TIMES:
-        problems.append(f"{where}times: found {times!r}; allowed: a whole number from 1 to {MAX_TIMES}")
+        problems.append(f"{where}times: found {times!r:.80}; allowed: a whole number from 1 to {MAX_TIMES}")
     target = _target(table["target"], where, problems) if "target" in table else None
     if session is not None and target is None and "target" not in table:
         problems.append(
@@ -211,10 +241,13 @@ def _task(
     if not title and isinstance(drill, str) and drill in DRILLS:
         title = DRILLS[drill].title
     if not isinstance(title, str) or len(title) > 200:
-        problems.append(f"{where}title: found {title!r}; allowed: a text of 1 to 200 characters")
+        problems.append(f"{where}title: found {title!r:.80}; allowed: a text of 1 to 200 characters")
+    instruction = table.get("instruction", "")
+    if not isinstance(instruction, str) or len(instruction) > 200:
+        problems.append(f"{where}instruction: found {instruction!r:.80}; allowed: a line of at most 200 characters")
     if len(problems) > before:
         return None
-    return Task(plain(title), session, drill, key, float(tempo_bpm), times, target)
+    return Task(plain(title), session, drill, key, float(tempo_bpm), times, target, plain(instruction).strip())
 
 
 def plain(text: str) -> str:
@@ -234,13 +267,15 @@ def _session(value: Any, where: str, problems: list[str], find: Callable[[str], 
     except UsageError as error:
         problems.append(f"{where}session: {error}")
         return None
-    problems.append(f"{where}session: found {value!r}; allowed: a ready-made session's name, or a [task.session] table")
+    problems.append(
+        f"{where}session: found {value!r:.80}; allowed: a ready-made session's name, or a [task.session] table"
+    )
     return None
 
 
 def _target(value: Any, where: str, problems: list[str]) -> Target | None:
     if not isinstance(value, Mapping):
-        problems.append(f'{where}target: found {value!r}; allowed: {{ figure = "…", at_least = …, at_most = … }}')
+        problems.append(f'{where}target: found {value!r:.80}; allowed: {{ figure = "…", at_least = …, at_most = … }}')
         return None
     before = len(problems)
     _unknown(value, ("figure", "at_least", "at_most"), f"{where}target.", problems)
@@ -248,12 +283,12 @@ def _target(value: Any, where: str, problems: list[str]) -> Target | None:
     if figure not in TARGETS:
         near = nearest(str(figure), TARGETS)
         hint = f'; did you mean "{near}"?' if near else ""
-        problems.append(f"{where}target.figure: found {figure!r}; allowed: {', '.join(TARGETS)}{hint}")
+        problems.append(f"{where}target.figure: found {figure!r:.80}; allowed: {', '.join(TARGETS)}{hint}")
     ends = {}
     for name in ("at_least", "at_most"):
         end = value.get(name)
-        if end is not None and (not isinstance(end, int | float) or isinstance(end, bool) or not math.isfinite(end)):
-            problems.append(f"{where}target.{name}: found {end!r}; allowed: a number")
+        if end is not None and (not isinstance(end, int | float) or isinstance(end, bool) or not abs(end) <= 1e6):
+            problems.append(f"{where}target.{name}: found {end!r:.80}; allowed: a number")
         elif end is not None and str(figure).endswith("_rate") and not 0.0 <= end <= 1.0:
             meant = f"; {end:g} % is {end / 100.0:g}" if 1.0 < end <= 100.0 else ""
             problems.append(f"{where}target.{name}: found {end!r}; allowed: a share from 0 to 1{meant}")

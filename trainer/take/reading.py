@@ -167,7 +167,7 @@ def _bytes_of(file: Path, limit: int, expected: str) -> bytes:
                 raise FileFormatError(
                     f"{file}: {status.st_size / 1e6:.0f} MB; expected {expected} of at most {limit // 1_000_000} MB"
                 )
-            return handle.read(limit + 1)
+            return handle.read(status.st_size + 1)  # the buffer is made as long as what is asked for
     except FileNotFoundError:
         raise UsageError(f"no file {file}; expected {expected}; check the name and the folder") from None
     except IsADirectoryError:
