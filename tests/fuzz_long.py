@@ -11,7 +11,6 @@ from __future__ import annotations
 import argparse
 import contextlib
 import random
-import resource
 import signal
 import sys
 import time
@@ -79,6 +78,8 @@ def main() -> int:
         raise TooLong
 
     signal.signal(signal.SIGALRM, too_long)
+    import resource  # Linux and macOS
+
     start_mb = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024.0
     began, slowest, n_failed = time.perf_counter(), 0.0, 0
     targets = rng.choices(chosen.target, [SHARE[target] for target in chosen.target], k=chosen.cases)

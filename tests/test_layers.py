@@ -18,11 +18,11 @@ MAY_IMPORT: dict[str, set[str]] = {
     "session": {"music"},
     "clock": set(),
     "hearing": set(),
-    "band": {"music", "session", "clock"},
+    "band": {"music", "session", "clock", "system"},
     "line": {"music", "session", "clock", "take"},
-    "take": {"music", "session", "clock", "hearing"},
+    "take": {"music", "session", "clock", "hearing", "system"},
     "scoring": {"music", "session", "clock", "take"},
-    "practice": {"scoring", "line", "music", "session", "take", "clock"},
+    "practice": {"scoring", "line", "music", "session", "take", "clock", "system"},
     "system": set(),
     "ports": {"take", "clock", "system"},
     "engine": {"clock", "band", "take", "ports", "session", "music", "system"},
@@ -41,11 +41,11 @@ MAY_IMPORT: dict[str, set[str]] = {
         "line",
         "system",
     },
-    "batch": {"take", "scoring", "session"},
+    "batch": {"take", "scoring", "session", "system"},
     "resources": set(),
     "settings": {"system"},
     "screen": {"music", "session", "take", "scoring", "practice"},
-    "report": {"music", "session", "take", "scoring", "practice", "clock", "line"},
+    "report": {"music", "session", "take", "scoring", "practice", "clock", "line", "system"},
 }
 OPEN = {"errors", "_version"}
 # Edges may import everything.

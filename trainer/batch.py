@@ -23,6 +23,7 @@ from trainer.errors import TrainerError, UsageError
 from trainer.scoring import score
 from trainer.scoring.card import MEASURES
 from trainer.session import Session, load_session, session_from_dict
+from trainer.system import here
 from trainer.take import read_take
 from trainer.take.sound_file import SOUND_SUFFIXES
 
@@ -112,7 +113,7 @@ def score_files(
     files = midi_files(paths)
     given = session if session is None or isinstance(session, Session) else load_session(Path(session))
     options: Row = {"track": track, "downbeat": downbeat, "full": full, "level": level}
-    n_workers = min(_n_cores() if workers is None else max(workers, 1), len(files))
+    n_workers = min(here().n_processors() if workers is None else max(workers, 1), len(files))
     if n_workers <= 1 or (workers is None and len(files) <= FEW_FILES):
         for n, path in enumerate(files, 1):
             row = score_file(path, session=given, **options)
@@ -121,13 +122,6 @@ def score_files(
             yield row
         return
     yield from _spread(files, {**options, "session": None if given is None else given.to_dict()}, n_workers, progress)
-
-
-def _n_cores() -> int:
-    try:
-        return len(os.sched_getaffinity(0))
-    except AttributeError:
-        return os.cpu_count() or 1
 
 
 def _spread(
@@ -321,7 +315,7 @@ def write_json_lines(rows: Iterable[Mapping[str, Any]], out: TextIO) -> int:
     """One JSON object a line; gives back how many had an error."""
     n_errors = 0
     for row in rows:
-        out.write(json.dumps(row, ensure_ascii=False) + "\n")
+        out.write(json.dumps(row) + "\n")
         n_errors += "error" in row
     return n_errors
 

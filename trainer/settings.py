@@ -70,7 +70,7 @@ def config_dir() -> Path:
         return Path(moved)
     import platformdirs
 
-    return Path(platformdirs.user_config_dir(APP_NAME, appauthor=False))
+    return here().as_others_see(Path(platformdirs.user_config_dir(APP_NAME, appauthor=False)))
 
 
 def log_dir() -> Path:
@@ -80,7 +80,7 @@ def log_dir() -> Path:
         return Path(moved)
     import platformdirs
 
-    return Path(platformdirs.user_log_dir(APP_NAME, appauthor=False))
+    return here().as_others_see(Path(platformdirs.user_log_dir(APP_NAME, appauthor=False)))
 
 
 def _port_file(port: str) -> Path:
@@ -131,7 +131,7 @@ def write_aside(path: Path, text: str) -> None:
             handle.write(text)
             handle.flush()
             os.fsync(handle.fileno())
-        os.replace(name, path)
+        here().replace(name, path)
     except BaseException:
         with contextlib.suppress(OSError):
             os.unlink(name)

@@ -18,10 +18,11 @@ from trainer.band import BAND_DTYPE, PARTS, BandScore, arrange, render_wav
 from trainer.band.sound import FontRenderer, StemRenderer, check_soundfont, stem_renderer, tried_soundfont
 from trainer.clock import TempoMap
 from trainer.engine.render import RouteRenderer, Work, _Renderer
-from trainer.engine.ring import BLOCK_FRAMES, Geometry, make_ring_file
+from trainer.engine.ring import BLOCK_FRAMES, Geometry
 from trainer.errors import FileFormatError, UsageError
 from trainer.live.options import PlayOptions, setup_of
 from trainer.session import Chart, ChorusPlan, Session, expand
+from trainer.system import here
 
 FONTS = [p for folder in ("sf3", "sf2") for p in sorted(Path("/usr/share/sounds", folder).glob("*.sf?"))]
 HAS_FLUIDSYNTH = find_library("fluidsynth") is not None and importlib.util.find_spec("fluidsynth") is not None
@@ -147,9 +148,9 @@ def test_a_running_session_is_rendered_with_the_font_it_is_given(tmp_path: Path)
     session = Session(choruses=(ChorusPlan("solo", 1, (0.8,)),), loop=(9, 12), count_in_bars=1)
     setup = setup_of(session, PlayOptions(soundfont=write_tiny_font(tmp_path / "mine.sf2")))
     geometry = Geometry.for_rate(len(PARTS), rate_hz)
-    ring = make_ring_file(geometry)
+    address, _memory = here().make_shared(geometry.n_bytes)
     try:
-        work = Work(str(ring), geometry.n_parts, geometry.n_blocks, geometry.monitor_frames, rate_hz, setup.session,
+        work = Work(address, geometry.n_parts, geometry.n_blocks, geometry.monitor_frames, rate_hz, setup.session,
                     None, None, False, setup.soundfont)  # fmt: skip
         renderer = _Renderer(work)
         assert isinstance(renderer._sound._stems, FontRenderer)
@@ -167,7 +168,7 @@ def test_a_running_session_is_rendered_with_the_font_it_is_given(tmp_path: Path)
         assert np.abs(heard).max() > 0.01
         np.testing.assert_allclose(heard, expected.block(0, n), atol=2e-3)  # FluidSynth dithers
     finally:
-        ring.unlink()
+        here().forget_shared(address)
 
 
 @needs_fluidsynth

@@ -23,9 +23,10 @@ from trainer.band.sound import DEFAULT_GAINS, Ducker, StemRenderer, mix, monitor
 from trainer.band.sound import bank as bank_module
 from trainer.clock import TempoMap
 from trainer.engine.mixer import Mixer
-from trainer.engine.ring import BLOCK_FRAMES, MONITOR_PITCHES, Geometry, Ring, make_ring_file
+from trainer.engine.ring import BLOCK_FRAMES, MONITOR_PITCHES, Geometry, Ring
 from trainer.ports.protocols import RawMidi
 from trainer.session import Chart, ChorusPlan, Session, expand
+from trainer.system import here
 
 RATE_HZ = 48000
 MOST_SHARE = 0.03  # of playing time, for four minutes of the full band
@@ -63,9 +64,9 @@ def callback_share() -> str:
     """The whole callback: ring read, gains, eight of the player's notes ringing, ducker; against the plain way of
     adding the parts of the ring up in float64 one by one."""
     geometry = Geometry.for_rate(len(PARTS), RATE_HZ)
-    path = make_ring_file(geometry)
+    address, memory = here().make_shared(geometry.n_bytes)
     try:
-        ring = Ring(path, geometry)
+        ring = Ring(memory, geometry)
         stems = StemRenderer(arrange(full_band_chart()), TempoMap.constant(120.0), RATE_HZ)
         n_blocks = geometry.n_blocks - 2
         first = 60 * RATE_HZ // CALLBACK_FRAMES
@@ -102,7 +103,7 @@ def callback_share() -> str:
             f"{middle / plain:.1f} times the bare sum of the parts"
         )
     finally:
-        path.unlink()
+        here().forget_shared(address)
 
 
 def main() -> None:

@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import argparse
 import os
-import resource
 import tempfile
 import time
 
@@ -20,6 +19,8 @@ from trainer.take import Take, write_take
 
 
 def _children_cpu_s() -> float:
+    import resource  # Linux and macOS
+
     used = resource.getrusage(resource.RUSAGE_CHILDREN)
     return used.ru_utime + used.ru_stime
 

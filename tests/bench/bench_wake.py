@@ -24,7 +24,7 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
 from trainer.clock import sources
 from trainer.clock.sources import RealClock
-from trainer.engine.priority import hurry
+from trainer.system import here
 
 BURSTS = """
 import time
@@ -47,7 +47,7 @@ def late_ns(slice_asked: bool, spin_ns: int) -> list[int]:
 
     def work() -> None:
         if slice_asked:
-            hurry()
+            here().hurry()
         clock, due_ns = RealClock(), perf_counter_ns() + STEP_NS
         for _ in range(N_DEADLINES):
             out.append(clock.sleep_until(due_ns) - due_ns)
@@ -65,7 +65,7 @@ def main() -> None:
     parser.add_argument("--rounds", type=int, default=6)
     chosen = parser.parse_args()
     print(f"{os.cpu_count()} processors; asked, the system grants: ", end="", flush=True)
-    threading.Thread(target=lambda: print(hurry())).start()
+    threading.Thread(target=lambda: print(here().hurry())).start()
     for name, programs in LOADS.items():
         load = [subprocess.Popen([sys.executable, "-c", program]) for program in programs]
         time.sleep(0.5)

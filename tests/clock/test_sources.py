@@ -6,7 +6,7 @@ import time
 
 import pytest
 
-from trainer.clock.sources import Clock, FakeClock, RealClock, SleepWatch, boot_ns
+from trainer.clock.sources import Clock, FakeClock, RealClock, SleepWatch
 
 S = 1_000_000_000
 
@@ -47,10 +47,6 @@ def test_fake_clock_runs_what_is_due_in_order_at_its_time() -> None:
     assert clock.sleep_until(10) == 400  # a deadline that has passed
     with pytest.raises(ValueError, match="cannot go back"):
         clock.advance(-1)
-
-
-def test_boot_clock_rises() -> None:
-    assert boot_ns() <= boot_ns()
 
 
 def test_sleep_watch_tells_a_suspended_machine_from_a_stalled_process() -> None:

@@ -3,19 +3,18 @@
 from __future__ import annotations
 
 import contextlib
-import fcntl
 import os
-import pty
 import re
 import signal
 import struct
 import subprocess
 import sys
-import termios
 import threading
 import time
 from collections.abc import Iterator, Mapping, Sequence
 from pathlib import Path
+
+import pytest
 
 __all__ = ["OnTerminal", "children_of", "on_terminal", "runs", "wait_until"]
 
@@ -69,6 +68,10 @@ class OnTerminal:
         prefix: Sequence[str] = (),
     ) -> None:
         """`prefix`: a command that runs the program, such as `nice`."""
+        pty = pytest.importorskip("pty", reason="pseudo-terminals, as Linux and macOS have them")
+        import fcntl
+        import termios
+
         self.master, slave = pty.openpty()
         fcntl.ioctl(slave, termios.TIOCSWINSZ, struct.pack("HHHH", size[1], size[0], 0, 0))
         self.process = subprocess.Popen(

@@ -19,11 +19,12 @@ from trainer.clock.transport import HostRuler, Transport
 from trainer.engine.core import chart_marks, song_events
 from trainer.engine.record import band_notes
 from trainer.engine.render import Level, Work, _Renderer
-from trainer.engine.ring import BLOCK_FRAMES, Geometry, make_ring_file
+from trainer.engine.ring import BLOCK_FRAMES, Geometry
 from trainer.live import play_offline
 from trainer.ports.memory import MemoryMidiOut
 from trainer.scoring import score
 from trainer.session import ChorusPlan, Session, expand
+from trainer.system import here
 from trainer.take import read_take, write_take
 
 SESSION = Session(
@@ -163,9 +164,9 @@ def test_the_renderer_takes_up_the_new_bars_at_their_line() -> None:
     """The ring holds, to the sample, what the whole song rendered at these intensities would be."""
     rate_hz = 16000
     geometry = Geometry.for_rate(len(PARTS), rate_hz)
-    path = make_ring_file(geometry)
+    address, _memory = here().make_shared(geometry.n_bytes)
     try:
-        work = Work(str(path), geometry.n_parts, geometry.n_blocks, geometry.monitor_frames, rate_hz,
+        work = Work(address, geometry.n_parts, geometry.n_blocks, geometry.monitor_frames, rate_hz,
                     SESSION.to_dict(), None, None, False)  # fmt: skip
         renderer = _Renderer(work)
         start_s = float(TEMPO.seconds_at(CHART.count_in_beats))
@@ -189,4 +190,4 @@ def test_the_renderer_takes_up_the_new_bars_at_their_line() -> None:
         by_plan = StemRenderer(arrange(CHART), TEMPO, rate_hz).block(first, n)
         assert np.abs(heard - by_plan).max() > 0.01
     finally:
-        path.unlink()
+        here().forget_shared(address)

@@ -14,11 +14,12 @@ from trainer.clock.sources import FakeClock
 from trainer.clock.transport import HostRuler
 from trainer.engine.core import Core
 from trainer.engine.mixer import Mixer
-from trainer.engine.ring import MONITOR_PITCHES, Geometry, Ring, make_ring_file
+from trainer.engine.ring import MONITOR_PITCHES, Geometry, Ring
 from trainer.live import PlayOptions
 from trainer.live.options import setup_of
 from trainer.ports.memory import MemoryMidiOut
 from trainer.session import ChorusPlan, Session
+from trainer.system import here
 
 RATE_HZ = 48_000
 HZ = 100.0
@@ -27,9 +28,10 @@ HZ = 100.0
 @pytest.fixture
 def ring() -> Iterator[Ring]:
     """Silence for a band, and a plain sine for every note of the player's."""
-    path = make_ring_file(Geometry.for_rate(2, RATE_HZ))
-    ring = Ring(path, Geometry.for_rate(2, RATE_HZ))
-    path.unlink()
+    geometry = Geometry.for_rate(2, RATE_HZ)
+    address, memory = here().make_shared(geometry.n_bytes)
+    here().forget_shared(address)
+    ring = Ring(memory, geometry)
     n = ring.geometry.monitor_frames
     ring.monitor[:] = 0.25 * np.sin(2.0 * np.pi * HZ * np.arange(n) / RATE_HZ).astype(np.float32)
     ring.monitor_ready[:] = n

@@ -9,9 +9,9 @@ import errno
 import json
 import multiprocessing
 import os
-import select
 import subprocess
 import sys
+import time
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -293,7 +293,7 @@ def test_a_disk_that_fills_up(
             Path(target).write_bytes(Path(source).read_bytes())
 
         monkeypatch.setattr(os, "link", link)
-        monkeypatch.setattr(Path, "replace", lambda self, target: (_ for _ in ()).throw(failing))
+        monkeypatch.setattr(os, "replace", lambda source, target: (_ for _ in ()).throw(failing))
     else:
         original = store._write_synced
 
@@ -386,7 +386,7 @@ def test_killed_while_writing_every_take_that_is_there_is_whole(tmp_path: Path) 
         assert writer.stdout is not None
         try:
             assert writer.stdout.readline() == b"ready\n"
-            select.select([], [], [], float(rng.uniform(0.005, 0.08)))
+            time.sleep(float(rng.uniform(0.005, 0.08)))
         finally:
             writer.kill()
             writer.wait()

@@ -20,6 +20,7 @@ from trainer.clock.tempo import TempoMap
 from trainer.errors import UsageError, nearest
 from trainer.music.general_midi import BASS_PROGRAM
 from trainer.session import BEATS_PER_BAR, Chart
+from trainer.system import here
 
 __all__ = ["TICKS_PER_BEAT", "render_midi", "render_wav"]
 
@@ -106,7 +107,7 @@ def _atomically(path: Path, write: Callable[[IO[bytes]], None]) -> Path:
             out.flush()
             os.fsync(out.fileno())
         os.chmod(aside, 0o644)
-        os.replace(aside, path)
+        here().replace(aside, path)
     except OSError as error:
         if aside:
             Path(aside).unlink(missing_ok=True)

@@ -36,7 +36,7 @@ Json = Annotated[bool, typer.Option("--json", help="As JSON, for a program to re
 
 
 def show_json(data: Any) -> None:
-    typer.echo(json.dumps(data, ensure_ascii=False, indent=2, allow_nan=False))
+    typer.echo(json.dumps(data, indent=2, allow_nan=False))
 
 
 def ports(as_json: Json = False) -> None:

@@ -5,6 +5,8 @@ from __future__ import annotations
 import datetime
 from pathlib import Path
 
+from trainer.system import here
+
 __all__ = ["home_lines", "newest_take", "takes_folder"]
 
 
@@ -33,26 +35,13 @@ def takes_folder(option: Path | None = None) -> Path:
 
     from trainer.settings import APP_NAME
 
-    return user_data_path(APP_NAME, appauthor=False) / "takes"
+    return here().as_others_see(user_data_path(APP_NAME, appauthor=False) / "takes")
 
 
 def _last_done(newest: Path) -> str:
     age = datetime.date.today() - datetime.date.fromtimestamp(newest.stat().st_mtime)
     when = "today" if age.days == 0 else "yesterday" if age.days == 1 else f"{age.days} days ago"
-    return f"Last take, {when}: trainer score {_short(newest)}"
-
-
-def _short(path: Path) -> str:
-    """The path as it can be typed into a shell, from the home folder where that is shorter."""
-    import os
-    import shlex
-
-    if os.name != "posix":
-        return f'"{path}"' if " " in str(path) else str(path)
-    home = Path.home()
-    if path.is_relative_to(home) and " " not in str(path):
-        return f"~/{path.relative_to(home)}"
-    return shlex.quote(str(path))
+    return f"Last take, {when}: trainer score {here().pasted(newest)}"
 
 
 def newest_take(folder: Path) -> Path | None:

@@ -132,7 +132,7 @@ def demo(
     card = score(take, session=session, full=full)
     if as_json:
         data = {**card.to_dict(), "stand_in": _stand_in_dict(performance)}
-        typer.echo(json.dumps(data, ensure_ascii=False, indent=2, allow_nan=False))
+        typer.echo(json.dumps(data, indent=2, allow_nan=False))
         return 0
     for line in comparison(performance, card):
         typer.echo(line)

@@ -47,7 +47,7 @@ def drills(as_json: Annotated[bool, typer.Option("--json", help="As JSON.")] = F
 
     if as_json:
         rows = [{"name": d.name, "title": d.title, "goal": d.goal, "family": d.family} for d in DRILLS.values()]
-        typer.echo(json.dumps(rows, ensure_ascii=False, indent=2))
+        typer.echo(json.dumps(rows, indent=2))
         return 0
     family = ""
     for drill in DRILLS.values():
@@ -187,7 +187,7 @@ def practice(
         )
     if as_json:
         record = {"due": [_due_dict(item) for item in due], "pieces": [_piece_dict(piece) for piece in evening.pieces]}
-        typer.echo(json.dumps(record, ensure_ascii=False, indent=2))
+        typer.echo(json.dumps(record, indent=2))
         return 0
     if plan_only:
         _say_due(due, today)
@@ -436,7 +436,7 @@ def _night(night: Night, chosen: int, level: str, desk: Desk, as_json: bool) -> 
     if len(results) < len(night.tunes):
         say_line(f"The night ends after {len(results)} of {len(night.tunes)} tunes; all that was played is kept.")
     if as_json:
-        typer.echo(json.dumps([_tune_dict(result) for result in results], ensure_ascii=False, indent=2))
+        typer.echo(json.dumps([_tune_dict(result) for result in results], indent=2))
     elif results:
         typer.echo("")
         for line in judge_night(results):

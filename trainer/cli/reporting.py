@@ -110,7 +110,7 @@ def history(
     with History(takes_folder(takes)) as book:
         done = book.rebuild(_progress()) if rebuild else book.refresh(_progress())
         if as_json:
-            typer.echo(json.dumps(_history_dict(book, since), ensure_ascii=False, indent=2, allow_nan=False))
+            typer.echo(json.dumps(_history_dict(book, since), indent=2, allow_nan=False))
             return 0
         _say_history(book, since)
         if done.unread:

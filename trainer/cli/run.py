@@ -8,6 +8,7 @@ import sys
 from collections.abc import Sequence
 
 from trainer.errors import TrainerError
+from trainer.system import here
 
 __all__ = ["main", "run"]
 
@@ -39,6 +40,8 @@ def _write_anywhere() -> None:
     for stream in (sys.stdout, sys.stderr):
         if not isinstance(stream, io.TextIOWrapper):
             continue
+        if here().redirected_encoding is not None and not stream.isatty():
+            stream.reconfigure(encoding=here().redirected_encoding)
         if stream.errors == "strict" or not stream.encoding.lower().replace("-", "").startswith("utf"):
             stream.reconfigure(errors="trainer-plain")
 
@@ -60,7 +63,9 @@ def run(arguments: Sequence[str]) -> int:
     except KeyboardInterrupt:
         print("trainer: interrupted", file=sys.stderr)
         return INTERRUPTED
-    except BrokenPipeError:
+    except OSError as error:
+        if not here().is_broken_pipe(error):
+            return _fault(error)
         # Whoever read our output has seen enough. Python would complain again when it closes standard output.
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         return 0

@@ -84,7 +84,7 @@ def score(
     else:
         cards = list(rows)
         n_errors = sum("error" in card for card in cards)
-        typer.echo(json.dumps(cards, ensure_ascii=False, indent=2, allow_nan=False))
+        typer.echo(json.dumps(cards, indent=2, allow_nan=False))
     return 2 if n_errors == len(paths) else 0
 
 
@@ -92,7 +92,7 @@ def _one(path: Path, session: Session | None, options: dict[str, Any], *, as_jso
     """One file: its card, or the one line that says why not."""
     card = _card(path, session, options)
     if as_json:
-        typer.echo(json.dumps({"file": str(path), **card.to_dict()}, ensure_ascii=False, indent=2, allow_nan=False))
+        typer.echo(json.dumps({"file": str(path), **card.to_dict()}, indent=2, allow_nan=False))
     else:
         say(card_text(card, full=options["full"]))
     return 0

@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 import contextlib
-import select
 import sys
 from collections.abc import Callable, Iterator
+
+from trainer.system import here
 
 __all__ = ["BREATH_S", "breathe", "key_reader", "one_key"]
 
@@ -18,36 +19,12 @@ def key_reader() -> Iterator[Callable[[], str]]:
 
     Without a terminal nothing is ever pressed; the end of standard input counts as "q".
     """
-    if sys.platform == "win32":
-        import msvcrt
-
-        yield lambda: msvcrt.getwch() if msvcrt.kbhit() else ""
-        return
-    import os
-    import termios
-    import tty
-
+    keyboard = here().keyboard()
+    keyboard.take()
     try:
-        descriptor = sys.stdin.fileno()
-    except (OSError, ValueError):
-        yield lambda: ""
-        return
-
-    def read() -> str:
-        if not select.select([descriptor], [], [], 0)[0]:
-            return ""
-        data = os.read(descriptor, 1)
-        return data.decode("latin-1") if data else "q"
-
-    if not os.isatty(descriptor):
-        yield read
-        return
-    before = termios.tcgetattr(descriptor)
-    try:
-        tty.setcbreak(descriptor)
-        yield read
+        yield keyboard.poll
     finally:
-        termios.tcsetattr(descriptor, termios.TCSADRAIN, before)
+        keyboard.close()
 
 
 def breathe(seconds: float = BREATH_S, words: str = "Starts") -> bool:
@@ -58,9 +35,8 @@ def breathe(seconds: float = BREATH_S, words: str = "Starts") -> bool:
     if not (sys.stdin.isatty() and sys.stdout.isatty()):
         return True
     from trainer.clock.sources import RealClock
-    from trainer.live.terminal import obey_escapes
 
-    obey_escapes()
+    here().obey_escapes()
     clock = RealClock()
     end_ns = clock.now_ns() + int(seconds * 1e9)
     shown = ""

@@ -16,7 +16,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Protocol, runtime_checkable
 
-__all__ = ["Clock", "FakeClock", "RealClock", "Sleep", "SleepWatch", "boot_ns"]
+__all__ = ["Clock", "FakeClock", "RealClock", "Sleep", "SleepWatch"]
 
 SPIN_NS = 200_000  # the last stretch before a deadline is spun: 0.2 ms costs 7 % of a core at 500 events a second
 
@@ -103,12 +103,6 @@ class FakeClock:
         if span_ns < 0:
             raise ValueError(f"a clock cannot go back ({span_ns} ns)")
         return self.sleep_until(self._now_ns + span_ns)
-
-
-def boot_ns() -> int:
-    """A clock that keeps counting while the machine sleeps: boot time where the system has one, else the calendar's."""
-    clock_id = getattr(time, "CLOCK_BOOTTIME", None)
-    return time.clock_gettime_ns(clock_id) if clock_id is not None else time.time_ns()
 
 
 @dataclass(frozen=True, slots=True)

@@ -27,7 +27,7 @@ from typing import Any
 import msgspec
 
 from trainer.clock.midi_clock import STOP, ClockFollower
-from trainer.clock.sources import RealClock, boot_ns
+from trainer.clock.sources import RealClock
 from trainer.clock.transport import HostRuler
 from trainer.engine.clock_out import FollowRuler
 from trainer.engine.core import Core
@@ -45,13 +45,13 @@ from trainer.engine.messages import (
     Start,
 )
 from trainer.engine.pipe import Pipe
-from trainer.engine.priority import hurry
 from trainer.engine.record import Record, take_from
 from trainer.engine.slots import PortSlot
 from trainer.engine.sound import BandSound
 from trainer.errors import PortError, TrainerError, UsageError
 from trainer.ports.midi import open_input, open_output
 from trainer.ports.protocols import MidiIn, MidiOut, RawMidi
+from trainer.system import here
 from trainer.take.model import Take
 from trainer.take.store import SavedTake, save_take
 
@@ -203,10 +203,17 @@ class Engine:
         if self.pipe.wait_for(Start, self._told) is None:
             return
         self._start()
-        core, clock = self.core, self.clock
-        core.facts["scheduling"] = hurry()
+        core = self.core
+        core.facts["scheduling"] = here().hurry()
         gc.collect()
         gc.freeze()
+        try:
+            self._loop()
+        finally:
+            here().relax()
+
+    def _loop(self) -> None:
+        core, clock = self.core, self.clock
         while not self.pipe.stopping:
             now_ns = clock.now_ns()
             wanted = core.midi_out is not None or core.clock_out is not None or core.setup.script
@@ -252,7 +259,7 @@ class Engine:
             core.watch_holes(now_ns, sound.mixer.n_missing)
             if trouble is not None:
                 self._lose_sound(sound, trouble, now_ns)
-        core.watch_sleep(now_ns, boot_ns())
+        core.watch_sleep(now_ns, here().boot_ns())
         fault = core.record.disk_fault if core.record is not None else None
         if fault is not None and not self._disk_said:
             self._disk_said = True
@@ -398,29 +405,27 @@ def main() -> int:
     """`python -m trainer.engine`: speaks with the front on standard input and output until either ends."""
     pipe = Pipe()
 
-    def leave(number: int, frame: object) -> None:
+    def leave(name: str) -> None:
         pipe.stopping = True
 
     signal.signal(signal.SIGINT, signal.SIG_IGN)
-    for name in ("SIGTERM", "SIGHUP"):
-        if hasattr(signal, name):
-            signal.signal(getattr(signal, name), leave)
     sys.setswitchinterval(0.0005)
     engine: Engine | None = None
     fault: str | None = None
-    try:
-        setup = pipe.wait_for(Setup, lambda message: None)
-        if setup is not None:
-            engine = Engine(pipe, setup)
-            engine.open()
-            engine.play()
-    except TrainerError as error:
-        fault = str(error)
-    except msgspec.MsgspecError as error:
-        fault = f"the engine was told something it does not know: {error}"
-    except Exception as error:
-        traceback.print_exc()
-        fault = f"fault of the program: {type(error).__name__}: {error}"
-    finally:
-        pipe.finish(Finished(None, False, 0, fault) if engine is None else engine.finish(fault))
+    with here().signals_into(leave, ("SIGTERM", "SIGHUP")):
+        try:
+            setup = pipe.wait_for(Setup, lambda message: None)
+            if setup is not None:
+                engine = Engine(pipe, setup)
+                engine.open()
+                engine.play()
+        except TrainerError as error:
+            fault = str(error)
+        except msgspec.MsgspecError as error:
+            fault = f"the engine was told something it does not know: {error}"
+        except Exception as error:
+            traceback.print_exc()
+            fault = f"fault of the program: {type(error).__name__}: {error}"
+        finally:
+            pipe.finish(Finished(None, False, 0, fault) if engine is None else engine.finish(fault))
     return 0

@@ -6,11 +6,13 @@ end of that, so it cannot outlive the engine. What it writes goes to the engine'
 
 from __future__ import annotations
 
+import contextlib
 import math
 import os
-import selectors
+import queue
 import signal
 import sys
+import threading
 from typing import Any
 
 import msgspec
@@ -26,6 +28,7 @@ from trainer.clock.transport import Stretch, Timeline
 from trainer.engine.messages import Reader
 from trainer.engine.ring import BLOCK_FRAMES, MONITOR_PITCHES, Geometry, Ring
 from trainer.session import expand, session_from_dict
+from trainer.system import here
 
 __all__ = ["Level", "Route", "RouteRenderer", "Work", "main"]
 
@@ -40,7 +43,7 @@ _FIRST_PITCHES = tuple(range(28, 56))
 class Work(msgspec.Struct, frozen=True, tag="work"):
     """What the renderer is for."""
 
-    ring_path: str
+    ring_address: str
     n_parts: int
     n_blocks: int
     monitor_frames: int
@@ -138,7 +141,8 @@ class RouteRenderer:
 
 class _Renderer:
     def __init__(self, work: Work) -> None:
-        self._ring = Ring(work.ring_path, Geometry(work.n_parts, work.n_blocks, work.monitor_frames))
+        geometry = Geometry(work.n_parts, work.n_blocks, work.monitor_frames)
+        self._ring = Ring(here().open_shared(work.ring_address, geometry.n_bytes), geometry)
         self._rate_hz = work.sample_rate_hz
         session = session_from_dict(work.session)
         self._work = work
@@ -207,28 +211,6 @@ class _Renderer:
         self._ring.monitor_ready[i] = n
 
 
-def main() -> int:
-    """Read `Work`, then routes, from standard input until it ends."""
-    for name in ("SIGINT", "SIGHUP", "SIGTSTP"):
-        if hasattr(signal, name):
-            signal.signal(getattr(signal, name), signal.SIG_IGN)
-    reader: Reader[Work | Route | Level] = Reader(Work | Route | Level)
-    renderer: _Renderer | None = None
-    source = sys.stdin.buffer.fileno()
-    if sys.platform != "win32":
-        selector = selectors.DefaultSelector()
-        selector.register(source, selectors.EVENT_READ)
-        busy = True
-        while True:
-            if selector.select(0.0 if busy else 0.02):
-                data = os.read(source, 65536)
-                if not data:
-                    return 0
-                renderer = _told(reader.feed(data), renderer)
-            busy = renderer is not None and renderer.step()
-    return _main_threaded(reader, source)
-
-
 def _told(messages: list[Work | Route | Level], renderer: _Renderer | None) -> _Renderer | None:
     for message in messages:
         if isinstance(message, Work):
@@ -242,29 +224,30 @@ def _told(messages: list[Work | Route | Level], renderer: _Renderer | None) -> _
     return renderer
 
 
-def _main_threaded(reader: Reader[Work | Route | Level], source: int) -> int:
-    """Where pipes cannot be waited for with a time limit: a thread reads."""
-    import queue
-    import threading
-
+def main() -> int:
+    """Read `Work`, then routes, from standard input until it ends: in a thread, since not every system lets a pipe be
+    waited for with a time limit.
+    """
+    for name in ("SIGINT", "SIGHUP", "SIGTSTP"):
+        if hasattr(signal, name):
+            signal.signal(getattr(signal, name), signal.SIG_IGN)
+    reader: Reader[Work | Route | Level] = Reader(Work | Route | Level)
+    source = sys.stdin.buffer.fileno()
     inbox: queue.SimpleQueue[bytes] = queue.SimpleQueue()
 
     def pump() -> None:
-        while True:
+        data = b"-"
+        while data:
             data = os.read(source, 65536)
             inbox.put(data)
-            if not data:
-                return
 
     threading.Thread(target=pump, daemon=True).start()
     renderer: _Renderer | None = None
     busy = True
     while True:
-        try:
-            data = inbox.get(timeout=0.0001 if busy else 0.02)
-        except queue.Empty:
-            pass
-        else:
+        # A wait, however short, may last a tick of the system's clock, 16 ms: with work to do there is none.
+        with contextlib.suppress(queue.Empty):
+            data = inbox.get_nowait() if busy else inbox.get(timeout=0.02)
             if not data:
                 return 0
             renderer = _told(reader.feed(data), renderer)

@@ -6,25 +6,19 @@ numbered timeline: when the song is paused or taken back, the engine makes a new
 the renderer goes back to that block, and until a block carries the new number it is not played. Neither side ever
 waits for the other.
 
-The memory is a file (in the machine's shared memory where it has one), so nothing outlives a crash but that file, which
-the engine removes as soon as both have it open, where the system lets it.
+The memory is the system's own kind of shared memory; as soon as both have it open, nothing of it outlives a crash.
 """
 
 from __future__ import annotations
 
-import contextlib
 import mmap
-import os
-import sys
-import tempfile
 from dataclasses import dataclass
-from pathlib import Path
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["BLOCK_FRAMES", "MONITOR_PITCHES", "MONITOR_S", "Geometry", "Ring", "make_ring_file"]
+__all__ = ["BLOCK_FRAMES", "MONITOR_PITCHES", "MONITOR_S", "Geometry", "Ring"]
 
 BLOCK_FRAMES = 256
 RING_S = 2.5  # rendered ahead: survives a renderer that is held up for two seconds (our choice)
@@ -61,25 +55,6 @@ class Geometry:
         return 8 * words + 4 * floats
 
 
-def make_ring_file(geometry: Geometry) -> Path:
-    """An empty file of the right size, in shared memory where there is room, else in the system's temporary folder."""
-    places: list[str | None] = ["/dev/shm", None] if sys.platform.startswith("linux") else [None]
-    for place in places:
-        with contextlib.suppress(OSError):
-            handle, name = tempfile.mkstemp(prefix="trainer-ring-", dir=place)
-            try:
-                os.posix_fallocate(handle, 0, geometry.n_bytes) if hasattr(os, "posix_fallocate") else os.truncate(
-                    handle, geometry.n_bytes
-                )
-            except OSError:
-                os.close(handle)
-                os.unlink(name)
-                raise
-            os.close(handle)
-            return Path(name)
-    raise OSError("no room for the band's sound, neither in shared memory nor in the folder for temporary files")
-
-
 class Ring:
     """The ring as arrays, seen from either side.
 
@@ -87,10 +62,9 @@ class Ring:
     `monitor_ready` (n_monitor,) int64; `playhead_frame` is the stream's next frame to be filled.
     """
 
-    def __init__(self, path: Path | str, geometry: Geometry) -> None:
+    def __init__(self, memory: mmap.mmap, geometry: Geometry) -> None:
         self.geometry = geometry
-        with open(path, "r+b") as handle:
-            self._map = mmap.mmap(handle.fileno(), geometry.n_bytes)
+        self._map = memory
         at = 0
 
         def piece(count: int, dtype: Any) -> NDArray[Any]:

@@ -8,7 +8,6 @@ import subprocess
 import sys
 import time
 from collections import deque
-from pathlib import Path
 from time import perf_counter_ns
 from typing import Any
 
@@ -23,10 +22,11 @@ from trainer.engine.core import AudioRuler
 from trainer.engine.messages import Setup, frame_of
 from trainer.engine.mixer import FrameLine, Mixer
 from trainer.engine.render import Level, Route, Work
-from trainer.engine.ring import BLOCK_FRAMES, Geometry, Ring, make_ring_file
+from trainer.engine.ring import BLOCK_FRAMES, Geometry, Ring
 from trainer.errors import PortError
 from trainer.ports.audio import open_audio
 from trainer.ports.protocols import AudioOut, RawMidi
+from trainer.system import here
 
 __all__ = ["BandSound"]
 
@@ -48,7 +48,7 @@ class BandSound:
         self._mixer: Mixer | None = None
         self._setup = setup
         self._route = 0
-        self._path: Path | None = None
+        self._address = ""
         name = None if setup.audio in ("auto", "") else setup.audio
         self.stream: AudioOut = open_audio(
             self._fill, name, sample_rate_hz=setup.sample_rate_hz, block_frames=setup.block_frames
@@ -89,8 +89,8 @@ class BandSound:
     def _start_renderer(self, session: dict[str, Any]) -> None:
         """Start the renderer and wait until it is ahead."""
         try:
-            self._path = make_ring_file(self._geometry)
-            self._ring = Ring(self._path, self._geometry)
+            self._address, memory = here().make_shared(self._geometry.n_bytes)
+            self._ring = Ring(memory, self._geometry)
         except OSError as error:
             raise PortError(f"no sound: {error}") from None
         # Standard error is the engine's log already.
@@ -99,7 +99,7 @@ class BandSound:
         )
         self._tell(
             Work(
-                str(self._path),
+                self._address,
                 self._geometry.n_parts,
                 self._geometry.n_blocks,
                 self._geometry.monitor_frames,
@@ -118,10 +118,7 @@ class BandSound:
             if time.monotonic() > until:
                 raise PortError(f"no sound: the band's sound was not ready within {READY_WITHIN_S:g} s")
             time.sleep(0.01)
-        with contextlib.suppress(OSError):  # where the system lets go of an open file's name
-            if sys.platform != "win32":
-                os.unlink(self._path)
-                self._path = None
+        here().forget_shared(self._address)
 
     def _start_stream(self) -> None:
         """Start the stream and wait until its clock is known."""
@@ -201,6 +198,5 @@ class BandSound:
             except subprocess.TimeoutExpired:
                 self._renderer.kill()
                 self._renderer.wait()
-        if self._path is not None:
-            with contextlib.suppress(OSError):
-                os.unlink(self._path)
+        if self._address:
+            here().forget_shared(self._address)

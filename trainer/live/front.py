@@ -5,7 +5,6 @@ from __future__ import annotations
 import contextlib
 import os
 import queue
-import signal
 import sys
 import time
 from dataclasses import replace
@@ -24,11 +23,11 @@ from trainer.live.link import EngineLink
 from trainer.live.notices import NEWS_SHOWN_S, Notices
 from trainer.live.options import PartMix, PlayOptions, PlayResult, part_gains, setup_of
 from trainer.live.rescue import silence_port, stop_machine
-from trainer.live.signals import ENDING, default_signal, signals_into
 from trainer.live.terminal import KeySource, Screen, is_terminal, talk_to_nobody, writes_blocks
 from trainer.scoring.running import RunningScore
 from trainer.screen import PartLevel, RunningFigures, ScreenState, opening_lines, plain_line, render, repaint
 from trainer.session import ChorusPlan, Session, expand
+from trainer.system import here
 from trainer.take import Take
 
 if TYPE_CHECKING:
@@ -36,6 +35,7 @@ if TYPE_CHECKING:
 
 __all__ = ["play", "replay"]
 
+ENDING = ("SIGINT", "SIGTERM", "SIGHUP")
 FRAME_S = 0.05
 PAGE_SHOWN_S = 8.0  # how long the page's address and code stand before the playing screen comes; our choice
 READY_WITHIN_S = 60.0
@@ -102,7 +102,7 @@ class _Front:
             self._open_page(self.options.page_host)
         self.link = EngineLink()
         try:
-            with signals_into(self.signals):
+            with here().signals_into(self.signals.append, (*ENDING, "SIGTSTP")):
                 self._open()
                 if self.finished is None and not self.died:
                     self._play()
@@ -314,8 +314,7 @@ class _Front:
         if self.pretty:
             self.screen.give_back()
         self.keys.give_back()
-        with default_signal("SIGTSTP"):
-            os.kill(os.getpid(), signal.SIGTSTP)
+        here().suspend()
         self.keys.take()
         if self.pretty:
             self.screen.borrow()

@@ -12,12 +12,13 @@ import threading
 import time
 from pathlib import Path
 from time import perf_counter_ns
-from typing import IO, Any
+from typing import IO
 
 import msgspec
 
 from trainer.engine import FromEngine, Offset, Ping, Pong, Reader, frame_of
 from trainer.settings import log_dir
+from trainer.system import here
 
 __all__ = ["EngineLink", "open_log"]
 
@@ -31,7 +32,8 @@ def open_log() -> tuple[IO[bytes] | int, Path | None]:
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
         if path.exists() and path.stat().st_size > MAX_LOG_BYTES:
-            path.replace(path.with_suffix(".old.log"))
+            with contextlib.suppress(OSError):  # another engine has it open: it grows on
+                here().replace(path, path.with_suffix(".old.log"))
         return path.open("ab"), path
     except OSError:
         return subprocess.DEVNULL, None
@@ -42,14 +44,9 @@ class EngineLink:
 
     def __init__(self, arguments: list[str] | None = None) -> None:
         log, self.log_path = open_log()
-        # Started in a process group of its own with SIGINT ignored: Ctrl-C is the front's to handle.
+        # Started apart from the terminal with SIGINT ignored: Ctrl-C is the front's to handle.
         before = signal.getsignal(signal.SIGINT)
         in_main = threading.current_thread() is threading.main_thread()
-        options: dict[str, Any] = {}
-        if sys.platform == "win32":
-            options["creationflags"] = subprocess.CREATE_NEW_PROCESS_GROUP  # type: ignore[attr-defined,unused-ignore]
-        else:
-            options["process_group"] = 0
         try:
             if in_main:
                 signal.signal(signal.SIGINT, signal.SIG_IGN)
@@ -59,7 +56,7 @@ class EngineLink:
                 stdout=subprocess.PIPE,
                 stderr=log,
                 bufsize=0,
-                **options,
+                **here().apart(),
             )
         finally:
             if in_main:

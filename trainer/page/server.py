@@ -11,9 +11,9 @@ import contextlib
 import hmac
 import http
 import json
-import os
 import secrets
 import sys
+import threading
 from typing import Any
 from urllib.parse import parse_qs, urlsplit
 
@@ -23,6 +23,7 @@ from websockets.exceptions import ConnectionClosed
 from websockets.http11 import Request, Response
 
 from trainer.page.html import page_html
+from trainer.system import here
 
 __all__ = ["MAX_CLIENTS", "run"]
 
@@ -122,28 +123,23 @@ def _page(body: str, nonce: str) -> Response:
 
 async def _serve(host: str, port: int, code: str | None) -> None:
     stand = _Stand(code)
-    reader = asyncio.StreamReader(limit=1 << 22)
     loop = asyncio.get_running_loop()
-    with contextlib.suppress(OSError):
-        os.nice(5)  # the page may wait; the band may not
+    lines: asyncio.Queue[bytes] = asyncio.Queue()
+    here().stand_back()  # the page may wait; the band may not
     server: Server = await serve(
         stand.tell, host, port, process_request=stand.answer, compression=None, max_size=1024, open_timeout=5,
         ping_interval=10, ping_timeout=10, write_limit=4096,
     )  # fmt: skip
     print(f"port {next(iter(server.sockets)).getsockname()[1]}", flush=True)
-    if sys.platform == "win32":
-        # Pipes of a parent cannot be read by the event loop there: a thread hands the lines over.
-        def pump() -> None:
+
+    def pump() -> None:  # not every system's event loop can read a pipe
+        with contextlib.suppress(RuntimeError):  # the loop has ended
             for line in sys.stdin.buffer:
-                loop.call_soon_threadsafe(reader.feed_data, line)
-            loop.call_soon_threadsafe(reader.feed_eof)
+                loop.call_soon_threadsafe(lines.put_nowait, line)
+            loop.call_soon_threadsafe(lines.put_nowait, b"")
 
-        import threading
-
-        threading.Thread(target=pump, daemon=True).start()
-    else:
-        await loop.connect_read_pipe(lambda: asyncio.StreamReaderProtocol(reader), sys.stdin)
-    while line := await reader.readline():
+    threading.Thread(target=pump, daemon=True).start()
+    while line := await lines.get():
         await stand.take(line)
     server.close(close_connections=True)
     with contextlib.suppress(asyncio.TimeoutError):

@@ -263,6 +263,7 @@ class _Rtmidi2:
         handle.close_port()
 
 
+_KINDS: Sequence[Callable[[], _Binding]] = (_PythonRtmidi, _Rtmidi2)
 _loaded: _Binding | None = None
 
 
@@ -271,15 +272,14 @@ def _binding() -> _Binding:
     global _loaded
     if _loaded is None:
         forced = os.environ.get("TRAINER_MIDI_BINDING")
-        kinds: list[type[_PythonRtmidi] | type[_Rtmidi2]] = [_PythonRtmidi, _Rtmidi2]
-        if forced:
-            kinds = [_Rtmidi2 if forced == "rtmidi2" else _PythonRtmidi]
-        for kind in kinds:
+        for kind in [_Rtmidi2 if forced == "rtmidi2" else _PythonRtmidi] if forced else _KINDS:
             with contextlib.suppress(ImportError, AttributeError):
-                _loaded = kind()
+                made = kind()
                 break
         else:
             raise PortError(INSTALL_HINT)
+        here().keep_ports_listed(lambda: [made.new_in(number) for _, number in made.systems()])
+        _loaded = made
     return _loaded
 
 

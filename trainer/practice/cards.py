@@ -28,6 +28,7 @@ from trainer.practice.study import exercise_from_dict, judge_phrase
 from trainer.scoring import Scorecard, score
 from trainer.scoring.card import REVISION
 from trainer.session import Session
+from trainer.system import here
 from trainer.take import read_take
 
 __all__ = ["CARD_SUFFIX", "KeptCard", "ReadTake", "card_of", "pack", "read_rows", "unpack"]
@@ -116,7 +117,7 @@ def _write_aside(path: Path, body: bytes) -> None:
     try:
         with os.fdopen(number, "wb") as handle:
             handle.write(body)
-        os.replace(name, path)
+        here().replace(name, path)
     except OSError:
         with contextlib.suppress(OSError):
             os.unlink(name)

@@ -30,6 +30,7 @@ from trainer.practice.parcel import MAX_TAKES, Listed, Parcel, read_parcel
 from trainer.practice.worksheet import TARGETS, Task, Worksheet, parse_worksheet, plain
 from trainer.scoring import score
 from trainer.session import Session
+from trainer.system import here
 from trainer.take import Take, read_take
 
 __all__ = [
@@ -157,7 +158,7 @@ def write_result(worksheet: Worksheet, played: Sequence[Played], path: str | os.
                 if target.exists():
                     target = wanted.with_name(f"{wanted.stem}-{n}{wanted.suffix}")
                     continue
-                os.replace(temporary, target)
+                here().replace(temporary, target)
                 break
         return target
     except OSError as error:

@@ -8,6 +8,7 @@ import tempfile
 from pathlib import Path
 
 from trainer.errors import UsageError
+from trainer.system import here
 
 __all__ = ["printable", "write_page"]
 
@@ -29,7 +30,7 @@ def write_page(body: str | bytes, path: str | os.PathLike[str]) -> Path:
             handle.flush()
             os.fsync(handle.fileno())
         os.chmod(temporary, 0o644)
-        os.replace(temporary, target)
+        here().replace(temporary, target)
     except OSError as error:
         if temporary:
             with contextlib.suppress(OSError):

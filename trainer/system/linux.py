@@ -1,22 +1,120 @@
-"""Linux, and systems like it."""
+"""Linux, and systems like it.
+
+Being on time: real-time scheduling, where the person has the right to it (`ulimit -r`; sched(7)). Refused, from Linux
+6.12 on: a short slice (sched_setattr(2)), by which a thread that wants little at a time is let in sooner. Spinning
+longer before a deadline does not help where the processor is shared: it uses up what the system would have given the
+thread when it matters (`tests/bench/bench_wake.py`).
+
+The display: the desktop's own inhibition over the session's D-Bus (freedesktop.org, Idle Inhibition Service,
+org.freedesktop.ScreenSaver), which ends with the connection that asked, however that ends.
+"""
 
 from __future__ import annotations
 
+import contextlib
+import ctypes
+import os
+import platform
 import re
+import struct
+import sys
+import threading
+import time
+from collections.abc import Iterator
+from typing import Any, cast
+
+from trainer.system.posix import Posix
 
 __all__ = ["Linux"]
+
+SLICE_NS = 100_000  # the shortest that Linux takes
+_SCHED_ATTR = struct.Struct("IIQiIQQQ")  # size, policy, flags, nice, priority, runtime, deadline, period
+_RESET_ON_FORK = 1
+_CALLS = {"x86_64": (314, 315), "aarch64": (274, 275), "riscv64": (274, 275)}  # sched_setattr, sched_getattr
+_ANSWER_S = 0.5  # how long the desktop may take to answer, our choice
 
 # The numbers that ALSA puts behind a name (client:port, seq(7)); they change when a cable is plugged in again.
 _ALSA_NUMBERS = re.compile(r"\s+\d+:\d+$")
 
 
-class Linux:
+class Linux(Posix):
     name = "Linux"
-    port_name_limit: int | None = None
-    audio_interfaces: tuple[str, ...] = ()  # ALSA, JACK and their like list different things
+    shared_places = ("/dev/shm", None)
 
     def port_forms(self, name: str) -> tuple[str, ...]:
         return (name, _ALSA_NUMBERS.sub("", name).strip())
 
-    def port_as_watched(self, name: str) -> str:
-        return name  # a port with another number is another port, even where the device is the same
+    def boot_ns(self) -> int:
+        clock_id = getattr(time, "CLOCK_BOOTTIME", None)
+        return int(cast(Any, time).clock_gettime_ns(clock_id)) if clock_id is not None else time.time_ns()
+
+    def hurry(self) -> str:
+        """ "real-time", "short slice" or "none".
+
+        The other threads come before other programs too, if behind this one: whichever of them holds the interpreter
+        when another program wants the processor would keep this one waiting.
+        """
+        with contextlib.suppress(OSError, ValueError, AttributeError):
+            return "real-time" if _real_time() else "short slice" if _short_slices() else "none"
+        return "none"
+
+    def relax(self) -> None: ...  # it ends with the process
+
+    @contextlib.contextmanager
+    def awake(self) -> Iterator[str]:
+        if not os.environ.get("DBUS_SESSION_BUS_ADDRESS"):
+            yield "no desktop"
+            return
+        with contextlib.ExitStack() as until_left:
+            try:
+                from jeepney import DBusAddress, MessageType, new_method_call
+                from jeepney.io.blocking import open_dbus_connection
+
+                bus = until_left.enter_context(open_dbus_connection(bus="SESSION"))
+                keeper = DBusAddress("/org/freedesktop/ScreenSaver", *["org.freedesktop.ScreenSaver"] * 2)
+                asked = new_method_call(keeper, "Inhibit", "ss", ("trainer", "a song is being played"))
+                answer = bus.send_and_get_reply(asked, timeout=_ANSWER_S)
+                told = (
+                    "desktop" if answer.header.message_type is MessageType.method_return else "refused by the desktop"
+                )
+            except Exception as error:  # no bus, no answer, an answer that is no answer: the song is what counts
+                told = f"not held: {type(error).__name__}"
+            yield told
+
+
+def _threads() -> list[int]:
+    """Native ids of this process's threads that Python knows of, the caller's first."""
+    ids = [thread.native_id for thread in threading.enumerate() if thread.native_id is not None]
+    return sorted(ids, key=lambda thread_id: thread_id != threading.get_native_id())
+
+
+def _real_time() -> bool:
+    if sys.platform != "linux":
+        return False
+    policy = os.SCHED_RR | os.SCHED_RESET_ON_FORK
+    for i, thread_id in enumerate(_threads()):
+        try:
+            os.sched_setscheduler(thread_id, policy, os.sched_param(5 if i == 0 else 2))
+        except (OSError, ValueError):
+            if i == 0:
+                return False
+    return True
+
+
+def _short_slices() -> bool:
+    calls = _CALLS.get(platform.machine())
+    # The machine's numbers are not those of a 32-bit Python on it.
+    if sys.platform != "linux" or calls is None or struct.calcsize("P") != 8:
+        return False
+    syscall = ctypes.CDLL(None, use_errno=True).syscall
+    attr = _SCHED_ATTR.pack(_SCHED_ATTR.size, 0, _RESET_ON_FORK, os.getpriority(os.PRIO_PROCESS, 0), 0, SLICE_NS, 0, 0)
+    # The drivers' threads too, which Python does not know of: they hold the interpreter in their callbacks. A driver
+    # that has got itself real-time scheduling keeps it.
+    for thread_id in map(int, os.listdir("/proc/self/task")):
+        with contextlib.suppress(OSError):
+            if os.sched_getscheduler(thread_id) & ~os.SCHED_RESET_ON_FORK == os.SCHED_OTHER:
+                syscall(calls[0], thread_id, attr, 0)
+    back = ctypes.create_string_buffer(_SCHED_ATTR.size)
+    if syscall(calls[1], threading.get_native_id(), back, _SCHED_ATTR.size, 0) != 0:
+        return False
+    return bool(_SCHED_ATTR.unpack(back.raw)[5] == SLICE_NS)  # older kernels take the call and leave it at that

@@ -41,6 +41,7 @@ from numpy.typing import NDArray
 
 from trainer.clock.fit import SongMap, place_messages
 from trainer.errors import FileFormatError, UsageError
+from trainer.system import here
 from trainer.take.notes import FLAG_GLITCH
 from trainer.take.recorder import Recorder
 
@@ -134,7 +135,7 @@ class JournalWriter:
             raise UsageError(
                 f"cannot write the journal {self.path}: {error.strerror or error}; choose another folder with --takes"
             ) from None
-        _lock(self._fd)
+        here().lock(self._fd)
         self._write(_line(["head", {**header, "format": FORMAT, "take_id": self.take_id, "pid": os.getpid()}]))
         if self.fault is not None:
             os.close(self._fd)
@@ -429,7 +430,7 @@ def recover(directory: str | Path) -> list[Journal]:
         except OSError:
             continue
         try:
-            if _lock(fd) and _same_file(fd, file):
+            if here().lock(fd) and _same_file(fd, file):
                 journal = read_journal(file)
                 journal._claim.append(fd)
                 found.append(journal)
@@ -456,29 +457,7 @@ def _modified(file: Path) -> int:
 
 
 def _remove_closed(file: Path) -> None:
-    """Windows removes no file that is open."""
-    if os.name == "nt":
+    """Where the system removes no file that is open."""
+    if not here().removes_open_files:
         with contextlib.suppress(OSError):
             file.unlink()
-
-
-def _lock(fd: int) -> bool:
-    """Lock an open file for this process's handle on it, at once; False if another holds it."""
-    try:
-        import fcntl
-    except ImportError:  # Windows locks a byte far beyond the end, so that readers are not kept out
-        import msvcrt
-
-        try:
-            os.lseek(fd, 2**31 - 2, os.SEEK_SET)
-            msvcrt.locking(fd, msvcrt.LK_NBLCK, 1)  # type: ignore[attr-defined,unused-ignore]
-        except OSError:
-            return False
-        return True
-    try:
-        fcntl.flock(fd, fcntl.LOCK_EX | fcntl.LOCK_NB)
-    except BlockingIOError:
-        return False
-    except OSError:  # a file system without locks
-        return True
-    return True

@@ -29,6 +29,7 @@ from trainer._version import __version__
 from trainer.errors import TrainerError, UsageError
 from trainer.music.general_midi import BASS_PROGRAM, DRUM_CHANNEL, PART_OF_CHANNEL, band_programs
 from trainer.session import BEATS_PER_BAR, expand
+from trainer.system import here
 from trainer.take.midi_file import meta_bytes, midi_bytes, track_bytes
 from trainer.take.midi_notes import note_messages
 from trainer.take.model import Take
@@ -79,7 +80,7 @@ def takes_dir(option: str | os.PathLike[str] | None = None) -> Path:
         return Path(option).expanduser()
     from platformdirs import user_data_path
 
-    return user_data_path(APP_NAME, appauthor=False) / "takes"
+    return here().as_others_see(user_data_path(APP_NAME, appauthor=False) / "takes")
 
 
 # --- as a MIDI file -----------------------------------------------------------------------------------------------
@@ -324,7 +325,7 @@ def _claim(temporary: Path, final: Path) -> bool:
         except FileExistsError:
             return False
         try:
-            temporary.replace(final)
+            here().replace(temporary, final)
         except OSError:
             final.unlink(missing_ok=True)
             raise

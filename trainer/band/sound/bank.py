@@ -26,6 +26,7 @@ from numpy.typing import NDArray
 from trainer._version import __version__
 from trainer.band import grooves as drums
 from trainer.band.sound import synth
+from trainer.system import here
 
 __all__ = ["INSTRUMENTS", "Sound", "cache_dir", "instrument"]
 
@@ -198,7 +199,7 @@ def _write(path: Path, index: dict[str, Any], frames: Frames) -> None:
                 out.write(_MAGIC + struct.pack("<I", len(index_bytes)) + index_bytes)
                 out.write(hashlib.sha256(index_bytes).digest())
                 out.write(frames.astype("<i2", copy=False).tobytes())
-            os.replace(aside, path)
+            here().replace(aside, path)
         except OSError:
             with contextlib.suppress(OSError):
                 os.unlink(aside)

@@ -13,16 +13,16 @@ import sys
 
 import pytest
 
-from trainer.engine import priority
+from trainer.system import linux
 
 _CHILD = """
 import os, threading
-from trainer.engine.priority import hurry
+from trainer.system import here
 ready, done = threading.Event(), threading.Event()
 other = threading.Thread(target=lambda: (ready.set(), done.wait()))
 other.start()
 ready.wait()
-granted = hurry()
+granted = here().hurry()
 told = "/proc/thread-self/sched"  # not in every kernel
 slices = [line.split()[-1] for line in open(told) if line.startswith("se.slice")] if os.path.exists(told) else []
 print(granted, os.sched_getscheduler(0), os.sched_getscheduler(other.native_id), *slices, sep="|")
@@ -58,7 +58,7 @@ def test_another_machines_calls_are_never_made(monkeypatch: pytest.MonkeyPatch) 
     """A 32-bit Python on a 64-bit kernel is told of the kernel's machine, but its calls have other numbers."""
     monkeypatch.setattr(struct, "calcsize", lambda form: 4)
     monkeypatch.setattr(ctypes, "CDLL", None)
-    assert priority._short_slices() is False
+    assert linux._short_slices() is False
 
 
 @pytest.mark.skipif(sys.platform != "linux", reason="Linux's schedulers")
