@@ -61,7 +61,8 @@ class PosixKeyboard:
         import termios
 
         with contextlib.suppress(termios.error):
-            termios.tcflush(self._fd, termios.TCIFLUSH)
+            if self._prober is not None:  # what was struck too late for the song is not for the shell
+                termios.tcflush(self._fd, termios.TCIFLUSH)
             termios.tcsetattr(self._fd, termios.TCSADRAIN, self._old)
 
     def wait(self) -> tuple[int, bytes] | None:
