@@ -134,6 +134,16 @@ class JackSender:
         """
         return [tuple(row) for row in self._ask("sent", None, "sent", LIMIT_S)]
 
+    def pull(self, end: str, how: str, gap_s: float) -> None:
+        """Pull what is plugged into "out" or "in" and put it back after a gap. `how`: "cable", out of the patch bay
+        and in again; "port", the end itself goes, and one of the same name comes.
+        """
+        self._ask("pull", [end, how, gap_s], "pulled", gap_s + LIMIT_S)
+
+    def plug(self, end: str, other: str) -> None:
+        """A cable from our "out" or "in" to a port named in full, as in a patch bay."""
+        self._ask("plug", [end, other], "plugged", LIMIT_S)
+
     def close(self) -> None:
         if self._process.stdin is not None:
             with contextlib.suppress(OSError):
@@ -156,8 +166,10 @@ def _main(arguments: Sequence[str]) -> None:
 
     name, server_name = arguments
     client = jack.Client(name, servername=server_name, no_start_server=True, use_exact_name=True)
-    out_port = client.midi_outports.register("out")
-    in_port = client.midi_inports.register("in")
+    ports: dict[str, Any] = {
+        "out": client.midi_outports.register("out"),
+        "in": client.midi_inports.register("in"),
+    }
     due: deque[tuple[int, bytes]] = deque()
     heard: deque[tuple[int, int, str]] = deque()
     sent: deque[tuple[int, int, str]] = deque()
@@ -168,8 +180,12 @@ def _main(arguments: Sequence[str]) -> None:
     def process(n_frames: int) -> None:
         host_ns = time.perf_counter_ns()
         first = client.last_frame_time
-        for offset, data in in_port.incoming_midi_events():
-            heard.append((host_ns, first + offset, bytes(data).hex()))
+        in_port, out_port = ports["in"], ports["out"]
+        if in_port is not None:
+            for offset, data in in_port.incoming_midi_events():
+                heard.append((host_ns, first + offset, bytes(data).hex()))
+        if out_port is None:
+            return
         out_port.clear_buffer()
         while due and due[0][0] < first + n_frames:
             frame, data = due.popleft()
@@ -187,15 +203,34 @@ def _main(arguments: Sequence[str]) -> None:
     def say(**answer: Any) -> None:
         print(json.dumps(answer), flush=True)
 
+    def pull(end: str, how: str, gap_s: float) -> None:
+        port = ports[end]
+        others = port.connections
+        if how == "port":
+            ports[end] = None
+            time.sleep(0.01)  # the period that may still be using it
+            port.unregister()
+            time.sleep(gap_s)
+            ports[end] = (client.midi_outports if end == "out" else client.midi_inports).register(end)
+            return
+        port.disconnect()
+        time.sleep(gap_s)
+        for other in others:
+            with contextlib.suppress(jack.JackError):  # taken up again already, or gone
+                plug(end, other)
+
+    def plug(end: str, other: Any) -> None:
+        client.connect(*((ports[end], other) if end == "out" else (other, ports[end])))
+
     with client:
         say(ready=True)
         for line in sys.stdin:
             command, argument = json.loads(line)
             if command == "wait_connected":
                 end = time.monotonic() + argument
-                while not out_port.connections and time.monotonic() < end:
+                while not ports["out"].connections and time.monotonic() < end:
                     time.sleep(0.005)
-                say(**({"connected": True} if out_port.connections else {"nobody_listens": True}))
+                say(**({"connected": True} if ports["out"].connections else {"nobody_listens": True}))
             elif command == "play":
                 lead_s, rows = argument
                 start = client.frame_time + round(lead_s * client.samplerate)
@@ -207,6 +242,13 @@ def _main(arguments: Sequence[str]) -> None:
                     time.sleep(0.005)
                 time.sleep(0.05)
                 say(**({"played": dict(counts)} if not due else {"not_played": len(due)}))
+            elif command == "plug":
+                plug(*argument)
+                time.sleep(0.05)  # cables are there after a period or two
+                say(plugged=True)
+            elif command == "pull":
+                pull(*argument)
+                say(pulled=True)
             elif command in ("heard", "sent"):
                 kept = heard if command == "heard" else sent
                 say(**{command: [kept.popleft() for _ in range(len(kept))]})

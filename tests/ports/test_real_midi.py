@@ -16,6 +16,7 @@ from trainer.clock.fit import place_messages
 from trainer.errors import PortError
 from trainer.ports import MidiIn, MidiOut, all_notes_off
 from trainer.ports.midi import list_ports, open_input, open_output
+from trainer.ports.wiring import wires
 
 pytestmark = pytest.mark.jack
 
@@ -101,6 +102,42 @@ def test_a_port_that_goes_is_noticed_and_found_again_by_name(jack_server: JackSe
         far.play([(0.0, "902864")])
         assert until(lambda: len(sink) == 1)
         again.close()
+
+
+@pytest.mark.parametrize("how", ["port", "cable"])
+@pytest.mark.parametrize("gap_s", [0.005, 0.3])
+def test_a_plug_pulled_for_a_moment_is_noticed_though_the_name_is_there(
+    jack_server: JackServer, how: str, gap_s: float
+) -> None:
+    with JackSender(jack_server, "far") as far:
+        sink: deque[tuple[int, float, bytes]] = deque()
+        port, out = open_input("far", sink), open_output("far")
+        assert port.is_connected() and out.is_connected()
+        if how == "port":  # the one of the same name that comes is not wired to us
+            far.pull("out", how, gap_s)
+            far.pull("in", how, gap_s)
+            assert not port.is_connected() and not out.is_connected()
+        else:
+            far.pull("out", how, gap_s)
+            assert port.is_connected() and out.is_connected()  # put back by the time we look: it plays on
+            far.play([(0.0, "902864")])
+            assert until(lambda: len(sink) == 1)
+        port.close()
+        out.close()
+        again = open_input("far", sink)
+        assert again.is_connected()
+        again.close()
+
+
+def test_who_is_wired_to_another_in_the_patch_bay_is_let_be(jack_server: JackServer) -> None:
+    with JackSender(jack_server, "first") as first, JackSender(jack_server, "second") as second:
+        port = open_input("first", deque())
+        (ours,) = wires("JACK", "first:out") or ()
+        assert wires("JACK", ours) == {"first:out"} and wires("JACK", "nobody:out") == frozenset()
+        second.plug("out", ours)
+        first.pull("out", "port", 0.005)
+        assert port.is_connected() and wires("JACK", ours) == {"second:out"}
+        port.close()
 
 
 def test_listing_names_both_ends_and_leaves_our_own_out(jack_server: JackServer) -> None:

@@ -106,7 +106,7 @@ class Engine:
             label="MIDI output",
             meanwhile=again,
             gone=self._out_gone,
-            back=lambda port, since_ns, now_ns: self.core.new_out(port),
+            back=self._out_back,
         )
         self.clock_out = PortSlot[MidiOut](
             "clock_out",
@@ -132,6 +132,7 @@ class Engine:
             self.follow,
             self.clock_out,
         )
+        self._left_sounding: list[tuple[int, int]] = []
         self._done = threading.Event()
         self._next_look_ns = 0
         self._disk_said = False
@@ -321,6 +322,14 @@ class Engine:
     def _out_gone(self, port: MidiOut, now_ns: int) -> None:
         self.core.lose_out(port.name)
         self.core.midi_out = None
+        self._left_sounding = port.sounding
+
+    def _out_back(self, port: MidiOut, since_ns: int, now_ns: int) -> None:
+        """What was sounding when the cable went sounds on in an instrument that stayed on: it is released first."""
+        with contextlib.suppress(PortError):
+            for channel, number in self._left_sounding:
+                port.send(bytes((0x80 | channel, number, 64)))
+        self.core.new_out(port)
 
     def _clock_out_gone(self, port: MidiOut, now_ns: int) -> None:
         self.core.clock_out = None

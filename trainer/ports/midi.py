@@ -31,6 +31,7 @@ from typing import Any, Protocol
 from trainer.errors import PortError
 from trainer.ports.protocols import MidiSink
 from trainer.ports.silence import SoundingNotes
+from trainer.ports.wiring import wires
 from trainer.system import here
 
 __all__ = [
@@ -53,6 +54,7 @@ INSTALL_HINT = (
 _CLIENT = "trainer"
 # What is sent just before a port closes is lost on JACK unless a few of its periods pass (1,024 frames are 21 ms).
 _DRAIN_S = 0.05
+_WIRED_WITHIN_S = 1.0  # a cable that JACK was asked for is there after a period or two
 # Ports that only hand on what other programs write: never taken by default.
 _THROUGH = re.compile(r"^midi through\b", re.IGNORECASE)
 
@@ -386,10 +388,10 @@ def list_ports() -> PortList:
 class _Port:
     """What inputs and outputs share: the handle, the name, and whether it is still there."""
 
-    def __init__(self, info: PortInfo, binding: _Binding, handle: Any) -> None:
+    def __init__(self, info: PortInfo, binding: _Binding, opened: tuple[Any, str | None]) -> None:
         self.info = info
         self._binding = binding
-        self._handle: Any = handle
+        self._handle, self._own_end = opened
         self._lost = False
 
     @property
@@ -397,9 +399,15 @@ class _Port:
         return self.info.name
 
     def is_connected(self) -> bool:
-        """Whether the port is still listed. Once lost it stays lost: open it again."""
+        """Whether our end is still wired to something; where the system does not tell, whether the port is still
+        listed. Once lost it stays lost: open it again.
+        """
         if self._handle is None or self._lost:
             return False
+        wired = None if self._own_end is None else wires(self.info.system, self._own_end)
+        if wired is not None:
+            self._lost = not wired
+            return bool(wired)
         try:
             names = [here().port_as_watched(name) for name in self._binding.names(self._handle)]
             self._lost = here().port_as_watched(self.info.name) not in names
@@ -417,8 +425,8 @@ class _Port:
 class RealMidiIn(_Port):
     """An open MIDI input; its driver's thread appends to the sink."""
 
-    def __init__(self, info: PortInfo, binding: _Binding, handle: Any, sink: MidiSink) -> None:
-        super().__init__(info, binding, handle)
+    def __init__(self, info: PortInfo, binding: _Binding, opened: tuple[Any, str | None], sink: MidiSink) -> None:
+        super().__init__(info, binding, opened)
         self.sink = sink
 
     def close(self) -> None:
@@ -428,9 +436,9 @@ class RealMidiIn(_Port):
 class RealMidiOut(_Port):
     """An open MIDI output. `send` from one thread at a time."""
 
-    def __init__(self, info: PortInfo, binding: _Binding, handle: Any) -> None:
-        super().__init__(info, binding, handle)
-        self._send = binding.sender(handle)
+    def __init__(self, info: PortInfo, binding: _Binding, opened: tuple[Any, str | None]) -> None:
+        super().__init__(info, binding, opened)
+        self._send = binding.sender(self._handle)
         self._sounding = SoundingNotes()
 
     @property
@@ -471,8 +479,8 @@ def open_input(name: str, sink: MidiSink, *, ports: PortList | None = None) -> R
     """
     info = _chosen(name, (ports or list_ports()), "MIDI input")
     binding = _binding()
-    handle = _opened(info, binding, binding.new_in, lambda made: binding.listen(made, sink))
-    return RealMidiIn(info, binding, handle, sink)
+    opened = _opened(info, binding, binding.new_in, lambda made: binding.listen(made, sink))
+    return RealMidiIn(info, binding, opened, sink)
 
 
 def open_output(name: str, *, ports: PortList | None = None) -> RealMidiOut:
@@ -490,7 +498,10 @@ def _chosen(name: str, ports: PortList, kind: str) -> PortInfo:
     return next(info for info in infos if info.name == found)
 
 
-def _opened(info: PortInfo, binding: _Binding, new: Callable[[int], Any], prepare: Callable[[Any], None]) -> Any:
+def _opened(
+    info: PortInfo, binding: _Binding, new: Callable[[int], Any], prepare: Callable[[Any], None]
+) -> tuple[Any, str | None]:
+    """The binding's handle, and how the system names our end of the cable (None where it does not tell)."""
     number = dict(binding.systems())[info.system]
     handle = None
     try:
@@ -503,7 +514,10 @@ def _opened(info: PortInfo, binding: _Binding, new: Callable[[int], Any], prepar
                 raise PortError(f'MIDI port "{info.name}" has just gone; connect it again')
             prepare(handle)
             index = names.index(info.name) if info.name in names else as_watched.index(watched)
+            name = names[index]
+            before = wires(info.system, name)
             binding.open(handle, index, port_label(info))
+            own_end = None if before is None else _new_wire(info.system, name, before)
     except Exception as error:
         if handle is not None:
             with contextlib.suppress(Exception), quiet_stderr():
@@ -514,7 +528,22 @@ def _opened(info: PortInfo, binding: _Binding, new: Callable[[int], Any], prepar
             f'MIDI port "{info.name}" could not be opened ({str(error).strip()}); '
             "close the program that holds it, or choose another"
         ) from None
-    return handle
+    return handle, own_end
+
+
+def _new_wire(system: str, name: str, before: frozenset[str]) -> str | None:
+    """Our end of the cable just made: what the port is wired to and was not before. `PortError` if there is none."""
+    until_s = time.monotonic() + _WIRED_WITHIN_S
+    while True:
+        now = wires(system, name)
+        if now is None:
+            return None
+        new = [end for end in now - before if system != "JACK" or _own(end)]
+        if new:
+            return new[0] if len(new) == 1 else None  # two of us at one moment: the name must do
+        if time.monotonic() > until_s:
+            raise PortError(f'MIDI port "{name}" has just gone; connect it again')
+        time.sleep(0.005)
 
 
 def port_label(info: PortInfo) -> str:

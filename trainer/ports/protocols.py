@@ -78,6 +78,11 @@ class MidiOut(Protocol):
         """Send one whole message now; `PortError` if the port has gone."""
         ...
 
+    @property
+    def sounding(self) -> list[tuple[int, int]]:
+        """(channel, number) of each note sent and not released."""
+        ...
+
     def silence(self) -> None:
         """Release every note sent and not yet released, then all-notes-off on all channels; never raises."""
         ...
