@@ -11,7 +11,6 @@ from __future__ import annotations
 import contextlib
 import ctypes
 import re
-import sys
 import threading
 from pathlib import Path
 from typing import Any
@@ -21,7 +20,7 @@ __all__ = ["alsa_wires", "wires"]
 _ALSA_LIST = Path("/proc/asound/seq/clients")
 _ADDRESS = re.compile(r"\d+:\d+")
 _JACK_NO_START_SERVER = 1
-_JACK_LIBRARIES = {"linux": "libjack.so.0", "darwin": "libjack.0.dylib"}
+_JACK_LIBRARIES = ("libjack.so.0", "libjack.0.dylib")
 
 
 def wires(system: str, port: str) -> frozenset[str] | None:
@@ -100,8 +99,11 @@ class _Jack:
 
     @staticmethod
     def _library() -> Any:
-        try:
-            lib = ctypes.CDLL(_JACK_LIBRARIES.get(sys.platform, ""))
+        lib: Any = None
+        for name in _JACK_LIBRARIES:
+            with contextlib.suppress(OSError):
+                lib = lib or ctypes.CDLL(name)
+        with contextlib.suppress(AttributeError):  # of None, or of a library that lacks one
             lib.jack_client_open.restype = ctypes.c_void_p
             lib.jack_client_open.argtypes = [ctypes.c_char_p, ctypes.c_int, ctypes.c_void_p]
             lib.jack_client_close.argtypes = [ctypes.c_void_p]
@@ -112,9 +114,8 @@ class _Jack:
             lib.jack_port_get_all_connections.argtypes = [ctypes.c_void_p, ctypes.c_void_p]
             lib.jack_free.argtypes = [ctypes.c_void_p]
             lib.jack_set_error_function(_SILENT)  # else it writes to standard error, from threads of its own
-        except (OSError, AttributeError):
-            return None
-        return lib
+            return lib
+        return None
 
 
 _jack = _Jack()

@@ -1,7 +1,10 @@
 """Linux, and systems like it.
 
-Being on time: real-time scheduling, where the person has the right to it (`ulimit -r`; sched(7)). Refused, from Linux
-6.12 on: a short slice (sched_setattr(2)), by which a thread that wants little at a time is let in sooner. Spinning
+Being on time: real-time scheduling, where the person has the right to it (`ulimit -r`; sched(7)), else as the desktop
+grants it (RealtimeKit over the system's D-Bus: freedesktop.org, org.freedesktop.RealtimeKit1, from its own description
+of the interface). It asks for a limit on the processor time that a real-time thread may take without a pause; whoever
+reaches it is ended by the kernel, so halfway there the threads are put back among the others. Refused, from Linux 6.12
+on: a short slice (sched_setattr(2)), by which a thread that wants little at a time is let in sooner. Spinning
 longer before a deadline does not help where the processor is shared: it uses up what the system would have given the
 thread when it matters (`tests/bench/bench_wake.py`).
 
@@ -16,11 +19,12 @@ import ctypes
 import os
 import platform
 import re
+import signal
 import struct
 import sys
 import threading
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from typing import Any, cast
 
 from trainer.system.posix import Posix
@@ -31,6 +35,7 @@ SLICE_NS = 100_000  # the shortest that Linux takes
 _SCHED_ATTR = struct.Struct("IIQiIQQQ")  # size, policy, flags, nice, priority, runtime, deadline, period
 _RESET_ON_FORK = 1
 _CALLS = {"x86_64": (314, 315), "aarch64": (274, 275), "riscv64": (274, 275)}  # sched_setattr, sched_getattr
+_OWN_PRIORITY, _OTHERS_PRIORITY = 5, 2  # above a person's other real-time programs' least, below sound servers
 _ANSWER_S = 0.5  # how long the desktop may take to answer, our choice
 
 # The numbers that ALSA puts behind a name (client:port, seq(7)); they change when a cable is plugged in again.
@@ -41,6 +46,9 @@ class Linux(Posix):
     name = "Linux"
     shared_places = ("/dev/shm", None)
 
+    def __init__(self) -> None:
+        self._granted: list[int] = []  # threads that the desktop gave real-time scheduling
+
     def port_forms(self, name: str) -> tuple[str, ...]:
         return (name, _ALSA_NUMBERS.sub("", name).strip())
 
@@ -49,16 +57,24 @@ class Linux(Posix):
         return int(cast(Any, time).clock_gettime_ns(clock_id)) if clock_id is not None else time.time_ns()
 
     def hurry(self) -> str:
-        """ "real-time", "short slice" or "none".
+        """ "real-time", "real-time by the desktop", "short slice" or "none".
 
         The other threads come before other programs too, if behind this one: whichever of them holds the interpreter
         when another program wants the processor would keep this one waiting.
         """
         with contextlib.suppress(OSError, ValueError, AttributeError):
-            return "real-time" if _real_time() else "short slice" if _short_slices() else "none"
+            if _real_time():
+                return "real-time"
+            self._granted = _by_realtime_kit()
+            if self._granted:
+                return "real-time by the desktop"
+            return "short slice" if _short_slices() else "none"
         return "none"
 
-    def relax(self) -> None: ...  # it ends with the process
+    def relax(self) -> None:
+        """What is the person's own right ends with the process; the desktop's has a limit that later work may reach."""
+        _stand_back(self._granted)
+        self._granted = []
 
     @contextlib.contextmanager
     def awake(self) -> Iterator[str]:
@@ -88,17 +104,68 @@ def _threads() -> list[int]:
     return sorted(ids, key=lambda thread_id: thread_id != threading.get_native_id())
 
 
+def _all_get(ask: Callable[[int, int], Any]) -> list[int]:
+    """Ask for a priority for each thread, the caller's own first and highest; who got it, none if that one did not."""
+    granted: list[int] = []
+    for thread_id in _threads():
+        try:
+            ask(thread_id, _OTHERS_PRIORITY if granted else _OWN_PRIORITY)
+            granted.append(thread_id)
+        except Exception:  # of system calls and of D-Bus
+            if not granted:
+                return []
+    return granted
+
+
 def _real_time() -> bool:
     if sys.platform != "linux":
         return False
     policy = os.SCHED_RR | os.SCHED_RESET_ON_FORK
-    for i, thread_id in enumerate(_threads()):
-        try:
-            os.sched_setscheduler(thread_id, policy, os.sched_param(5 if i == 0 else 2))
-        except (OSError, ValueError):
-            if i == 0:
-                return False
-    return True
+    return bool(_all_get(lambda thread, priority: os.sched_setscheduler(thread, policy, os.sched_param(priority))))
+
+
+def _by_realtime_kit() -> list[int]:
+    """The threads that got it."""
+    try:
+        import resource
+
+        from jeepney import DBusAddress, Properties, new_method_call
+        from jeepney.io.blocking import open_dbus_connection
+        from jeepney.wrappers import unwrap_msg
+
+        kit = DBusAddress("/org/freedesktop/RealtimeKit1", *["org.freedesktop.RealtimeKit1"] * 2)
+        with open_dbus_connection(bus="SYSTEM") as bus:
+
+            def answer(message: Any) -> Any:
+                return unwrap_msg(bus.send_and_get_reply(message, timeout=_ANSWER_S))
+
+            longest_us, most = (
+                answer(Properties(kit).get(name))[0][1] for name in ("RTTimeUSecMax", "MaxRealtimePriority")
+            )
+            granted: list[int] = []
+
+            def ran_on(number: int, frame: object) -> None:
+                _stand_back(granted)
+                _short_slices()
+
+            signal.signal(signal.SIGXCPU, ran_on)
+            resource.setrlimit(resource.RLIMIT_RTTIME, (longest_us // 2, longest_us))
+
+            def ask(thread_id: int, priority: int) -> None:
+                answer(new_method_call(kit, "MakeThreadRealtime", "tu", (thread_id, min(priority, most))))
+
+            granted += _all_get(ask)
+            return granted
+    except Exception:  # no bus, no such service, an answer that is no answer: the next way is tried
+        return []
+
+
+def _stand_back(threads: list[int]) -> None:
+    """Put real-time threads back among the others."""
+    for thread_id in threads:
+        with contextlib.suppress(OSError):
+            # Without the flag the kernel takes it for an attempt to shed it, and refuses.
+            os.sched_setscheduler(thread_id, os.SCHED_OTHER | os.SCHED_RESET_ON_FORK, os.sched_param(0))
 
 
 def _short_slices() -> bool:
