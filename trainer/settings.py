@@ -1,4 +1,4 @@
-"""What the program remembers of each input: its profile, faults found by the sound check, and calibrations.
+"""What the program remembers of each input: its profile, faults found by the sound check, calibrations; and the pedals.
 
 One small JSON file a port in the user's configuration folder (`platformdirs`; `TRAINER_CONFIG_DIR` moves it),
 written aside, synced and renamed, so that a crash leaves the old one or the new one. What a file that cannot be read
@@ -26,8 +26,10 @@ __all__ = [
     "INPUT_PROFILES",
     "PortSettings",
     "config_dir",
+    "load_pedals",
     "load_port",
     "log_dir",
+    "save_pedals",
     "save_port",
     "write_aside",
 ]
@@ -118,6 +120,32 @@ def save_port(settings: PortSettings) -> Path:
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
         write_aside(path, json.dumps(data, indent=1, sort_keys=True, allow_nan=False) + "\n")
+    except OSError as error:
+        raise UsageError(f"cannot write {path}: {error.strerror or error}; nothing was remembered") from None
+    return path
+
+
+def load_pedals() -> list[dict[str, Any]]:
+    """The foot switches that were learnt, as plain data; `FileFormatError` for a file that is not one of ours."""
+    path = config_dir() / "pedals.json"
+    try:
+        rows = json.loads(path.read_text(encoding="utf-8"))["switches"]
+        if not isinstance(rows, list) or not all(isinstance(row, dict) for row in rows):
+            raise ValueError("no list of switches")
+    except FileNotFoundError:
+        return []
+    except (OSError, ValueError, KeyError, TypeError, RecursionError) as error:
+        raise FileFormatError(f"cannot read {path}: {error}; delete it and run: trainer pedal") from None
+    return rows
+
+
+def save_pedals(switches: list[dict[str, Any]]) -> Path:
+    """Remember the foot switches; the file written. `UsageError` when the folder cannot be written."""
+    path = config_dir() / "pedals.json"
+    data = {"schema": {"name": "pedals", "major": 1, "minor": 0}, "switches": switches}
+    try:
+        path.parent.mkdir(parents=True, exist_ok=True)
+        write_aside(path, json.dumps(data, indent=1, allow_nan=False) + "\n")
     except OSError as error:
         raise UsageError(f"cannot write {path}: {error.strerror or error}; nothing was remembered") from None
     return path

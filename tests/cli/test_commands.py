@@ -15,7 +15,7 @@ import mido
 import pytest
 
 from tests.cli.conftest import Outcome
-from trainer.cli import playing
+from trainer.cli.again import Sitting
 from trainer.live import PlayOptions, PlayResult
 from trainer.music import FORMS, GROOVES, TURNAROUNDS
 from trainer.resources import session_names
@@ -406,14 +406,16 @@ def test_a_folder_for_takes_that_cannot_be_had_is_said_before_the_song(command: 
         assert done.status == 2 and "a file of that name is there; choose another folder with --takes" in done.err
 
 
-def test_a_full_disk_is_not_the_programs_fault_nor_silence(capsys: pytest.CaptureFixture[str]) -> None:
+def test_a_full_disk_is_not_the_programs_fault_nor_silence(
+    capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
     full = PlayResult("fault", warnings=("the take cannot be written anywhere: /takes: No space left on device",))
-    assert playing._afterwards(default_session(), PlayOptions(), full) == 2
     own = PlayResult("fault", warnings=("fault of the program: KeyError: 1",))
-    assert playing._afterwards(default_session(), PlayOptions(), own) == 1
-    assert "No notes were heard" not in capsys.readouterr().out
-    assert playing._afterwards(default_session(), PlayOptions(), PlayResult("completed")) == 0
-    assert "No notes were heard" in capsys.readouterr().out
+    for result, status, said in ((full, 2, False), (own, 1, False), (PlayResult("completed"), 0, True)):
+        monkeypatch.setattr("trainer.live.play", lambda session, options, result=result: result)
+        sitting = Sitting(default_session(), "x", PlayOptions(), lambda session, options: options)
+        assert sitting.run() == status
+        assert ("No notes were heard" in capsys.readouterr().out) == said
 
 
 def test_what_is_built_in_fits_a_terminal_of_eighty_columns(command: Command) -> None:

@@ -131,13 +131,13 @@ class OnTerminal:
         return children_of(self.process.pid)[0]
 
     def wait(self, timeout_s: float = LIMIT_S) -> int:
-        """The exit status; a key is struck when the program offers to play the worst bars again."""
+        """The exit status; the end screen is left when it has come."""
         end = time.monotonic() + timeout_s
         while not self.ended:
             assert time.monotonic() < end, f"waited {timeout_s:g} s for the end: {self.words[-2000:]}"
             time.sleep(0.05)
-            if "any other key leaves" in self.text and not self._closed:
-                self.type("x")
+            if "q  leave" in self.text and not self._closed:
+                self.type("q")
         status = self.process.wait()
         self._reader.join(timeout=2.0)
         return status

@@ -10,11 +10,11 @@ from typing import Any
 
 import pytest
 
-from trainer.engine import Command, Notice, Place, Ready
+from trainer.engine import Command, Facts, Mix, Notice, Place, Pressed, Ready
 from trainer.live import PlayOptions, front
 from trainer.live.keys import ROOT_KEY, Char
 from trainer.live.notices import NEWS_SHOWN_S, Notices
-from trainer.page import PageLink
+from trainer.page import PageLink, PagePress
 from trainer.screen import render
 from trainer.session import default_session
 
@@ -205,3 +205,52 @@ def test_the_pages_address_stays_on_the_screen(seconds: Seconds) -> None:
     with contextlib.closing(PageLink(shown.chart, "127.0.0.1")) as page:
         shown.page = page
         assert f"computer keyboard · page: {page.url}" in render(shown._state(), 80, 24).plain
+
+
+def test_pedal_keys_and_tablets_ask_for_the_same_and_the_screen_says_who(seconds: Seconds) -> None:
+    """Three tablets, a pedal and a key at once: each is obeyed in its turn, nothing is lost, the last word stands."""
+    shown, link = front._Front(default_session(), PlayOptions(quiet_screen=True)), Link()
+    shown.link = link  # type: ignore[assignment]
+    tempo = shown.session.tempo_bpm
+    shown._heard(PagePress("faster", "tablet 1"))
+    shown._heard(PagePress("faster", "tablet 2"))
+    shown._heard(Pressed("faster", "foot board"))
+    shown._command(Char(0, "up"))
+    assert shown.next_tempo_bpm == tempo + 8.0
+    shown._heard(PagePress("slower", "tablet 3"))
+    assert shown.note == f"tablet 3: next run at {tempo + 6:g} bpm"
+    shown._heard(PagePress("volume", "tablet 2", "drums", 0.4))
+    assert shown.mix["drums"].volume_frac == 0.4 and shown.note == "tablet 2: drums 40"
+    shown._heard(PagePress("mute", "tablet 1", "keys", 1))
+    assert shown.mix["keys"].muted and shown.note == "tablet 1: keys muted"
+    assert len([m for m in link.said if isinstance(m, Mix)]) == 2
+    shown._heard(PagePress("volume", "tablet 1", "kazoo", 1.0))
+    shown._heard(PagePress("start", "tablet 1"))  # too late: the song runs
+    assert shown.note == "tablet 1: keys muted" and shown.asked_to_end is None
+    shown._heard(Pressed("again", "foot board"))
+    shown._heard(PagePress("stop", "tablet 2"))  # the last press wins
+    assert shown.asked_to_end == "stopped" and shown.asked == ""
+    assert [m for m in link.said if isinstance(m, Command)] == [Command("stop")] * 2
+    assert f"tablet 2: {shown.note.split(': ')[1]}" in render(shown._state(), 80, 24).plain
+
+
+def test_that_one_marks_the_bar_just_heard(seconds: Seconds, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(front, "perf_counter_ns", lambda: 0)
+    shown, link = front._Front(default_session(), PlayOptions(quiet_screen=True)), Link()
+    shown.link = link  # type: ignore[assignment]
+    for beats in (-3.0, 17.5, 17.9, 48.2):  # the last: bar 12 of chorus 1, bar 1 has only begun
+        shown.place = Place(0, "paused", 0.0, beats, 4, 1, 0, 0, 96.0)
+        shown._command(Char(int(beats * 1e9), "t"))
+    assert shown.marked == [(1, 5), (1, 12)]
+    assert link.said[-1] == Facts({"marked": [[1, 5], [1, 12]]})
+    assert shown.note == "marked: chorus 1 bar 12"
+
+
+def test_a_question_mark_lists_the_keys_and_takes_the_list_away(seconds: Seconds) -> None:
+    shown = front._Front(default_session(), PlayOptions(quiet_screen=True, calm=True))
+    shown._command(Char(0, "?"))
+    for width, height in ((80, 24), (120, 40)):
+        plain = render(shown._state(), width, height).plain
+        assert "Page Down" in plain and "that one" in plain and "│  1" not in plain
+    shown._command(Char(10**9, "?"))
+    assert "Page Down" not in render(shown._state(), 80, 24).plain

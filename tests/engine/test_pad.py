@@ -36,11 +36,24 @@ def chars(*pieces: tuple[int, bytes]) -> str:
 
 def test_playing_keys_and_command_keys_never_overlap() -> None:
     assert not set(PAD_KEYS + ROOT_KEY) & set(COMMANDS)
-    assert len(set(PAD_KEYS)) == 10 and set(COMMANDS) == set("prq[]123456mo-=")
+    assert len(set(PAD_KEYS)) == 10 and {key for key in COMMANDS if len(key) == 1} == set("prqent?[]123456mo-=")
 
 
 @pytest.mark.parametrize(
-    "sequence", [b"\x1b[A", b"\x1b[1;5C", b"\x1bOP", b"\x1b[200~", b"\x1b]0;title\x07", b"\x1b[15~"]
+    ("sequence", "name"),
+    [
+        (b"\x1b[A", "up"), (b"\x1bOB", "down"), (b"\x1b[C", "right"), (b"\x1b[D", "left"),
+        (b"\x1b[5~", "page up"), (b"\x1b[6~", "page down"),
+    ],
+)  # fmt: skip
+def test_what_page_turning_pedals_send_is_a_command_in_any_cut(sequence: bytes, name: str) -> None:
+    """The sequences that ECMA-48 terminals send for arrows (CUU …) and xterm's for the page keys."""
+    assert chars((0, sequence)) == name and name in COMMANDS
+    assert chars(*[(i, bytes((byte,))) for i, byte in enumerate(sequence)], (60, b"s")) == f"{name}s"
+
+
+@pytest.mark.parametrize(
+    "sequence", [b"\x1b[1;5C", b"\x1b[2~", b"\x1bOP", b"\x1b[200~", b"\x1b]0;title\x07", b"\x1b[15~"]
 )
 def test_escape_sequences_are_no_keys_in_any_cut(sequence: bytes) -> None:
     assert chars((0, b"a" + sequence + b"s")) == "as"
@@ -60,7 +73,8 @@ def test_pasted_text_and_other_alphabets_are_no_keys() -> None:
 def test_no_bytes_can_hurt_the_reader(pieces: list[bytes]) -> None:
     reader = CharReader()
     for i, piece in enumerate(pieces):
-        assert all(len(char.char) == 1 and ord(char.char) < 128 for char in reader.feed(i * 10 * MS, piece))
+        for char in reader.feed(i * 10 * MS, piece):
+            assert char.char in COMMANDS or (len(char.char) == 1 and ord(char.char) < 128)
 
 
 def judged(*at_ms: int) -> tuple[list[int], set[int]]:

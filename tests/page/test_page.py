@@ -5,7 +5,6 @@ from __future__ import annotations
 import contextlib
 import json
 import os
-import signal
 import socket
 import subprocess
 import sys
@@ -15,11 +14,12 @@ import urllib.error
 import urllib.request
 from collections.abc import Iterator
 from pathlib import Path
+from typing import Any
 
 import pytest
 from selenium import webdriver
 from websockets.exceptions import InvalidStatus
-from websockets.sync.client import connect
+from websockets.sync.client import ClientConnection, connect
 
 from tests.browser import browser, console_errors, requested, serious_findings  # noqa: F401
 from trainer.errors import UsageError
@@ -49,7 +49,15 @@ def page() -> Iterator[PageLink]:
 
 
 def live(link: PageLink) -> str:
-    return link.url.replace("http", "ws", 1).replace("/?", "/live?") + ("live" if link.url.endswith("/") else "")
+    return link.url.replace("http", "ws", 1).replace("/?", "/live?")
+
+
+def told(client: ClientConnection, kind: str) -> Any:
+    """The next news of a kind."""
+    while True:
+        message = json.loads(client.recv(timeout=60))
+        if kind in message:
+            return message[kind]
 
 
 def state(beats: float, phase: str = "playing") -> ScreenState:
@@ -58,21 +66,21 @@ def state(beats: float, phase: str = "playing") -> ScreenState:
 
 def test_chart_first_then_only_the_newest_place(page: PageLink) -> None:
     with connect(live(page)) as client:
-        chart = json.loads(client.recv(timeout=60))["chart"]
+        chart = told(client, "chart")
         assert [bar["chords"] for bar in chart["bars"][:2]] == [["G7"], ["C7"]] and len(chart["bars"]) == 60
         page.send(state(5.0))
-        assert json.loads(client.recv(timeout=60))["place"]["beats"] == 5.0
+        assert told(client, "place")["beats"] == 5.0
     # One that comes later, or comes back, gets the chart and the place as it is now.
     with connect(live(page)) as client:
-        assert "chart" in json.loads(client.recv(timeout=60))
-        assert json.loads(client.recv(timeout=60))["place"]["beats"] == 5.0
+        assert told(client, "chart")["bars"]
+        assert told(client, "place")["beats"] == 5.0
 
 
 def test_a_cue_is_told(page: PageLink) -> None:
     with connect(live(page)) as client:
         client.recv(timeout=60)
         page.send(ScreenState(chart=CHART, at_beats=5.0, cue="one more chorus"))
-        assert json.loads(client.recv(timeout=60))["place"]["cue"] == "one more chorus"
+        assert told(client, "place")["cue"] == "one more chorus"
 
 
 def test_a_hundred_clients_are_refused_politely(page: PageLink) -> None:
@@ -96,27 +104,29 @@ def test_a_stalled_client_holds_nobody_up(page: PageLink) -> None:
     stalled = socket.create_connection(("127.0.0.1", page.port))
     stalled.setsockopt(socket.SOL_SOCKET, socket.SO_RCVBUF, 1024)
     stalled.sendall(
-        f"GET /live HTTP/1.1\r\nHost: 127.0.0.1:{page.port}\r\nUpgrade: websocket\r\nConnection: Upgrade\r\n"
+        f"GET /live?code={page.code} HTTP/1.1\r\nHost: 127.0.0.1:{page.port}\r\n"
+        "Upgrade: websocket\r\nConnection: Upgrade\r\n"
         "Sec-WebSocket-Key: AAAAAAAAAAAAAAAAAAAAAA==\r\nSec-WebSocket-Version: 13\r\n\r\n".encode()
     )
     with connect(live(page)) as client:
         client.recv(timeout=60)
         for i in range(200):
             page.send(state(float(i)))
-            got = json.loads(client.recv(timeout=60))["place"]["beats"]
+            got = told(client, "place")["beats"]
             while got < i:
-                got = json.loads(client.recv(timeout=60))["place"]["beats"]
+                got = told(client, "place")["beats"]
             assert got == i
     stalled.close()
 
 
-def test_open_to_the_room_needs_the_code() -> None:
-    link = PageLink(CHART, "0.0.0.0")
+@pytest.mark.parametrize("host", ["0.0.0.0", "127.0.0.1"])
+def test_nobody_sees_or_presses_anything_without_the_code(host: str) -> None:
+    link = PageLink(CHART, host)
     try:
-        assert link.code is not None and len(link.code) == 8
+        assert len(link.code) == 8 and link.open_to_room == (host == "0.0.0.0")
         assert any("█" in line for line in link.qr_lines())
         base = f"http://127.0.0.1:{link.port}/"
-        for url in (base, base + "?code=WRONGONE"):
+        for url in (base, base + "?code=WRONGONE", base + "report", base + "report?code=WRONGONE"):
             with pytest.raises(urllib.error.HTTPError) as refused:
                 urllib.request.urlopen(url, timeout=60)
             assert refused.value.code == 403
@@ -126,7 +136,7 @@ def test_open_to_the_room_needs_the_code() -> None:
         with urllib.request.urlopen(f"{base}?code={link.code}", timeout=60) as answer:
             assert answer.status == 200
         with connect(f"ws://127.0.0.1:{link.port}/live?code={link.code}") as client:
-            assert "chart" in json.loads(client.recv(timeout=60))
+            assert told(client, "chart")["bars"]
     finally:
         link.close()
 
@@ -239,7 +249,7 @@ def test_the_page_comes_back_by_itself(browser: webdriver.Chrome) -> None:  # no
         until("C7", "now")
         link.close()
         until("not connected, trying again", "link")
-        link = PageLink(other, "127.0.0.1", port)
+        link = PageLink(other, "127.0.0.1", port, code=link.code)
         link.send(ScreenState(chart=other, at_beats=1.0, phase="paused"))
         until("A7", "now")
         until("The next song", "title")
@@ -337,7 +347,9 @@ def test_every_chord_fits_every_tablet(browser: webdriver.Chrome) -> None:  # no
 
 
 def test_the_page_is_opened_to_the_room_from_the_command_line(tmp_path: Path) -> None:
-    """`trainer play --page-host` on the real engine: address, code and QR are printed; the places follow the song."""
+    """`trainer play --page-host` on the real engine, never touched again: address, code and QR are printed; a song,
+    its key
+    and tempo are chosen, started, stopped and left from the stand; the places follow the song."""
     with subprocess.Popen(
         [sys.executable, "-m", "trainer", "play", "--choruses", "2", "--bpm", "200", "--no-audio", "--plain",
          "--page-host", "0.0.0.0", "--takes", str(tmp_path)],
@@ -348,7 +360,7 @@ def test_the_page_is_opened_to_the_room_from_the_command_line(tmp_path: Path) ->
         said = []
         for line in program.stdout:
             said.append(line)
-            if line.startswith("count-in"):
+            if line.startswith("Choose and start"):
                 break
         url = next(line.split(": ", 1)[1].strip() for line in said if line.startswith("stand page: "))
         code, port = url.split("?code=")[1], int(url.split(":")[2].split("/")[0])
@@ -356,10 +368,24 @@ def test_the_page_is_opened_to_the_room_from_the_command_line(tmp_path: Path) ->
         with pytest.raises(InvalidStatus), connect(f"ws://127.0.0.1:{port}/live?code=AAAAAAAA"):
             pass
         with connect(f"ws://127.0.0.1:{port}/live?code={code}") as client:
-            assert json.loads(client.recv(timeout=60))["chart"]["choruses"] == 2
-            places = [json.loads(client.recv(timeout=60))["place"] for _ in range(30)]
-        beats = [place["beats"] for place in places]
-        assert beats == sorted(beats) and beats[-1] > beats[0] and {p["bpm"] for p in places} == {200.0}
-        program.send_signal(signal.SIGINT)
-        program.stdout.read()
-        assert program.wait(timeout=90) == 130
+            desk = told(client, "desk")
+            assert desk["mode"] == "choose" and desk["bpm"] == 200.0 and len(desk["songs"]) > 5
+            client.send(json.dumps({"do": "start", "choice": {"song": "no such song", "key": "A", "bpm": 90}}))
+            assert "no such song" in told(client, "desk")["said"]
+            client.send(json.dumps({"do": "start", "choice": {"song": "stage-opener", "key": "C", "bpm": 180}}))
+            chart = told(client, "chart")
+            assert (chart["key"], chart["choruses"]) == ("C", 7)
+            places = [told(client, "place") for _ in range(30)]
+            beats = [place["beats"] for place in places]
+            assert beats == sorted(beats) and beats[-1] > beats[0] and {p["bpm"] for p in places} == {180.0}
+            client.send(json.dumps({"do": "again"}))
+            while told(client, "place")["beats"] > beats[0] + 1.0:  # counted in once more
+                pass
+            client.send(json.dumps({"do": "stop"}))
+            while (desk := told(client, "desk")) is None:
+                pass
+            assert desk["mode"] == "after" and desk["key"] == "C"
+            client.send(json.dumps({"do": "leave"}))
+            rest = program.stdout.read()
+        assert program.wait(timeout=90) == 0
+        assert "tablet 1: " in rest and "No notes were heard" in rest

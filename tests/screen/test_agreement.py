@@ -47,9 +47,9 @@ def test_the_screens_last_word_is_the_cards_first(name: str, calibration: Calibr
     take, shown = _played(session, Feel(lateness_ms=28.0, swing_ratio=1.8, jitter_sd_ms=9.0), options)
     card, figures = score(take), shown._state().figures
     assert figures is not None and figures.mean_ms is not None
-    timing = card.timing.mean
+    timing = card.timing.mean_s
     assert timing.low <= figures.mean_ms / 1e3 <= timing.high
-    assert abs(figures.mean_ms / 1e3 - timing.estimate) < 0.002
+    assert abs(figures.mean_ms / 1e3 - timing.value) < 0.002
     if figures.swing_ratio is not None and card.swing.ratio.n >= 8:
         assert card.swing.ratio.low <= figures.swing_ratio <= card.swing.ratio.high
     assert figures.roots == pytest.approx(card.landing.total.roots, abs=2)
@@ -75,5 +75,5 @@ def test_going_back_to_the_top_leaves_what_was_played_before_it() -> None:
     take, shown = _played(session, Feel(lateness_ms=12.0), options, commands=[(65.0, "restart")])
     card, figures = score(take), shown._state().figures
     assert figures is not None and figures.mean_ms is not None
-    assert card.timing.mean.low <= figures.mean_ms / 1e3 <= card.timing.mean.high
+    assert card.timing.mean_s.low <= figures.mean_ms / 1e3 <= card.timing.mean_s.high
     assert len(shown._state().lane_ms) == 48

@@ -64,16 +64,26 @@ def test_keys_are_read_without_a_pipe_however_long_the_song(
             while b"q" not in got:
                 got += keys.queue.get(timeout=1.0)[1]
         assert keys.stamp_error_ms() is None
-    assert got == "pàq".encode()
-    assert [char.char for char in CharReader().feed(0, got)] == ["p", "q"]  # à is no command and no note
+    assert got == "p\x1b[6~àq".encode()
+    assert [char.char for char in CharReader().feed(0, got)] == ["p", "page down", "q"]  # à is no command and no note
     assert not any(thread.name in ("keys", "key probe") for thread in threading.enumerate())
 
 
 @pytest.mark.parametrize(
     ("pressed", "read"),
-    [(["q"], "q"), ([PAGE_DOWN], ""), ([UP, "w"], "w"), ([F1], ""), (["à"], "à"), (["\r"], "\r"), ([], "")],
+    [
+        (["q"], "q"),
+        ([PAGE_DOWN], "\x1b[6~"),
+        ([UP, "w"], "\x1b[Aw"),
+        ([F1], ""),
+        (["à"], "à"),
+        (["\r"], "\r"),
+        ([], ""),
+    ],
 )
-def test_a_key_that_is_no_character_is_none(windows: Windows, console: Console, pressed: list[str], read: str) -> None:
+def test_arrows_and_page_keys_come_as_elsewhere_and_function_keys_are_none(
+    windows: Windows, console: Console, pressed: list[str], read: str
+) -> None:
     console.press(*pressed)
     keyboard = windows.keyboard()
     assert "".join(keyboard.poll() for _ in range(4)) == read and not console.typed

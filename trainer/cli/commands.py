@@ -14,6 +14,7 @@ from trainer.cli import (
     facts,
     hearing,
     making,
+    pedals,
     playing,
     practising,
     reporting,
@@ -72,6 +73,7 @@ for _module in (
     facts,
     checking,
     calibrating,
+    pedals,
 ):
     _module.add_to(app)
 for _commands in (app, teaching.worksheets):

@@ -25,21 +25,23 @@ def ask_which(names: Sequence[str], read_line: Callable[[], str], write: Callabl
     )
 
 
-def chosen_input(asked: str | None, *, may_ask: bool | None = None) -> str | None:
+def chosen_input(asked: str | None, *, may_ask: bool | None = None, not_from: Sequence[str] = ()) -> str | None:
     """The name of the input to open; None when there is none at all. `PortError` when it cannot be told.
 
-    `may_ask`: whether a person is there to answer; None looks whether standard input and output are terminals.
+    `not_from`: ports of foot switches, which are no bass. `may_ask`: whether a person is there to answer; None looks
+    whether standard input and output are terminals.
     """
-    from trainer.ports.midi import find_port, list_ports
+    from trainer.ports.midi import find_port, list_ports, port_stem
 
     ports = list_ports()
     if asked is not None:
         return find_port(asked, ports.input_names, "MIDI input")
-    if ports.only_input is not None:
-        return ports.only_input
-    names = [port.name for port in ports.inputs if not port.through]
+    feet = {port_stem(name) for name in not_from}
+    names = [port.name for port in ports.inputs if not port.through and port_stem(port.name) not in feet]
     if not names:
         return None
+    if len(names) == 1:
+        return names[0]
     if may_ask is None:
         may_ask = sys.stdin.isatty() and sys.stdout.isatty()
     if not may_ask:

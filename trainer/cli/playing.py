@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import contextlib
 import json
-import sys
 import tempfile
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import replace
@@ -14,9 +13,8 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from trainer.cli.choosing import Overrides, between, chosen_session, with_options
-from trainer.cli.running import BandOptions, Mix, exit_status, not_heard, play_options, say_warnings, with_input
+from trainer.cli.running import BandOptions, Mix, exit_status, play_options, say_warnings, with_input
 from trainer.cli.speaking import card_text, say, to_stderr
-from trainer.cli.waiting import one_key
 from trainer.errors import UsageError, nearest
 
 if TYPE_CHECKING:
@@ -71,15 +69,23 @@ def play(
         band, mix, monitor=monitor, figures=figures and not calm, calm=calm, clock_out=clock_out, follow=follow
     )
     if guide_line is not None:
-        options = _with_guide_line(session, options, guide_line)
+        _with_guide_line(session, options, guide_line)  # a wrong name is said before anything sounds
     options = with_input(options, midi_in, profile)
-    if page or page_host is not None:
-        options = replace(options, page_host=page_host or "127.0.0.1", page_port=page_port)
+    from trainer.cli.again import Sitting
     from trainer.live import recover_takes
 
     recover_takes(options.takes_dir, lambda text: typer.echo(f"Note: {text}"))
-    result = _run(session, options)
-    return _afterwards(session, replace(options, guide_line=None), result)
+
+    def prepared(of: Session, given: PlayOptions) -> PlayOptions:
+        return given if guide_line is None else _with_guide_line(of, given, guide_line)
+
+    name = overrides.session or "as asked"
+    if not (page or page_host is not None):
+        return Sitting(session, name, options, prepared).run()
+    from trainer.page import PageLink
+
+    with contextlib.closing(PageLink(None, page_host or "127.0.0.1", page_port)) as stand:
+        return Sitting(session, name, replace(options, stand=stand), prepared).run()
 
 
 @with_options
@@ -230,56 +236,6 @@ def _with_guide_line(session: Session, options: PlayOptions, name: str) -> PlayO
     chart = expand(session)
     made = planned_song(chart, session.seed) if name == "song" else model_line(chart, device=name, seed=session.seed)
     return replace(options, guide_line=made.rows(), guide="on" if session.guide == "off" else None)
-
-
-# --- afterwards ------------------------------------------------------------------------------------------------------
-
-
-def _afterwards(session: Session, options: PlayOptions, result: PlayResult) -> int:
-    """The figures of what was played, then the worst bars once more if wanted."""
-    from trainer.scoring import score
-
-    status = exit_status(result)
-    if result.take_path is not None:
-        typer.echo(f"Take kept: {result.take_path}")
-    say_warnings(result)
-    take = result.take
-    if take is None or not len(take.notes):
-        if result.status not in ("fault", "engine_died"):  # they have said what became of the notes
-            say(f"No notes were heard, so there is nothing to score. {not_heard(options)}")
-        return status
-    card = score(take)
-    say(card_text(card))
-    if result.next_tempo_bpm is not None:
-        say(f"\nFor the next run you asked for {result.next_tempo_bpm:g} bpm: add --bpm {result.next_tempo_bpm:g}")
-    if status == 0 and sys.stdin.isatty() and sys.stdout.isatty():
-        _offer_worst_bars(session, options, take, card)
-    return status
-
-
-def _offer_worst_bars(session: Session, options: PlayOptions, take: Take, card: Scorecard) -> None:
-    from trainer.live import play, replay
-    from trainer.practice.worst import worst_bars, worst_bars_session
-
-    found = worst_bars(card)
-    if found is None:
-        return
-    chorus, first, last = found
-    while True:
-        say(
-            f"\nBars {first}–{last} of chorus {chorus} cost most.\n"
-            "w: hear them again, you and the band   l: go round them   any other key leaves"
-        )
-        key = one_key().lower()
-        if key == "w":
-            again, script = worst_bars_session(session, take, chorus, first, last)
-            status = play(again, replace(options, script=script, record=False, typing=False, midi_in=None)).status
-        elif key == "l":
-            status = replay(session, (first, last), options).status
-        else:
-            return
-        if status not in ("completed", "stopped"):
-            return
 
 
 def add_to(app: typer.Typer) -> None:

@@ -12,13 +12,24 @@ import typer
 
 from trainer.cli.choosing import own_sounds, part_changes
 from trainer.cli.input_port import chosen_input, known_profile
+from trainer.cli.pedals import learnt
 from trainer.cli.speaking import say
 from trainer.errors import UsageError
 
 if TYPE_CHECKING:
     from trainer.live import PartMix, PlayOptions, PlayResult
 
-__all__ = ["BandOptions", "Mix", "Places", "exit_status", "not_heard", "play_options", "say_warnings", "with_input"]
+__all__ = [
+    "BandOptions",
+    "Mix",
+    "Places",
+    "exit_status",
+    "not_heard",
+    "play_options",
+    "say_warnings",
+    "warnings_of",
+    "with_input",
+]
 
 
 @dataclass(frozen=True, slots=True)
@@ -134,7 +145,8 @@ def with_input(options: PlayOptions, midi_in: str | None, profile: str | None = 
 
     if profile is not None:
         known_profile(profile)
-    name = chosen_input(midi_in)
+    options = replace(options, pedals=learnt())
+    name = chosen_input(midi_in, not_from=[switch.port for switch in options.pedals if switch.port_alone])
     if name is None:
         tapped = load_port(TYPING_PORT) or PortSettings(TYPING_PORT)
         calibration = stored_calibration(tapped, options.audio, options.monitor)
@@ -164,9 +176,13 @@ def exit_status(result: PlayResult) -> int:
 
 def say_warnings(result: PlayResult) -> None:
     """In plain lines what stood on the screen, which is gone now."""
-    for warning in result.warnings:
-        if not warning.startswith("nothing was played"):  # whoever asked for the run says so, with what to do about it
-            say(f"Note: {warning}")
+    for warning in warnings_of(result):
+        say(f"Note: {warning}")
+
+
+def warnings_of(result: PlayResult) -> list[str]:
+    """What was said while it ran; that nothing was played whoever asked for the run says, with what to do about it."""
+    return [warning for warning in result.warnings if not warning.startswith("nothing was played")]
 
 
 def not_heard(options: PlayOptions) -> str:

@@ -8,7 +8,7 @@ from collections.abc import Callable, Iterator
 
 from trainer.system import here
 
-__all__ = ["BREATH_S", "breathe", "key_reader", "one_key"]
+__all__ = ["BREATH_S", "breathe", "key_reader"]
 
 BREATH_S = 8.0  # between two runs: read the figure, see what comes, hands off the strings; our choice
 
@@ -61,16 +61,3 @@ def breathe(seconds: float = BREATH_S, words: str = "Starts") -> bool:
 def _minutes_and_seconds(seconds: float) -> str:
     whole = max(1, round(seconds))
     return f"{whole} s" if whole < 60 else f"{whole // 60}:{whole % 60:02d}"
-
-
-def one_key() -> str:
-    """Wait for one key."""
-    from trainer.clock.sources import RealClock
-
-    clock = RealClock()
-    with key_reader() as read_key:
-        while True:
-            key = read_key()
-            if key:
-                return key
-            clock.sleep_until(clock.now_ns() + 30_000_000)

@@ -41,9 +41,10 @@ from trainer.clock.transport import (
     note_events,
 )
 from trainer.engine.clock_out import ClockSender, FollowRuler, pulse_events
-from trainer.engine.messages import Heard, Notice, Place, Released, Setup
+from trainer.engine.messages import Heard, Notice, Place, Pressed, Released, Setup
 from trainer.engine.record import Record
 from trainer.errors import PortError
+from trainer.ports.pedal import Pedals
 from trainer.ports.protocols import AudioStamp, MidiOut, RawMidi
 from trainer.session import Chart, expand, session_from_dict
 from trainer.take.messages import is_channel_message
@@ -161,6 +162,7 @@ class Core:
         self.clock_sender = ClockSender(self.transport, self.tempo, self.chart.first_beats, self.chart.end_beats)
         self._planned: Timeline | None = None
         self.sink: deque[RawMidi] = deque()
+        self.pedals: Pedals | None = None  # the switches on the bass's own port
         self.pad: deque[tuple[int, int, int, int]] = deque()  # raw host ns, pitch, velocity, number
         self.undone: deque[int] = deque()
         self.stamps: deque[AudioStamp] | None = None
@@ -464,7 +466,7 @@ class Core:
         while self.sink:
             raw_ns, delta_s, data = self.sink.popleft()
             placed_raw_ns = self._driver.place(raw_ns, delta_s)
-            if not is_channel_message(data):
+            if not is_channel_message(data) or (self.pedals is not None and self.trodden(self.pedals, raw_ns, data)):
                 continue
             if self.record is not None:
                 self.record.message(placed_raw_ns, data, raw_ns, self._driver.driver_s, self._port_idx)
@@ -487,6 +489,13 @@ class Core:
             if seq is not None and self.record is not None:
                 self.record.mark("undo", self.record.messages.host_ns(seq), seq=seq)
         self._tell_notes()
+
+    def trodden(self, pedals: Pedals, raw_ns: int, data: bytes) -> bool:
+        """Whether a message is a foot switch's; what it asks for is said to the front."""
+        mine, action = pedals.feed(data, raw_ns)
+        if action is not None:
+            self.say(Pressed(action, pedals.switches[0].port))
+        return mine
 
     def _monitor(self, data: bytes) -> None:
         """The player's own message to MIDI out, on the monitor's channel: notes, bends and how far a bend reaches.

@@ -28,6 +28,7 @@ __all__ = [
     "Ping",
     "Place",
     "Pong",
+    "Pressed",
     "Reader",
     "Ready",
     "Released",
@@ -37,7 +38,7 @@ __all__ = [
 ]
 
 # What a notice may be about: something that can go and come back.
-About: TypeAlias = Literal["midi_in", "midi_out", "clock_out", "follow", "sound", "disk"]
+About: TypeAlias = Literal["midi_in", "midi_out", "clock_out", "follow", "sound", "disk", "pedal", "pedal_2"]
 
 MAX_MESSAGE_BYTES = 4_000_000
 _LENGTH = struct.Struct(">I")
@@ -48,7 +49,7 @@ class Setup(msgspec.Struct, frozen=True, tag="setup", kw_only=True):
 
     `script`: a stand-in player's messages as (song second, message), played into the input's place. `extra`: plain data
     for the take's header (which drill this was, which tune of the night). `soundfont`: a file whose sounds replace the
-    built-in ones.
+    built-in ones. `pedals`: the foot switches that were learnt, as `trainer.ports.pedal.Switch` gives them.
     """
 
     session: dict[str, Any]
@@ -73,6 +74,7 @@ class Setup(msgspec.Struct, frozen=True, tag="setup", kw_only=True):
     sample_rate_hz: int | None = None
     random_origin: bool = False
     extra: dict[str, Any] = {}
+    pedals: tuple[dict[str, Any], ...] = ()
 
 
 class Ping(msgspec.Struct, frozen=True, tag="ping"):
@@ -179,6 +181,13 @@ class Heard(msgspec.Struct, frozen=True, tag="heard"):
     pass_idx: int
 
 
+class Pressed(msgspec.Struct, frozen=True, tag="pressed"):
+    """A foot switch was trodden on: what it asks for (`trainer.ports.pedal.ACTIONS`), and on which port."""
+
+    action: str
+    port: str
+
+
 class Released(msgspec.Struct, frozen=True, tag="released"):
     """That note ended; `pitch` is the settled one."""
 
@@ -196,7 +205,7 @@ class Finished(msgspec.Struct, frozen=True, tag="finished"):
     fault: str | None = None
 
 
-FromEngine = Pong | Ready | Place | Heard | Released | Notice | Finished
+FromEngine = Pong | Ready | Place | Heard | Pressed | Released | Notice | Finished
 
 Message = TypeVar("Message")
 

@@ -32,6 +32,7 @@ from trainer.clock.transport import HostRuler
 from trainer.engine.clock_out import FollowRuler
 from trainer.engine.core import Core
 from trainer.engine.messages import (
+    About,
     Command,
     Facts,
     Finished,
@@ -49,7 +50,8 @@ from trainer.engine.record import Record, take_from
 from trainer.engine.slots import PortSlot
 from trainer.engine.sound import BandSound
 from trainer.errors import PortError, TrainerError, UsageError
-from trainer.ports.midi import open_input, open_output
+from trainer.ports.midi import open_input, open_output, port_stem
+from trainer.ports.pedal import Pedals, Switch, switch_of
 from trainer.ports.protocols import MidiIn, MidiOut, RawMidi
 from trainer.system import here
 from trainer.take.model import Take
@@ -126,16 +128,41 @@ class Engine:
             absent="; going by our own clock",
             back=lambda port, since_ns, now_ns: self.core.new_follow_input(port.sink),
         )
+        self.pedals = self._pedals(setup)
         self.slots: tuple[PortSlot[MidiIn] | PortSlot[MidiOut], ...] = (
             self.midi_in,
             self.midi_out,
             self.follow,
             self.clock_out,
+            *(slot for slot, _ in self.pedals),
         )
         self._left_sounding: list[tuple[int, int]] = []
         self._done = threading.Event()
         self._next_look_ns = 0
         self._disk_said = False
+
+    def _pedals(self, setup: Setup) -> list[tuple[PortSlot[MidiIn], Pedals]]:
+        """A slot for each port that foot switches were learnt on; those on the bass's own port are told to the core."""
+        by_port: dict[str, list[Switch]] = {}
+        for item in setup.pedals:
+            switch = switch_of(item)
+            by_port.setdefault(port_stem(switch.port), []).append(switch)
+        own = by_port.pop(port_stem(setup.midi_in), None) if setup.midi_in is not None else None
+        if own is not None:
+            self.core.pedals = Pedals(own)
+        slots: list[tuple[PortSlot[MidiIn], Pedals]] = []
+        abouts: tuple[About, ...] = ("pedal", "pedal_2")
+        for about, switches in zip(abouts, by_port.values(), strict=False):  # feet are two
+            slot = PortSlot[MidiIn](
+                about,
+                switches[0].port,
+                lambda name: open_input(name, deque()),
+                label="pedal",
+                meanwhile="the keys do the same, and it is obeyed again when it is back",
+                absent="; the keys do what the pedal does",
+            )
+            slots.append((slot, Pedals(switches)))
+        return slots
 
     # --- getting ready ------------------------------------------------------------------------------------------------
 
@@ -249,6 +276,10 @@ class Engine:
         for slot in self.slots:
             if (notice := slot.settle()) is not None:
                 self.pipe.say(notice)
+        for slot, pedals in self.pedals:
+            while slot.port is not None and slot.port.sink:
+                raw_ns, _, data = slot.port.sink.popleft()
+                self.core.trodden(pedals, raw_ns, data)
         if now_ns >= self._next_look_ns:
             self._next_look_ns = now_ns + LOOK_EVERY_NS
             self._look(now_ns)

@@ -10,11 +10,11 @@ import time
 from dataclasses import replace
 from pathlib import Path
 from time import perf_counter_ns
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from trainer.band import PARTS, arrange
 from trainer.clock.tempo import TempoMap
-from trainer.engine import Command, Facts, Finished, Heard, Mix, Notice, PadNote, PadUndo, Place, Ready, Start
+from trainer.engine import Command, Facts, Finished, Heard, Mix, Notice, PadNote, PadUndo, Place, Pressed, Ready, Start
 from trainer.engine.record import band_notes, finish_lost
 from trainer.errors import TrainerError
 from trainer.live import keys
@@ -24,20 +24,26 @@ from trainer.live.notices import NEWS_SHOWN_S, Notices
 from trainer.live.options import PartMix, PlayOptions, PlayResult, part_gains, setup_of
 from trainer.live.rescue import silence_port, stop_machine
 from trainer.live.terminal import KeySource, Screen, is_terminal, talk_to_nobody, writes_blocks
+from trainer.page.link import PagePress
 from trainer.scoring.running import RunningScore
-from trainer.screen import PartLevel, RunningFigures, ScreenState, opening_lines, plain_line, render, repaint
-from trainer.session import ChorusPlan, Session, expand
+from trainer.screen import (
+    PartLevel,
+    RunningFigures,
+    ScreenState,
+    opening_lines,
+    plain_line,
+    render,
+    repaint,
+    round_word,
+)
+from trainer.session import Session, expand
 from trainer.system import here
 from trainer.take import Take
 
-if TYPE_CHECKING:
-    from trainer.page import PageLink
-
-__all__ = ["play", "replay"]
+__all__ = ["play"]
 
 ENDING = ("SIGINT", "SIGTERM", "SIGHUP")
 FRAME_S = 0.05
-PAGE_SHOWN_S = 8.0  # how long the page's address and code stand before the playing screen comes; our choice
 READY_WITHIN_S = 60.0
 WAIT_SAID_S = 1.5  # a wait this long is explained
 GETTING_READY = "getting the band's sounds ready, which takes some seconds"
@@ -48,6 +54,7 @@ TEMPO_STEP_BPM = 2.0
 VOLUME_STEP = 0.1
 HELD_NS = 120_000_000  # a terminal repeats a held key sooner than that
 PAD_VELOCITY = 90
+MARK_BACK_BEATS = 1.0  # whoever marks "that one" has just heard it; our choice
 CUE_LARGE_BEATS = 8.0  # how long a cue stands in block letters when it is new, and again before it is over; our choice
 # One row of the smallest screen, eighty columns with the mark before it.
 TYPING_LIMITS = "typing hides when a key is let go: lengths are not judged, times are rougher"
@@ -75,6 +82,9 @@ class _Front:
         self.silenced = False  # … by us, since it said nothing
         self.hung_up = False
         self.asked_to_end: str | None = None
+        self.asked = ""  # what comes after: "again", "next"
+        self.marked: list[tuple[int, int]] = []  # (chorus, bar)
+        self.help = False
         self.band = band_notes(arrange(self.chart, guide="off"), self.tempo)
         self.heard: list[tuple[float, float, float]] = []  # (song second, 0, pitch) of the notes that count
         self.score = self._new_score()
@@ -93,14 +103,15 @@ class _Front:
         self._pad = degree_pitches(session.key)
         self._n_pad = 0
         self._last_command: tuple[str, int] = ("", 0)
-        self.page: PageLink | None = None
+        self.page = options.stand
 
     # --- from the start to the end ----------------------------------------------------------------------------------
 
     def run(self) -> PlayResult:
-        if self.options.page_host is not None:
-            self._open_page(self.options.page_host)
         self.link = EngineLink()
+        if self.page is not None:
+            self.page.show(self.chart, open_end=bool(self.options.cues), tab=self.options.tab)
+            self.page.on_press = self.link.inbox.put
         try:
             with here().signals_into(self.signals.append, (*ENDING, "SIGTSTP")):
                 self._open()
@@ -113,17 +124,8 @@ class _Front:
         finally:
             self.link.close()
             if self.page is not None:
-                self.page.close()
+                self.page.on_press = lambda press: None
         return self._aftermath()
-
-    def _open_page(self, host: str) -> None:
-        from trainer.page import PageLink
-
-        self.page = PageLink(self.chart, host, self.options.page_port, open_end=bool(self.options.cues))
-        self._print(f"stand page: {self.page.url}", *(self.page.qr_lines() if self.page.open_to_room else ()))
-        if self.page.open_to_room and self.pretty:
-            self._print("scan it now; the band counts in after a moment")
-            time.sleep(PAGE_SHOWN_S)
 
     def _open(self) -> None:
         self.link.measure_offset()
@@ -193,7 +195,9 @@ class _Front:
             take = _read(path)
         if path is None and self.options.record and self.finished is not None and self.finished.fault is None:
             self._warn("nothing was played, so there is no take")
-        return PlayResult(status, path, take, self.notices.texts, self.next_tempo_bpm)
+        return PlayResult(
+            status, path, take, self.notices.texts, self.next_tempo_bpm, self.asked, tuple(self.marked), dict(self.mix)
+        )
 
     def _clean_up_after(self) -> Path | None:
         """The engine died: silence what it left sounding, finish the take from its journal."""
@@ -244,6 +248,10 @@ class _Front:
             case Heard():
                 if message.song_s is not None:
                     self._heard_note(message.song_s, message.pitch, message.pass_idx)
+            case Pressed(action=action, port=port):
+                self.obey(keys.ACTIONS[action], port)
+            case PagePress():
+                self._page_press(message)
             case Notice():
                 self._notice(message)
             case Ready():
@@ -354,40 +362,80 @@ class _Front:
             return
         self.obey(command)
 
-    def obey(self, command: keys.Command) -> None:
-        """Do what a key asks for."""
+    def obey(self, command: keys.Command, by: str = "") -> None:
+        """Do what a key asks for, or a pedal or a tablet, which is then named."""
+        text = self._obey(command)
+        if command.name != "pause":
+            self.note = f"{by}: {text}" if by else text
+        else:  # the screen says it by itself
+            self.note = f"{by}: {text}" if by else ""
+
+    def _page_press(self, press: PagePress) -> None:
+        """A button of the stand page. One that belongs to the time between two songs came too late and is passed
+        over."""
+        if press.do in keys.ACTIONS:
+            self.obey(keys.ACTIONS[press.do], press.by)
+        elif press.part in self.mix and press.do == "volume":
+            volume = min(1.0, max(0.0, press.value))
+            self.note = (
+                f"{press.by}: {self._mix(press.part, f'{press.part} {round(100 * volume)}', volume_frac=volume)}"
+            )
+        elif press.part in self.mix and press.do == "mute":
+            text = self._mix(press.part, f"{press.part} {'muted' if press.value else 'back'}", muted=bool(press.value))
+            self.note = f"{press.by}: {text}"
+
+    def _obey(self, command: keys.Command) -> str:
+        """Do it; what was done, in words."""
         part = PARTS[self.chosen]
         mix = self.mix[part]
         match command.name:
-            case "quit":
+            case "quit" | "again" | "next" as name:
+                self.asked = "" if name == "quit" else name
                 self._end("stopped")
+                return {"quit": "stop", "again": "once more", "next": "on to what comes next"}[name]
+            case "mark":
+                return self._mark()
+            case "help":
+                self.help = not self.help
+                return ""
             case "pause":
-                self.note = ""
                 self.link.say(Command("toggle"))
+                return "on" if self.place is not None and self.place.state == "paused" else "pause"
             case "restart":
                 self.link.say(Command("restart"))
-                self.note = "back to the top of the chorus"
+                return f"back to the top of the {round_word(self.chart)}"
             case "tempo":
                 now = self.next_tempo_bpm or self.session.tempo_bpm
                 self.next_tempo_bpm = min(240.0, max(40.0, now + command.number * TEMPO_STEP_BPM))
-                self.note = f"next run at {self.next_tempo_bpm:g} bpm"
+                return f"next run at {self.next_tempo_bpm:g} bpm"
             case "choose" if PARTS[command.number] == "guide" and not self.has_guide:
-                self.note = "no guide bass plays here; --guide on brings one"
+                return "no guide bass plays here; --guide on brings one"
             case "choose":
                 self.chosen = command.number
-                self.note = f"{PARTS[self.chosen]} chosen"
+                return f"{PARTS[self.chosen]} chosen"
             case "mute":
-                self._mix(part, f"{part} {'back' if mix.muted else 'muted'}", muted=not mix.muted)
+                return self._mix(part, f"{part} {'back' if mix.muted else 'muted'}", muted=not mix.muted)
             case "alone":
-                self._mix(part, f"{part} {'with the others' if mix.solo else 'alone'}", solo=not mix.solo)
+                return self._mix(part, f"{part} {'with the others' if mix.solo else 'alone'}", solo=not mix.solo)
             case "volume":
                 volume = round(min(1.0, max(0.0, mix.volume_frac + command.number * VOLUME_STEP)), 2)
-                self._mix(part, f"{part} {round(100 * volume)}", volume_frac=volume)
+                return self._mix(part, f"{part} {round(100 * volume)}", volume_frac=volume)
 
-    def _mix(self, part: str, note: str, **changes: Any) -> None:
+    def _mark(self) -> str:
+        """ "That one": the bar that sounds, or the one before if this one has only begun."""
+        beats = self._beats_at(perf_counter_ns()) - MARK_BACK_BEATS
+        if beats < self.chart.first_beats:
+            return "nothing has been played yet to mark"
+        bar = self.chart.bars[int(self.chart.bar_idx_at(beats))]
+        if (bar.chorus, bar.bar) not in self.marked:
+            self.marked.append((bar.chorus, bar.bar))
+            self.link.say(Facts({"marked": [list(place) for place in self.marked]}))
+        return f"marked: {round_word(self.chart)} {bar.chorus} bar {bar.bar}"
+
+    def _mix(self, part: str, text: str, **changes: Any) -> str:
         self.mix[part] = replace(self.mix[part], **changes)
         self.link.say(Mix(part_gains(self.mix)))
-        self.note = note
+        return text
 
     def _send_facts(self) -> None:
         error = self.keys.stamp_error_ms()
@@ -459,6 +507,7 @@ class _Front:
             open_end=bool(self.options.cues),
             counts_to_idx=self._counts_to_idx(),
             task=self.options.task,
+            help=self.help,
             tab=self.options.tab,
         )
 
@@ -536,20 +585,3 @@ def play(session: Session, options: PlayOptions | None = None) -> PlayResult:
     """
     front = _Front(session, options or PlayOptions())
     return front.run()
-
-
-def replay(
-    session: Session, bars: tuple[int, int], options: PlayOptions | None = None, *, times: int = 4
-) -> PlayResult:
-    """Play bars `first`–`last` (1-based, of the form) of a session round and round, with the band; no take is kept."""
-    loop = replace(
-        session,
-        loop=bars,
-        choruses=(ChorusPlan("verse", times),),
-        drop_outs=(),
-        pedals=(),
-        start="top",
-        ending="plain",
-        count_in_bars=max(1, session.count_in_bars),
-    )
-    return play(loop, replace(options or PlayOptions(), record=False))

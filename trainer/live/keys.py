@@ -2,8 +2,10 @@
 
 A terminal gives characters, not presses: no release, and a held key comes again and again. A character that follows
 itself faster than a finger can is the terminal's repeat and is rejected, and the one before it, which was the first
-repeat after the terminal's waiting time, is taken back. Escape sequences (arrows, function keys, pasted text) are
-neither commands nor notes. Playing keys and command keys never overlap; tests hold them apart.
+repeat after the terminal's waiting time, is taken back. Of the escape sequences, arrows and page keys are commands
+(that
+is what page-turning pedals send); all others, and pasted text, are neither commands nor notes. Playing keys and
+command keys never overlap; tests hold them apart.
 """
 
 from __future__ import annotations
@@ -16,6 +18,7 @@ from trainer.music import Key
 from trainer.session import Chart
 
 __all__ = [
+    "ACTIONS",
     "COMMANDS",
     "PAD_KEYS",
     "ROOT_KEY",
@@ -35,7 +38,9 @@ ROOT_KEY = " "
 class Command(NamedTuple):
     """What a key asks for, and which way or which part. `once`: a held key asks once."""
 
-    name: Literal["pause", "restart", "quit", "tempo", "choose", "mute", "alone", "volume"]
+    name: Literal[
+        "pause", "restart", "quit", "tempo", "choose", "mute", "alone", "volume", "again", "next", "mark", "help"
+    ]
     number: int = 0
     once: bool = True
 
@@ -44,6 +49,10 @@ COMMANDS = {
     "p": Command("pause"),
     "r": Command("restart"),
     "q": Command("quit"),
+    "e": Command("again"),
+    "n": Command("next"),
+    "t": Command("mark"),
+    "?": Command("help"),
     "[": Command("tempo", -1, once=False),
     "]": Command("tempo", 1, once=False),
     **{str(i + 1): Command("choose", i) for i in range(len(PARTS))},
@@ -51,7 +60,27 @@ COMMANDS = {
     "o": Command("alone"),
     "-": Command("volume", -1, once=False),
     "=": Command("volume", 1, once=False),
+    # Page-turning pedals are keyboards that send these: on is what comes next, back is the same again.
+    "page down": Command("next"),
+    "page up": Command("again"),
+    "right": Command("next"),
+    "left": Command("again"),
+    "up": Command("tempo", 1, once=False),
+    "down": Command("tempo", -1, once=False),
 }
+# What foot switches and the stand page ask for.
+ACTIONS = {
+    "again": Command("again"),
+    "stop": Command("quit"),
+    "next": Command("next"),
+    "slower": Command("tempo", -1),
+    "faster": Command("tempo", 1),
+    "mark": Command("mark"),
+    "pause": Command("pause"),
+    "top": Command("restart"),
+}
+# Escape sequences that are keys of their own; xterm's and ECMA-48's forms alike.
+_SEQUENCES = {"A": "up", "B": "down", "C": "right", "D": "left", "5~": "page up", "6~": "page down"}
 # Semitones above the tonic of what the home row plays: 1 2 3 4 5 6 ♭7 8 9 10; minor 1 2 ♭3 4 5 ♭6 ♭7 8 9 ♭10.
 _MAJOR = (0, 2, 4, 5, 7, 9, 10, 12, 14, 16)
 _MINOR = (0, 2, 3, 5, 7, 8, 10, 12, 14, 15)
@@ -68,23 +97,24 @@ MAX_AT_ONCE = 6
 
 @dataclass(frozen=True, slots=True)
 class Char:
-    """One character of the keyboard and the moment at which it was read."""
+    """One character of the keyboard, or the name of an arrow or page key, and the moment at which it was read."""
 
     host_ns: int
     char: str
 
 
 class CharReader:
-    """Bytes of a terminal cut into characters: escape sequences and what is not ASCII are passed over, in any cut.
+    """Bytes of a terminal cut into characters, arrows and page keys: all else is passed over, in any cut.
 
     The Escape key alone sends what a sequence begins with; what follows it within 50 ms is taken for its sequence.
     """
 
-    __slots__ = ("_begun_ns", "_state")
+    __slots__ = ("_begun_ns", "_sequence", "_state")
 
     def __init__(self) -> None:
         self._state = ""  # "" · "esc" · "csi" · "ss3" · "text" (a string sequence)
         self._begun_ns = 0
+        self._sequence = ""
 
     def feed(self, host_ns: int, data: bytes) -> list[Char]:
         out: list[Char] = []
@@ -92,14 +122,15 @@ class CharReader:
             self._state = ""
         for byte in data:
             if byte == 0x1B:
-                self._state, self._begun_ns = "esc", host_ns
+                self._state, self._begun_ns, self._sequence = "esc", host_ns, ""
             elif self._state == "esc":
                 self._state = {0x5B: "csi", 0x4F: "ss3"}.get(byte, "text" if byte in b"P]X^_" else "")
-            elif self._state == "csi":
+            elif self._state in ("csi", "ss3"):
+                self._sequence += chr(byte)
                 if 0x40 <= byte <= 0x7E:
                     self._state = ""
-            elif self._state == "ss3":
-                self._state = ""
+                    if (name := _SEQUENCES.get(self._sequence)) is not None:
+                        out.append(Char(host_ns, name))
             elif self._state == "text":
                 if byte in (0x07, 0x9C):
                     self._state = ""

@@ -12,7 +12,7 @@ import threading
 import time
 from pathlib import Path
 from time import perf_counter_ns
-from typing import IO
+from typing import IO, Any
 
 import msgspec
 
@@ -63,7 +63,7 @@ class EngineLink:
                 signal.signal(signal.SIGINT, before)
             if not isinstance(log, int):
                 log.close()
-        self.inbox: queue.SimpleQueue[FromEngine | None] = queue.SimpleQueue()
+        self.inbox: queue.SimpleQueue[Any] = queue.SimpleQueue()
         self.engine_minus_front_ns = 0
         self._lock = threading.Lock()
         threading.Thread(target=self._read, name="from engine", daemon=True).start()

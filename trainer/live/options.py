@@ -5,12 +5,16 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from trainer.band import PARTS
 from trainer.engine import Setup
+from trainer.ports.pedal import Switch
 from trainer.session import Session
 from trainer.take.model import Calibration, Take
+
+if TYPE_CHECKING:
+    from trainer.page import PageLink
 
 __all__ = ["PartMix", "PlayOptions", "PlayResult", "part_gains", "setup_of"]
 
@@ -33,11 +37,12 @@ class PlayOptions:
     `script`: a stand-in player's (song second, MIDI message) rows, heard in the input's place. `guide_line`: rows
     (onset_beats, duration_beats, pitch, velocity) for the guide bass. `soundfont`: a file whose sounds
     replace the built-in ones.
-    `page_host`: serve the stand page from there (None: no page).
+    `stand`: the stand page, shown and heard while the run lasts (None: no page).
     `extra`: plain data for the take's header. `cues`: (shown from beat, gone at beat, text) called to the player;
     with any, the screen does not give away how many choruses there will be.
     `task`: what is to be done, in a few words, and `tab`, by bar of the chart, what its model line looks like, for the
-    screen. `source`: whom a script is the playing of. `record` False keeps no take. `quiet_screen`:
+    screen. `pedals`: the foot switches that were learnt. `source`: whom a script is the playing of. `record` False
+    keeps no take. `quiet_screen`:
     plain lines even on a terminal; `ascii_only`: no block characters.
     """
 
@@ -64,13 +69,13 @@ class PlayOptions:
     record: bool = True
     script: Sequence[tuple[float, bytes]] | None = None
     block_frames: int = 256
-    page_host: str | None = None
-    page_port: int = 0
+    stand: PageLink | None = None
     extra: Mapping[str, Any] = field(default_factory=dict)
     cues: Sequence[tuple[float, float, str]] = ()
     task: str = ""
     tab: Mapping[int, tuple[str, ...]] = field(default_factory=dict)
     source: str = ""
+    pedals: tuple[Switch, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -79,7 +84,11 @@ class PlayResult:
 
     `status`: "completed" · "stopped" (by key) · "interrupted" (Ctrl-C) · "terminated" (a signal, the terminal closed) ·
     "engine_died" · "fault". `take` None: nothing was played, or nothing was to be kept. `next_tempo_bpm`: the tempo
-    asked for the next run, None when unchanged. `warnings`: what was said, a line each.
+    asked for the next run, None when unchanged. `warnings`: what was said, a line each. `asked`: "again" or "next"
+    where
+    that is what the run was ended for, else "". `marked`: the bars that the player marked, (chorus, bar). `mix`: the
+    parts as they
+    were left.
     """
 
     status: str
@@ -87,6 +96,9 @@ class PlayResult:
     take: Take | None = None
     warnings: tuple[str, ...] = ()
     next_tempo_bpm: float | None = None
+    asked: str = ""
+    marked: tuple[tuple[int, int], ...] = ()
+    mix: Mapping[str, PartMix] = field(default_factory=dict)
 
     @property
     def interrupted(self) -> bool:
@@ -132,4 +144,5 @@ def setup_of(session: Session, options: PlayOptions) -> Setup:
         script=None if options.script is None else [(float(second), bytes(data)) for second, data in options.script],
         block_frames=options.block_frames,
         extra=dict(options.extra),
+        pedals=tuple(switch.to_dict() for switch in options.pedals),
     )

@@ -1,4 +1,5 @@
-"""`python -m trainer.page HOST PORT [CODE]`: serve the page; what to show comes as JSON lines on standard input."""
+"""`python -m trainer.page HOST PORT CODE`: serve the page; what to show comes as JSON lines on standard input,
+what is pressed goes out as JSON lines on standard output."""
 
 from __future__ import annotations
 
@@ -7,4 +8,4 @@ import sys
 from trainer.page.server import run
 
 if __name__ == "__main__":
-    run(sys.argv[1], int(sys.argv[2]), sys.argv[3] if len(sys.argv) > 3 else None)
+    run(sys.argv[1], int(sys.argv[2]), sys.argv[3])

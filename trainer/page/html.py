@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from trainer.page import controls
+
 __all__ = ["page_html"]
 
 _STYLE = """
@@ -16,13 +18,14 @@ header,footer{display:flex;justify-content:space-between;gap:1em;font-size:clamp
 .quiet{color:var(--muted);font-weight:500}
 #warn{display:-webkit-box;-webkit-box-orient:vertical;-webkit-line-clamp:2;overflow:hidden;font-size:clamp(13px,2.6vmin,28px)}
 #where,#phase{flex:none}#title{overflow:hidden;text-overflow:ellipsis;white-space:nowrap}
-main{flex:1;display:flex;gap:3vmin;align-items:stretch;min-height:0}
+main{flex:1;display:flex;gap:3vmin;align-items:stretch;min-height:0;container-type:size}
 .now,.next{display:flex;flex-direction:column;justify-content:center;min-width:0}
 .now{flex:3}.next{flex:2;border-left:.4vmin solid var(--line);padding-left:3vmin}
-.chord{font-size:clamp(40px,min(25vw,38vh),460px);font-weight:800;letter-spacing:-.03em;line-height:1;white-space:nowrap}
-.chord.mid{font-size:clamp(36px,min(18vw,34vh),360px)}.chord.long{font-size:clamp(30px,min(11vw,26vh),280px)}
-.next .chord{font-size:clamp(28px,min(14vw,24vh),280px)}.next .chord.mid{font-size:clamp(26px,min(10vw,20vh),200px)}
-.next .chord.long{font-size:clamp(20px,min(6.5vw,16vh),150px)}
+.chord{font-size:clamp(40px,min(25vw,58cqh),460px);font-weight:800;letter-spacing:-.03em;line-height:1;white-space:nowrap}
+.chord.mid{font-size:clamp(36px,min(18vw,54cqh),360px)}.chord.long{font-size:clamp(30px,min(11vw,42cqh),280px)}
+.next .chord{font-size:clamp(28px,min(14vw,40cqh),280px)}.next .chord.mid{font-size:clamp(26px,min(10vw,34cqh),200px)}
+.next .chord.long{font-size:clamp(20px,min(6.5vw,28cqh),150px)}
+#tab{font:600 clamp(11px,2.3vmin,24px)/1.25 ui-monospace,monospace;white-space:pre;overflow:hidden}
 .small{font-size:clamp(16px,5vmin,60px)}
 .beats{display:flex;gap:2vmin;margin-top:2vmin}
 .beats span{width:7vmin;height:7vmin;border:.6vmin solid var(--ink);border-radius:50%}
@@ -36,9 +39,9 @@ overflow:hidden}
 .grid div.out{border-style:dashed}.grid div.many{font-size:clamp(8px,2.1vmin,24px);letter-spacing:-.02em;align-content:center}
 @media (orientation:portrait){main{flex-direction:column}.next{border-left:0;border-top:.4vmin solid var(--line);
 padding:2vmin 0 0}
-.chord{font-size:clamp(40px,min(50vw,34vh),640px)}.chord.mid{font-size:clamp(36px,min(31vw,30vh),480px)}
-.chord.long{font-size:clamp(30px,min(19vw,24vh),320px)}.next .chord{font-size:clamp(28px,min(32vw,17vh),400px)}
-.next .chord.mid{font-size:clamp(26px,min(24vw,15vh),300px)}.next .chord.long{font-size:clamp(20px,min(16vw,13vh),240px)}}
+.chord{font-size:clamp(40px,min(50vw,36cqh),640px)}.chord.mid{font-size:clamp(36px,min(31vw,34cqh),480px)}
+.chord.long{font-size:clamp(30px,min(19vw,30cqh),320px)}.next .chord{font-size:clamp(28px,min(32vw,20cqh),400px)}
+.next .chord.mid{font-size:clamp(26px,min(24vw,18cqh),300px)}.next .chord.long{font-size:clamp(20px,min(16vw,16cqh),240px)}}
 """
 
 _SCRIPT = """
@@ -55,14 +58,15 @@ function clockTo(sent){
   return sent+delays.reduce((least,one)=>Math.min(least,one[1]),Infinity);
 }
 function connect(){
-  const socket=new WebSocket((location.protocol==="https:"?"wss:":"ws:")+"//"+location.host+"/live"+location.search);
-  socket.onopen=()=>{wait=250;delays=[];$("link").textContent="";};
+  socket=new WebSocket((location.protocol==="https:"?"wss:":"ws:")+"//"+location.host+"/live"+location.search);
+  socket.onopen=()=>{wait=250;delays=[];$("link").textContent="";handsShown="";hands();};
   socket.onmessage=event=>{
     const m=JSON.parse(event.data);
+    if("desk" in m)newDesk(m.desk);
     if(m.chart){chart=m.chart;shownBar=-2;$("title").textContent=chart.title||"";}
-    if(m.place){place=m.place;trueAt=clockTo(place.at);}
+    if(m.place){place=m.place;trueAt=clockTo(place.at);hands();band(false);}
   };
-  socket.onclose=()=>{$("link").textContent="not connected, trying again";setTimeout(connect,wait);wait=Math.min(wait*2,4000);};
+  socket.onclose=()=>{$("link").textContent="not connected, trying again";handsShown="";hands();setTimeout(connect,wait);wait=Math.min(wait*2,4000);};
 }
 function beatsNow(){
   if(place.phase!=="playing"&&place.phase!=="count_in")return place.beats;
@@ -76,7 +80,7 @@ function sign(name){return name.replace(/^([A-G])b/,"$1\u266d");}
 function chordAt(bar,b){const n=bar.chords.length;return Math.max(0,Math.min(n-1,Math.floor((b-bar.on)/4*n)));}
 function draw(){
   requestAnimationFrame(draw);
-  if(!chart||!chart.bars||!place)return;
+  if(!chart||!chart.bars||!place||desk)return;
   const b=beatsNow(),counting=b<chart.first,i=counting?place.to||0:barAt(b),bar=chart.bars[i],k=counting?0:chordAt(bar,b);
   const name=bar.chords[k];
   if(counting){put("now",String(Math.floor(((b%4)+4)%4)+1));put("degree","count-in");}
@@ -103,15 +107,19 @@ function draw(){
       if(o.out)cell.classList.add("out");return cell;}));
     const wide=[...$("grid").children].filter(cell=>cell.scrollWidth>cell.clientWidth);
     for(const cell of wide)cell.classList.add("many");
-    $("where").textContent=(bar.chorus?"chorus "+bar.chorus+(chart.choruses?" of "+chart.choruses:"")+" · ":"")+bar.role+
+    $("where").textContent=(bar.chorus?chart.round+" "+bar.chorus+(chart.choruses?" of "+chart.choruses:"")+" · ":"")+bar.role+
       (bar.role.endsWith("solo")?" · height "+Math.round(bar.intensity*100)/100:"");
+    const tab=bar.heard&&!counting?chart.tab[String(bar.idx)]:null;
+    $("tab").hidden=!tab;$("tab").textContent=tab?tab.join("\\n"):"";
     $("phase").textContent=place.phase==="paused"?"paused":place.phase==="ended"?"the end":"";
   }
   const c=place.cue||"";if($("cue").textContent!==c){$("cue").textContent=c;$("cue").hidden=!c;}
+  const told=place.note||place.task||"";if($("said").textContent!==told)$("said").textContent=told;
   const w=(place.warnings||[]).join(" · ");if($("warn").textContent!==w)$("warn").textContent=w;
 }
-connect();requestAnimationFrame(draw);
 """
+
+_BEGIN = "connect();requestAnimationFrame(draw);"
 
 _BODY = """
 <header><span id="where" role="status">waiting for the band</span><span id="title" class="quiet"></span></header>
@@ -122,8 +130,9 @@ _BODY = """
 <div id="when" class="small"></div></section>
 </main>
 <p id="cue" class="cue" role="status" hidden></p>
+<pre id="tab" aria-label="tablature of the model line" hidden></pre>
 <div id="grid" class="grid" role="group" aria-label="the form, bar by bar"></div>
-<footer><span id="phase"></span><span id="warn" class="quiet"></span><span id="link" role="status"></span></footer>
+<footer><span id="phase"></span><span id="said" role="status"></span><span id="warn" class="quiet"></span><span id="link" role="status"></span></footer>
 """
 
 
@@ -132,6 +141,6 @@ def page_html(nonce: str) -> str:
     return (
         '<!doctype html>\n<html lang="en"><head><meta charset="utf-8">'
         '<meta name="viewport" content="width=device-width,initial-scale=1"><title>Stand page</title>'
-        f'<link rel="icon" href="data:,"><style nonce="{nonce}">{_STYLE}</style></head>'
-        f'<body>{_BODY}<script nonce="{nonce}">{_SCRIPT}</script></body></html>\n'
+        f'<link rel="icon" href="data:,"><style nonce="{nonce}">{_STYLE}{controls.STYLE}</style></head>'
+        f'<body>{_BODY}{controls.BODY}<script nonce="{nonce}">{_SCRIPT}{controls.SCRIPT}{_BEGIN}</script></body></html>\n'
     )

@@ -1,4 +1,6 @@
-"""The front's end of the stand page: starts the page's process and hands it the newest place, never waiting for it."""
+"""The front's end of the stand page: starts the page's process, hands it the newest place, never waiting for it, and
+hears what is pressed there.
+"""
 
 from __future__ import annotations
 
@@ -10,13 +12,16 @@ import subprocess
 import sys
 import threading
 import time
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from pathlib import Path
 from typing import IO, Any
 
 from trainer.errors import PortError, UsageError
-from trainer.screen import ScreenState
+from trainer.screen import ScreenState, round_word
 from trainer.session import Chart
 
-__all__ = ["PageLink", "chart_data", "place_data"]
+__all__ = ["PageLink", "PagePress", "chart_data", "place_data"]
 
 LOOPBACK = "127.0.0.1"
 CODE_LETTERS = "ABCDEFGHJKMNPQRSTUVWXYZ23456789"  # none that look alike
@@ -24,12 +29,42 @@ CODE_LENGTH = 8
 START_WITHIN_S = 10.0
 
 
-def chart_data(chart: Chart, *, open_end: bool = False) -> dict[str, Any]:
+@dataclass(frozen=True, slots=True)
+class PagePress:
+    """Something that was pressed: `do` names it, `by` the tablet; `part` and `value` of the band, `choice` of a
+    song."""
+
+    do: str
+    by: str
+    part: str = ""
+    value: float = 0.0
+    choice: Mapping[str, Any] | None = None
+
+
+def _press_of(line: bytes) -> PagePress | None:
+    """A line of the page's process as a press; None for what is none."""
+    try:
+        row = json.loads(line)
+        value = row.get("value", 0.0)
+        choice = row.get("choice")
+        if not isinstance(value, int | float) or isinstance(value, bool) or not abs(value) < 1e6:
+            return None
+        part = str(row.get("part", ""))
+        return PagePress(str(row["do"]), str(row["by"]), part, value, choice if isinstance(choice, dict) else None)
+    except (ValueError, KeyError, TypeError, AttributeError, RecursionError):
+        return None
+
+
+def chart_data(
+    chart: Chart, *, open_end: bool = False, tab: Mapping[int, tuple[str, ...]] | None = None
+) -> dict[str, Any]:
     """What the page must know of the whole chart, as plain data; with `open_end` not how many choruses there are."""
     return {
         "title": chart.session.title,
         "key": chart.key.name,
         "choruses": None if open_end else chart.n_choruses,
+        "round": round_word(chart),
+        "tab": {str(bar_idx): list(lines) for bar_idx, lines in (tab or {}).items()},
         "first": chart.first_beats,
         "end": chart.end_beats,
         "bars": [
@@ -41,6 +76,8 @@ def chart_data(chart: Chart, *, open_end: bool = False) -> dict[str, Any]:
                 "degrees": list(bar.degrees),
                 "role": chart.role_words(bar),
                 "intensity": bar.intensity,
+                "idx": bar.idx,
+                "heard": bar.heard,
                 "out": bar.drop_out,
                 "final": bar.final,
             }
@@ -58,29 +95,40 @@ def place_data(state: ScreenState) -> dict[str, Any]:
         "warnings": list(state.warnings[-3:]),
         "cue": state.cue,
         "to": state.counts_to_idx,
+        "task": state.task,
+        "note": state.note,
+        "next_bpm": state.next_tempo_bpm,
+        "parts": [[part.name, round(part.gain_frac, 2), part.muted] for part in state.mix],
     }
 
 
 class PageLink:
-    """The page's process. `send` keeps only the newest place and returns at once; `close` ends the process.
+    """The page's process, for as many runs as there are. `send` keeps only the newest place and returns at once;
+    `close`
+    ends the process. `on_press` is called with what is pressed, in a thread of the link's own, in the order in which it
+    came; whoever runs just now sets it.
 
     A place carries the moment at which it was true (`at`, ms of this process's clock), so that the page can tell a late
     message from a slow song.
 
-    `host` other than the loopback opens the page to the room: then a one-time code is part of the address.
+    A one-time code is part of the address: nobody without it sees anything or presses anything. `host` other than the
+    loopback opens the page to the room.
     `UsageError` when the host or port cannot be served from; `PortError` when the process does not come up.
     """
 
-    def __init__(self, chart: Chart, host: str = LOOPBACK, port: int = 0, *, open_end: bool = False) -> None:
+    def __init__(
+        self, chart: Chart | None = None, host: str = LOOPBACK, port: int = 0, *, code: str | None = None
+    ) -> None:
         try:
             wanted = socket.getaddrinfo(host, port, type=socket.SOCK_STREAM)[0]
         except OSError as error:
             raise UsageError(f'cannot serve the page from "{host}": {error.strerror or error}') from None
         self.open_to_room = not wanted[4][0].startswith("127.") and wanted[4][0] != "::1"  # type: ignore[union-attr]
         letters = (secrets.choice(CODE_LETTERS) for _ in range(CODE_LENGTH))
-        self.code = "".join(letters) if self.open_to_room else None
+        self.code = code or "".join(letters)
+        self.on_press: Callable[[PagePress], None] = lambda press: None
         self._process = subprocess.Popen(
-            [sys.executable, "-m", "trainer.page", host, str(port), *([self.code] if self.code else [])],
+            [sys.executable, "-m", "trainer.page", host, str(port), self.code],
             stdin=subprocess.PIPE,
             stdout=subprocess.PIPE,
             stderr=subprocess.DEVNULL,
@@ -98,14 +146,39 @@ class PageLink:
             )
         self.port = int(first.split()[1])
         shown = _own_address() if wanted[4][0] in ("0.0.0.0", "::") else host
-        self.url = f"http://{f'[{shown}]' if ':' in shown else shown}:{self.port}/" + (
-            f"?code={self.code}" if self.code else ""
-        )
+        self.url = f"http://{f'[{shown}]' if ':' in shown else shown}:{self.port}/?code={self.code}"
+        self._lines: list[bytes] = []  # news of which every line is sent
         self._newest: bytes | None = None
         self._wake = threading.Condition()
         self._open = True
-        self._write(json.dumps({"chart": chart_data(chart, open_end=open_end)}).encode() + b"\n")
+        if chart is not None:
+            self.show(chart)
         threading.Thread(target=self._sender, name="page", daemon=True).start()
+        threading.Thread(target=self._hear, name="presses", daemon=True).start()
+
+    def show(self, chart: Chart, *, open_end: bool = False, tab: Mapping[int, tuple[str, ...]] | None = None) -> None:
+        """From here on places are of this chart, and it is being played."""
+        self._say({"chart": chart_data(chart, open_end=open_end, tab=tab), "desk": None})
+
+    def between(self, desk: Mapping[str, Any], report: Path | None = None) -> None:
+        """What stands on the page between two runs, plain data; and the report that can be looked at."""
+        self._say({"desk": dict(desk), "report": None if report is None else str(report)})
+
+    def _say(self, message: Mapping[str, Any]) -> None:
+        with self._wake:
+            self._lines.append(json.dumps(message).encode() + b"\n")
+            self._newest = None  # a place of the song before
+            self._wake.notify()
+
+    def _hear(self) -> None:
+        stream = self._process.stdout
+        try:
+            while stream is not None and (line := stream.readline()):
+                press = _press_of(line)
+                if press is not None:
+                    self.on_press(press)
+        except (OSError, ValueError):  # closed
+            pass
 
     def send(self, state: ScreenState) -> None:
         """Show this place; an older one still waiting is dropped."""
@@ -143,12 +216,15 @@ class PageLink:
     def _sender(self) -> None:
         while True:
             with self._wake:
-                while self._newest is None and self._open:
+                while self._newest is None and not self._lines and self._open:
                     self._wake.wait()
                 if not self._open:
                     return
-                line, self._newest = self._newest, None
-            if line is not None and not self._write(line):
+                lines, self._lines = self._lines, []
+                if self._newest is not None:
+                    lines.append(self._newest)
+                    self._newest = None
+            if not all(self._write(line) for line in lines):
                 return
 
     def _write(self, line: bytes) -> bool:

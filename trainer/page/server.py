@@ -1,7 +1,10 @@
-"""The page's server: one HTML page, and a socket that sends the chart once and then the newest place.
+"""The page's server: one HTML page, a socket that sends what changed and hears what is pressed, and the report.
 
-Each client gets only the newest place: one that stalls is dropped after a while and disturbs nobody. With a code, the
-page and the socket are refused without it. Nothing is asked of the network beyond the one port.
+Each client gets the chart and what stands between two runs when they change, and of places only the newest: one that
+stalls is dropped after a while and disturbs nobody. Page, socket and report are refused without the code of the
+address.
+What is pressed goes out on standard output, a JSON line a press with who pressed it, in the order in which it came.
+Nothing is asked of the network beyond the one port.
 """
 
 from __future__ import annotations
@@ -14,6 +17,8 @@ import json
 import secrets
 import sys
 import threading
+import time
+from pathlib import Path
 from typing import Any
 from urllib.parse import parse_qs, urlsplit
 
@@ -29,18 +34,19 @@ __all__ = ["MAX_CLIENTS", "run"]
 
 MAX_CLIENTS = 24  # a room full of tablets; our choice
 STALLED_S = 5.0  # a client that takes nothing for so long is let go; our choice
+MOST_A_SECOND = 20  # presses of one client; fingers and a sleeve are slower. Our choice
+_SHOWN = ("chart", "desk", "place")  # what is sent, in this order
 
 
 class _Stand:
     """What is shown, and who is looking."""
 
-    def __init__(self, code: str | None) -> None:
+    def __init__(self, code: str) -> None:
         self.code = code
-        self.chart = "{}"
-        self.place: str | None = None
-        self.version = 0
+        self.shown: dict[str, tuple[int, str]] = {}  # by kind: how often it changed, and its JSON
+        self.report: Path | None = None
         self.changed = asyncio.Condition()
-        self.clients: set[ServerConnection] = set()
+        self.clients: dict[ServerConnection, int] = {}  # and their numbers, by which they are named
 
     async def take(self, line: bytes) -> None:
         try:
@@ -48,23 +54,29 @@ class _Stand:
         except ValueError:
             return
         async with self.changed:
-            if "chart" in message:
-                self.chart = json.dumps({"chart": message["chart"]})
-            if "place" in message:
-                self.place = json.dumps({"place": message["place"]}, separators=(",", ":"))
-                self.version += 1
+            for kind in _SHOWN:
+                if kind in message:
+                    text = json.dumps({kind: message[kind]}, separators=(",", ":"))
+                    self.shown[kind] = self.shown.get(kind, (0, ""))[0] + 1, text
+            if "report" in message:
+                self.report = None if message["report"] is None else Path(message["report"])
             self.changed.notify_all()
 
     def answer(self, connection: ServerConnection, request: Request) -> Response | None:
         """The page for a plain request, a refusal, or None to go on to the socket."""
         parts = urlsplit(request.path)
-        if self.code is not None:
-            given = parse_qs(parts.query).get("code", [""])[0]
-            if not hmac.compare_digest(given.encode(), self.code.encode()):
-                return _text(http.HTTPStatus.FORBIDDEN, "This page needs the code shown on the player's screen.\n")
+        given = parse_qs(parts.query).get("code", [""])[0]
+        if not hmac.compare_digest(given.encode(), self.code.encode()):
+            return _text(http.HTTPStatus.FORBIDDEN, "This page needs the code shown on the player's screen.\n")
         if parts.path == "/":
             nonce = secrets.token_urlsafe(16)
-            return _page(page_html(nonce), nonce)
+            policy = (
+                f"default-src 'none'; script-src 'nonce-{nonce}'; style-src 'nonce-{nonce}'; connect-src 'self'; "
+                "frame-src 'self'; img-src data:; base-uri 'none'; form-action 'none'; frame-ancestors 'none'"
+            )
+            return _page(page_html(nonce).encode(), policy)
+        if parts.path == "/report":
+            return self._report()
         if parts.path != "/live":
             return _text(http.HTTPStatus.NOT_FOUND, "There is only one page here: /\n")
         origin = request.headers.get("Origin")
@@ -78,21 +90,56 @@ class _Stand:
         if len(self.clients) >= MAX_CLIENTS:
             await connection.close(1013, f"full: {MAX_CLIENTS} screens are listening already")
             return
-        self.clients.add(connection)
-        seen = -1
+        taken = set(self.clients.values())
+        number = next(n for n in range(1, MAX_CLIENTS + 2) if n not in taken)
+        self.clients[connection] = number
+        hearing = asyncio.create_task(self._hear(connection, f"tablet {number}"))
+        seen = dict.fromkeys(_SHOWN, 0)
         try:
-            await asyncio.wait_for(connection.send(self.chart), STALLED_S)
             while True:
                 async with self.changed:
-                    while self.version == seen or self.place is None:
+                    while not (news := [kind for kind in _SHOWN if self.shown.get(kind, (0, ""))[0] != seen[kind]]):
                         await self.changed.wait()
-                    seen, place = self.version, self.place
-                await asyncio.wait_for(connection.send(place), STALLED_S)
+                    texts = []
+                    for kind in news:
+                        seen[kind], text = self.shown[kind]
+                        texts.append(text)
+                for text in texts:
+                    await asyncio.wait_for(connection.send(text), STALLED_S)
         except (TimeoutError, ConnectionClosed):
             if connection.transport is not None:
                 connection.transport.abort()
         finally:
-            self.clients.discard(connection)
+            hearing.cancel()
+            self.clients.pop(connection, None)
+
+    async def _hear(self, connection: ServerConnection, name: str) -> None:
+        """What this client presses, as it comes; what is no press of ours is passed over."""
+        times: list[float] = []
+        with contextlib.suppress(ConnectionClosed):
+            async for text in connection:
+                now_s = time.monotonic()
+                times = [at_s for at_s in times if now_s - at_s < 1.0]
+                if len(times) >= MOST_A_SECOND:
+                    continue
+                times.append(now_s)
+                with contextlib.suppress(ValueError, RecursionError):
+                    press = json.loads(text)
+                    if isinstance(press, dict) and isinstance(press.get("do"), str):
+                        print(json.dumps({**press, "by": name}), flush=True)
+
+    def _report(self) -> Response:
+        try:
+            body = None if self.report is None else self.report.read_bytes()
+        except OSError:
+            body = None
+        if body is None:
+            return _text(http.HTTPStatus.NOT_FOUND, "There is no report yet: it comes after a song.\n")
+        policy = (
+            "sandbox allow-scripts; default-src 'none'; script-src 'unsafe-inline'; style-src 'unsafe-inline'; "
+            "img-src data:; base-uri 'none'; form-action 'none'; frame-ancestors 'self'"
+        )
+        return _page(body, policy)
 
 
 def _text(status: http.HTTPStatus, body: str) -> Response:
@@ -102,12 +149,7 @@ def _text(status: http.HTTPStatus, body: str) -> Response:
     return Response(status.value, status.phrase, headers, data)
 
 
-def _page(body: str, nonce: str) -> Response:
-    data = body.encode()
-    policy = (
-        f"default-src 'none'; script-src 'nonce-{nonce}'; style-src 'nonce-{nonce}'; connect-src 'self'; "
-        "img-src data:; base-uri 'none'; form-action 'none'; frame-ancestors 'none'"
-    )
+def _page(data: bytes, policy: str) -> Response:
     headers = Headers(
         [
             ("Content-Type", "text/html; charset=utf-8"),
@@ -121,7 +163,7 @@ def _page(body: str, nonce: str) -> Response:
     return Response(200, "OK", headers, data)
 
 
-async def _serve(host: str, port: int, code: str | None) -> None:
+async def _serve(host: str, port: int, code: str) -> None:
     stand = _Stand(code)
     loop = asyncio.get_running_loop()
     lines: asyncio.Queue[bytes] = asyncio.Queue()
@@ -146,7 +188,7 @@ async def _serve(host: str, port: int, code: str | None) -> None:
         await asyncio.wait_for(server.wait_closed(), 1.0)
 
 
-def run(host: str, port: int, code: str | None) -> None:
+def run(host: str, port: int, code: str) -> None:
     """Serve until standard input ends. A port that cannot be had is said in one line."""
     try:
         asyncio.run(_serve(host, port, code))

@@ -4,7 +4,7 @@ from trainer.screen.font import block_rows, block_text, block_width
 from trainer.screen.frame import Frame, repaint
 from trainer.screen.layout import render
 from trainer.screen.lines import opening_lines, plain_line
-from trainer.screen.state import PHASES, NextChange, PartLevel, RunningFigures, ScreenState
+from trainer.screen.state import PHASES, NextChange, PartLevel, RunningFigures, ScreenState, round_word
 
 __all__ = [
     "PHASES",
@@ -20,4 +20,5 @@ __all__ = [
     "plain_line",
     "render",
     "repaint",
+    "round_word",
 ]

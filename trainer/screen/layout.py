@@ -18,6 +18,7 @@ from trainer.screen.font import block_rows, block_text, block_width
 from trainer.screen.frame import Canvas, Frame, clean_text, fit
 from trainer.screen.grid import chord_text, degree_text, draw_grid, fits_blocks, per_row
 from trainer.screen.near import (
+    KEYS,
     STRIP_ROWS,
     draw_lane,
     draw_strip,
@@ -101,7 +102,10 @@ def _full(state: ScreenState, width: int, height: int) -> Frame:
     y = _place(canvas, state, y, plan)
     y += plan.roomy
     room = height - plan.near_rows - y
-    if not (state.cue_large and _cue(canvas, state, y, room)):
+    if state.help:
+        for i, (key, what) in enumerate(KEYS[:room]):
+            canvas.write(1, y + i, f"{key:<21}{what}")
+    elif not (state.cue_large and _cue(canvas, state, y, room)):
         draw_grid(canvas, state, y, plan.grid_rows, boxed=plan.grid_boxed, cell_rows=plan.cell_rows)
         y += plan.grid_height
         tab = state.tab_here
@@ -121,7 +125,8 @@ def _plan(state: ScreenState, width: int, height: int) -> _Plan:
         "warnings": len(_warning_rows(state, width, MAX_WARNING_ROWS)),
         "mix": int(loud and bool(state.mix)),
         "figures": int(loud and state.figures is not None),
-        "lane": 2 * (loud and not (state.cue_large and height < ROOMY_FROM_HEIGHT)),  # what is called wants the room
+        # What is called and the list of keys want the room.
+        "lane": 2 * (loud and not ((state.cue_large or state.help) and height < ROOMY_FROM_HEIGHT)),
         "keys": len(key_lines(state, width)),
         "roomy": int(height >= ROOMY_FROM_HEIGHT),
         "scale": _scale_for(width, height),

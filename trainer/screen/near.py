@@ -15,8 +15,19 @@ from trainer.screen.frame import Canvas, fit
 from trainer.screen.state import PartLevel, ScreenState
 from trainer.session import BEATS_PER_BAR
 
-__all__ = ["LANE_RANGE_MS", "STRIP_ROWS", "Lane", "draw_lane", "draw_strip", "figures_text", "key_lines", "lane_of",
-           "mix_text", "strip_cell"]  # fmt: skip
+__all__ = [
+    "KEYS",
+    "LANE_RANGE_MS",
+    "STRIP_ROWS",
+    "Lane",
+    "draw_lane",
+    "draw_strip",
+    "figures_text",
+    "key_lines",
+    "lane_of",
+    "mix_text",
+    "strip_cell",
+]  # fmt: skip
 
 LANE_RANGE_MS = 60.0  # either side of the middle; wide enough for a beginner's spread. Our choice
 LANE_NOTES = 16  # strokes that the lane counts; our choice
@@ -25,8 +36,19 @@ STRIP_STEPS_MS = (8.0, 16.0, 30.0)  # the strip's half rows on either side; the 
 STRIP_ROWS = 5
 _STRIP_LABEL = 20
 _COUNTS = " ▁▂▃▄▅▆▇█"
-KEYS_LONG = "q stop  p pause  r chorus top  [ ] tempo next run  1-6 part  m mute  o solo  - = vol"
-KEYS_SHORT = "q stop  p pause  r top  [ ] next tempo  1-6 part  m mute  o solo  -= vol"
+KEYS_LONG = "q stop  p pause  e again  n next  r top  t that one  up/down next tempo  1-6 part  m mute  - = vol  ? keys"
+KEYS_SHORT = "q stop  p pause  e again  n next  up/down next tempo  t that one  ? keys"
+KEYS = (
+    ("q", "stop; what was played is kept"),
+    ("p", "pause, and on again"),
+    ("e  left  Page Up", "again, at the tempo now set"),
+    ("n  right  Page Down", "on to what comes next"),
+    ("r", "back to the top"),
+    ("t", "that one: marks the bar just played"),
+    ("up down  [ ]", "tempo of the next run"),
+    ("1-6", "choose a part of the band: m mute, o alone, - = volume"),
+    ("?", "these keys, and back"),
+)
 
 
 @dataclass(frozen=True, slots=True)

@@ -70,7 +70,8 @@ class ScreenState:
     `ascii_only`: the terminal cannot show block characters. `note` is the last thing done, such as "drums muted".
     `cue` is what is called to the player just now ("solo coming: follow it up"), "" when nothing is; `cue_large` shows
     it in block letters over the form. `open_end`: how many choruses there will be is not given away. `counts_to_idx`:
-    the bar that a count-in leads to (index into the chart's), where it leads back into the song. `task`: what is to be
+    the bar that a count-in leads to (index into the chart's), where it leads back into the song. `help`: the keys are
+    listed in place of the form. `task`: what is to be
     done, in a few words, in place of what a chorus's role asks for. `tab`: by bar of the chart, the lines of tablature
     that are shown while its model line is heard.
     """
@@ -96,6 +97,7 @@ class ScreenState:
     cue_large: bool = False
     open_end: bool = False
     counts_to_idx: int = 0
+    help: bool = False
     task: str = ""
     tab: Mapping[int, tuple[str, ...]] = field(default_factory=dict)
 

@@ -76,15 +76,21 @@ class WindowsKeyboard:
         return self._key() if self._console.kbhit() else ""
 
     def _key(self) -> str:
-        """A key that is a character, or "": arrows and function keys come as two, the first of which is also an à."""
+        """A key: a character, arrows and page keys as other terminals send them, "" for other function keys.
+
+        Those come as two characters, the first of which is also an à.
+        """
         char = str(self._console.getwch())
         if char == "\x00" or (char == "\xe0" and self._console.kbhit()):
-            self._console.getwch()
-            return ""
+            return _SEQUENCES.get(str(self._console.getwch()), "")
         return char
 
     def close(self) -> None:
         self._stop.set()
+
+
+# The second character of arrows and page keys (documentation of `_getwch`), as the escape sequence elsewhere.
+_SEQUENCES = {"H": "\x1b[A", "P": "\x1b[B", "M": "\x1b[C", "K": "\x1b[D", "I": "\x1b[5~", "Q": "\x1b[6~"}
 
 
 class Windows:

@@ -1,0 +1,196 @@
+"""The stand page's buttons: large enough for a knuckle, reachable by keyboard, named for a screen reader.
+
+While a song plays they stop, pause, repeat, go on, change the next tempo, mark a bar, and set the band's parts;
+between two
+songs they show the four lines of the verdict, choose the next song, its key and tempo, and open the report. Stopping
+asks
+once more, and not under the finger that asked; the answer takes no tap for a moment, so that a bounce is no answer.
+"""
+
+from __future__ import annotations
+
+__all__ = ["BODY", "SCRIPT", "STYLE"]
+
+STYLE = """
+button{font:inherit;color:inherit;background:var(--paper);border:.25vmin solid var(--ink);border-radius:1.2vmin;
+min-height:max(64px,8vmin);min-width:64px;padding:.6vmin 1vmin;touch-action:manipulation;cursor:pointer;
+-webkit-user-select:none;user-select:none}
+button:focus-visible{outline:.6vmin solid var(--ink);outline-offset:.4vmin}
+button:active,button[aria-pressed=true]{background:var(--mark);color:var(--on)}
+button:disabled{color:var(--muted);border-color:var(--line);cursor:default}
+button.sent{background:var(--mark);color:var(--on)}
+#hands{display:grid;grid-template-columns:repeat(4,1fr);gap:8px;font-size:clamp(14px,2.6vmin,26px)}
+#hands [hidden]{display:none}
+@media (min-width:700px){#hands{grid-template-columns:repeat(8,1fr)}}
+#desk,#band,#confirm,#paper{background:var(--paper)}
+#desk{flex:1;min-height:0;overflow:auto;display:flex;flex-direction:column;gap:1.5vmin;font-size:clamp(16px,2.6vmin,28px)}
+#desk h1{font-size:clamp(20px,4vmin,44px)}#desk ol,#desk ul{padding-left:1.2em;font-weight:500;display:grid;gap:1vmin}
+#desk h2{font-size:1em;font-weight:500;color:var(--muted)}
+.pick{display:grid;grid-template-columns:repeat(auto-fill,minmax(min(240px,46%),1fr));gap:8px}
+.pick.keys{grid-template-columns:repeat(auto-fill,minmax(64px,1fr))}
+.pick button{text-align:left;padding:.6vmin 12px}.pick.keys button{text-align:center}
+.pick small{display:block;font-weight:500;font-size:.8em}
+#band{position:fixed;inset:auto 0 0 0;padding:2vmin;border-top:.4vmin solid var(--ink);display:grid;gap:8px;
+grid-template-columns:minmax(4.5em,1fr) repeat(3,minmax(64px,1fr));align-items:center;max-height:92vh;overflow:auto;
+  z-index:2;
+font-size:clamp(15px,2.6vmin,26px)}
+#band .wide{grid-column:1/-1}
+#confirm{position:fixed;inset:0;z-index:3;display:flex;flex-direction:column;justify-content:space-between;padding:6vmin;
+font-size:clamp(22px,5vmin,56px)}
+#confirm button{min-height:22vmin;width:100%}
+#paper{position:fixed;inset:0;z-index:4;display:flex;flex-direction:column;gap:1vmin;padding:1vmin}
+#paper iframe{flex:1;border:0;background:#fff}
+#desk[hidden],#band[hidden],#confirm[hidden],#paper[hidden],main[hidden],#grid[hidden],#tab[hidden]{display:none}
+"""
+
+BODY = """
+<section id="desk" aria-label="between two songs" hidden><h1 id="desk-title"></h1><p id="desk-said" role="status"></p>
+<ol id="desk-lines"></ol><ul id="desk-advice"></ul>
+<div id="chooser" hidden><h2>Song</h2><div id="songs" class="pick" role="group" aria-label="song"></div>
+<h2>Key</h2><div id="keys" class="pick keys" role="group" aria-label="key"></div></div></section>
+<nav id="hands" aria-label="controls"></nav>
+<section id="band" aria-label="parts of the band" hidden></section>
+<div id="confirm" role="alertdialog" aria-modal="true" aria-labelledby="ask" hidden>
+<button id="yes" disabled></button><p id="ask"></p><button id="no"></button></div>
+<div id="paper" role="dialog" aria-label="report" hidden><button id="shut">Back to the stand</button></div>
+"""
+
+SCRIPT = """
+// Which buttons there are: while a song plays, after one, and while one is chosen.
+const HANDS={
+  play:[["stop","Stop"],["pause","Pause"],["again","Again"],["next","Next"],["slower","Slower"],["faster","Faster"],
+    ["mark","That one"],["band","Band"]],
+  after:[["again","Again"],["next","Next"],["slower","Slower"],["faster","Faster"],["choose","Songs"],["report","Report"],
+    ["leave","Finish"]],
+  choose:[["start","Start"],["slower","Slower"],["faster","Faster"],["back","Back"],["leave","Finish"]]};
+let socket=null,desk=null,choosing=false,choice={song:"",key:"",bpm:0},handsShown="",bandShown="";
+function press(what){
+  if(!socket||socket.readyState!==1)return false;
+  socket.send(JSON.stringify(what));return true;
+}
+function mode(){return !desk?"play":choosing||desk.mode==="choose"?"choose":"after";}
+function label(what,words){
+  const bpm=desk?(mode()==="choose"?choice.bpm:desk.bpm):place&&(place.next_bpm||place.bpm);
+  if(what==="pause"&&place&&place.phase==="paused")return "Go on";
+  if(what==="next"&&desk&&desk.next)return desk.next;
+  if(what==="back"&&desk&&desk.mode==="choose")return "";
+  if((what==="again"||what==="start")&&bpm)return words+" \\u00b7 "+Math.round(bpm);
+  if(what==="next"&&desk&&!desk.next)return "";
+  if(what==="report"&&desk&&!desk.report)return "";
+  return words;
+}
+function hands(){
+  const rows=HANDS[mode()].map(([what,words])=>[what,label(what,words)]).filter(row=>row[1]);
+  const now=mode()+JSON.stringify(rows.map(row=>row[0]))+(socket&&socket.readyState===1);
+  if(now!==handsShown){
+    handsShown=now;
+    const held=document.activeElement&&document.activeElement.dataset.do;
+    $("hands").replaceChildren(...rows.map(([what])=>{const node=document.createElement("button");node.dataset.do=what;
+      node.disabled=!socket||socket.readyState!==1;node.addEventListener("click",()=>pressed(what,node));
+        return node;}));
+    const again=held&&[...$("hands").children].find(node=>node.dataset.do===held);if(again)again.focus();
+  }
+  [...$("hands").children].forEach((node,i)=>{if(node.textContent!==rows[i][1])node.textContent=rows[i][1];});
+}
+function flash(node){node.classList.add("sent");setTimeout(()=>node.classList.remove("sent"),250);}
+function pressed(what,node){
+  if(what==="band"){$("band").hidden=false;band(true);$("band").querySelector("button").focus();return;}
+  if(what==="stop"){ask("Stop the song?","Stop it","Play on",()=>press({do:"stop"}));return;}
+  if(what==="leave"){ask("Finish for today?","Finish","Stay",()=>press({do:"leave"}));return;}
+  if(what==="choose"){choosing=true;choose();return;}
+  if(what==="back"){choosing=false;drawDesk();return;}
+  if(what==="report"){report();return;}
+  if(what==="start"){if(press({do:"start",choice})){flash(node);choosing=false;}return;}
+  if(mode()==="choose"){choice.bpm=Math.min(240,Math.max(40,choice.bpm+(what==="faster"?2:-2)));hands();flash(node);return;}
+  if(press({do:what}))flash(node);
+}
+// The answer lies at the other end of the page from where was asked, and takes no tap for a moment.
+function ask(words,yes,no,then){
+  const back=document.activeElement;
+  $("ask").textContent=words;$("yes").textContent=yes;$("no").textContent=no;$("yes").disabled=true;$("confirm").hidden=false;
+  $("no").focus();
+  const close=()=>{clearTimeout(ready);clearTimeout(late);$("confirm").hidden=true;document.onkeydown=null;
+    if(back)back.focus();};
+  const ready=setTimeout(()=>{$("yes").disabled=false;},400),late=setTimeout(close,8000);
+  $("yes").onclick=()=>{close();then();};$("no").onclick=close;
+  document.onkeydown=event=>{if(event.key==="Escape")close();
+    if(event.key==="Tab"){event.preventDefault();(document.activeElement===$("no")&&!$("yes").disabled?$("yes"):$("no")).focus();}};
+}
+function report(){
+  const frame=document.createElement("iframe");frame.title="report";frame.src="/report"+location.search;
+  $("paper").append(frame);$("paper").hidden=false;$("shut").focus();
+  $("shut").onclick=()=>{$("paper").hidden=true;frame.remove();};
+}
+function band(fresh){
+  if($("band").hidden||!place||!place.parts)return;
+  const now=JSON.stringify(place.parts);
+  if(fresh||bandShown.length===0||place.parts.length*4+1!==$("band").children.length){
+    const nodes=[];
+    for(const [name] of place.parts){
+      const words=document.createElement("span");words.dataset.part=name;nodes.push(words);
+      for(const [what,sign,says] of [["down","\\u2212",name+" softer"],["up","+",name+" louder"],["mute","mute",
+        name+" mute"]]){
+        const node=document.createElement("button");node.textContent=sign;node.setAttribute("aria-label",says);
+        node.dataset.what=what;node.dataset.part=name;
+        node.addEventListener("click",()=>{
+          const part=place.parts.find(row=>row[0]===name);if(!part)return;
+          const sent=what==="mute"?press({do:"mute",part:name,value:part[2]?0:1})
+            :press({do:"volume",part:name,value:Math.min(1,Math.max(0,Math.round(part[1]*10+(what==="up"?1:-1))/10))});
+          if(sent)flash(node);});
+        nodes.push(node);
+      }
+    }
+    const shut=document.createElement("button");shut.textContent="Back to the song";shut.className="wide";
+    shut.addEventListener("click",()=>{$("band").hidden=true;const own=document.querySelector("[data-do=band]");
+      if(own)own.focus();});
+    $("band").replaceChildren(...nodes,shut);bandShown="";
+  }
+  if(now!==bandShown){
+    bandShown=now;
+    for(const [name,level,muted] of place.parts){
+      const words=$("band").querySelector("span[data-part="+name+"]");
+      if(words)words.textContent=name+" "+(muted?"mute":Math.round(100*level));
+      const mute=$("band").querySelector("button[data-what=mute][data-part="+name+"]");
+      if(mute)mute.setAttribute("aria-pressed",String(muted));
+    }
+  }
+}
+function items(id,texts){$(id).replaceChildren(...(texts||[]).map(text=>{const node=document.createElement("li");
+  node.textContent=text;return node;}));}
+function picks(id,rows,chosen,take){
+  $(id).replaceChildren(...rows.map(([name,words,small])=>{const node=document.createElement("button");
+    node.textContent=words;node.setAttribute("aria-pressed",String(name===chosen));node.dataset.name=name;
+    if(small){const under=document.createElement("small");under.textContent=small;node.append(under);}
+    node.addEventListener("click",()=>{take(name);const again=[...$(id).children].find(n=>n.dataset.name===name);
+      if(again)again.focus();});return node;}));
+}
+function choose(){
+  $("chooser").hidden=false;$("desk-lines").hidden=$("desk-advice").hidden=true;
+    $("desk-title").textContent="What next?";
+  const songs=desk.songs||[];
+  const show=()=>{picks("songs",songs.map(row=>[row.name,row.title,row.words]),choice.song,name=>{
+      const row=songs.find(one=>one.name===name);choice={song:name,key:row.key,bpm:row.bpm};show();});
+    picks("keys",desk.keys.filter(key=>key.endsWith("m")===choice.key.endsWith("m")).map(key=>[key,sign(key)]),choice.key,
+      key=>{choice.key=key;show();});
+    hands();};
+  show();
+}
+function drawDesk(){
+  document.body.dataset.mode=mode();
+  for(const id of ["desk"])$(id).hidden=!desk;
+  document.querySelector("main").hidden=$("grid").hidden=!!desk;
+  if(!desk){$("band").hidden=true;handsShown="";hands();return;}
+  $("where").textContent="";$("phase").textContent="";$("cue").hidden=true;
+  $("desk-said").textContent=desk.said||"";
+  if(mode()==="choose"){choose();return;}
+  $("chooser").hidden=true;$("desk-lines").hidden=$("desk-advice").hidden=false;
+  $("desk-title").textContent=desk.title||"";items("desk-lines",desk.lines);items("desk-advice",desk.advice);
+  hands();
+}
+function newDesk(next){
+  const before=desk;desk=next;choosing=choosing&&!!next&&!!before;
+  if(next&&(!before||next.song!==before.song||next.key!==before.key||!choosing))
+    choice={song:next.song||"",key:next.key||"",bpm:next.bpm||0};
+  shownBar=-2;drawDesk();
+}
+"""
