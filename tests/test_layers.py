@@ -25,8 +25,9 @@ MAY_IMPORT: dict[str, set[str]] = {
     "practice": {"scoring", "line", "music", "session", "take", "clock", "system"},
     "system": set(),
     "ports": {"take", "clock", "system"},
-    "engine": {"clock", "band", "take", "ports", "session", "music", "system"},
+    "engine": {"clock", "band", "take", "ports", "session", "music", "hearing", "system"},
     "live": {
+        "hearing",
         "page",
         "engine",
         "settings",

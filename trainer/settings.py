@@ -43,7 +43,8 @@ _SCHEMA = {"name": "port", "major": 1, "minor": 0}
 class PortSettings:
     """What is known of one input, by its name.
 
-    `profile` is "pad", "keys" or "strings"; `transpose_semitones` is added to what the input sends (an octave
+    `profile` is "pad", "keys" or "strings", of a sound input "sound" (then `channel` carries the bass);
+    `transpose_semitones` is added to what the input sends (an octave
     shift is ±12); `tuning_cents` is how far it sounds from equal temperament; `velocity_flat`: its velocities say
     nothing; `velocity_floor`: softer notes are ghosts; `doubled_ms`: it sends notes twice, this far apart, or None;
     `calibrations` maps "OUTPUT|monitor" to a calibration as plain data.
@@ -59,9 +60,10 @@ class PortSettings:
     string_channels: Mapping[str, int] = field(default_factory=dict)
     checked: str = ""
     calibrations: Mapping[str, Mapping[str, Any]] = field(default_factory=dict)
+    channel: int | None = None
 
     def __post_init__(self) -> None:
-        if self.profile not in INPUT_PROFILES:
+        if self.profile not in (*INPUT_PROFILES, "sound"):
             raise ValueError(f'profile "{self.profile}"; expected one of {", ".join(INPUT_PROFILES)}')
 
 

@@ -66,7 +66,7 @@ def test_whatever_was_said_of_a_loss_is_over_when_it_is_back_and_nothing_else_is
 
 def test_what_was_said_before_the_start_leaves_when_the_port_comes(seconds: Seconds) -> None:
     shown = front._Front(default_session(), PlayOptions(quiet_screen=True, typing=True))
-    shown.link = ReadyLink(Ready(None, None, None, (GONE,), None))  # type: ignore[assignment]
+    shown.link = ReadyLink(Ready(None, None, None, None, (GONE,), None))  # type: ignore[assignment]
     shown._open()
     assert shown._state().warnings == (GONE.text, front.TYPING_LIMITS)
     assert f"! {front.TYPING_LIMITS}" in render(shown._state(), 80, 24).plain  # whole

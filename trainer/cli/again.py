@@ -135,7 +135,9 @@ class Sitting:
             return ASK
         chorus, first, last = self._place
         again, script = worst_bars_session(self._at_tempo(), self._take, chorus, first, last)
-        options = replace(self.options, script=script, record=False, typing=False, midi_in=None, source="your take")
+        options = replace(
+            self.options, script=script, record=False, typing=False, midi_in=None, bass_in=None, source="your take"
+        )
         result = play(again, options)
         self._keep(result)
         played = loop_card(self._take, first, last)

@@ -10,7 +10,8 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from trainer.cli.facts import Json, show_json
-from trainer.cli.input_port import chosen_input, known_profile
+from trainer.cli.input_port import chosen_bass, chosen_input, known_profile
+from trainer.cli.running import BassChannel, BassIn
 from trainer.cli.waiting import key_reader
 from trainer.errors import PortError, UsageError
 
@@ -95,6 +96,8 @@ def check(
     profile: Annotated[
         str | None, typer.Option(metavar="pad|keys|strings", help="Keep this profile, whatever the notes suggest.")
     ] = None,
+    bass_in: BassIn = None,
+    bass_channel: BassChannel = None,
     as_json: Json = False,
 ) -> None:
     """Sound check: what your bass sends, and what is wrong with it. The profile that fits is remembered."""
@@ -109,12 +112,18 @@ def check(
         raise UsageError(f"--strings {strings}: expected 4 or 5")
     if profile is not None:
         known_profile(profile)
-    name = chosen_input(midi_in)
+    name = None if bass_in is not None else chosen_input(midi_in)
     if name is None:
-        raise PortError(
-            "no MIDI input to check; connect one and look with: trainer ports "
-            "(the computer keyboard needs no check: trainer play uses it as a pad)"
-        )
+        from trainer.cli.cable import check_bass, no_bass_advice
+
+        bass = chosen_bass(bass_in)
+        if bass is None:
+            raise PortError(
+                "no MIDI input to check, and no sound input that is sure to be a bass's; connect one and look with: "
+                f"trainer ports (a sound input is named with --bass-in NAME). No interface yet? {no_bass_advice()}"
+            )
+        check_bass(bass, bass_channel, as_json=as_json)
+        return
     known = load_port(name) or PortSettings(name)
     tuning = FIVE_STRING if strings == 5 else FOUR_STRING
     out = sys.stderr if as_json else sys.stdout

@@ -8,6 +8,7 @@ import typer
 from typer.core import TyperArgument, TyperCommand
 
 from trainer.cli import (
+    cable,
     calibrating,
     checking,
     exporting,
@@ -74,6 +75,7 @@ for _module in (
     checking,
     calibrating,
     pedals,
+    cable,
 ):
     _module.add_to(app)
 for _commands in (app, teaching.worksheets):

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from trainer.cli.running import BandOptions, Places, exit_status, not_heard, play_options, with_input
+from trainer.cli.running import BandOptions, Cable, Places, exit_status, not_heard, play_options, with_input
 from trainer.cli.speaking import say
 from trainer.cli.waiting import BREATH_S, breathe
 from trainer.errors import TrainerError, UsageError
@@ -92,7 +92,7 @@ class Desk:
         if self._options is None:
             at = self._places
             band = BandOptions(midi_out=at.midi_out, no_audio=at.no_audio, takes=self.takes, plain=at.plain)
-            self._options = with_input(play_options(band), at.midi_in)
+            self._options = with_input(play_options(band), at.midi_in, cable=Cable(at.bass_in))
         return self._options
 
     def play(

@@ -41,6 +41,7 @@ def show_json(data: Any) -> None:
 
 def ports(as_json: Json = False) -> None:
     """List the ports: MIDI and sound, in and out."""
+    from trainer.live.calibration import bass_port
     from trainer.ports.audio import list_audio, running_latency_s
     from trainer.ports.midi import list_ports
     from trainer.settings import load_port
@@ -55,6 +56,7 @@ def ports(as_json: Json = False) -> None:
             "name": device.name,
             "system": device.system,
             "sample_rate_hz": device.sample_rate_hz,
+            "channels": device.n_channels,
             "default": device.default,
         }
 
@@ -98,7 +100,10 @@ def ports(as_json: Json = False) -> None:
         say(f"  none{f': {audio.note}' if audio.note else ''}")
     typer.echo("Sound in")
     for device in audio.inputs:
-        typer.echo(f"  {_sound_line(device)}")
+        bass = load_port(bass_port(device.name))
+        on = "" if bass is None else f"   your bass{'' if bass.channel is None else f' is on channel {bass.channel}'}"
+        channels = f"{device.n_channels} channel{'s' * (device.n_channels > 1)}"
+        typer.echo(f"  {_sound_line(device)}   {channels}{on}")
     if not audio.inputs:
         typer.echo("  none")
 

@@ -2,13 +2,18 @@
 
 from __future__ import annotations
 
+import re
 import sys
 from collections.abc import Callable, Sequence
 
 from trainer.errors import PortError, UsageError, nearest
 from trainer.settings import INPUT_PROFILES
 
-__all__ = ["ask_which", "chosen_input", "known_profile"]
+__all__ = ["ask_which", "chosen_bass", "chosen_input", "known_profile"]
+
+# What an input that a bass can be plugged into is called by those who make it, and what one is that it cannot be.
+_INTERFACE = re.compile(r"\b(usb|interface|instrument|audio codec|line in|hi-z)\b", re.IGNORECASE)
+_ROOM = re.compile(r"\b(mic|mics|microphone|array|webcam|camera|cam|headset|headphones?|monitor of)\b", re.IGNORECASE)
 
 
 def ask_which(names: Sequence[str], read_line: Callable[[], str], write: Callable[[str], None]) -> str:
@@ -52,6 +57,26 @@ def chosen_input(asked: str | None, *, may_ask: bool | None = None, not_from: Se
         print(text, end="", flush=True)
 
     return ask_which(names, lambda: sys.stdin.readline(), write)
+
+
+def chosen_bass(asked: str | None) -> str | None:
+    """The sound input that an ordinary bass is on; None when none is asked for and none is sure to be it.
+
+    By itself only one is taken that was checked or calibrated before, else the only one that is called as interfaces
+    are: a laptop's own microphone hears the room, not a bass.
+    """
+    from trainer.ports.audio import list_audio
+
+    inputs = list_audio()
+    if asked is not None:
+        return inputs.input(asked).name
+    from trainer.live.calibration import bass_port
+    from trainer.settings import load_port
+
+    names = [device.name for device in inputs.inputs]
+    known = [name for name in names if load_port(bass_port(name)) is not None]
+    sensible = known or [name for name in names if _INTERFACE.search(name) and not _ROOM.search(name)]
+    return sensible[0] if len(sensible) == 1 else None
 
 
 def known_profile(profile: str) -> str:

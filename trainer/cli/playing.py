@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from trainer.cli.choosing import Overrides, between, chosen_session, with_options
-from trainer.cli.running import BandOptions, Mix, exit_status, play_options, say_warnings, with_input
+from trainer.cli.running import BandOptions, Cable, Mix, exit_status, play_options, say_warnings, with_input
 from trainer.cli.speaking import card_text, say, to_stderr
 from trainer.errors import UsageError, nearest
 
@@ -34,6 +34,7 @@ def play(
     midi_in: Annotated[
         str | None, typer.Option("--midi-in", metavar="NAME", help="The bass's MIDI input, or part of it.")
     ] = None,
+    cable: Cable,
     band: BandOptions,
     mix: Mix,
     monitor: Annotated[
@@ -70,7 +71,9 @@ def play(
     )
     if guide_line is not None:
         _with_guide_line(session, options, guide_line)  # a wrong name is said before anything sounds
-    options = with_input(options, midi_in, profile)
+    options = with_input(options, midi_in, profile, cable)
+    if options.bass_in is not None:
+        say(_recorded(options))
     from trainer.cli.again import Sitting
     from trainer.live import recover_takes
 
@@ -86,6 +89,13 @@ def play(
 
     with contextlib.closing(PageLink(None, page_host or "127.0.0.1", page_port)) as stand:
         return Sitting(session, name, replace(options, stand=stand), prepared).run()
+
+
+def _recorded(options: PlayOptions) -> str:
+    """What becomes of the bass's sound, in one line."""
+    if options.keep_sound:
+        return f"{options.bass_in} is heard and recorded beside the take (--no-recording: heard only)."
+    return f"{options.bass_in} is heard, and not recorded."
 
 
 @with_options

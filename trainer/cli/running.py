@@ -10,8 +10,8 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from trainer.cli.choosing import own_sounds, part_changes
-from trainer.cli.input_port import chosen_input, known_profile
+from trainer.cli.choosing import between, own_sounds, part_changes
+from trainer.cli.input_port import chosen_bass, chosen_input, known_profile
 from trainer.cli.pedals import learnt
 from trainer.cli.speaking import say
 from trainer.errors import UsageError
@@ -21,6 +21,9 @@ if TYPE_CHECKING:
 
 __all__ = [
     "BandOptions",
+    "BassChannel",
+    "BassIn",
+    "Cable",
     "Mix",
     "Places",
     "exit_status",
@@ -32,6 +35,14 @@ __all__ = [
 ]
 
 
+BassIn = Annotated[
+    str | None, typer.Option("--bass-in", metavar="NAME", help="The sound input of an ordinary bass, or part of it.")
+]
+BassChannel = Annotated[
+    int | None, typer.Option("--bass-channel", metavar="N", callback=between(1), help="Its channel; else found.")
+]
+
+
 @dataclass(frozen=True, slots=True)
 class Places:
     """Where a run is played and kept: alike in drills, evenings, nights and worksheets."""
@@ -39,6 +50,7 @@ class Places:
     midi_in: Annotated[
         str | None, typer.Option("--midi-in", metavar="NAME", help="The bass's MIDI input, or part of it.")
     ] = None
+    bass_in: BassIn = None
     midi_out: Annotated[str | None, typer.Option("--midi-out", metavar="NAME", help="Send the band there too.")] = None
     no_audio: Annotated[bool, typer.Option("--no-audio", help="No sound of our own.")] = False
     takes: Annotated[Path | None, typer.Option("--takes", metavar="DIR", help="The folder of takes.")] = None
@@ -47,6 +59,17 @@ class Places:
         bool,
         typer.Option("--stand-in", help="A stand-in player plays it, on a fake clock: to see what a run looks like."),
     ] = False
+
+
+@dataclass(frozen=True, slots=True)
+class Cable:
+    """An ordinary bass by its cable: alike wherever something is played."""
+
+    bass_in: BassIn = None
+    bass_channel: BassChannel = None
+    recording: Annotated[
+        bool, typer.Option("--recording/--no-recording", help="Keep the bass's sound beside the take.")
+    ] = True
 
 
 @dataclass(frozen=True, slots=True)
@@ -138,15 +161,35 @@ def _find_named(audio: str, ports: Mapping[str, Sequence[str | None]]) -> None:
         output_name(audio)
 
 
-def with_input(options: PlayOptions, midi_in: str | None, profile: str | None = None) -> PlayOptions:
+def with_input(
+    options: PlayOptions, midi_in: str | None, profile: str | None = None, cable: Cable | None = None
+) -> PlayOptions:
     """The options with the input that will be heard, and what is remembered of it."""
-    from trainer.live.calibration import TYPING_PORT, stored_calibration
+    from trainer.live.calibration import TYPING_PORT, bass_port, stored_calibration
     from trainer.settings import PortSettings, load_port
 
     if profile is not None:
         known_profile(profile)
     options = replace(options, pedals=learnt())
-    name = chosen_input(midi_in, not_from=[switch.port for switch in options.pedals if switch.port_alone])
+    cable = cable or Cable()
+    if cable.bass_in is not None and midi_in is not None:
+        raise UsageError("--midi-in and --bass-in exclude each other; expected the one that your bass is on")
+    name = None
+    if cable.bass_in is None:
+        name = chosen_input(midi_in, not_from=[switch.port for switch in options.pedals if switch.port_alone])
+    bass = chosen_bass(cable.bass_in) if name is None else None
+    if bass is not None:
+        port = bass_port(bass)
+        known = load_port(port) or PortSettings(port, profile="sound")
+        return replace(
+            options,
+            bass_in=bass,
+            bass_channel=cable.bass_channel or known.channel,
+            keep_sound=cable.recording,
+            monitor=False,  # the interface's own is sooner
+            profile="sound",
+            calibration=stored_calibration(known, options.audio, monitor=False),
+        )
     if name is None:
         tapped = load_port(TYPING_PORT) or PortSettings(TYPING_PORT)
         calibration = stored_calibration(tapped, options.audio, options.monitor)
@@ -187,6 +230,8 @@ def warnings_of(result: PlayResult) -> list[str]:
 
 def not_heard(options: PlayOptions) -> str:
     """What helps whose notes did not arrive."""
+    if options.bass_in is not None:
+        return "Is its volume up, and the cable in? What comes in can be seen with: trainer check"
     if options.typing:
         return "On the computer keyboard the notes are a s d f g h j k l ; and space, the chord's root."
     return "What arrives can be seen with: trainer check"

@@ -125,8 +125,16 @@ class ClockFit:
     must hold it.
     """
 
-    def __init__(self, sample_rate_hz: float, *, lead_s: float = 0.0) -> None:
+    def __init__(
+        self,
+        sample_rate_hz: float,
+        *,
+        lead_s: float = 0.0,
+        lead_limits_s: tuple[float, float] = (0.0, _MAX_DAC_LEAD_S),
+    ) -> None:
+        """`lead_limits_s`: leads outside are absurd. Of an input the lead is negative: it was taken in before."""
         self.sample_rate_hz = float(sample_rate_hz)
+        self._lead_limits_s = lead_limits_s
         self._nominal_ns = 1e9 / self.sample_rate_hz
         self._lead_ns = lead_s * 1e9
         self._leads: list[float] = []
@@ -178,7 +186,7 @@ class ClockFit:
 
     def _lead(self, dac_s: float, now_s: float) -> float:
         lead_s = dac_s - now_s
-        if dac_s > 0.0 and now_s > 0.0 and 0.0 <= lead_s <= _MAX_DAC_LEAD_S:
+        if dac_s > 0.0 and now_s > 0.0 and self._lead_limits_s[0] <= lead_s <= self._lead_limits_s[1]:
             lead_ns = lead_s * 1e9
             self._leads.append(lead_ns)
             if len(self._leads) >= 128:

@@ -237,8 +237,9 @@ class Core:
 
     # --- the record ---------------------------------------------------------------------------------------------------
 
-    def begin_record(self, devices: dict[str, Any], *, on_disk: bool) -> Record:
-        """Start keeping: before the count-in. `devices`: plain facts for the take's header."""
+    def begin_record(self, devices: dict[str, Any], *, on_disk: bool, recording: str | None = None) -> Record:
+        """Start keeping: before the count-in. `devices`: plain facts for the take's header; `recording`: where the
+        bass's sound is kept meanwhile."""
         setup = self.setup
         header = {
             "session": self.session.to_dict(),
@@ -251,6 +252,7 @@ class Core:
             "calibration": setup.calibration,
             "monitor": setup.monitor,
             "devices": devices,
+            "recording": recording,
             "extra": setup.extra,
             "created": datetime.datetime.now().astimezone().isoformat(timespec="seconds"),
         }
@@ -497,6 +499,13 @@ class Core:
             self.say(Pressed(action, pedals.switches[0].port))
         return mine
 
+    def hear_bass(self, raw_ns: int, data: bytes) -> None:
+        """A message of the ear's, at the moment in which what it tells of was played."""
+        if self.record is not None:
+            self.record.message(raw_ns, data, raw_ns, 0.0, 0)
+        self.recorder.feed_message(raw_ns, data)
+        self._tell_notes()
+
     def _monitor(self, data: bytes) -> None:
         """The player's own message to MIDI out, on the monitor's channel: notes, bends and how far a bend reaches.
 
@@ -650,6 +659,13 @@ class Core:
             "intended_s": [round(second, 6) for second in self.sent_song_s],
             "late_us": self.lateness_us.tolist(),
         }
+
+    def stream_rows(self) -> list[list[float]]:
+        """[frame, raw host ns, ns a frame] of each piece of the audio stream's map, with hindsight."""
+        if self.fit is None or self._stamps is None:
+            return []
+        knots = frame_knots(self._stamps.frames, self._stamps.sounding_ns, self.fit.sample_rate_hz)
+        return [[frame, host_ns, ns_per_frame] for frame, host_ns, ns_per_frame, _ in knots]
 
     def hindsight(self, now_ns: int) -> tuple[list[list[float]], list[int]] | None:
         """Where the song was, now that every callback is known: [raw host ns, song second, rate] rows, and the raw host

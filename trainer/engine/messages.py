@@ -15,6 +15,7 @@ import msgspec
 __all__ = [
     "About",
     "Command",
+    "EarSaid",
     "Facts",
     "Finished",
     "FromEngine",
@@ -38,7 +39,7 @@ __all__ = [
 ]
 
 # What a notice may be about: something that can go and come back.
-About: TypeAlias = Literal["midi_in", "midi_out", "clock_out", "follow", "sound", "disk", "pedal", "pedal_2"]
+About: TypeAlias = Literal["midi_in", "midi_out", "clock_out", "follow", "sound", "bass", "disk", "pedal", "pedal_2"]
 
 MAX_MESSAGE_BYTES = 4_000_000
 _LENGTH = struct.Struct(">I")
@@ -50,6 +51,8 @@ class Setup(msgspec.Struct, frozen=True, tag="setup", kw_only=True):
     `script`: a stand-in player's messages as (song second, message), played into the input's place. `extra`: plain data
     for the take's header (which drill this was, which tune of the night). `soundfont`: a file whose sounds replace the
     built-in ones. `pedals`: the foot switches that were learnt, as `trainer.ports.pedal.Switch` gives them.
+    `bass_in`: a sound input with an ordinary bass on it, by name; `bass_channel` from 1, None to find it;
+    `keep_sound`: record it beside the take.
     """
 
     session: dict[str, Any]
@@ -66,6 +69,9 @@ class Setup(msgspec.Struct, frozen=True, tag="setup", kw_only=True):
     velocity_floor: int = 0
     transpose_semitones: int = 0
     calibration: dict[str, Any] | None = None
+    bass_in: str | None = None
+    bass_channel: int | None = None
+    keep_sound: bool = True
     clock_out: str | None = None
     follow: str | None = None
     record: bool = True
@@ -144,12 +150,23 @@ class Notice(msgspec.Struct, frozen=True, tag="notice"):
     state: Literal["gone", "back"] | None = None
 
 
+class EarSaid(msgspec.Struct, frozen=True, tag="ear"):
+    """From the ear to the engine: `frame` of the recording (unused for "amended"), `pitch` in fractional semitones."""
+
+    kind: Literal["note", "amended", "ended", "dead"]
+    stroke: int
+    frame: float
+    pitch: float = 0.0
+    velocity: int = 0
+
+
 class Ready(msgspec.Struct, frozen=True, tag="ready"):
     """Ports are open, the band is rendered ahead; `notices` says what could not be had."""
 
     midi_in: str | None
     midi_out: str | None
     audio: str | None
+    bass_in: str | None
     notices: tuple[Notice, ...]
     journal: str | None
 

@@ -5,7 +5,8 @@
     sender           what the front is told; only the newest place waits for it
     journal, sync    the record on disk
     ports            looks twice a second whether the ports are still there, and opens them again
-    MIDI in, audio   the drivers' own threads: one stamp and one append, one block
+    MIDI in, audio   the drivers' own threads: one stamp and one append, one block out, one in
+    bass, ear        the sound that came in goes to the ear and to disk; what the ear says comes back
 
 However it ends (the song's end, a command, a signal, the front's death, a fault), every note is silenced first, then
 the take is finished.
@@ -21,6 +22,7 @@ import threading
 import time
 import traceback
 from collections import deque
+from collections.abc import Callable
 from time import perf_counter_ns
 from typing import Any
 
@@ -29,6 +31,7 @@ import msgspec
 from trainer.clock.midi_clock import STOP, ClockFollower
 from trainer.clock.sources import RealClock
 from trainer.clock.transport import HostRuler
+from trainer.engine.bass import BassIn, rate_for
 from trainer.engine.clock_out import FollowRuler
 from trainer.engine.core import Core
 from trainer.engine.messages import (
@@ -46,13 +49,14 @@ from trainer.engine.messages import (
     Start,
 )
 from trainer.engine.pipe import Pipe
-from trainer.engine.record import Record, take_from
+from trainer.engine.record import Record, bring_recording, has_sound, recording_path, take_from
 from trainer.engine.slots import PortSlot
 from trainer.engine.sound import BandSound
 from trainer.errors import PortError, TrainerError, UsageError
+from trainer.ports.audio import list_audio, one_clock
 from trainer.ports.midi import open_input, open_output, port_stem
 from trainer.ports.pedal import Pedals, Switch, switch_of
-from trainer.ports.protocols import MidiIn, MidiOut, RawMidi
+from trainer.ports.protocols import AudioStamp, MidiIn, MidiOut, RawMidi
 from trainer.system import here
 from trainer.take.model import Take
 from trainer.take.store import SavedTake, save_take
@@ -66,6 +70,8 @@ HOST_START_LEAD_S = 0.25
 PORTS_EVERY_S = 0.5
 ROOM_WITHIN_S = 120.0  # how long a take waits for room on a disk, our choice
 ROOM_EVERY_S = 1.0
+BASS_MAP_EVERY_NS = 1_000_000_000
+XRUN_NS = 100_000_000  # on either side of a glitch of the input's own stream
 _NOTES_OFF = bytes((0xB0, 123, 0))
 
 
@@ -89,6 +95,10 @@ class Engine:
         self.clock = RealClock(random_origin=setup.random_origin)
         self.core = Core(setup, self.clock, pipe.say)
         self.sound: BandSound | None = None
+        self.bass: BassIn | None = None
+        self._bass_lost_ns: int | None = None
+        self._bass_news: deque[tuple[bool, int]] = deque()  # (is it there, raw moment), from the thread that looks
+        self._next_bass_ns = 0
         self.strikes: deque[RawMidi] = deque(maxlen=256)  # what the monitor plays
         self.core.sink = _Sink(self.strikes)  # a scripted player's notes are to be heard as well
         again = "the song goes on, and it is used again when it is back"
@@ -181,17 +191,14 @@ class Engine:
         if setup.audio != "none" and core.following is not None:
             text = "following another machine's clock: the band goes to MIDI out, the built-in sound is off"
             notices.append(Notice(text))
-        elif setup.audio != "none":
-            try:
-                self.sound = BandSound(setup, self.clock, core.session.to_dict(), core.gains, self.strikes)
-            except PortError as error:
-                notices.append(self._no_sound(str(error)))
+        self._open_sound(setup, notices)
         if self.sound is not None:
             core.follow_stream(self.sound.ruler, self.sound.stream.stamps)
             core.on_level = self.sound.set_level
         core.monitor_out = setup.monitor and self.sound is None and core.midi_out is not None
         self.pipe.on_pad = self._pad
-        record = core.begin_record(self._ports_used(), on_disk=True)
+        kept = None if self.bass is None or self.bass.recording is None else str(self.bass.recording.path)
+        record = core.begin_record(self._ports_used(), on_disk=True, recording=kept)
         if record.trouble is not None:
             notices.append(Notice(record.trouble, about="disk", state="gone"))
         core.send_programs()
@@ -201,10 +208,51 @@ class Engine:
                 self.midi_in.name,
                 self.midi_out.name,
                 self.sound.stream.name if self.sound is not None else None,
+                self.bass.device.name if self.bass is not None else None,
                 tuple(notices),
                 str(record.path) if record.path is not None else None,
             )
         )
+
+    def _open_sound(self, setup: Setup, notices: list[Notice]) -> None:
+        """The band's sound and the bass's input: one stream where they are one card, else one each."""
+        wanted = setup.audio != "none" and self.core.following is None
+        session = self.core.session.to_dict()
+
+        def band(source: Any = None) -> None:
+            self.sound = BandSound(setup, self.clock, session, self.core.gains, self.strikes, source)
+
+        if setup.bass_in is not None:
+            try:
+                self._open_bass(setup, setup.bass_in, wanted, band)
+            except PortError as error:
+                notices.append(Notice(f"the bass is not heard: {error}", about="bass", state="gone"))
+        if self.bass is not None and self.bass.trouble is not None:
+            notices.append(Notice(self.bass.trouble))
+        if wanted and self.sound is None:
+            try:
+                band()
+            except PortError as error:
+                notices.append(self._no_sound(str(error)))
+
+    def _open_bass(self, setup: Setup, name: str, wanted: bool, band: Callable[..., None]) -> None:
+        devices = list_audio()
+        device = devices.input(name)
+        recording = recording_path(setup.takes_dir) if setup.record and setup.keep_sound else None
+        output = devices.output(None if setup.audio in ("auto", "") else setup.audio) if wanted else None
+        if output is not None and one_clock(device, output):
+            rate_hz = setup.sample_rate_hz or output.sample_rate_hz
+            self.bass = BassIn(device, rate_hz, shared=True, channel=setup.bass_channel, recording=recording)
+            try:
+                band((device, self.bass.intake.take))
+            except PortError:  # the card will not open both ways at once: one stream for each
+                self.bass.end()
+                self.bass.close()
+                self.bass = None
+            else:
+                return
+            recording = recording_path(setup.takes_dir) if recording is not None else None
+        self.bass = BassIn(device, rate_for(device), shared=False, channel=setup.bass_channel, recording=recording)
 
     def _ports_used(self) -> dict[str, Any]:
         """For the take's header."""
@@ -212,6 +260,7 @@ class Engine:
             "midi_in": "scripted player" if self.core.setup.script is not None else self.midi_in.name,
             "midi_out": self.midi_out.name,
             "audio": self.sound.stream.describe() if self.sound is not None else None,
+            "bass_in": self.bass.describe() if self.bass is not None else None,
             "typing": self.core.setup.profile == "typing",
         }
 
@@ -280,12 +329,58 @@ class Engine:
             while slot.port is not None and slot.port.sink:
                 raw_ns, _, data = slot.port.sink.popleft()
                 self.core.trodden(pedals, raw_ns, data)
+        if self.bass is not None:
+            self._hear_bass(self.bass)
         if now_ns >= self._next_look_ns:
             self._next_look_ns = now_ns + LOOK_EVERY_NS
             self._look(now_ns)
 
+    def _bass_raw_ns(self, bass: BassIn, frame: float) -> int | None:
+        """Raw host time at which a frame of the bass's recording was played; None where nobody can tell."""
+        if bass.own is not None:
+            return bass.own.host_ns(frame)
+        ruler = self.core.ruler
+        return None if ruler is None else self.clock.to_raw_ns(ruler.host_ns(frame / ruler.sample_rate_hz))
+
+    def _hear_bass(self, bass: BassIn) -> None:
+        while bass.said:
+            frame, data = bass.said.popleft()
+            raw_ns = self._bass_raw_ns(bass, frame)
+            if raw_ns is not None:
+                self.core.hear_bass(raw_ns, data)
+        while self._bass_news:
+            there, raw_ns = self._bass_news.popleft()
+            text = f'sound input "{bass.device.name}"'
+            if not there:
+                self._bass_lost_ns = raw_ns
+                self.core.input_lost(raw_ns)
+                text = f"{text} gives no sound; the band plays on, and it is heard again when it does"
+                self.pipe.say(Notice(text, about="bass", state="gone"))
+            elif self._bass_lost_ns is not None:
+                self.core.mark("port_lost", self.clock.from_raw_ns(self._bass_lost_ns), end_ns=raw_ns)
+                self._bass_lost_ns = None
+                self.pipe.say(Notice(f"{text} is back", "note", about="bass", state="back"))
+
+    def _look_at_bass(self, bass: BassIn, now_ns: int) -> None:
+        def on_xrun(stamp: AudioStamp) -> None:
+            at_ns = self.clock.from_raw_ns(stamp.host_ns)
+            self.core.mark("xrun", at_ns - XRUN_NS, end_ns=stamp.host_ns + XRUN_NS)
+
+        news = bass.look(on_xrun)
+        if news is not None:
+            self.pipe.say(Notice(news))
+        if now_ns < self._next_bass_ns:
+            return
+        self._next_bass_ns = now_ns + BASS_MAP_EVERY_NS
+        frame = float(bass.intake.head)
+        raw_ns = self._bass_raw_ns(bass, frame)
+        if raw_ns is not None:
+            self.core.mark("bass_at", self.clock.from_raw_ns(raw_ns), frame=frame, ns_per_frame=1e9 / bass.rate_hz)
+
     def _look(self, now_ns: int) -> None:
         core, sound = self.core, self.sound
+        if self.bass is not None:
+            self._look_at_bass(self.bass, now_ns)
         if sound is not None:
             trouble = sound.look(core.recorder.bend_ranges)
             core.watch_holes(now_ns, sound.mixer.n_missing)
@@ -338,9 +433,16 @@ class Engine:
 
     def _watch_ports(self) -> None:
         """In a thread of its own: may wait."""
+        gone = False
         while not self._done.wait(PORTS_EVERY_S):
             for slot in self.slots:
                 slot.watch()
+            if self.bass is not None and not self.bass.is_connected():
+                if not gone:
+                    self._bass_news.append((False, perf_counter_ns()))
+                gone = not self.bass.take_up()
+                if not gone:
+                    self._bass_news.append((True, perf_counter_ns()))
 
     def _in_gone(self, port: MidiIn, now_ns: int) -> None:
         self.core.input_lost(now_ns)
@@ -392,6 +494,8 @@ class Engine:
         if fault is not None:
             self.silence()
         with contextlib.suppress(Exception):
+            self._end_bass()
+        with contextlib.suppress(Exception):
             if self.midi_in.lost_ns is not None and core.record is not None:
                 core.record.mark("port_lost", self.midi_in.lost_ns, end_ns=perf_counter_ns())
             core.end_record(self.clock.now_ns(), completed=completed)
@@ -403,8 +507,10 @@ class Engine:
             record.close(remove=True)
             return Finished(None, completed and core.snapshot is not None, 0, fault)
         try:
-            take = take_from(record.journal(), band=core.score, session=core.session)
-            saved = self._saved(take) if len(take.notes) else None
+            journal = record.journal()
+            take = take_from(journal, band=core.score, session=core.session)
+            saved = self._saved(take) if len(take.notes) or has_sound(take) else None
+            bring_recording(journal, None if saved is None else saved.path)
         except Exception as error:
             return Finished(None, completed, 0, fault or self._not_saved(error, record))
         record.close(remove=True)
@@ -413,6 +519,21 @@ class Engine:
         if saved.remark is not None:
             self.pipe.say(Notice(saved.remark))
         return Finished(str(saved.path), completed, len(take.notes), fault)
+
+    def _end_bass(self) -> None:
+        """The last of what the ear says, and where each frame of the recording lies."""
+        bass = self.bass
+        if bass is None:
+            return
+        bass.end()
+        self._hear_bass(bass)
+        now_ns = self.clock.now_ns()
+        if self._bass_lost_ns is not None:
+            self.core.mark("port_lost", self.clock.from_raw_ns(self._bass_lost_ns), end_ns=perf_counter_ns())
+        rows = bass.own.rows() if bass.own is not None else self.core.stream_rows()
+        self.core.mark("bass_map", now_ns, rows=rows, channel=bass.channel, sounded=bass.sounded, ears=bass.n_ears)
+        bass.close()
+        self.bass = None
 
     def _saved(self, take: Take) -> SavedTake:
         """Write the take. While no folder has room for it, ask for room and try again: it is whole in memory still."""

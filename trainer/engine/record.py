@@ -11,6 +11,7 @@ import contextlib
 import dataclasses
 import datetime
 import queue
+import shutil
 import tempfile
 import threading
 import uuid
@@ -30,10 +31,21 @@ from trainer.errors import TrainerError
 from trainer.session import Chart, Session, expand, session_from_dict
 from trainer.take.journal import JOURNAL_SUFFIX, Journal, JournalMark, JournalMessage, JournalWriter, recover
 from trainer.take.model import PROFILES, Calibration, Gap, Take, TakeHeader
-from trainer.take.notes import FLAG_GLITCH, Notes, empty_notes, sorted_notes
+from trainer.take.notes import FLAG_DEAD, FLAG_GLITCH, Notes, empty_notes, sorted_notes
+from trainer.take.placing import DEAD_CHANNEL, placed_in_song
 from trainer.take.store import SavedTake, save_take, takes_dir
 
-__all__ = ["Record", "band_notes", "finish_journal", "finish_lost", "journal_dirs", "take_from"]
+__all__ = [
+    "Record",
+    "band_notes",
+    "bring_recording",
+    "finish_journal",
+    "finish_lost",
+    "has_sound",
+    "journal_dirs",
+    "recording_path",
+    "take_from",
+]
 
 # Notes this near a fault of ours are excused (our choice, as in the journal's own reading).
 _GLITCH_BEFORE_S, _GLITCH_AFTER_S = 0.05, 0.25
@@ -226,6 +238,7 @@ def take_from(journal: Journal, *, band: BandScore | None = None, session: Sessi
         near = (notes["onset_s"] >= gap.start_s - _GLITCH_BEFORE_S) & (notes["onset_s"] <= gap.end_s + _GLITCH_AFTER_S)
         notes["flags"][near] |= FLAG_GLITCH
     facts: dict[str, Any] = dict(end.details) if end is not None else {}
+    recording = _recording(journal)
     calibration = head.get("calibration")
     extra: dict[str, Any] = dict(head.get("extra") or {})
     extra |= {"take_id": journal.take_id, "monitor": bool(head.get("monitor"))}
@@ -250,7 +263,11 @@ def take_from(journal: Journal, *, band: BandScore | None = None, session: Sessi
         calibration=_calibration(calibration) if isinstance(calibration, Mapping) else None,
         gaps=gaps,
         devices=dict(head.get("devices") or {}),
-        clock_map={"song_map": journal.song_map.to_rows(), **dict(facts.get("clock_map") or {})},
+        clock_map={
+            "song_map": journal.song_map.to_rows(),
+            **dict(facts.get("clock_map") or {}),
+            **({"recording": recording} if recording is not None else {}),
+        },
         lateness=dict(facts.get("lateness") or {}),
         velocity_floor=int(head.get("velocity_floor") or 0),
         completed=completed,
@@ -312,20 +329,58 @@ def _played(journal: Journal) -> tuple[Notes, Notes]:
     if not len(notes):
         return notes, empty_notes()
     host_ns = zero_ns + np.round(notes["onset_s"] * 1e9).astype(np.int64)
-    piece = np.clip(np.searchsorted(song.host_ns, host_ns, side="right") - 1, 0, None)
-    onset_s = song.seconds_at(host_ns)
-    moving = (song.rate[piece] > 0.0) & (host_ns >= zero_ns)
-    passes = [mark for mark in journal.marks if mark.kind == "pass"]
-    starts_s = np.array([-np.inf, *(float(mark.details["from_s"]) for mark in passes)])
-    which = np.searchsorted(np.array([mark.host_ns for mark in passes], dtype=np.int64), host_ns, side="right")
-    # A note counts if its own pass had begun to count, and no later pass took the song up at or before its place.
-    # A pass in which nothing was played takes nothing's place: going back and leaving loses no note.
-    counted = moving & (onset_s >= starts_s[which])
-    starts_s[~np.isin(np.arange(len(starts_s)), which[counted])] = np.inf
-    later_s = np.append(np.minimum.accumulate(starts_s[::-1])[::-1][1:], np.inf)
-    stays = counted & (onset_s < later_s[which])
+    onset_s, stays, aside = placed_in_song(host_ns, song, _passes(journal))
     notes["onset_s"] = onset_s
-    return sorted_notes(notes[stays]), sorted_notes(notes[counted & ~stays])
+    if journal.header.get("profile") == "sound":
+        notes["flags"][notes["channel"] == DEAD_CHANNEL] |= FLAG_DEAD
+        notes["channel"] = 0
+    return sorted_notes(notes[stays]), sorted_notes(notes[aside])
+
+
+def _passes(journal: Journal) -> list[tuple[int, float]]:
+    return [(mark.host_ns, float(mark.details["from_s"])) for mark in journal.marks if mark.kind == "pass"]
+
+
+# --- the recording of a bass ------------------------------------------------------------------------------------------
+
+
+def recording_path(takes: str | Path | None) -> Path:
+    """Where a bass's sound is kept while it is played: a new name beside the journals."""
+    stamp = datetime.datetime.now().strftime("%Y-%m-%d-%H-%M-%S")
+    return journal_dirs(takes)[0] / f"{stamp}-{uuid.uuid4().hex[:8]}.wav"
+
+
+def _recording(journal: Journal) -> dict[str, Any] | None:
+    """What places the recording's frames: the map's rows [frame, raw host ns, ns a frame], and the song's passes."""
+    if not journal.header.get("recording"):
+        return None
+    known = next((mark for mark in reversed(journal.marks) if mark.kind == "bass_map"), None)
+    rows = known.details.get("rows") if known is not None else None
+    if not rows:  # cut off: what was seen while playing must do
+        seen = [mark for mark in journal.marks if mark.kind == "bass_at"]
+        rows = [[float(m.details["frame"]), m.host_ns, float(m.details["ns_per_frame"])] for m in seen]
+    if not rows:
+        return None
+    facts = {name: known.details.get(name) for name in ("channel", "ears", "sounded")} if known is not None else {}
+    return {"map": rows, "passes": [list(row) for row in _passes(journal)], **facts}
+
+
+def has_sound(take: Take) -> bool:
+    """Whether anything may be heard in the take's recording."""
+    recording = take.header.clock_map.get("recording")
+    return isinstance(recording, Mapping) and recording.get("sounded") is not False
+
+
+def bring_recording(journal: Journal, take: Path | None) -> None:
+    """Put the recording beside its take, or away where there is none. It stays where it is if it cannot be moved."""
+    name = journal.header.get("recording")
+    if not name:
+        return
+    with contextlib.suppress(OSError):
+        if take is None:
+            Path(str(name)).unlink()
+        else:
+            shutil.move(str(name), take.with_suffix(".wav"))
 
 
 # --- saving, once -----------------------------------------------------------------------------------------------------
@@ -368,7 +423,7 @@ def finish_journal(journal: Journal, takes: str | Path | None) -> SavedTake | No
         journal.close()  # it stays: a later version may read it, and it must not keep anyone from playing
         return None
     saved: SavedTake | None = None
-    if len(take.notes):
+    if len(take.notes) or has_sound(take):
         found = _already_saved(journal.take_id, [takes_dir(folder), takes_dir(takes)])
         if found is None:
             try:
@@ -376,5 +431,8 @@ def finish_journal(journal: Journal, takes: str | Path | None) -> SavedTake | No
             except TrainerError:
                 journal.close()
                 return None
+            bring_recording(journal, saved.path)
+    else:
+        bring_recording(journal, None)
     journal.close(remove=True)
     return saved

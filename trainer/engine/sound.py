@@ -24,8 +24,8 @@ from trainer.engine.mixer import FrameLine, Mixer
 from trainer.engine.render import Level, Route, Work
 from trainer.engine.ring import BLOCK_FRAMES, Geometry, Ring
 from trainer.errors import PortError
-from trainer.ports.audio import open_audio
-from trainer.ports.protocols import AudioOut, RawMidi
+from trainer.ports.audio import AudioDevice, open_audio
+from trainer.ports.protocols import AudioOut, RawMidi, Take
 from trainer.system import here
 
 __all__ = ["BandSound"]
@@ -41,9 +41,16 @@ class BandSound:
     """The stream open, the renderer ahead, both going; `ruler` is the stream as the song's ruler."""
 
     def __init__(
-        self, setup: Setup, clock: Clock, session: dict[str, Any], gains: tuple[float, ...], strikes: deque[RawMidi]
+        self,
+        setup: Setup,
+        clock: Clock,
+        session: dict[str, Any],
+        gains: tuple[float, ...],
+        strikes: deque[RawMidi],
+        source: tuple[AudioDevice, Take] | None = None,
     ) -> None:
-        """Waits until there is sound ahead; `PortError` if it cannot be had, with nothing left open."""
+        """Waits until there is sound ahead; `PortError` if it cannot be had, with nothing left open. `source`: an input
+        of the same card, and what takes its blocks."""
         self._renderer: subprocess.Popen[bytes] | None = None
         self._mixer: Mixer | None = None
         self._setup = setup
@@ -51,7 +58,11 @@ class BandSound:
         self._address = ""
         name = None if setup.audio in ("auto", "") else setup.audio
         self.stream: AudioOut = open_audio(
-            self._fill, name, sample_rate_hz=setup.sample_rate_hz, block_frames=setup.block_frames
+            self._fill,
+            name,
+            sample_rate_hz=setup.sample_rate_hz,
+            block_frames=setup.block_frames,
+            source=source,
         )
         self.rate_hz = self.stream.sample_rate_hz
         self.fit = ClockFit(self.rate_hz, lead_s=self.stream.latency_s)

@@ -21,6 +21,7 @@ from trainer.take.notes import Notes
 
 __all__ = [
     "TYPING_PORT",
+    "bass_port",
     "calibration_key",
     "click_rows",
     "click_session",
@@ -34,6 +35,11 @@ TYPING_PORT = "computer keyboard"
 CLICK_PITCH = 76
 CLICK_BEATS = 0.1
 STRINGS = ("E", "A", "D", "G")
+
+
+def bass_port(name: str) -> str:
+    """Under what a sound input is remembered: an interface's MIDI port may have the same name."""
+    return f"{name} (sound in)"
 
 
 def calibration_key(output: str, monitor: bool) -> str:

@@ -47,6 +47,7 @@ FRAME_S = 0.05
 READY_WITHIN_S = 60.0
 WAIT_SAID_S = 1.5  # a wait this long is explained
 GETTING_READY = "getting the band's sounds ready, which takes some seconds"
+REHEARING = "hearing the recording once more, at leisure"
 FACTS_EVERY_S = 1.0
 SILENT_S = 8.0  # an engine that says nothing for so long is dead
 AWAY_S = 2.0  # a loop that took so long was stopped; our choice
@@ -192,12 +193,24 @@ class _Front:
                 status = "terminated"
         take: Take | None = None
         if path is not None:
+            self._hear_recording(path)
             take = _read(path)
         if path is None and self.options.record and self.finished is not None and self.finished.fault is None:
             self._warn("nothing was played, so there is no take")
         return PlayResult(
             status, path, take, self.notices.texts, self.next_tempo_bpm, self.asked, tuple(self.marked), dict(self.mix)
         )
+
+    def _hear_recording(self, path: Path) -> None:
+        """Of a bass by its cable the recording is heard once more, unhurried: that is what is scored."""
+        if self.options.bass_in is None:
+            return
+        from trainer.take.keep_heard import keep_heard
+
+        self._print(REHEARING)
+        said = keep_heard(path)
+        if said is not None:
+            self._warn(said)
 
     def _clean_up_after(self) -> Path | None:
         """The engine died: silence what it left sounding, finish the take from its journal."""
@@ -518,6 +531,8 @@ class _Front:
         source = "computer keyboard" if self.options.typing else ""
         if self.ready is not None and self.ready.midi_in is not None:
             source = self.ready.midi_in
+        elif self.ready is not None and self.ready.bass_in is not None:
+            source = self.ready.bass_in
         elif self.options.script is not None:
             source = self.options.source or "stand-in player"
         page = f"page: {self.page.url}" if self.page is not None else ""

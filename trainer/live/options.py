@@ -33,7 +33,9 @@ class PlayOptions:
     """How a session is to be played.
 
     `midi_in`, `midi_out`, `clock_out`, `follow`: port names or parts of one, None for none. `audio`: "auto", "none" or
-    an output's name. `mix` by part name (`trainer.band.PARTS`). `typing`: the computer keyboard is played as a pad.
+    an output's name. `bass_in`: the sound input that an ordinary bass is on, `bass_channel` which of its channels
+    (None: found), `keep_sound` whether it is recorded. `mix` by part name (`trainer.band.PARTS`). `typing`: the
+    computer keyboard is played as a pad.
     `script`: a stand-in player's (song second, MIDI message) rows, heard in the input's place. `guide_line`: rows
     (onset_beats, duration_beats, pitch, velocity) for the guide bass. `soundfont`: a file whose sounds
     replace the built-in ones.
@@ -55,6 +57,9 @@ class PlayOptions:
     figures: bool = False
     calm: bool = False
     typing: bool = False
+    bass_in: str | None = None
+    bass_channel: int | None = None
+    keep_sound: bool = True
     profile: str = "pad"
     velocity_floor: int = 0
     transpose_semitones: int = 0
@@ -138,6 +143,9 @@ def setup_of(session: Session, options: PlayOptions) -> Setup:
         velocity_floor=options.velocity_floor,
         transpose_semitones=options.transpose_semitones,
         calibration=calibration,
+        bass_in=options.bass_in,
+        bass_channel=options.bass_channel,
+        keep_sound=options.keep_sound,
         clock_out=options.clock_out,
         follow=options.follow,
         record=options.record,

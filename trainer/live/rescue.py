@@ -9,6 +9,7 @@ from pathlib import Path
 from trainer.engine.record import finish_lost
 from trainer.errors import PortError
 from trainer.ports.silence import all_notes_off
+from trainer.take.keep_heard import keep_heard
 
 __all__ = ["recover_takes", "silence_port", "stop_machine"]
 
@@ -44,6 +45,7 @@ def recover_takes(takes_dir: str | Path | None = None, say: Callable[[str], None
     out = []
     for saved in finish_lost(takes_dir):
         out.append(saved.path)
+        keep_heard(saved.path)
         if say is not None:
             say(saved.remark or f"the take of a session that was cut off is finished: {saved.path}")
     return out

@@ -332,7 +332,7 @@ def _groups(found: Pairs, chart: Chart) -> tuple[tuple[ChorusSwing, ...], tuple[
 
 def _same_pitch(found: Pairs, reading: Reading) -> Figure | None:
     """The ratio of pairs on one pitch, where a delay may hang on the pitch; None where it may not."""
-    if reading.calibrated or reading.profile == "pad":
+    if reading.calibrated or reading.profile in ("pad", "sound"):
         return None
     same = median_interval(found.ratio[found.same_pitch])
     if not same.known:

@@ -8,6 +8,7 @@ its session gives them, and its notes are what the ear (`trainer.hearing`) hears
 
 from __future__ import annotations
 
+import contextlib
 import hashlib
 import os
 import stat
@@ -30,6 +31,7 @@ from trainer.take.midi_notes import track_notes
 from trainer.take.model import Take, TakeHeader
 from trainer.take.notes import FLAG_DEAD, FLAG_NO_RELEASE, Notes, empty_notes, sorted_notes
 from trainer.take.record import MAX_RECORD_BYTES, TakeRecord, read_record, take_of
+from trainer.take.rehearing import heard_again, is_heard, recording_of
 from trainer.take.sound_file import is_sound_file, read_sound
 
 __all__ = ["read_take"]
@@ -50,15 +52,16 @@ def read_take(
     session: Session | str | os.PathLike[str] | None = None,
     track: str | int | None = None,
     downbeat: float | str | None = None,
+    rehear: bool = True,
 ) -> Take:
     """The take in a MIDI file, with the JSON of the same stem where there is one (or in that JSON alone).
 
     `session` (or its file) goes before the one in the JSON, and that before a TOML file of the same stem. `track` is a
     track's name or its number in the file, from 1 (of a sound file the channel). `downbeat` is the second of the first
     downbeat, or "auto": found from the notes and the session's chords. If the MIDI file was changed since it was
-    written, its own notes are read. `UsageError` for a file that is not there, a track that must be chosen or a
-    downbeat that cannot be used; `FileFormatError` for a file that is not what it claims to be, or sound that is not
-    one bass; `SessionError` for a session's mistakes.
+    written, its own notes are read. A take whose recording an older ear heard is heard again (`rehear`). `UsageError`
+    for a file that is not there, a track that must be chosen or a downbeat that cannot be used; `FileFormatError` for
+    a file that is not what it claims to be, or sound that is not one bass; `SessionError` for a session's mistakes.
     """
     file = Path(path)
     if file.suffix.lower() == ".json":
@@ -79,6 +82,9 @@ def read_take(
         return _from_midi(parse_midi(data, str(file)), given, track, downbeat, str(file), sha256)
     stored = take_of(record, str(beside), sha256)
     if record.midi_sha256 == sha256 and track is None:
+        if rehear and (recording := recording_of(stored, file)) is not None and not is_heard(stored):
+            with contextlib.suppress(FileFormatError):  # then the notes that it has stand
+                stored = heard_again(stored, recording)
         return replace(stored, source=str(file), session=given or stored.session)
     try:
         midi = parse_midi(data, str(file))

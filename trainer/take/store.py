@@ -36,7 +36,7 @@ from trainer.take.model import Take
 from trainer.take.notes import Notes
 from trainer.take.record import record_bytes, record_of
 
-__all__ = ["SavedTake", "TakeEntry", "list_takes", "save_take", "take_midi", "takes_dir", "write_take"]
+__all__ = ["SavedTake", "TakeEntry", "list_takes", "replace_take", "save_take", "take_midi", "takes_dir", "write_take"]
 
 APP_NAME = "shuffle-partner"
 # Ticks a quarter note: the finest that keeps a file within ten million ticks, which some readers take for damage
@@ -288,6 +288,20 @@ def _put(directory: Path, stem: str, midi: bytes, record: bytes) -> Path:
         for temporary in aside:
             with contextlib.suppress(OSError):
                 temporary.unlink(missing_ok=True)
+
+
+def replace_take(take: Take, path: Path) -> None:
+    """Other notes in the files of a take: JSON first, then MIDI, each in one step. `UsageError` if it cannot be."""
+    midi = take_midi(take)
+    record = record_bytes(record_of(take, hashlib.sha256(midi).hexdigest()))
+    try:
+        for body, final in ((record, path.with_suffix(".json")), (midi, path)):
+            temporary = _aside(path.parent)
+            _write_synced(temporary, body)
+            temporary.replace(final)
+        _sync_folder(path.parent)
+    except OSError as error:
+        raise UsageError(f"{path} stays as it was: {error.strerror or error}") from None
 
 
 def _aside(directory: Path) -> Path:

@@ -1,0 +1,179 @@
+"""An ordinary bass at the terminal: its sound check with a tuner, and what its recordings take on disk."""
+
+from __future__ import annotations
+
+import datetime
+import sys
+import time
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from trainer.cli.choosing import between
+from trainer.cli.facts import Json, show_json
+from trainer.cli.speaking import say
+from trainer.cli.waiting import key_reader
+from trainer.errors import PortError
+
+if TYPE_CHECKING:
+    from trainer.live.cable_check import CableCheck
+    from trainer.settings import PortSettings
+
+__all__ = ["add_to", "check_bass", "no_bass_advice"]
+
+FRAME_S = 0.12
+UNATTENDED_S = 8.0  # without a terminal to end it at; our choice
+
+
+def no_bass_advice() -> str:
+    """For somebody with a bass and nothing to plug it into."""
+    return (
+        "an ordinary bass wants an audio interface: a small box with an instrument socket (marked with a guitar, INST "
+        "or Hi-Z) on one side and USB on the other; the simplest will do. The computer's own microphone socket is made "
+        "for a voice and will not"
+    )
+
+
+def check_bass(name: str, channel: int | None, *, as_json: bool) -> None:
+    """Listen to a sound input until Enter or q: level, hum, noise, channel, tuner. The channel is remembered."""
+    from trainer.engine.bass import rate_for
+    from trainer.engine.capture import Intake
+    from trainer.live.cable_check import CableCheck
+    from trainer.live.calibration import bass_port
+    from trainer.ports.audio import list_audio, open_capture
+    from trainer.settings import PortSettings, load_port
+
+    device = list_audio().input(name)
+    if channel is not None and channel > device.n_channels:
+        raise PortError(f'sound input "{device.name}" has {device.n_channels} channels; found --bass-channel {channel}')
+    rate_hz = rate_for(device)
+    intake = Intake(device.n_channels, rate_hz)
+    check = CableCheck(rate_hz, device.n_channels, channel)
+    port = bass_port(device.name)
+    known = load_port(port) or PortSettings(port, profile="sound")
+    stream = open_capture(intake.take, device, sample_rate_hz=rate_hz)
+    stream.start()
+    try:
+        print(
+            f"Listening to {device.name}. Let each open string ring by itself, then play some hard notes. "
+            "Enter ends it.",
+            file=sys.stderr if as_json else sys.stdout,
+        )
+        _listen(check, intake, lambda: stream.fault, quiet=as_json)
+    finally:
+        stream.close()
+    found = check.result()
+    if as_json:
+        show_json({"input": device.name, "n_channels": device.n_channels, **found.to_dict()})
+    else:
+        for line in found.words:
+            say(f"{line[0].upper()}{line[1:]}.")
+        if found.strings:
+            say("Strings as last heard: " + ", ".join(f"{k} {v:+.0f}" for k, v in found.strings.items()) + " cents.")
+    if found.channel is None:
+        raise PortError(f'nothing came from "{device.name}"; see: trainer ports')
+    _remember(known, found.channel)
+    if not as_json:
+        which = f", channel {found.channel}," if device.n_channels > 1 else ""
+        say(f"Remembered: the bass is on {device.name}{which} from now on. Next: trainer calibrate")
+
+
+def _listen(check: CableCheck, intake: object, fault: object, *, quiet: bool) -> None:
+    from trainer.live.terminal import is_terminal, writes_blocks
+    from trainer.music.pitch import note_name
+    from trainer.screen.tuner import tuner_rows
+
+    shown = is_terminal(sys.stdout) and not quiet
+    end_s = time.monotonic() + (UNATTENDED_S if not sys.stdin.isatty() else 3600.0)
+    n_rows = 0
+    with key_reader() as read_key:
+        while time.monotonic() < end_s:
+            time.sleep(FRAME_S)
+            check.feed(intake.read())  # type: ignore[attr-defined]
+            said = fault()  # type: ignore[operator]
+            if said is not None:
+                raise PortError(said)
+            reading = check.reading()
+            if shown:
+                import shutil
+
+                size = shutil.get_terminal_size()
+                name = None if reading.pitch is None else note_name(reading.pitch)
+                rows = list(
+                    tuner_rows(
+                        name,
+                        reading.cents,
+                        reading.doubt_cents,
+                        size.columns,
+                        size.lines - 4,
+                        not writes_blocks(sys.stdout),
+                    )
+                )
+                found = check.levels()
+                where = f"channel {check.channel}   " if check.n_channels > 1 and check.channel else ""
+                rows.append(f"{where}now {found.loud_db:.0f} dB, loudest {found.peak_db:.0f} dB"[: size.columns])
+                back = f"\x1b[{n_rows}A" if n_rows else ""
+                sys.stdout.write(back + "".join(f"\r\x1b[K{row}\n" for row in rows) + "\x1b[J")
+                sys.stdout.flush()
+                n_rows = len(rows)
+            if read_key() in ("\r", "\n", "q", "Q"):
+                return
+
+
+def _remember(known: PortSettings, channel: int) -> None:
+    from dataclasses import replace
+
+    from trainer.settings import save_port
+
+    now = datetime.datetime.now(datetime.UTC).isoformat(timespec="seconds")
+    save_port(replace(known, profile="sound", channel=channel, checked=now))
+
+
+def recordings(
+    takes: Annotated[Path | None, typer.Option("--takes", metavar="DIR", help="The folder of takes.")] = None,
+    older_than: Annotated[
+        int | None,
+        typer.Option("--older-than", metavar="DAYS", callback=between(0), help="Only those; with --remove they go."),
+    ] = None,
+    remove: Annotated[bool, typer.Option("--remove", help="Remove them; the takes and their figures stay.")] = False,
+    as_json: Json = False,
+) -> int:
+    """Recordings of your bass: how many, what room. Old ones can go."""
+    from trainer.errors import UsageError
+    from trainer.take import takes_dir
+    from trainer.take.rehearing import kept_recordings
+
+    if remove and older_than is None:
+        raise UsageError("--remove: which ones? Expected --older-than DAYS too (0: all of them)")
+    before = None if older_than is None else time.time() - 86_400.0 * older_than
+    found = [item for item in kept_recordings(takes_dir(takes)) if before is None or item.made < before]
+    if remove:
+        for item in found:
+            item.path.unlink(missing_ok=True)
+    n_bytes, seconds = sum(item.n_bytes for item in found), sum(item.seconds for item in found)
+    if as_json:
+        show_json(
+            {
+                "n": len(found),
+                "seconds": round(seconds, 1),
+                "bytes": n_bytes,
+                "removed": remove,
+                "files": [
+                    {"file": str(item.path), "bytes": item.n_bytes, "seconds": round(item.seconds, 1)} for item in found
+                ],
+            }
+        )
+        return 0
+    age = "" if older_than is None else f" older than {older_than} days"
+    done = "removed: " if remove else ""
+    say(f"{done}{len(found)} recordings{age}, {seconds / 60:.0f} minutes, {n_bytes / 1e6:.1f} MB.")
+    if found and not remove:
+        say(
+            "Their takes and figures stay without them. To remove old ones: trainer recordings --older-than 90 --remove"
+        )
+    return 0
+
+
+def add_to(app: typer.Typer) -> None:
+    app.command()(recordings)
