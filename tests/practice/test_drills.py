@@ -4,6 +4,8 @@ scorer."""
 from __future__ import annotations
 
 import re
+from collections.abc import Sequence
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -16,17 +18,19 @@ from trainer.errors import UsageError
 from trainer.line import DEVICES, Feel, StandIn
 from trainer.music import FIVE_STRING, FORMS
 from trainer.practice import DRILLS, Exercise, change_bars, drill_named
-from trainer.scoring import score
-from trainer.session import session_from_dict
+from trainer.scoring import Card, Figure, score
+from trainer.scoring.devices import DEVICE_NAMES, Device, Devices
+from trainer.scoring.shape import ChorusShape
+from trainer.session import Role, session_from_dict
 from trainer.take import Take
 
 GOOD = Feel(lateness_ms=4.0, swing_ratio=None, jitter_sd_ms=6.0, jitter_lag1=0.2, missed_frac=0.0, velocity_sd=2.0)
 
 
-def card_of(exercise: Exercise, feel: Feel, seed: int = 1) -> dict[str, Any]:
+def card_of(exercise: Exercise, feel: Feel, seed: int = 1) -> Card:
     done = StandIn(feel, seed).play(exercise.model)
     tempo = TempoMap(exercise.chart.tempo_segments)
-    return score(Take(done.notes, tempo, session=exercise.session)).to_dict()
+    return score(Take(done.notes, tempo, session=exercise.session))
 
 
 @pytest.mark.parametrize("name", list(DRILLS))
@@ -151,7 +155,7 @@ def test_an_unmeasured_figure_says_why() -> None:
     empty = Take(
         StandIn(GOOD).play(exercise.model).notes[:0], TempoMap(exercise.chart.tempo_segments), session=exercise.session
     )
-    card = score(empty).to_dict()
+    card = score(empty)
     for name, drill in DRILLS.items():
         figure = drill.figure(card, drill.build())
         assert figure.value is None and figure.passed is None, name
@@ -173,16 +177,19 @@ def test_mistakes_are_named() -> None:
     assert drill_named("roots") is DRILLS["roots"]
 
 
-def found_of(exercise: Exercise, keep: float = 1.0) -> dict[str, Any]:
-    """A scorecard's devices section that holds a share of what the model claims, in every chorus."""
+def found_of(exercise: Exercise, keep: float = 1.0) -> tuple[Device, ...]:
+    """A share of the devices that the model claims, in every chorus."""
     rows = []
     for claim in exercise.model.claims[: round(keep * len(exercise.model.claims))]:
         bar = exercise.chart.bars[int(exercise.chart.bar_idx_at(claim.at_beats + 1e-9))]
         beat = int(claim.at_beats - bar.onset_beats) + 1
-        rows.append(
-            {"name": claim.name, "chorus": bar.chorus, "bar": bar.bar, "beat": beat, "at_beats": claim.at_beats}
-        )
-    return {"found": rows, "why": {}}
+        name = next(name for name in DEVICE_NAMES if name == claim.name)
+        rows.append(Device(name, bar.chorus, bar.bar, beat, claim.at_beats, claim.beats))
+    return tuple(rows)
+
+
+def with_devices(card: Card, found: Sequence[Device]) -> Card:
+    return replace(card, devices=Devices(tuple(found)))
 
 
 @pytest.mark.parametrize("name", [*DEVICES, "triplets_against_the_shuffle"])
@@ -190,52 +197,61 @@ def test_devices_pass_when_found_where_they_were_asked(name: str) -> None:
     drill = DRILLS[name]
     exercise = drill.build("C", 100.0, 2)
     card = card_of(exercise, GOOD)
-    whole = drill.figure({**card, "devices": found_of(exercise)}, exercise)
+    whole = drill.figure(with_devices(card, found_of(exercise)), exercise)
     assert whole.passed is True and whole.value == 1.0 and whole.n >= 1
-    half = drill.figure({**card, "devices": found_of(exercise, 0.5)}, exercise)
+    half = drill.figure(with_devices(card, found_of(exercise, 0.5)), exercise)
     assert half.passed is False
-    none = drill.figure({**card, "devices": {"found": [], "why": {}}}, exercise)
+    none = drill.figure(with_devices(card, ()), exercise)
     assert none.passed is False and none.value == 0.0
     # What is found in the choruses that were only to be heard does not count.
-    heard = [row for row in found_of(exercise)["found"] if row["chorus"] in exercise.heard]
-    assert drill.figure({**card, "devices": {"found": heard, "why": {}}}, exercise).value == 0.0
+    heard = [row for row in found_of(exercise) if row.chorus in exercise.heard]
+    assert drill.figure(with_devices(card, heard), exercise).value == 0.0
 
 
 def test_a_pedal_must_be_released() -> None:
     drill = DRILLS["pedal"]
     exercise = drill.build("C", 100.0, 2)
     stuck = card_of(exercise, Feel(missed_frac=1.0, missed_kind="silent"))
-    figure = drill.figure({**stuck, "devices": found_of(exercise)}, exercise)
+    figure = drill.figure(with_devices(stuck, found_of(exercise)), exercise)
     assert figure.value == 1.0 and figure.passed is False and "0 of" in figure.text
 
 
-def shape_card(rows: list[dict[str, Any]]) -> dict[str, Any]:
-    return {"shape": {"choruses": rows, "why": {}}}
+def chorus_of(number: int, role: Role, **figures: float) -> ChorusShape:
+    """A chorus with these figures."""
+    made = {name: Figure(value) for name, value in {"notes_per_bar": 6.0, **figures}.items()}
+    facts: Any = {"chorus": number, "role": role, "verdict": "pinned", "as_planned": None, "n": 40, **made}
+    return ChorusShape(**facts, missed=0, changes=4)
+
+
+def shape_card(*choruses: ChorusShape) -> Card:
+    card = card_of(DRILLS["pin_the_verse"].build("G", 100.0, 1), GOOD)
+    return replace(card, shape=replace(card.shape, choruses=choruses))
 
 
 def test_pinning_opening_and_the_arc() -> None:
     pin = DRILLS["pin_the_verse"]
     exercise = pin.build("G", 100.0, 1)
-    rows = [{"chorus": c, "role": "verse", "verdict": "pinned"} for c in (1, 2, 3, 4)]
-    assert pin.figure(shape_card(rows), exercise).passed is True
-    rows[1]["verdict"] = "wandering"
-    assert pin.figure(shape_card(rows), exercise).value == 0.5
+    rows = [chorus_of(c, "verse") for c in (1, 2, 3, 4)]
+    assert pin.figure(shape_card(*rows), exercise).passed is True
+    rows[1] = replace(rows[1], verdict="wandering")
+    assert pin.figure(shape_card(*rows), exercise).value == 0.5
 
     for name, denser, higher in (("density", 1.5, 0.0), ("height", 0.0, 7.0), ("both", 1.5, 7.0)):
         drill = DRILLS[f"open_by_{name}"]
         exercise = drill.build("G", 100.0, 1)
-        verse = {"chorus": 2, "role": "verse", "notes_per_bar": 5.5, "median_pitch": 36.0}
-        solo = {"chorus": 4, "role": "solo", "notes_per_bar": 5.5 + denser, "median_pitch": 36.0 + higher}
-        assert drill.figure(shape_card([verse, solo]), exercise).passed is True
-        flat = drill.figure(shape_card([verse, {**verse, "chorus": 4, "role": "solo"}]), exercise)
+        verse = chorus_of(2, "verse", notes_per_bar=5.5, median_pitch=36.0)
+        solo = chorus_of(4, "solo", notes_per_bar=5.5 + denser, median_pitch=36.0 + higher)
+        assert drill.figure(shape_card(verse, solo), exercise).passed is True
+        flat = drill.figure(shape_card(verse, replace(verse, chorus=4, role="solo")), exercise)
         assert flat.passed is False and flat.value == 0.0
 
     arc = DRILLS["arc_over_two_choruses"]
     exercise = arc.build("G", 100.0, 1)
-    up = {"chorus": 3, "slope_semitones_per_bar": 0.6}
-    down = {"chorus": 4, "slope_semitones_per_bar": -0.5}
-    assert arc.figure(shape_card([down, up]), exercise).passed is True
-    assert arc.figure(shape_card([up, {**down, "slope_semitones_per_bar": 0.2}]), exercise).passed is False
+    up = chorus_of(3, "solo", slope_semitones_per_bar=0.6)
+    down = chorus_of(4, "solo", slope_semitones_per_bar=-0.5)
+    level = chorus_of(4, "solo", slope_semitones_per_bar=0.2)
+    assert arc.figure(shape_card(down, up), exercise).passed is True
+    assert arc.figure(shape_card(up, level), exercise).passed is False
 
 
 def test_opening_models_open_as_they_say() -> None:

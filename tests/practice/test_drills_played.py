@@ -42,7 +42,7 @@ def take_of(exercise: Exercise, feel: Feel, line: LineScore | None = None, heard
 
 
 def figure_of(exercise: Exercise, take: Take) -> Any:
-    return DRILLS[exercise.drill].figure(score(answers_of(take, exercise)).to_dict(), exercise)
+    return DRILLS[exercise.drill].figure(score(answers_of(take, exercise)), exercise)
 
 
 def with_the_fault(exercise: Exercise, rough: Feel = ROUGH) -> Take:
@@ -77,12 +77,12 @@ def test_in_short_form_it_tells_the_same_in_a_minute_or_so(name: str) -> None:
     for seed, key in ((1, "G"), (3, "Am"), (4, "Db")):
         exercise = DRILLS[name].build(key, 96.0, seed, short=True)
         assert exercise.chart.end_beats <= 2.0 * 96.0 and exercise.heard and exercise.asked
-        card = score(take_of(exercise, CLEAN)).to_dict()
+        card = score(take_of(exercise, CLEAN))
         assert DRILLS[name].figure(card, exercise).passed is True
         passes = DRILLS[name].passes(card, exercise)
         assert passes and all(passes)
     exercise = DRILLS[name].build("G", 96.0, 1, short=True)
-    card = score(with_the_fault(exercise, replace(ROUGH, jitter_sd_ms=45.0))).to_dict()
+    card = score(with_the_fault(exercise, replace(ROUGH, jitter_sd_ms=45.0)))
     assert DRILLS[name].figure(card, exercise).passed is False
     assert not all(DRILLS[name].passes(card, exercise))
 
@@ -93,11 +93,11 @@ def test_each_answer_is_a_pass_where_it_can_be_judged_by_itself() -> None:
     half = exercise.chart.chorus_onsets_beats[4] - 0.5
     early, late = (take.tempo.beats_at(take.notes["onset_s"]) < half for take in (good, bad))
     mixed = replace(good, notes=sorted_notes(np.concatenate([good.notes[early], bad.notes[~late]])))
-    card = score(mixed).to_dict()
+    card = score(mixed)
     assert DRILLS["change_one_four"].passes(card, exercise) == [True, True, False, False]
     assert DRILLS["change_one_four"].figure(card, exercise).passed is False
     whole = DRILLS["shuffle_one_note"].build("G", 96.0, 1)
-    assert DRILLS["shuffle_one_note"].passes(score(take_of(whole, CLEAN)).to_dict(), whole) == [True]
+    assert DRILLS["shuffle_one_note"].passes(score(take_of(whole, CLEAN)), whole) == [True]
 
 
 @pytest.mark.parametrize("name", list(DRILLS))
@@ -117,7 +117,7 @@ def test_only_the_answers_count(name: str) -> None:
 
 def test_listening_is_not_missing_changes() -> None:
     exercise = DRILLS["roots"].build("G", 96.0, 1)
-    counts = answered_changes(score(take_of(exercise, CLEAN)).to_dict(), exercise)
+    counts = answered_changes(score(take_of(exercise, CLEAN)), exercise)
     assert sum(n for _, _, n in counts.values()) >= 14
     assert all(roots == n for roots, _, n in counts.values()), counts
 
@@ -169,12 +169,12 @@ def test_a_take_says_itself_what_was_only_listened_to() -> None:
     assert session_from_dict(exercise.session.to_dict()) == exercise.session
     assert {bar.chorus for bar in exercise.chart.bars if bar.heard} == set(exercise.heard)
     for along in (None, replace(ROUGH, missed_frac=0.7)):
-        card = score(take_of(exercise, CLEAN, heard_feel=along)).to_dict()
-        assert card["landing"]["root_rate"] == 1.0 and card["landing"]["outcomes"]["silent"] == 0
-        assert card["form"]["lost"] == []
-        for rows in (card["shape"]["choruses"], card["swing"]["per_chorus"]):
-            assert [row["chorus"] for row in rows] == list(exercise.asked)
-        assert {row["chorus"] for row in card["landing"]["per_chorus"] if row["changes"]} == set(exercise.asked)
+        card = score(take_of(exercise, CLEAN, heard_feel=along))
+        assert card.landing.root_rate.value == 1.0 and card.landing.outcomes["silent"] == 0
+        assert card.form.lost == ()
+        assert [row.chorus for row in card.shape.choruses] == list(exercise.asked)
+        assert [row.chorus for row in card.swing.per_chorus] == list(exercise.asked)
+        assert {row.chorus for row in card.landing.per_chorus if row.changes} == set(exercise.asked)
     notes = take_of(exercise, CLEAN).notes
     running = RunningScore(exercise.chart, TempoMap(exercise.chart.tempo_segments))
     running.feed(notes)

@@ -37,7 +37,7 @@ def played(tune: Tune) -> tuple[Notes, Chart, TempoMap]:
 
 def judged(tune: Tune, notes: Notes, chart: Chart, tempo: TempoMap) -> TuneResult:
     card = score(Take(notes=sorted_notes(notes), tempo=tempo, session=tune.session))
-    return judge_tune(tune, card.to_dict(), card.reading, chart)
+    return judge_tune(tune, card, card.reading, chart)
 
 
 def outcome(result: TuneResult, kind: str) -> list[bool | None]:

@@ -82,7 +82,7 @@ def played(tune: Tune, folder: Path, deaf_to: str = "") -> TuneResult:
     take = play_offline(tune.session, performance(tune, deaf_to), options)
     take = read_take(write_take(take, folder))
     card = score(take)
-    return judge_tune(tune, card.to_dict(), card.reading, expand(tune.session))
+    return judge_tune(tune, card, card.reading, expand(tune.session))
 
 
 def followed(result: TuneResult, kind: str) -> list[bool | None]:

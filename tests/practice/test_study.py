@@ -39,7 +39,7 @@ def heard(line: LineScore) -> Scorecard:
 def learned(device: str, **more: object) -> list[Phrase]:
     chart = a_chart(**more)
     card = heard(model_line(chart, device=device, seed=2))
-    found = card.to_dict()["devices"]["found"]
+    found = card.devices.found or ()
     return [phrase for phrase in phrases(card.reading, chart, found) if phrase.name == device]
 
 
@@ -51,8 +51,7 @@ def test_moved_to_another_key_it_is_found_again(device: str, key: str, swing: fl
     line = phrase_line(phrase, chart)
     card = heard(line)
     claimed = {round(claim.at_beats) for claim in line.claims}
-    found = [d for d in card.to_dict()["devices"]["found"] if d["name"] == device]
-    there = {round(d["at_beats"]) for d in found}
+    there = {round(d.at_beats) for d in card.devices.found or () if d.name == device}
     assert len(claimed & there) >= 0.7 * len(claimed), (sorted(claimed), sorted(there))
 
 

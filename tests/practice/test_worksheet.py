@@ -103,7 +103,7 @@ def test_a_result_comes_back_as_it_was_played(result_file: Path) -> None:
     assert all(task.card_agrees and task.met is not None for task in result.tasks)
     for i, task in enumerate(result.tasks):
         take = read_take(result_file.parent / f"task-{i}.mid")
-        assert task.card["landing"] == json.loads(json.dumps(task_card(task.task, take)))["landing"]
+        assert task.card.landing.to_dict() == task_card(task.task, take).landing.to_dict()
     # In the drill's task only the answers count: nobody misses a change while listening.
     missed = missed_changes([result])
     assert all(n for pair in missed.values() for _, n in pair.values())

@@ -118,7 +118,9 @@ def drill(
 
 
 def _judge_of(made: Drill, exercise: Exercise) -> Callable[[Scorecard], PassFigure]:
-    return lambda card: made.figure(card.to_dict(), exercise)
+    from trainer.scoring.card import as_kept
+
+    return lambda card: made.figure(as_kept(card), exercise)
 
 
 def _phrase_judge(exercise: Exercise) -> Callable[[Scorecard], PassFigure]:
@@ -430,7 +432,7 @@ def _night(night: Night, chosen: int, level: str, desk: Desk, as_json: bool) -> 
             break
         if take is not None:
             card = score(take)
-            results.append(judge_tune(tune, card.to_dict(), card.reading, expand(tune.session)))
+            results.append(judge_tune(tune, card, card.reading, expand(tune.session)))
             if not as_json:
                 _say_tune(results[-1])
     if len(results) < len(night.tunes):

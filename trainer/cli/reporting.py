@@ -280,6 +280,7 @@ def _say_heat(cells: dict[tuple[str, str], tuple[int, int]]) -> None:
 
 
 def _history_dict(book: History, since: datetime.date | None) -> dict[str, Any]:
+    trends = book.trends(since=since)
     return {
         "takes": [
             {
@@ -291,7 +292,7 @@ def _history_dict(book: History, since: datetime.date | None) -> dict[str, Any]:
                 "tempo_bpm": row.tempo_bpm,
                 "drill": row.drill,
                 "passed": row.passed,
-                "figures": dict(row.figures),
+                "figures": {trend.figure.name: row.figures.get(trend.figure.name) for trend in trends},
                 "error": row.error,
             }
             for row in book.takes(since=since)
@@ -305,7 +306,7 @@ def _history_dict(book: History, since: datetime.date | None) -> dict[str, Any]:
                 "ci95": list(trend.ci95) if trend.ci95 else None,
                 "words": trend.words,
             }
-            for trend in book.trends(since=since)
+            for trend in trends
         ],
         "drills": [
             asdict(item) | {"last_day": item.last_day.isoformat(), "due": item.due.isoformat()}

@@ -228,6 +228,7 @@ def _review_csv(results: list[Result], remarks: dict[Path, tuple[str, ...]]) -> 
     """One table, a row a student and task; a file's remarks stand in its first row."""
     from trainer.batch import own_line_ends, text_cell
     from trainer.practice.results import answered_pairs
+    from trainer.scoring.why import number as rounded
 
     columns = "student file made worksheet task_number task asked played met value roots changes swing_ratio spread_ms"
     out = csv.writer(own_line_ends(sys.stdout))
@@ -251,8 +252,8 @@ def _review_csv(results: list[Result], remarks: dict[Path, tuple[str, ...]]) -> 
                     None if last is None else last.value,
                     sum(roots for roots, _ in pairs),
                     sum(n for _, n in pairs),
-                    None if last is None else last.card["swing"]["ratio"],
-                    None if last is None else last.card["timing"]["robust_sd_ms"],
+                    None if last is None else rounded(last.card.swing.ratio.value, 4),
+                    None if last is None else rounded(1000.0 * last.card.timing.spread_s.value, 2),
                     text_cell("; ".join(remarks[result.path])) if number == 1 else "",
                 ]
             )
@@ -308,7 +309,7 @@ def study(
     card = score(take)
     if card.chart is None or take.session is None:
         raise UsageError(f"{file}: without a session the chords are not known; add --session")
-    found = card.to_dict()["devices"]["found"] or []
+    found = card.devices.found or ()
     listed = phrases(card.reading, card.chart, found)
     if file.suffix.lower() in (".mid", ".midi"):
         for remark in card.take.remarks:

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import contextlib
 import datetime
+import functools
 import hashlib
 import itertools
 import json
@@ -16,42 +17,42 @@ import os
 import tempfile
 import zlib
 from collections import Counter
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 from trainer.errors import TrainerError
 from trainer.practice.drills import Exercise, answered_changes, answers_of, drill_named, with_heard
-from trainer.practice.history import FIGURES, NAMES, day_of
+from trainer.practice.rows import ReadTake, day_of
 from trainer.practice.study import exercise_from_dict, judge_phrase
-from trainer.scoring import Scorecard, score
-from trainer.scoring.card import REVISION
+from trainer.scoring import Card, Scorecard, score
+from trainer.scoring.card import MEASURES, REVISION, as_kept, json_schema
+from trainer.scoring.figure import Measure, read
 from trainer.session import Session
 from trainer.system import here
 from trainer.take import read_take
 
-__all__ = ["CARD_SUFFIX", "KeptCard", "ReadTake", "card_of", "pack", "read_rows", "unpack"]
+__all__ = ["CARD_SUFFIX", "KeptCard", "card_of", "pack", "read_rows", "reading_digest", "unpack"]
 
-READING = 4  # of the kept cards: how a take is read before it is scored, and what a card holds
+READING = 5  # of the kept cards: how a take is read before it is scored
 MANY = 200  # so many new takes are worth starting readers for
 MAX_READERS = 8
 CARD_SUFFIX = ".card"
+FOLLOWED = tuple(measure for measure in MEASURES if measure.shown.followed)
 MAX_CARD_BYTES = 64_000_000
 DRILL_OPTIONS = ("seed", "form", "groove", "bar", "octave", "position", "short")
-
-Card = Mapping[str, Any]
 
 
 @dataclass(frozen=True, slots=True)
 class KeptCard:
-    """A take's scorecard as plain data, with what the index needs of its header and files.
+    """A take's scorecard, with what the index needs of its header and files.
 
     `study`: whether a phrase of a transcription was answered ({"passed", "value"}), None for anything else;
     `completed`: played to its end, so that a drill can be judged.
     """
 
-    card: dict[str, Any]
+    card: Card
     created: str
     title: str | None
     extra: dict[str, Any]
@@ -70,19 +71,20 @@ def card_of(path: str | os.PathLike[str]) -> KeptCard:
     midi_sha256 = digest.hexdigest()
     with contextlib.suppress(FileNotFoundError):
         digest.update(file.with_suffix(".json").read_bytes())
-    belongs_to = {"files_sha256": digest.hexdigest(), "scoring": REVISION, "reading": READING}
+    belongs_to = {"files_sha256": digest.hexdigest(), "reading": reading_digest()}
     kept = file.with_suffix(CARD_SUFFIX)
     with contextlib.suppress(OSError, ValueError, KeyError, TypeError):
         record = unpack(kept.read_bytes())
         if all(record[name] == value for name, value in belongs_to.items()):
-            return KeptCard(midi_sha256=midi_sha256, **record["kept"])
+            shelf = record["kept"]
+            return KeptCard(midi_sha256=midi_sha256, **{**shelf, "card": read(Card, shelf["card"])})
     take = read_take(file)
     exercise = _exercise_of(take.header.extra.get("drill"))
     if exercise is not None and take.session is not None and _same_music(take.session, exercise.session):
         take = answers_of(take, exercise)  # what was played along with the model does not count
     scored = score(take)
     made = KeptCard(
-        card=scored.to_dict(),
+        card=as_kept(scored),
         created=take.header.created,
         title=take.session.title if take.session is not None else None,
         extra=json.loads(json.dumps(dict(take.header.extra), default=str)),
@@ -90,11 +92,32 @@ def card_of(path: str | os.PathLike[str]) -> KeptCard:
         study=_study_outcome(take.header.extra.get("study"), scored),
         completed=take.header.completed,
     )
-    names = ("card", "created", "title", "extra", "study", "completed")
-    record = belongs_to | {"kept": {name: getattr(made, name) for name in names}}
+    names = ("created", "title", "extra", "study", "completed")
+    record = belongs_to | {"kept": {"card": scored.to_dict(), **{name: getattr(made, name) for name in names}}}
     with contextlib.suppress(OSError):  # a read-only folder only costs the time again
         _write_aside(kept, pack(record))
     return made
+
+
+def reading_digest() -> str:
+    """Of how takes become rows: the scorer's revision, how takes are read, the card's keys, what is followed."""
+    followed = sorted(measure.shown.followed for measure in FOLLOWED)
+    text = json.dumps([REVISION, READING, _card_keys(), followed])
+    return hashlib.sha256(text.encode()).hexdigest()[:16]
+
+
+@functools.cache
+def _card_keys() -> str:
+    return json.dumps(_keys_of(json_schema()), sort_keys=True)
+
+
+def _keys_of(schema: Any) -> Any:
+    """The schema's tree without the words for people."""
+    if isinstance(schema, list):
+        return [_keys_of(item) for item in schema]
+    if not isinstance(schema, dict):
+        return schema
+    return {key: _keys_of(item) for key, item in schema.items() if key not in ("title", "description")}
 
 
 def pack(record: Mapping[str, Any]) -> bytes:
@@ -162,15 +185,6 @@ def _passes_of(exercise: Exercise, card: Card) -> tuple[bool | None, list[bool]]
 # --- rows of the index --------------------------------------------------------------------------------------------
 
 
-@dataclass(frozen=True, slots=True)
-class ReadTake:
-    """One take as the index takes it: its row, its changes (path, pair, roots, landed, n), its devices."""
-
-    row: dict[str, Any]
-    changes: list[tuple[Any, ...]]
-    devices: list[tuple[str, str, int]]
-
-
 @contextlib.contextmanager
 def read_rows(takes_path: Path, files: Sequence[tuple[str, str]]) -> Iterator[Iterator[ReadTake]]:
     """The rows of these (name, stamp), in order; many are read on all cores."""
@@ -209,74 +223,71 @@ def _leave_with_parent() -> None:
 def _read(takes_path: Path, name: str, stamp: str) -> ReadTake:
     """What the index holds of one take; a file that cannot be read has its reason in `error`."""
     path = takes_path / name
-    row: dict[str, Any] = dict.fromkeys(NAMES)
-    row.update(path=name, stamp=stamp, kind="song", created="", day="")
     try:
         kept = card_of(path)
     except (TrainerError, OSError) as error:
-        row["error"] = " ".join(str(error).split())[:300]
-        kept = KeptCard({}, "", None, {}, "")
-    card = kept.card
-    created = kept.created or _modified(path)
-    row.update(created=created, day=day_of(created).isoformat(), title=kept.title)
+        made = _modified(path)
+        reason = " ".join(str(error).split())[:300]
+        return ReadTake(
+            name, stamp, {"created": made, "day": day_of(made).isoformat(), "kind": "song", "error": reason}, {}, {}, {}
+        )
+    card, created = kept.card, kept.created or _modified(path)
     source = kept.extra.get("imported_sha256")
-    row.update(midi_sha256=kept.midi_sha256 or None, source_sha256=source if isinstance(source, str) else None)
-    facts = card.get("take") or {}
-    row.update(
-        key=facts.get("key"),
-        tempo_bpm=facts.get("tempo_bpm"),
-        n_notes=facts.get("notes"),
-        n_choruses=facts.get("choruses"),
-    )
-    for figure in FIGURES:
-        firm = not figure.interval or _within(card, figure.interval) is not None
-        row[figure.name] = _at(card, figure.path) if figure.path and firm else None
-    lost = (card.get("form") or {}).get("lost")
-    row["n_lost"] = None if lost is None or (card.get("form") or {}).get("why", {}).get("lost") else len(lost)
-    pairs = (card.get("landing") or {}).get("by_pair") or {}
-    changes = [
-        (name, pair, int(value.get("roots") or 0), int(value.get("landed") or 0), int(value.get("changes") or 0))
-        for pair, value in (pairs.items() if isinstance(pairs, Mapping) else ())
-    ]
-    drill, stage, study = (kept.extra.get(kind) for kind in ("drill", "stage", "study"))
+    about: dict[str, Any] = {
+        "created": created,
+        "day": day_of(created).isoformat(),
+        "title": kept.title,
+        "key": card.take.key,
+        "tempo_bpm": card.take.tempo_bpm,
+        "n_notes": card.take.notes,
+        "n_choruses": card.take.choruses,
+        "kind": "stage" if isinstance(kept.extra.get("stage"), Mapping) else "song",
+        "midi_sha256": kept.midi_sha256 or None,
+        "source_sha256": source if isinstance(source, str) else None,
+    }
+    figures = {name: value for measure in FOLLOWED for name, value in _followed(card, measure)}
+    changes = {pair: (tally.roots, tally.landed, tally.changes) for pair, tally in card.landing.by_pair.items()}
+    drill = kept.extra.get("drill")
+    exercise = _exercise_of(drill)
+    if exercise is not None:
+        changes = answered_changes(card, exercise)
+        n = sum(counts[2] for counts in changes.values())
+        for rate, i in (("root_rate", 0), ("landed_rate", 1)):
+            figures.pop(rate, None)
+            if n:
+                figures[rate] = sum(counts[i] for counts in changes.values()) / n
+    about |= _passed(kept, exercise)
+    if about["kind"] != "song":
+        figures.pop("pinned_rate", None)
+    found = Counter(device.name for device in card.devices.found or ())
+    return ReadTake(name, stamp, about, figures, changes, dict(sorted(found.items())))
+
+
+def _followed(card: Card, measure: Measure) -> Iterator[tuple[str, float]]:
+    """(name, value) of a figure that is followed, where the card has it firm enough."""
+    figure, value = measure.of(card), measure.value(card)
+    if value is not None and not (measure.shown.firm and figure.interval is None):
+        yield measure.shown.followed, value
+
+
+def _passed(kept: KeptCard, exercise: Exercise | None) -> dict[str, Any]:
+    """What the index says of a drill or a studied phrase: which, whether it was passed, and each pass in it."""
+    drill, study = (kept.extra.get(kind) for kind in ("drill", "study"))
     passed: bool | None = None
     passes: list[bool] = []
     if isinstance(drill, Mapping):
-        exercise = _exercise_of(drill)
-        if exercise is not None and row["error"] is None:
-            passed, passes = _passes_of(exercise, card) if kept.completed else (None, [])
-            answered = answered_changes(card, exercise)
-            changes = [(name, pair, *counts) for pair, counts in answered.items()]
-            roots, landed, n = (sum(counts[i] for counts in answered.values()) for i in range(3))
-            row.update(root_rate=roots / n if n else None, landed_rate=landed / n if n else None)
-        row.update(kind="drill", drill=str(drill.get("name", "")))
+        out: dict[str, Any] = {"kind": "drill", "drill": str(drill.get("name", ""))}
+        if exercise is not None and kept.completed:
+            passed, passes = _passes_of(exercise, kept.card)
     elif isinstance(study, Mapping):
+        out = {"kind": "drill", "drill": f"study {study.get('file', '')} {study.get('phrase', '')}".strip()}
         passed = kept.study.get("passed") if kept.study is not None and kept.completed else None
-        row.update(kind="drill", drill=f"study {study.get('file', '')} {study.get('phrase', '')}".strip())
-    elif isinstance(stage, Mapping):
-        row["kind"] = "stage"
+    else:
+        return {}
     if passed is not None:
         passes = passes or [passed]
-        row.update(passed=int(passed), drill_share=sum(passes) / len(passes), n_passes=len(passes))
-    verses = [
-        c for c in (card.get("shape") or {}).get("choruses") or [] if c.get("role") == "verse" and c.get("verdict")
-    ]
-    if verses and row["kind"] == "song":
-        row["pinned_rate"] = sum(chorus["verdict"] == "pinned" for chorus in verses) / len(verses)
-    found = Counter(str(item["name"]) for item in (card.get("devices") or {}).get("found") or [])
-    return ReadTake(row, changes, [(name, device, n) for device, n in sorted(found.items())])
-
-
-def _within(card: Card, path: Iterable[str]) -> Any:
-    value: Any = card
-    for name in path:
-        value = value.get(name) if isinstance(value, Mapping) else None
-    return value
-
-
-def _at(card: Card, path: Iterable[str]) -> float | None:
-    value = _within(card, path)
-    return float(value) if isinstance(value, int | float) else None
+        out |= {"passed": int(passed), "drill_share": sum(passes) / len(passes), "n_passes": len(passes)}
+    return out
 
 
 def _modified(path: Path) -> str:

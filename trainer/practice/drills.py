@@ -7,6 +7,7 @@ which are heard. Thresholds are our choice unless a source stands beside them.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Collection, Iterator, Mapping
 from dataclasses import dataclass, field, replace
 from typing import Any
@@ -17,6 +18,10 @@ from trainer.errors import UsageError, nearest
 from trainer.line import DEVICES, BarPlan, LineScore, compose, model_line, planned_song
 from trainer.line.write import register_low
 from trainer.music import FORMS, FOUR_STRING, GROOVES, Key, Tuning, degree_name, form_bars, numeral_chord, parse_key
+from trainer.scoring.card import Card
+from trainer.scoring.landing import NOT_COUNTED, ROOTS, Item
+from trainer.scoring.shape import ChorusShape
+from trainer.scoring.why import Why
 from trainer.session import Chart, ChorusPlan, DropOut, PedalPlan, Role, Session, expand
 from trainer.take import Take
 
@@ -31,9 +36,6 @@ __all__ = [
     "drill_named",
     "with_heard",
 ]
-
-ROOTS = ("root", "root_early", "root_late")
-NOT_COUNTED = ("pedal", "turnaround", "not_asked")
 
 # The variants of a push that strike more beats than off-beats: a line that lies mostly on the off-beats cannot be told
 # from one that is late by an off-beat all through (the project's definition, the global phase).
@@ -127,7 +129,7 @@ class Drill:
     goal: str
     family: str
     make: Callable[[_Asked], Exercise] = field(repr=False)
-    judge: Callable[[Mapping[str, Any], Exercise], PassFigure] = field(repr=False)
+    judge: Callable[[Card, Exercise], PassFigure] = field(repr=False)
     takes_bar: bool = False
 
     def build(
@@ -157,11 +159,11 @@ class Drill:
             raise UsageError(f'the drill "{self.name}" has no bar to choose; leave the bar out')
         return self.make(_Asked(tonic, float(tempo_bpm), seed, form, groove, bar, octave, position, tuning, short))
 
-    def figure(self, card: Mapping[str, Any], exercise: Exercise) -> PassFigure:
-        """The pass figure from a scorecard's JSON data."""
+    def figure(self, card: Card, exercise: Exercise) -> PassFigure:
+        """The pass figure from a scorecard."""
         return self.judge(card, exercise)
 
-    def passes(self, card: Mapping[str, Any], exercise: Exercise) -> list[bool]:
+    def passes(self, card: Card, exercise: Exercise) -> list[bool]:
         """Whether each pass of a run was clean: each answered chorus where it can be judged by itself, else the run as
         a whole. Empty where the run could not be judged."""
         whole = self.judge(card, exercise).passed
@@ -189,15 +191,19 @@ def answers_of(take: Take, exercise: Exercise) -> Take:
     return answers(replace(take, session=exercise.session), exercise.chart)
 
 
-def answered_changes(card: Mapping[str, Any], exercise: Exercise) -> dict[str, tuple[int, int, int]]:
+def answered_changes(card: Card, exercise: Exercise) -> dict[str, tuple[int, int, int]]:
     """Pair of degrees → (roots, landed, changes) in the choruses that were to be answered."""
     out: dict[str, tuple[int, int, int]] = {}
-    for item in (card.get("landing") or {}).get("items") or []:
-        if item["chorus"] in exercise.asked and item["outcome"] not in NOT_COUNTED:
-            roots, landed, n = out.get(item["pair"], (0, 0, 0))
-            root = item["outcome"] in ROOTS
-            out[item["pair"]] = (roots + root, landed + (root or item["outcome"] == "chord_tone"), n + 1)
+    for item in _answered(card, exercise):
+        roots, landed, n = out.get(item.pair, (0, 0, 0))
+        root = item.outcome in ROOTS
+        out[item.pair] = (roots + root, landed + (root or item.outcome == "chord_tone"), n + 1)
     return out
+
+
+def _answered(card: Card, exercise: Exercise) -> list[Item]:
+    """The changes that count, of the choruses that were to be answered."""
+    return [i for i in card.landing.items if i.chorus in exercise.asked and i.outcome not in NOT_COUNTED]
 
 
 def _known(what: str, found: str, allowed: Mapping[str, Any]) -> None:
@@ -505,68 +511,60 @@ def _make_arc(ask: _Asked) -> Exercise:
 # --- judging ------------------------------------------------------------------------------------------------------
 
 
-def _missing(name: str, target: str, section: Mapping[str, Any], field_name: str, n: int = 0) -> PassFigure:
-    reason = section.get("why", {}).get(field_name, {}).get("text", "nothing was played where it was asked for")
-    return PassFigure(name, None, target, None, n, str(reason))
+def _missing(name: str, target: str, why: Why | None, n: int = 0) -> PassFigure:
+    reason = "nothing was played where it was asked for" if why is None else why.text
+    return PassFigure(name, None, target, None, n, reason)
 
 
-def _share(name: str, good: int, n: int, least: float, what: str, section: Mapping[str, Any], key: str) -> PassFigure:
+def _share(name: str, good: int, n: int, least: float, what: str, why: Why | None) -> PassFigure:
     target = f"at least {least:.0%}"
     if n == 0:
-        return _missing(name, target, section, key)
+        return _missing(name, target, why)
     return PassFigure(name, good / n, target, good / n >= least, n, f"{good} of {n} {what}")
 
 
-def _judge_roots(card: Mapping[str, Any], exercise: Exercise) -> PassFigure:
-    landing = card["landing"]
-    items = [
-        item
-        for item in landing.get("items") or []
-        if item["chorus"] in exercise.asked and item["outcome"] not in NOT_COUNTED
-    ]
+def _judge_roots(card: Card, exercise: Exercise) -> PassFigure:
+    items = _answered(card, exercise)
     if exercise.pair is not None:
         items = [item for item in items if _pair_of(item, exercise) == exercise.pair]
         what = f"changes {exercise.pair.replace('→', '–')} on the root"
     else:
         what = "changes on the root"
-    good = sum(item["outcome"] in ROOTS for item in items)
-    return _share("root_share", good, len(items), LANDED_SHARE, what, landing, "root_rate")
+    good = sum(item.outcome in ROOTS for item in items)
+    return _share("root_share", good, len(items), LANDED_SHARE, what, card.landing.root_rate.why)
 
 
-def _pair_of(item: Mapping[str, Any], exercise: Exercise) -> str | None:
+def _pair_of(item: Item, exercise: Exercise) -> str | None:
     """ "I→IV" of an item, from the chart: the degree before it and its own, as capitals."""
     spans = exercise.chart.spans
-    at = float(item["at_beats"])
+    at = item.at_beats
     i = int(exercise.chart.span_idx_at(at))
     if i == 0 or abs(spans[i].onset_beats - at) > 1e-6:
         return None
     return f"{spans[i - 1].degree.upper()}→{spans[i].degree.upper()}"
 
 
-def _judge_swing(card: Mapping[str, Any], exercise: Exercise) -> PassFigure:
-    swing = card["swing"]
+def _judge_swing(card: Card, exercise: Exercise) -> PassFigure:
+    spread, ratio = card.swing.log2_sd, card.swing.ratio
     widest = 100.0 * (2.0**SWING_SPREAD_LOG2 - 1.0)
     target = f"within 15 % of the band's ratio, varying by no more than {widest:.0f} %"
-    spread, ratio = swing.get("log2_sd"), swing.get("ratio")
-    if spread is None or ratio is None or ratio <= 0:
-        return _missing("swing_spread", target, swing, "log2_sd" if ratio else "ratio", int(swing.get("n") or 0))
-    off = abs(float(np.log2(ratio / exercise.session.swing_ratio)))
-    passed = spread <= SWING_SPREAD_LOG2 and off <= SWING_OFF_LOG2
-    varies = 100.0 * (2.0 ** float(spread) - 1.0)
-    text = f"ratio {ratio:.2f} against the band's {exercise.session.swing_ratio:.2f}, varying by {varies:.0f} %"
-    return PassFigure("swing_spread", float(spread), target, passed, int(swing["n"]), text)
+    if not spread.known or not ratio.known or ratio.value <= 0:
+        return _missing("swing_spread", target, (spread if ratio.known and ratio.value else ratio).why, ratio.n)
+    off = abs(float(np.log2(ratio.value / exercise.session.swing_ratio)))
+    passed = spread.value <= SWING_SPREAD_LOG2 and off <= SWING_OFF_LOG2
+    varies = 100.0 * (2.0**spread.value - 1.0)
+    text = f"ratio {ratio.value:.2f} against the band's {exercise.session.swing_ratio:.2f}, varying by {varies:.0f} %"
+    return PassFigure("swing_spread", spread.value, target, passed, ratio.n, text)
 
 
-def _judge_drop_outs(card: Mapping[str, Any], exercise: Exercise) -> PassFigure:
-    timing = card["timing"]
+def _judge_drop_outs(card: Card, exercise: Exercise) -> PassFigure:
     target = f"half of the drop-outs within {TEMPO_CHANGE_PCT:g} % of the tempo and back within {REENTRY_MS:g} ms"
-    found = [d for d in timing.get("drop_outs") or [] if d["chorus"] in exercise.asked]
-    kept = [d for d in found if d["reentry_ms"] is not None]
+    found = [d for d in card.timing.drop_outs if d.chorus in exercise.asked]
+    kept = [d for d in found if d.reentry_s.known]
     if not kept:
-        return _missing("kept_share", target, timing, "drop_outs")
+        return _missing("kept_share", target, None)
     good = sum(
-        abs(d["reentry_ms"]) <= REENTRY_MS
-        and (d["tempo_change_pct"] is None or abs(d["tempo_change_pct"]) <= TEMPO_CHANGE_PCT)
+        1000.0 * abs(d.reentry_s.value) <= REENTRY_MS and not abs(d.tempo_change_pct.value) > TEMPO_CHANGE_PCT
         for d in kept
     )
     n = len(found)
@@ -584,27 +582,25 @@ def _claims(exercise: Exercise, device: str | None = None) -> list[tuple[int, in
     return out
 
 
-def _judge_device(device: str, least: float = DEVICE_SHARE) -> Callable[[Mapping[str, Any], Exercise], PassFigure]:
-    def judge(card: Mapping[str, Any], exercise: Exercise) -> PassFigure:
-        section = card["devices"]
+def _judge_device(device: str, least: float = DEVICE_SHARE) -> Callable[[Card, Exercise], PassFigure]:
+    def judge(card: Card, exercise: Exercise) -> PassFigure:
         asked = _claims(exercise, device)
-        found = section.get("found")
-        target = f"at least {least:.0%}"
-        if found is None or "found" in section.get("why", {}):
-            return _missing("device_share", target, section, "found", len(asked))
-        left = [(f["chorus"], f["bar"]) for f in found if f["name"] == device]
+        found = card.devices.found
+        if found is None:
+            return _missing("device_share", f"at least {least:.0%}", card.devices.nothing, len(asked))
+        left = [(f.chorus, f.bar) for f in found if f.name == device]
         good = 0
         for place in asked:
             if place in left:
                 left.remove(place)
                 good += 1
         what = f"places with the {device.replace('_', ' ')}"
-        return _share("device_share", good, len(asked), least, what, section, "found")
+        return _share("device_share", good, len(asked), least, what, None)
 
     return judge
 
 
-def _judge_pedal(card: Mapping[str, Any], exercise: Exercise) -> PassFigure:
+def _judge_pedal(card: Card, exercise: Exercise) -> PassFigure:
     """The pedal was held, and the change after it landed on its root."""
     held = _judge_device("pedal")(card, exercise)
     if held.value is None:
@@ -613,70 +609,72 @@ def _judge_pedal(card: Mapping[str, Any], exercise: Exercise) -> PassFigure:
     ends = {c.at_beats + c.beats for c in exercise.model.claims if c.name == "pedal"}
     releases = [
         item
-        for item in card["landing"].get("items") or []
-        if item["at_beats"] in ends and item["chorus"] in exercise.asked and item["at_beats"] < chart.end_beats
+        for item in card.landing.items
+        if item.at_beats in ends and item.chorus in exercise.asked and item.at_beats < chart.end_beats
     ]
-    released = sum(item["outcome"] in ROOTS for item in releases)
+    released = sum(item.outcome in ROOTS for item in releases)
     passed = bool(held.passed) and released >= LANDED_SHARE * len(releases)
     text = f"{held.text}, {released} of {len(releases)} released onto the root"
     return PassFigure("pedal_share", held.value, held.target, passed, held.n, text)
 
 
-def _choruses(card: Mapping[str, Any], exercise: Exercise) -> list[Mapping[str, Any]]:
-    rows = card["shape"].get("choruses") or []
-    return [row for row in rows if row["chorus"] in exercise.asked and row.get("notes_per_bar", 1) != 0]
+def _choruses(card: Card, exercise: Exercise) -> list[ChorusShape]:
+    return [row for row in card.shape.choruses if row.chorus in exercise.asked and row.notes_per_bar.value != 0]
 
 
-def _judge_pinned(card: Mapping[str, Any], exercise: Exercise) -> PassFigure:
+def _judge_pinned(card: Card, exercise: Exercise) -> PassFigure:
     rows = _choruses(card, exercise)
-    good = sum(row["verdict"] == "pinned" for row in rows)
-    return _share("pinned_share", good, len(rows), PINNED_SHARE, "verses pinned", card["shape"], "choruses")
+    good = sum(row.verdict == "pinned" for row in rows)
+    return _share("pinned_share", good, len(rows), PINNED_SHARE, "verses pinned", card.shape.no_choruses)
 
 
-def _judge_open(card: Mapping[str, Any], exercise: Exercise) -> PassFigure:
+def _judge_open(card: Card, exercise: Exercise) -> PassFigure:
     rows = _choruses(card, exercise)
     denser, higher = exercise.facts["denser"], exercise.facts["higher"]
     targets = [f"{DENSER_NOTES_PER_BAR:g} more notes a bar"] if denser else []
     targets += [f"{HIGHER_SEMITONES:g} semitones higher"] if higher else []
     target = "at least " + " and ".join(targets)
-    verse = [r for r in rows if r["role"] == "verse"]
-    solo = [r for r in rows if r["role"] == "solo"]
-    wanted = (["notes_per_bar"] if denser else []) + (["median_pitch"] if higher else [])
-    if not verse or not solo or any(r[name] is None for r in (verse[0], solo[0]) for name in wanted):
-        return _missing("opening", target, card["shape"], "choruses")
-    gains = {name: float(solo[0][name] - verse[0][name]) for name in wanted}
-    least = {"notes_per_bar": DENSER_NOTES_PER_BAR, "median_pitch": HIGHER_SEMITONES}
-    unit = {"notes_per_bar": "notes a bar", "median_pitch": "semitones"}
-    passed = all(gain >= least[name] for name, gain in gains.items())
-    text = ", ".join(f"{gain:+.1f} {unit[name]}" for name, gain in gains.items())
-    return PassFigure("opening", gains[wanted[0]], target, passed, len(rows), text)
+    verse = [r for r in rows if r.role == "verse"]
+    solo = [r for r in rows if r.role == "solo"]
+    if not verse or not solo:
+        return _missing("opening", target, card.shape.no_choruses)
+    more, up = (
+        (solo[0].notes_per_bar.value - verse[0].notes_per_bar.value),
+        (solo[0].median_pitch.value - verse[0].median_pitch.value),
+    )
+    gains = [(more, DENSER_NOTES_PER_BAR, "notes a bar")] if denser else []
+    gains += [(up, HIGHER_SEMITONES, "semitones")] if higher else []
+    if any(math.isnan(gain) for gain, _, _ in gains):
+        return _missing("opening", target, card.shape.no_choruses)
+    passed = all(gain >= least for gain, least, _ in gains)
+    text = ", ".join(f"{gain:+.1f} {unit}" for gain, _, unit in gains)
+    return PassFigure("opening", gains[0][0], target, passed, len(rows), text)
 
 
-def _judge_arc(card: Mapping[str, Any], exercise: Exercise) -> PassFigure:
-    rows = sorted(_choruses(card, exercise), key=lambda row: int(row["chorus"]))
+def _judge_arc(card: Card, exercise: Exercise) -> PassFigure:
+    rows = sorted(_choruses(card, exercise), key=lambda row: row.chorus)
     target = f"up over one chorus and down over the next by {ARC_SEMITONES_PER_BAR:g} semitones a bar"
-    slopes = [row.get("slope_semitones_per_bar") for row in rows]
-    if len(slopes) != 2 or None in slopes:
-        return _missing("arc", target, card["shape"], "choruses")
-    up, down = (float(s) for s in slopes if s is not None)
+    slopes = [row.slope_semitones_per_bar for row in rows]
+    if len(slopes) != 2 or not all(slope.known for slope in slopes):
+        return _missing("arc", target, card.shape.no_choruses)
+    up, down = (slope.value for slope in slopes)
     passed = up >= ARC_SEMITONES_PER_BAR and down <= -ARC_SEMITONES_PER_BAR
     text = f"{up:+.2f} then {down:+.2f} semitones a bar"
     return PassFigure("arc", (up - down) / 2, target, passed, 2, text)
 
 
-def _judge_stamina(card: Mapping[str, Any], exercise: Exercise) -> PassFigure:
-    timing = card["timing"]
+def _judge_stamina(card: Card, exercise: Exercise) -> PassFigure:
+    spread = card.timing.spread_s
     target = f"spread at most {SPREAD_PCT:g} % of the beat, eighths to the end"
-    spread = timing.get("robust_sd_ms")
     rows = _choruses(card, exercise)
-    if spread is None:
-        return _missing("spread_pct", target, timing, "robust_sd_ms", int(timing.get("n") or 0))
-    pct = 100.0 * spread * exercise.session.tempo_bpm / 60000.0
+    if not spread.known:
+        return _missing("spread_pct", target, spread.why, card.timing.n)
+    pct = 100.0 * spread.value * exercise.session.tempo_bpm / 60.0
     # The last chorus holds the final note; the one before it says whether the hand lasted.
-    late = [row["notes_per_bar"] for row in rows if row["chorus"] == exercise.chart.n_choruses - 1]
-    lasted = not late or (late[0] or 0.0) >= STAMINA_NOTES_PER_BAR
+    late = [row.notes_per_bar.value for row in rows if row.chorus == exercise.chart.n_choruses - 1]
+    lasted = not late or late[0] >= STAMINA_NOTES_PER_BAR
     text = f"spread {pct:.1f} % of the beat" + ("" if lasted else f", but {late[0]:.1f} notes a bar near the end")
-    return PassFigure("spread_pct", pct, target, pct <= SPREAD_PCT and lasted, int(timing["n"]), text)
+    return PassFigure("spread_pct", pct, target, pct <= SPREAD_PCT and lasted, card.timing.n, text)
 
 
 # Judges that look at the run as one: a spread over all of it, or one chorus against another.

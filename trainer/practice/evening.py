@@ -19,8 +19,9 @@ from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 from trainer.practice.drills import DENSER_NOTES_PER_BAR, DRILLS, HIGHER_SEMITONES, LANDED_SHARE, drill_named
-from trainer.practice.history import DrillRun, History, TakeRow
+from trainer.practice.history import History, TakeRow
 from trainer.practice.memory import Item, Standing, standings
+from trainer.practice.rows import DrillRun
 
 __all__ = [
     "WEAK",

@@ -14,6 +14,7 @@ from __future__ import annotations
 
 import contextlib
 import datetime
+import hashlib
 import itertools
 import os
 import sqlite3
@@ -21,18 +22,14 @@ import time
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
+from trainer._version import __version__
 from trainer.errors import UsageError
-
-if TYPE_CHECKING:
-    from trainer.practice.cards import ReadTake
+from trainer.practice.rows import DrillRun, Followed, ReadTake, Trend, day_of, moment_of
 
 __all__ = [
-    "FIGURES",
-    "NAMES",
     "DrillRun",
-    "Figure",
     "History",
     "Refreshed",
     "Remembered",
@@ -42,74 +39,38 @@ __all__ = [
     "day_of",
 ]
 
-VERSION = 9  # of the tables; an index of another version is made again
 BUSY_S = 20.0
 BATCH = 100
 ALWAYS = "0000"  # before every day
 
 
-@dataclass(frozen=True, slots=True)
-class Figure:
-    """A figure followed over weeks: its column, what it is called, its unit, and which way is better (0: neither).
-
-    `path` leads to it in a scorecard; where `interval` is named and the card has none there, too few notes stood behind
-    the figure for it to be followed.
-    """
-
-    name: str
-    title: str
-    unit: str
-    better: int
-    path: tuple[str, ...]
-    interval: tuple[str, ...] = ()
-
-
-FIGURES: tuple[Figure, ...] = (
-    Figure("swing_ratio", "swing ratio", "", 0, ("swing", "ratio"), ("swing", "ratio_ci95")),
-    Figure("swing_spread", "swing spread", "", -1, ("swing", "log2_sd")),
-    Figure("mean_ms", "place against the drums", "ms", 0, ("timing", "mean_ms"), ("timing", "mean_ci95_ms")),
-    Figure("spread_ms", "spread", "ms", -1, ("timing", "robust_sd_ms")),
-    Figure("root_rate", "roots on the changes", "", 1, ("landing", "root_rate")),
-    Figure("landed_rate", "root, third or fifth landed", "", 1, ("landing", "landed_rate")),
-    Figure("n_lost", "times lost in the form", "", -1, ()),
-    Figure("pinned_rate", "verses pinned", "", 1, ()),
-    Figure("contrast", "notes a bar, solo against verse", "", 0, ("shape", "contrast", "notes_per_bar", "difference")),
-    Figure(
-        "contrast_height",
-        "semitones, solo against verse",
-        "",
-        0,
-        ("shape", "contrast", "median_pitch", "difference"),
-    ),
-)
-
-_COLUMNS = (
-    "path TEXT PRIMARY KEY",
-    "stamp TEXT NOT NULL",
-    "created TEXT NOT NULL",
-    "day TEXT NOT NULL",
-    "title TEXT",
-    "key TEXT",
-    "tempo_bpm REAL",
-    "n_notes INTEGER",
-    "n_choruses INTEGER",
-    "kind TEXT NOT NULL",
-    "drill TEXT",
-    "passed INTEGER",
-    "drill_share REAL",
-    "n_passes INTEGER",
-    "midi_sha256 TEXT",
-    "source_sha256 TEXT",
-    *(f"{figure.name} REAL" for figure in FIGURES),
-    "error TEXT",
-)
-NAMES = tuple(column.split()[0] for column in _COLUMNS)
+_ABOUT = ("created", "day", "title", "key", "tempo_bpm", "n_notes", "n_choruses", "kind", "drill", "passed",
+          "drill_share", "n_passes", "midi_sha256", "source_sha256", "error")  # fmt: skip
+_TABLES = {
+    "takes": "path TEXT PRIMARY KEY, stamp TEXT NOT NULL, created TEXT NOT NULL, day TEXT NOT NULL, title TEXT, "
+    "key TEXT, tempo_bpm REAL, n_notes INTEGER, n_choruses INTEGER, kind TEXT NOT NULL, drill TEXT, passed INTEGER, "
+    "drill_share REAL, n_passes INTEGER, midi_sha256 TEXT, source_sha256 TEXT, error TEXT",
+    "figures": "path TEXT NOT NULL, name TEXT NOT NULL, value REAL NOT NULL, PRIMARY KEY (path, name)",
+    "changes": "path TEXT NOT NULL, pair TEXT NOT NULL, roots INTEGER NOT NULL, landed INTEGER NOT NULL, "
+    "n INTEGER NOT NULL, PRIMARY KEY (path, pair)",
+    "devices": "path TEXT NOT NULL, name TEXT NOT NULL, n INTEGER NOT NULL, PRIMARY KEY (path, name)",
+    # What is asked in a hurry; noted with every change. No trends: not noted yet.
+    "due": "drill TEXT NOT NULL, key TEXT NOT NULL, tempo TEXT NOT NULL, tempo_bpm REAL NOT NULL, due TEXT NOT NULL, "
+    "last_day TEXT NOT NULL, n_runs INTEGER NOT NULL, clean_frac REAL NOT NULL, PRIMARY KEY (drill, key, tempo)",
+    "trends": "place INTEGER PRIMARY KEY, figure TEXT NOT NULL, title TEXT NOT NULL, unit TEXT NOT NULL, "
+    "better INTEGER NOT NULL, n INTEGER NOT NULL, newest REAL, per_week REAL, low REAL, high REAL, words TEXT NOT NULL",
+    # Which program made the index, and how it reads takes.
+    "made": "only INTEGER PRIMARY KEY, program TEXT NOT NULL, reading TEXT NOT NULL",
+}
+_OF_TAKES = ("takes", "figures", "changes", "devices")  # rows that go with their take
+# Of the tables, as they are written here: an index of other tables is made again.
+VERSION = int.from_bytes(hashlib.sha256(repr(_TABLES).encode()).digest()[:4], "big") >> 1
 
 
 @dataclass(frozen=True, slots=True)
 class TakeRow:
     """A take in the index. `kind`: "song", "drill" or "stage"; `passed` None where nothing was to be passed or it could
-    not be judged; `figures` by name, None where absent."""
+    not be judged; `figures` by name, none where absent."""
 
     path: Path
     created: str
@@ -122,22 +83,8 @@ class TakeRow:
     kind: str
     drill: str | None
     passed: bool | None
-    figures: Mapping[str, float | None]
+    figures: Mapping[str, float]
     error: str | None
-
-
-@dataclass(frozen=True, slots=True)
-class DrillRun:
-    """One run of a drill: which, in which key and tempo, when, whether it passed, the share of clean passes of how many
-    there were in it (each answered chorus is one, where it can be judged by itself)."""
-
-    drill: str
-    key: str
-    tempo_bpm: float
-    created: datetime.datetime
-    passed: bool
-    share: float
-    n_passes: int = 2
 
 
 @dataclass(frozen=True, slots=True)
@@ -171,18 +118,6 @@ class Remembered:
     clean_frac: float
     last_day: datetime.date
     due: datetime.date
-
-
-@dataclass(frozen=True, slots=True)
-class Trend:
-    """A figure over weeks: slope per week with its interval, newest value, n, and plain words."""
-
-    figure: Figure
-    n: int
-    newest: float | None
-    per_week: float | None
-    ci95: tuple[float, float] | None
-    words: str
 
 
 class History:
@@ -236,7 +171,7 @@ class History:
     def rebuild(self, progress: Callable[[int, int], None] | None = None) -> Refreshed:
         """Throw the index away and make it again from the take files."""
         with _write(self._db):
-            for table in ("takes", "changes", "devices", "trends"):
+            for table in (*_OF_TAKES, "trends"):
                 self._db.execute(f"DELETE FROM {table}")
         return self.refresh(progress)
 
@@ -246,11 +181,15 @@ class History:
         known = dict(self._db.execute("SELECT path, stamp FROM takes"))
         gone = [name for name in known if name not in here]
         new = sorted(name for name, stamp in here.items() if known.get(name) != stamp)
+        made = self._db.execute("SELECT program, reading FROM made").fetchone() or ("", "")
+        program = self._program(made, new=bool(new))
+        if program[1] != made[1]:
+            new = sorted(here)  # takes are read otherwise now: all of them again
         if gone or new:
             with _write(self._db):
                 self._db.execute("DELETE FROM trends")  # what was noted no longer holds
                 for name in gone:
-                    for table in ("takes", "changes", "devices"):
+                    for table in _OF_TAKES:
                         self._db.execute(f"DELETE FROM {table} WHERE path=?", (name,))
         unread = 0
         if new:
@@ -260,15 +199,26 @@ class History:
                 # What a kill can cost is at most one batch, and that is read again.
                 for start in range(0, len(new), BATCH):
                     batch = list(itertools.islice(rows, BATCH))
-                    unread += sum(read.row["error"] is not None for read in batch)
+                    unread += sum("error" in read.about for read in batch)
                     with _write(self._db):
                         for read in batch:
                             self._put(read)
                     if progress is not None:
                         progress(min(start + BATCH, len(new)), len(new))
-        if new or gone or self._db.execute("SELECT COUNT(*) FROM trends").fetchone()[0] != len(FIGURES):
+        if new or gone or not self._db.execute("SELECT COUNT(*) FROM trends").fetchone()[0]:
             self._note()
+        if program != made:
+            _insert(self._db, "made", [{"only": 1, "program": program[0], "reading": program[1]}])
         return Refreshed(len(new), len(gone), unread)
+
+    def _program(self, made: tuple[str, str], *, new: bool) -> tuple[str, str]:
+        """This program and how it reads takes. The scorer, which knows, is loaded only where takes are to be read
+        anyway, or another program made the index."""
+        if made[0] == __version__ and not new:
+            return made
+        from trainer.practice.cards import reading_digest
+
+        return __version__, reading_digest()
 
     def _note(self) -> None:
         """Note what is due and the trends; done anew whenever a take came or went."""
@@ -277,35 +227,38 @@ class History:
         with _write(self._db):  # what is read too: nobody else's takes come in between
             held = standings(self.drill_runs(), datetime.date.max).values()
             trends = self._trends_since(ALWAYS)
-            self._db.execute("DELETE FROM due")
-            self._db.executemany(
-                "INSERT INTO due VALUES (?,?,?,?,?,?,?,?)",
-                [
-                    (
-                        s.item.drill,
-                        s.item.key,
-                        s.item.tempo,
-                        s.newest_tempo_bpm,
-                        s.due.isoformat(),
-                        s.last_day.isoformat(),
-                        s.n_runs,
-                        s.clean_frac,
-                    )
-                    for s in held
-                ],
-            )
-            self._db.executemany(
-                "INSERT OR REPLACE INTO trends VALUES (?,?,?,?,?,?,?)",
-                [(t.figure.name, t.n, t.newest, t.per_week, *(t.ci95 or (None, None)), t.words) for t in trends],
-            )
+            for table in ("due", "trends"):
+                self._db.execute(f"DELETE FROM {table}")
+            due = (
+                {
+                    "drill": s.item.drill, "key": s.item.key, "tempo": s.item.tempo, "tempo_bpm": s.newest_tempo_bpm,
+                    "due": s.due.isoformat(), "last_day": s.last_day.isoformat(), "n_runs": s.n_runs,
+                    "clean_frac": s.clean_frac,
+                }
+                for s in held
+            )  # fmt: skip
+            _insert(self._db, "due", due)
+            noted = (
+                {
+                    "place": place, "figure": t.figure.name, "title": t.figure.title, "unit": t.figure.unit,
+                    "better": t.figure.better, "n": t.n, "newest": t.newest, "per_week": t.per_week,
+                    "low": t.ci95[0] if t.ci95 else None, "high": t.ci95[1] if t.ci95 else None, "words": t.words,
+                }
+                for place, t in enumerate(trends)
+            )  # fmt: skip
+            _insert(self._db, "trends", noted)
 
     def _put(self, read: ReadTake) -> None:
-        path, marks = read.row["path"], ",".join("?" * len(NAMES))
-        self._db.execute(f"INSERT OR REPLACE INTO takes VALUES ({marks})", [read.row[name] for name in NAMES])
-        self._db.execute("DELETE FROM changes WHERE path=?", (path,))
-        self._db.executemany("INSERT INTO changes VALUES (?,?,?,?,?)", read.changes)
-        self._db.execute("DELETE FROM devices WHERE path=?", (path,))
-        self._db.executemany("INSERT INTO devices VALUES (?,?,?)", read.devices)
+        for table in _OF_TAKES:
+            self._db.execute(f"DELETE FROM {table} WHERE path=?", (read.path,))
+        _insert(self._db, "takes", [{"path": read.path, "stamp": read.stamp, **read.about}])
+        _insert(self._db, "figures", ({"path": read.path, "name": n, "value": v} for n, v in read.figures.items()))
+        changes = (
+            {"path": read.path, "pair": pair, "roots": roots, "landed": landed, "n": n}
+            for pair, (roots, landed, n) in read.changes.items()
+        )
+        _insert(self._db, "changes", changes)
+        _insert(self._db, "devices", ({"path": read.path, "name": name, "n": n} for name, n in read.devices.items()))
 
     def _files(self) -> dict[str, str]:
         """Take files of the folder with a stamp that changes when they do."""
@@ -337,13 +290,15 @@ class History:
         of_kind = " AND kind=?" if kind is not None else ""
         limit = f" LIMIT {int(newest)}" if newest is not None else ""
         rows = self._db.execute(
-            f"SELECT {','.join(NAMES)} FROM takes WHERE day >= ?{of_kind} ORDER BY created DESC, path DESC{limit}",
+            f"SELECT path, {', '.join(_ABOUT)} FROM takes WHERE day >= ?{of_kind} "
+            f"ORDER BY created DESC, path DESC{limit}",
             (_from(since), *((kind,) if kind is not None else ())),
         ).fetchall()
         return [self._take_row(row) for row in reversed(rows)]
 
     def _take_row(self, values: Sequence[Any]) -> TakeRow:
-        row = dict(zip(NAMES, values, strict=True))
+        row = dict(zip(("path", *_ABOUT), values, strict=True))
+        figures = self._db.execute("SELECT name, value FROM figures WHERE path=?", (row["path"],))
         return TakeRow(
             path=self.takes_path / row["path"],
             created=row["created"],
@@ -356,7 +311,7 @@ class History:
             kind=row["kind"],
             drill=row["drill"],
             passed=None if row["passed"] is None else bool(row["passed"]),
-            figures={figure.name: row[figure.name] for figure in FIGURES},
+            figures=dict(figures.fetchall()),
             error=row["error"],
         )
 
@@ -369,7 +324,7 @@ class History:
             (drill,) if drill is not None else (),
         )
         return [
-            DrillRun(name, key or "", tempo or 0.0, _moment(created), bool(passed), float(share or 0.0), int(n or 1))
+            DrillRun(name, key or "", tempo or 0.0, moment_of(created), bool(passed), float(share or 0.0), int(n or 1))
             for name, key, tempo, created, passed, share, n in rows
         ]
 
@@ -420,27 +375,23 @@ class History:
         """Every figure over the weeks, by medians of each day's songs and tunes on stage."""
         if since is not None:
             return self._trends_since(_from(since))
-        noted = {row[0]: row[1:] for row in self._db.execute("SELECT * FROM trends")}
-        if set(noted) != {figure.name for figure in FIGURES}:
-            return self._trends_since(ALWAYS)
-        out = []
-        for figure in FIGURES:
-            n, newest, per_week, low, high, words = noted[figure.name]
-            out.append(Trend(figure, n, newest, per_week, None if low is None else (low, high), words))
-        return out
+        rows = self._db.execute(
+            "SELECT figure, title, unit, better, n, newest, per_week, low, high, words FROM trends ORDER BY place"
+        )
+        return [
+            Trend(Followed(*figure), n, newest, per_week, None if low is None else (low, high), words)
+            for *figure, n, newest, per_week, low, high, words in rows
+        ] or self._trends_since(ALWAYS)
 
     def _trends_since(self, day: str) -> list[Trend]:
         from trainer.practice.trends import trends_of
 
-        names = [figure.name for figure in FIGURES]
         rows = self._db.execute(
-            f"SELECT day, {','.join(names)} FROM takes WHERE error IS NULL AND kind != 'drill' AND day >= ? "
-            "ORDER BY created, path",
+            "SELECT day, name, value FROM takes JOIN figures ON figures.path = takes.path "
+            "WHERE error IS NULL AND kind != 'drill' AND day >= ? ORDER BY created, takes.path",
             (day,),
         )
-        return trends_of(
-            [(datetime.date.fromisoformat(row[0]), dict(zip(names, row[1:], strict=True))) for row in rows]
-        )
+        return trends_of((datetime.date.fromisoformat(day), name, value) for day, name, value in rows)
 
     def clean_runs(self, since: datetime.date | None = None) -> dict[str, list[bool]]:
         """Drill → whether each of its runs was clean, oldest first."""
@@ -491,27 +442,17 @@ def _version(db: sqlite3.Connection) -> int:
 def _make_tables(db: sqlite3.Connection) -> None:
     for (name,) in db.execute("SELECT name FROM sqlite_master WHERE type='table'").fetchall():
         db.execute(f'DROP TABLE "{name}"')
-    db.execute(f"CREATE TABLE takes ({', '.join(_COLUMNS)}) WITHOUT ROWID")
-    db.execute(
-        "CREATE TABLE changes (path TEXT NOT NULL, pair TEXT NOT NULL, roots INTEGER NOT NULL, "
-        "landed INTEGER NOT NULL, n INTEGER NOT NULL, PRIMARY KEY (path, pair)) WITHOUT ROWID"
-    )
-    db.execute(
-        "CREATE TABLE devices (path TEXT NOT NULL, name TEXT NOT NULL, n INTEGER NOT NULL, "
-        "PRIMARY KEY (path, name)) WITHOUT ROWID"
-    )
-    # What is asked in a hurry; noted with every change. No trends: not noted yet.
-    db.execute(
-        "CREATE TABLE due (drill TEXT NOT NULL, key TEXT NOT NULL, tempo TEXT NOT NULL, "
-        "tempo_bpm REAL NOT NULL, due TEXT NOT NULL, last_day TEXT NOT NULL, n_runs INTEGER NOT NULL, "
-        "clean_frac REAL NOT NULL, PRIMARY KEY (drill, key, tempo)) WITHOUT ROWID"
-    )
-    db.execute(
-        "CREATE TABLE trends (figure TEXT PRIMARY KEY, n INTEGER NOT NULL, newest REAL, per_week REAL, "
-        "low REAL, high REAL, words TEXT NOT NULL) WITHOUT ROWID"
-    )
+    for name, columns in _TABLES.items():
+        db.execute(f"CREATE TABLE {name} ({columns}) WITHOUT ROWID")
     db.execute("CREATE INDEX takes_created ON takes (created)")
     db.execute(f"PRAGMA user_version={VERSION}")
+
+
+def _insert(db: sqlite3.Connection, table: str, rows: Iterable[Mapping[str, Any]]) -> None:
+    """Rows into a table, by the names of its columns."""
+    for row in rows:
+        places = ",".join(f":{name}" for name in row)
+        db.execute(f"INSERT OR REPLACE INTO {table} ({','.join(row)}) VALUES ({places})", row)
 
 
 def _is_text(name: str) -> bool:
@@ -532,22 +473,3 @@ def _write(db: sqlite3.Connection) -> Iterator[None]:
         db.execute("ROLLBACK")
         raise
     db.execute("COMMIT")
-
-
-# Stands for a time stamp that is none; with its zone, as not every system can tell a zone for so early a time.
-_NO_MOMENT = datetime.datetime(1970, 1, 1, tzinfo=datetime.UTC)
-
-
-def _moment(created: str) -> datetime.datetime:
-    try:
-        moment = datetime.datetime.fromisoformat(created)
-        if not _NO_MOMENT.year < moment.year < datetime.MAXYEAR:
-            return _NO_MOMENT
-        return moment if moment.tzinfo is not None else moment.astimezone()
-    except (ValueError, OverflowError, OSError):
-        return _NO_MOMENT
-
-
-def day_of(created: str) -> datetime.date:
-    """The day of a take's time stamp, where it was made; 1970 for one that is none."""
-    return _moment(created).date()

@@ -17,7 +17,7 @@ from dataclasses import dataclass
 
 from fsrs import Card, Rating, Scheduler
 
-from trainer.practice.history import DrillRun
+from trainer.practice.rows import DrillRun
 
 __all__ = ["TEMPO_RANGES", "Item", "Standing", "due_on", "grade", "item_of", "standings", "tempo_range"]
 

@@ -16,7 +16,7 @@ import tempfile
 import time
 import zipfile
 from collections import Counter
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -28,7 +28,8 @@ from trainer.errors import FileFormatError, TrainerError, UsageError
 from trainer.practice.drills import Exercise, PassFigure, answered_changes, answers_of, drill_named
 from trainer.practice.parcel import MAX_TAKES, Listed, Parcel, read_parcel
 from trainer.practice.worksheet import TARGETS, Task, Worksheet, parse_worksheet, plain
-from trainer.scoring import score
+from trainer.scoring import Card, score
+from trainer.scoring.card import as_kept
 from trainer.session import Session
 from trainer.system import here
 from trainer.take import Take, read_take
@@ -74,7 +75,7 @@ class TaskResult:
     value: float | None
     met: bool | None
     text: str
-    card: Mapping[str, Any]
+    card: Card
     card_agrees: bool
     stem: str
     take: Take
@@ -98,13 +99,13 @@ def task_exercise(task: Task, seed: int = 1) -> Exercise | None:
     return None if task.drill is None else drill_named(task.drill).build(task.key, task.tempo_bpm, seed)
 
 
-def task_card(task: Task, take: Take) -> dict[str, Any]:
+def task_card(task: Task, take: Take) -> Card:
     """The scorecard that a task is judged by: of the answers alone, where the task is a drill."""
     exercise = task_exercise(task)
-    return score(take if exercise is None else answers_of(take, exercise)).to_dict()
+    return as_kept(score(take if exercise is None else answers_of(take, exercise)))
 
 
-def task_outcome(task: Task, card: Mapping[str, Any]) -> tuple[float | None, bool | None, str]:
+def task_outcome(task: Task, card: Card) -> tuple[float | None, bool | None, str]:
     """(value, met, words) of a take of a task from its scorecard."""
     if task.target is not None:
         value, met = task.target.value(card), task.target.met(card)
@@ -132,7 +133,7 @@ def write_result(worksheet: Worksheet, played: Sequence[Played], path: str | os.
                 with contextlib.suppress(FileNotFoundError):
                     out.writestr(f"{i:02d}.json", item.take_path.with_suffix(".json").read_bytes())
                 card = task_card(worksheet.tasks[item.task_idx], read_take(item.take_path))
-                out.writestr(f"{i:02d}.card.json", json.dumps(card))
+                out.writestr(f"{i:02d}.card.json", json.dumps(card.to_dict()))
                 takes.append(
                     {"task": item.task_idx + 1, "take": f"{i:02d}", "sha256": hashlib.sha256(midi).hexdigest()}
                 )
@@ -266,8 +267,9 @@ def _scored(parcel: Parcel, item: Listed, worksheet: Worksheet, remarks: list[st
     claimed: Any = None
     with contextlib.suppress(KeyError, ValueError, RecursionError):
         claimed = json.loads(parcel.entries[f"{stem}.card.json"])
+    own = card.to_dict()
     agrees = isinstance(claimed, dict) and all(
-        claimed.get(part) == card[part] for part in ("timing", "swing", "landing", "form")
+        claimed.get(part) == own[part] for part in ("timing", "swing", "landing", "form")
     )
     if not agrees:
         remarks.append(f"the scorecard with take {stem} says otherwise than its notes; the notes count")
@@ -317,8 +319,7 @@ def answered_pairs(task: TaskResult) -> dict[str, tuple[int, int]]:
     exercise = task_exercise(task.task)
     if exercise is not None:
         return {pair: (roots, n) for pair, (roots, _, n) in answered_changes(task.card, exercise).items()}
-    by_pair = (task.card.get("landing") or {}).get("by_pair") or {}
-    return {pair: (int(c.get("roots") or 0), int(c.get("changes") or 0)) for pair, c in by_pair.items()}
+    return {pair: (tally.roots, tally.changes) for pair, tally in task.card.landing.by_pair.items()}
 
 
 def missed_changes(results: Iterable[Result]) -> dict[str, dict[str, tuple[int, int]]]:

@@ -18,6 +18,7 @@ import numpy as np
 
 from trainer.errors import UsageError, nearest
 from trainer.music import FORMS
+from trainer.scoring.card import Card
 from trainer.scoring.reading import Reading
 from trainer.session import BEATS_PER_BAR, Chart, Session, expand, session_from_dict
 
@@ -280,21 +281,19 @@ def _cues(session: Session, level: NightLevel, planned_solo: int | None) -> tupl
 # --- judging ------------------------------------------------------------------------------------------------------
 
 
-def judge_tune(tune: Tune, card: Mapping[str, Any], reading: Reading, chart: Chart) -> TuneResult:
-    """A tune from its scorecard (JSON data) and reading. A take without notes follows no cue and keeps no form."""
+def judge_tune(tune: Tune, card: Card, reading: Reading, chart: Chart) -> TuneResult:
+    """A tune from its scorecard and reading. A take without notes follows no cue and keeps no form."""
     heard = ~reading.stacked
     beats = reading.placed_beats[heard]
     results = tuple(_judge_cue(cue, tune, card, beats, chart) for cue in tune.cues)
-    form = card.get("form", {})
-    lost = form.get("lost") or []
-    known = "lost" not in (form.get("why") or {}) and len(beats) > 0
-    landing = card.get("landing", {})
+    lost = card.form.lost or ()
+    known = card.form.lost is not None and len(beats) > 0
     return TuneResult(
         tune=tune,
         form_kept=(not lost) if known else None if len(beats) else False,
         n_lost=len(lost),
-        roots=int(landing.get("roots") or 0),
-        changes=int(landing.get("changes") or 0),
+        roots=card.landing.total.roots,
+        changes=card.landing.total.changes,
         cues=results,
         ended_together=next((r.followed for r in results if r.cue.kind == "ending"), None),
     )
@@ -315,7 +314,7 @@ def judge_night(results: Sequence[TuneResult]) -> list[str]:
     ]
 
 
-def _judge_cue(cue: Cue, tune: Tune, card: Mapping[str, Any], beats: Any, chart: Chart) -> CueResult:
+def _judge_cue(cue: Cue, tune: Tune, card: Card, beats: Any, chart: Chart) -> CueResult:
     judge = {
         "start": _start,
         "solo": _role,
@@ -336,31 +335,29 @@ def _count(beats: Any, start: float, end: float) -> int:
     return int(np.count_nonzero((beats >= start - REACH_BEATS) & (beats < end - REACH_BEATS)))
 
 
-def _start(cue: Cue, tune: Tune, card: Mapping[str, Any], beats: Any, chart: Chart) -> _Judged:
+def _start(cue: Cue, tune: Tune, card: Card, beats: Any, chart: Chart) -> _Judged:
     """Followed: there in the first bar of the intro."""
     n = _count(beats, cue.at_beats, cue.at_beats + BEATS_PER_BAR)
     return n > 0, "in from the first bar" if n else "not there when the band came in"
 
 
-def _role(cue: Cue, tune: Tune, card: Mapping[str, Any], beats: Any, chart: Chart) -> _Judged:
+def _role(cue: Cue, tune: Tune, card: Card, beats: Any, chart: Chart) -> _Judged:
     """Followed: a verse played pinned; a solo played open or held under the soloist."""
     chorus = int(chart.bars[int(chart.bar_idx_at([cue.at_beats])[0])].chorus)
-    rows = card.get("shape", {}).get("choruses") or []
-    row = next((item for item in rows if item.get("chorus") == chorus), None)
-    verdict = row.get("verdict") if row is not None else None
+    verdict = next((row.verdict for row in card.shape.choruses if row.chorus == chorus), None)
     if verdict is None:
         return None, "too little heard in that chorus to say"
     wanted = ("pinned",) if cue.kind == "verse" else ("open", "held")
     return verdict in wanted, f"played {verdict}"
 
 
-def _another(cue: Cue, tune: Tune, card: Mapping[str, Any], beats: Any, chart: Chart) -> _Judged:
+def _another(cue: Cue, tune: Tune, card: Card, beats: Any, chart: Chart) -> _Judged:
     """Followed: played on through the extra chorus's first two bars."""
     n = _count(beats, cue.at_beats, cue.at_beats + 2 * BEATS_PER_BAR)
     return n >= 2 * HEARD_IN_A_BAR, "played on" if n >= 2 * HEARD_IN_A_BAR else "left when the soloist stayed"
 
 
-def _stop_time(cue: Cue, tune: Tune, card: Mapping[str, Any], beats: Any, chart: Chart) -> _Judged:
+def _stop_time(cue: Cue, tune: Tune, card: Card, beats: Any, chart: Chart) -> _Judged:
     """Followed: in three of four stop bars, an attack on one and at most one more before the next bar."""
     bars = [bar for bar in chart.bars if bar.stopped and cue.at_beats <= bar.onset_beats < cue.end_beats]
     good = 0
@@ -372,7 +369,7 @@ def _stop_time(cue: Cue, tune: Tune, card: Mapping[str, Any], beats: Any, chart:
     return 4 * good >= 3 * len(bars), f"left room in {good} of {len(bars)} stop bars"
 
 
-def _ending(cue: Cue, tune: Tune, card: Mapping[str, Any], beats: Any, chart: Chart) -> _Judged:
+def _ending(cue: Cue, tune: Tune, card: Card, beats: Any, chart: Chart) -> _Judged:
     """Followed: an attack on the last bar's one, at most one more after it, nothing beyond the end; and before it:
     "stop": the stop bar left empty after its one; "tag": played on through the repeats."""
     last = chart.bars[-1]

@@ -20,6 +20,7 @@ from trainer.errors import UsageError
 from trainer.line import LINE_DTYPE, Claim, LineScore, fingering
 from trainer.music import FOUR_STRING, Key, Tuning, note_name, parse_key
 from trainer.practice.drills import DEVICE_SHARE, Exercise, PassFigure, with_heard
+from trainer.scoring.devices import Device
 from trainer.scoring.reading import SLOT_OFF, SLOT_ON, SLOT_TRIPLET_2, SLOT_TRIPLET_3, Reading
 from trainer.session import BEATS_PER_BAR, Chart, ChorusPlan, Session, expand, session_from_dict
 
@@ -76,14 +77,14 @@ class Phrase:
     spelled: str = field(compare=False, default="")
 
 
-def phrases(reading: Reading, chart: Chart, found: Sequence[Mapping[str, Any]]) -> list[Phrase]:
+def phrases(reading: Reading, chart: Chart, found: Sequence[Device]) -> list[Phrase]:
     """The phrases of the devices that were found (the scorecard's `devices.found`), in order, numbered from 1."""
     keep = np.flatnonzero(~reading.ghost & ~reading.stacked)
     beats = reading.placed_beats[keep]
     out: list[Phrase] = []
     for item in found:
-        start, length = float(item["at_beats"]), float(item["beats"])
-        lands = item["name"] in LANDING
+        start, length = item.at_beats, item.beats
+        lands = item.name in LANDING
         end = start + length
         inside = keep[(beats >= start - 0.2) & (beats < end + (0.2 if lands else -0.2))]
         if not inside.size:
@@ -97,10 +98,10 @@ def phrases(reading: Reading, chart: Chart, found: Sequence[Mapping[str, Any]]) 
         out.append(
             Phrase(
                 number=len(out) + 1,
-                name=str(item["name"]),
-                chorus=int(item["chorus"]),
-                bar=int(item["bar"]),
-                start_beat=int(item["beat"]),
+                name=item.name,
+                chorus=item.chorus,
+                bar=item.bar,
+                start_beat=item.beat,
                 beats=length,
                 chord=span.chord.name,
                 lands=lands,

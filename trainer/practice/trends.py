@@ -3,31 +3,33 @@
 from __future__ import annotations
 
 import datetime
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from statistics import median
 
 import numpy as np
 
-from trainer.practice.history import FIGURES, Figure, Trend
+from trainer.practice.rows import Followed, Trend
+from trainer.scoring.card import MEASURES
 from trainer.scoring.stats import MIN_N, theil_sen
 
 __all__ = ["trends_of"]
 
+FOLLOWED = tuple(measure.shown for measure in MEASURES if measure.shown.followed)
 Days = Mapping[datetime.date, Sequence[float]]
 
 
-def trends_of(rows: Sequence[tuple[datetime.date, Mapping[str, float | None]]]) -> list[Trend]:
-    """Every figure of (day, figures by name), by medians of each day."""
-    by_figure: dict[str, dict[datetime.date, list[float]]] = {figure.name: {} for figure in FIGURES}
-    for day, figures in rows:
-        for name, days in by_figure.items():
-            value = figures[name]
-            if value is not None:
-                days.setdefault(day, []).append(value)
-    return [_trend(figure, by_figure[figure.name]) for figure in FIGURES]
+def trends_of(rows: Iterable[tuple[datetime.date, str, float]]) -> list[Trend]:
+    """Every followed figure of (day, name, value), by medians of each day."""
+    by_figure: dict[str, dict[datetime.date, list[float]]] = {shown.followed: {} for shown in FOLLOWED}
+    for day, name, value in rows:
+        by_figure.setdefault(name, {}).setdefault(day, []).append(value)
+    return [
+        _trend(Followed(s.followed, s.title, s.unit.removeprefix(": 1"), s.better), by_figure[s.followed])
+        for s in FOLLOWED
+    ]
 
 
-def _trend(figure: Figure, days: Days) -> Trend:
+def _trend(figure: Followed, days: Days) -> Trend:
     """Theil–Sen slope per week over daily medians; below eight days they are only counted."""
     ordered = sorted(days)
     values = np.array([median(days[day]) for day in ordered])

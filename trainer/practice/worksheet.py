@@ -28,6 +28,8 @@ from typing import Any
 
 from trainer.errors import SessionError, TrainerError, UsageError, nearest
 from trainer.practice.drills import DRILLS
+from trainer.scoring.card import MEASURES, Card
+from trainer.scoring.figure import Measure
 from trainer.session import TEMPO_RANGE_BPM, Session, read_toml, session_from_dict, with_something_to_play
 
 __all__ = ["TARGETS", "TEMPLATE", "Target", "Task", "Worksheet", "parse_worksheet", "plain"]
@@ -35,16 +37,10 @@ __all__ = ["TARGETS", "TEMPLATE", "Target", "Task", "Worksheet", "parse_workshee
 MAX_TASKS = 40
 MAX_TIMES = 20
 
+_ASKED: Mapping[str, Measure] = {measure.path: measure for measure in MEASURES if measure.shown.asked}
 # Figures a target may name: path in the scorecard → what it is called to a person.
 TARGETS: Mapping[str, str] = {
-    "landing.root_rate": "roots on the changes",
-    "landing.landed_rate": "root, third or fifth on the changes",
-    "swing.ratio": "swing ratio",
-    "swing.log2_sd": "swing spread",
-    "timing.robust_sd_ms": "spread of the time, ms",
-    "timing.mean_ms": "place against the drums, ms",
-    "timing.drift_ms_per_chorus": "drift, ms a chorus",
-    "form.n_lost": "times lost in the form",
+    path: ", ".join(filter(None, (measure.shown.title, measure.shown.unit))) for path, measure in _ASKED.items()
 }
 
 TEMPLATE = """\
@@ -84,7 +80,7 @@ class Target:
     at_least: float | None = None
     at_most: float | None = None
 
-    def met(self, card: Mapping[str, Any]) -> bool | None:
+    def met(self, card: Card) -> bool | None:
         """Whether a scorecard meets it; None when the figure is absent."""
         value = self.value(card)
         if value is None:
@@ -93,14 +89,9 @@ class Target:
         high = math.inf if self.at_most is None else self.at_most
         return low <= value <= high
 
-    def value(self, card: Mapping[str, Any]) -> float | None:
+    def value(self, card: Card) -> float | None:
         """The figure's value, or None."""
-        section, name = self.figure.split(".")
-        part = card.get(section) or {}
-        if self.figure == "form.n_lost":
-            return None if part.get("lost") is None or "lost" in (part.get("why") or {}) else float(len(part["lost"]))
-        value = part.get(name)
-        return float(value) if isinstance(value, int | float) else None
+        return _ASKED[self.figure].value(card)
 
     def shown(self, value: float | None) -> str:
         """A value as a person reads it: shares in per cent."""

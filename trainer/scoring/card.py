@@ -30,6 +30,7 @@ from trainer.scoring.figure import (
     Sometimes,
     json_type,
     measures_of,
+    read,
 )
 from trainer.scoring.form import FormResult
 from trainer.scoring.landing import Landing
@@ -42,7 +43,7 @@ from trainer.scoring.why import Why
 from trainer.session import Chart, Session
 from trainer.take.model import Profile
 
-__all__ = ["MEASURES", "REVISION", "SCHEMA", "Card", "Scorecard", "TakeFacts", "json_schema"]
+__all__ = ["MEASURES", "REVISION", "SCHEMA", "Card", "Scorecard", "TakeFacts", "as_kept", "json_schema"]
 
 REVISION = 11  # of the figures: raised whenever the same take comes out otherwise, so that kept cards are made anew
 Sha256: TypeAlias = Annotated[str, Meta(pattern="^[0-9a-f]{64}$")]
@@ -145,6 +146,11 @@ class Scorecard(Card):
     @property
     def chart(self) -> Chart | None:
         return self.reading.chart
+
+
+def as_kept(card: Card) -> Card:
+    """The card as it comes back from its JSON: what is judged by it is judged alike today and from the shelf."""
+    return read(Card, card.to_dict())
 
 
 MEASURES: tuple[Measure, ...] = measures_of(Card)

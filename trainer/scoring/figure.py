@@ -516,6 +516,10 @@ class Measure:
         figure: Figure = getattr(getattr(card, self.section), self.name)
         return self.shown.shown(figure)
 
+    def value(self, card: Any) -> float | None:
+        """The figure as the card's JSON has it."""
+        return number(self.of(card).value, self.shown.digits)
+
 
 def measures_of(card: type[Row]) -> tuple[Measure, ...]:
     """Every figure that a section of the card declares, in the order of the card."""
