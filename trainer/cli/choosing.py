@@ -29,6 +29,7 @@ __all__ = [
     "between",
     "chosen_session",
     "downbeat_of",
+    "going_round",
     "own_sounds",
     "part_changes",
     "ready_made_session",
@@ -313,7 +314,28 @@ def bar_range(text: str) -> tuple[int, int]:
     match = _RANGE.fullmatch(text)
     if match is None:
         raise UsageError(f'--loop: found "{text}"; expected bars of the form, such as 9-12')
-    return int(match[1]), int(match[2] or match[1])
+    first, last = int(match[1]), int(match[2] or match[1])
+    if first > last:
+        raise UsageError(f"--loop: found bars {first} to {last}; expected the earlier bar first, {last}-{first}")
+    return first, last
+
+
+LOOP_MINUTES = 30.0  # of going round "until told to stop": the band is arranged ahead. Our choice
+
+
+def going_round(session: Session) -> Session:
+    """A session that goes round some bars, for as long as anybody does."""
+    from dataclasses import replace
+
+    from trainer.session import MAX_CHORUSES, ChorusPlan
+
+    if session.loop is None:
+        return session
+    first, last = session.loop
+    times = min(MAX_CHORUSES, int(LOOP_MINUTES * session.tempo_bpm / (4 * (last - first + 1))) + 1)
+    plan = session.choruses[0]
+    level = plan.intensity[0] if plan.intensity else 0.5
+    return replace(session, choruses=(ChorusPlan(plan.role, times, (level,) * times),), ending="plain")
 
 
 def own_sounds(soundfont: Path | None) -> Path | None:

@@ -47,12 +47,16 @@ def say_figure(figure: PassFigure) -> None:
 
 def listening(exercise: Exercise) -> str:
     """Which choruses are to listen to, in words."""
+    from trainer.screen import round_word
+
     heard, n = exercise.heard, exercise.chart.n_choruses
+    word = round_word(exercise.chart)
+    several = {"chorus": "choruses", "round": "rounds"}[word]
     if heard == tuple(range(1, n, 2)) and n > 2:
-        return "Odd choruses: listen. Even ones: your turn."
+        return f"Odd {several}: listen. Even ones: your turn."
     if len(heard) == 1:
-        return "Listen to the first chorus, then it is your turn."
-    return f"Listen to the first {len(heard)} choruses, then it is your turn."
+        return f"Listen to the first {word}, then it is your turn."
+    return f"Listen to the first {len(heard)} {several}, then it is your turn."
 
 
 def recovered(takes: Path) -> None:
@@ -96,9 +100,18 @@ class Desk:
         return self._options
 
     def play(
-        self, session: Session, extra: dict[str, Any], *, line: Any = None, guide_line: Any = None, cues: Any = ()
+        self,
+        session: Session,
+        extra: dict[str, Any],
+        *,
+        line: Any = None,
+        guide_line: Any = None,
+        cues: Any = (),
+        task: str = "",
     ) -> tuple[PlayResult | None, Take | None]:
-        """Play a session; the result (None for a stand-in's run) and the take. `line` is what a stand-in plays."""
+        """Play a session, once more for as often as that is asked for; the result (None for a stand-in's run) and the
+        take. `line` is what a stand-in plays, and what the screen shows as tablature where it is heard.
+        """
         self.n_runs += 1
         if self.stand_in:
             from trainer.line import Feel, StandIn, planned_song
@@ -110,12 +123,15 @@ class Desk:
             take = play_offline(session, performance, PlayOptions(extra=extra, guide_line=guide_line))
             write_take(take, self.takes)
             return None, take
+        from trainer.line.tab import tab_windows
         from trainer.live import play
 
         if self.n_runs == 1:
             recovered(self.takes)
-        options = replace(self._ready(), extra=extra, guide_line=guide_line, cues=tuple(cues))
-        result = play(session, options)
+        tab = {} if line is None else tab_windows(line)
+        options = replace(self._ready(), extra=extra, guide_line=guide_line, cues=tuple(cues), task=task, tab=tab)
+        while (result := play(session, options)).asked == "again":
+            pass
         for warning in result.warnings:
             if warning not in self._told and not warning.startswith("nothing was played"):  # said once an evening
                 say(f"Note: {warning}")
@@ -146,12 +162,22 @@ class Desk:
         self, exercise: Exercise, extra: dict[str, Any], judge: Callable[[Scorecard], PassFigure]
     ) -> tuple[int | None, PassFigure | None]:
         """(exit status if it is to end here, pass figure or None). What was kept is kept whatever happens."""
+        from trainer.practice.tasks import task_of
         from trainer.scoring import score
 
-        result, take = self.play(exercise.session, extra, line=exercise.model, guide_line=exercise.guide_rows())
+        result, take = self.play(
+            exercise.session,
+            extra,
+            line=exercise.model,
+            guide_line=exercise.guide_rows(),
+            task=task_of(exercise.drill),
+        )
         status = None
-        if result is not None and result.status != "completed":
+        if result is not None and result.leaves:
             status = exit_status(result)
+        if result is not None and result.asked == "next":
+            say("Left out this time; on to what comes next.")
+            return status, None
         if take is None or not len(take.notes):
             say(f"No notes were heard, so this run does not count. {not_heard(self._ready())}")
             return status, None

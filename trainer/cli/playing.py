@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from trainer.cli.choosing import Overrides, between, chosen_session, with_options
+from trainer.cli.choosing import Overrides, between, chosen_session, going_round, with_options
 from trainer.cli.running import BandOptions, Cable, Mix, exit_status, play_options, say_warnings, with_input
 from trainer.cli.speaking import card_text, say, to_stderr
 from trainer.errors import UsageError, nearest
@@ -66,8 +66,18 @@ def play(
 ) -> int:
     """Play with the band: count-in, song, then your figures. Without a SESSION: a shuffle in G."""
     session = chosen_session(overrides)
+    endless = overrides.loop is not None and overrides.choruses is None
+    if endless:
+        session = going_round(session)
     options = play_options(
-        band, mix, monitor=monitor, figures=figures and not calm, calm=calm, clock_out=clock_out, follow=follow
+        band,
+        mix,
+        open_end=endless,
+        monitor=monitor,
+        figures=figures and not calm,
+        calm=calm,
+        clock_out=clock_out,
+        follow=follow,
     )
     if guide_line is not None:
         _with_guide_line(session, options, guide_line)  # a wrong name is said before anything sounds

@@ -329,7 +329,7 @@ def _song_piece(piece: Piece, seed: int, desk: Desk) -> int | None:
         say(summary(score(take)))
     if result is not None and result.take_path is not None:
         typer.echo(f"Its page, with pictures: trainer report {result.take_path}")
-    return exit_status(result) if result is not None and result.status != "completed" else None
+    return exit_status(result) if result is not None and result.leaves else None
 
 
 def _drill_piece(
@@ -427,7 +427,7 @@ def _night(night: Night, chosen: int, level: str, desk: Desk, as_json: bool) -> 
         cues = [(cue.shown_beats, min(cue.end_beats, cue.at_beats + 4.0), cue.text) for cue in tune.cues]
         extra = {"stage": {"seed": chosen, "level": level, "tune": tune.number}}
         result, take = desk.play(tune.session, extra, cues=cues)
-        if result is not None and result.status != "completed":
+        if result is not None and result.leaves:
             status = exit_status(result)
             break
         if take is not None:

@@ -244,7 +244,8 @@ def _read(sound: _Sound, onset: float, stop: float, row: int) -> _Stretch:
 
 
 def _sounding(level: Doubles, loud_db: float) -> int:
-    """Rows until the string is stopped: a fall of 10 dB within 80 ms that goes on to 20, or to next to nothing. A slap's thump falls as fast, but
+    """Rows until the string is stopped: a fall of 10 dB within 80 ms that goes on to 20, or to next to nothing. A
+    slap's thump falls as fast, but
     leaves the string sounding."""
     back, on = round(0.080 / HOP_S), round(0.050 / HOP_S)
     nothing = np.flatnonzero(level < loud_db - 40)

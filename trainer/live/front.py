@@ -111,7 +111,7 @@ class _Front:
     def run(self) -> PlayResult:
         self.link = EngineLink()
         if self.page is not None:
-            self.page.show(self.chart, open_end=bool(self.options.cues), tab=self.options.tab)
+            self.page.show(self.chart, open_end=bool(self.options.cues) or self.options.open_end, tab=self.options.tab)
             self.page.on_press = self.link.inbox.put
         try:
             with here().signals_into(self.signals.append, (*ENDING, "SIGTSTP")):
@@ -517,7 +517,7 @@ class _Front:
             note=self.note,
             cue=cue,
             cue_large=cue_large,
-            open_end=bool(self.options.cues),
+            open_end=bool(self.options.cues) or self.options.open_end,
             counts_to_idx=self._counts_to_idx(),
             task=self.options.task,
             help=self.help,

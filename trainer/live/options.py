@@ -42,7 +42,8 @@ class PlayOptions:
     `stand`: the stand page, shown and heard while the run lasts (None: no page).
     `extra`: plain data for the take's header. `cues`: (shown from beat, gone at beat, text) called to the player;
     with any, the screen does not give away how many choruses there will be.
-    `task`: what is to be done, in a few words, and `tab`, by bar of the chart, what its model line looks like, for the
+    `open_end`: it goes on until it is told to stop. `task`: what is to be done, in a few words, and `tab`, by bar of
+    the chart, what its model line looks like, for the
     screen. `pedals`: the foot switches that were learnt. `source`: whom a script is the playing of. `record` False
     keeps no take. `quiet_screen`:
     plain lines even on a terminal; `ascii_only`: no block characters.
@@ -77,6 +78,7 @@ class PlayOptions:
     stand: PageLink | None = None
     extra: Mapping[str, Any] = field(default_factory=dict)
     cues: Sequence[tuple[float, float, str]] = ()
+    open_end: bool = False
     task: str = ""
     tab: Mapping[int, tuple[str, ...]] = field(default_factory=dict)
     source: str = ""
@@ -104,6 +106,11 @@ class PlayResult:
     asked: str = ""
     marked: tuple[tuple[int, int], ...] = ()
     mix: Mapping[str, PartMix] = field(default_factory=dict)
+
+    @property
+    def leaves(self) -> bool:
+        """Whether the person is done, rather than on the way to what comes next."""
+        return self.status != "completed" and self.asked != "next"
 
     @property
     def interrupted(self) -> bool:

@@ -75,6 +75,7 @@ class _Plan:
     grid_rows: int
     grid_boxed: bool
     cell_rows: int
+    tab: int
     big_role: bool
     lane: int
     figures: bool
@@ -108,27 +109,27 @@ def _full(state: ScreenState, width: int, height: int) -> Frame:
     elif not (state.cue_large and _cue(canvas, state, y, room)):
         draw_grid(canvas, state, y, plan.grid_rows, boxed=plan.grid_boxed, cell_rows=plan.cell_rows)
         y += plan.grid_height
-        tab = state.tab_here
-        if tab and height - plan.near_rows - y > len(tab):
-            for i, line in enumerate(tab):
-                canvas.write(1, y + 1 + i, fit(line, width - 2, ""))
+        y += height - plan.near_rows - y > plan.tab
+        for i, line in enumerate(state.tab_here[: plan.tab]):
+            canvas.write(1, y + i, fit(line, width - 2, ""))
     _near(canvas, state, plan)
     return canvas.frame()
 
 
 def _plan(state: ScreenState, width: int, height: int) -> _Plan:
     n_grid = -(-len(state.chorus_bars) // per_row(len(state.chorus_bars)))
-    loud = not state.calm
+    loud, tight = not state.calm, height < ROOMY_FROM_HEIGHT
     want: dict[str, int] = {
         "boxed": 1,
         "note": 1,
         "warnings": len(_warning_rows(state, width, MAX_WARNING_ROWS)),
         "mix": int(loud and bool(state.mix)),
         "figures": int(loud and state.figures is not None),
-        # What is called and the list of keys want the room.
-        "lane": 2 * (loud and not ((state.cue_large or state.help) and height < ROOMY_FROM_HEIGHT)),
+        # What is called, the list of keys and the tablature want the room.
+        "lane": 0 if not loud or state.tab_here or (tight and (state.cue_large or state.help)) else 2,
+        "tab": len(state.tab_here),
         "keys": len(key_lines(state, width)),
-        "roomy": int(height >= ROOMY_FROM_HEIGHT),
+        "roomy": int(not tight),
         "scale": _scale_for(width, height),
     }
 
@@ -136,7 +137,7 @@ def _plan(state: ScreenState, width: int, height: int) -> _Plan:
         top = 4 + block_rows(want["scale"]) + 5 * want["roomy"]
         grid = 2 * n_grid + 1 if want["boxed"] else n_grid
         near = sum(want[name] for name in ("note", "warnings", "mix", "figures", "lane", "keys"))
-        return height - top - grid - near
+        return height - top - grid - near - want["tab"]
 
     # Cut back in this order until everything fits: a part of the screen, and the least that is left of it.
     for name, least in (
@@ -148,13 +149,13 @@ def _plan(state: ScreenState, width: int, height: int) -> _Plan:
         ("roomy", 0),
         ("keys", 1),
         ("lane", 0),
+        ("tab", 0),
         ("scale", 1),
     ):
         while left() < 0 and want[name] > least:
-            want[name] -= 1
+            want[name] = 0 if name == "tab" else want[name] - 1
     over = left()
     shown = n_grid if over >= 0 else max(1, n_grid + over)
-    over -= (len(state.tab_here) + 1) * bool(state.tab_here)
     # What is over goes to what is read from afar: chords of the grid, in block letters or twice as tall, the last
     # chorus beat by beat, then the chorus and its role in block letters.
     cell_rows = 1
@@ -174,6 +175,7 @@ def _plan(state: ScreenState, width: int, height: int) -> _Plan:
         grid_rows=shown,
         grid_boxed=bool(want["boxed"]),
         cell_rows=cell_rows,
+        tab=want["tab"],
         big_role=bool(want["roomy"]) and over >= block_rows(1),
         lane=want["lane"],
         figures=bool(want["figures"]),
@@ -369,9 +371,7 @@ def _place(canvas: Canvas, state: ScreenState, y: int, plan: _Plan) -> int:
     else:
         x = canvas.write(1, y, f" {head} ", "bold reverse")
         x = canvas.write(x + 1, y, f" {role} ", "bold reverse")
-    hint = state.task or ROLE_HINTS.get(role.lower().removeprefix("your "), "")
-    if bar.heard:
-        hint = "then it is yours" if not state.task else f"{state.task} · then it is yours"
+    hint = state.task or ("then it is yours" if bar.heard else ROLE_HINTS.get(role.lower(), ""))
     place = f"bar {bar.bar} of {state.chorus_bars[-1].bar}"
     if state.chart.session.loop is not None:
         place = f"bar {bar.bar}, going round {state.chorus_bars[0].bar}–{state.chorus_bars[-1].bar}"
