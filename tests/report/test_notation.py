@@ -25,7 +25,7 @@ from trainer.clock import TempoMap
 from trainer.errors import UsageError
 from trainer.line import DEVICES, Feel, StandIn, model_line, planned_song
 from trainer.report.chart_page import chart_page, song_rows
-from trainer.report.engrave import pdf_of, svg_pages
+from trainer.report.engrave import page_breaks, pdf_of, svg_pages
 from trainer.report.musicxml import MISSED_SIGN, musicxml
 from trainer.report.transcription import read_transcription
 from trainer.report.written import BAR, DIVISIONS, Written, written_chart, written_line, written_take
@@ -395,6 +395,81 @@ def test_the_chart_is_one_page(name: str) -> None:
             assert name_shown in text and degree.removeprefix("b") in text
     assert "turnaround" in text and f"= {chart.session.tempo_bpm:g}" in text and "The song" in text
     assert f"bass plays {chart.bars[0].line}" in text
+
+
+def test_a_pick_up_and_a_tag_stand_on_the_charts_page() -> None:
+    chart = a_chart(ending="tag", pickup_beats=2.0, key="Bb")
+    assert song_rows(chart)[-1] == ("2", "solo", 0.5, "bars 9–12 twice more, B♭7 held")
+    text = pypdf.PdfReader(io.BytesIO(chart_page(chart))).pages[0].extract_text()
+    assert "pick-up of 2 beats, tag three times" in text and "twice more" in text
+    alone = expand(session_from_dict({"ending": "tag", "chorus": [{"role": "verse"}]}))
+    assert song_rows(alone) == [("1", "verse", 0.5, "bars 9–12 twice more, G7 held")]
+
+
+def test_pages_are_broken_between_choruses() -> None:
+    """Three lines a chorus: whole choruses where they fit, no page of one line, and nothing lost."""
+
+    def pages(of_chorus: list[bool], most: int) -> list[int]:
+        ends = [*page_breaks(of_chorus, most), len(of_chorus)]
+        return [end - start for start, end in zip([0, *ends], ends, strict=False)]
+
+    chorus = [True, False, False]
+    assert pages(chorus * 5, 7) == [6, 6, 3]
+    assert pages([True, *chorus * 4], 7) == [7, 6]
+    assert pages([True] + [False] * 9, 4) == [4, 4, 2]
+    assert pages([True] + [False] * 8, 4) == [4, 3, 2]  # not 4, 4, 1
+    for most in range(2, 9):
+        for n in range(1, 30):
+            sizes = pages((chorus * 10)[:n], most)
+            assert sum(sizes) == n and max(sizes) <= most
+            assert n == 1 or most < 3 or min(sizes) > 1
+
+
+def test_an_engraved_song_has_no_line_alone_and_its_tempo_on_top() -> None:
+    chart = a_chart(key="Bb", chorus=[{"role": "verse", "times": 5}])
+    pages = svg_pages(musicxml(written_line(planned_song(chart, 4))))
+    lines = [page.count('class="system"') for page in pages]
+    assert sum(lines) == 15 and all(n % 3 == 0 for n in lines)
+    (tempo,) = re.findall(r'class="tempo"[^>]*>\s*<text x="\d+" y="(\d+)"', pages[0])
+    chords = [int(y) for y in re.findall(r'class="harm"[^>]*>\s*<text x="\d+" y="(\d+)"', pages[0])]
+    assert int(tempo) < min(chords)
+    sizes = {int(size) for size in re.findall(r'font-size="(\d+)px">♭', pages[0])}
+    letters = {int(size) for size in re.findall(r'font-size="(\d+)px">B<', pages[0])}
+    assert sizes == letters != set()
+
+
+def test_silent_choruses_are_folded_and_slow_twelve_eight_is_twelve_eight(schema: xmlschema.XMLSchema) -> None:
+    plan = [{"role": "verse"}, {"role": "verse", "heard": True}, {"role": "verse"}]
+    chart = a_chart(groove="slow_twelve_eight", tempo_bpm=60.0, chorus=plan)
+    tempo = TempoMap(chart.tempo_segments)
+    line = planned_song(chart, 4).notes
+    beats = line["onset_beats"][(line["onset_beats"] < 48.0) | (line["onset_beats"] >= 96.0)]
+    rows = [(float(tempo.seconds_at(beat)), 0.3, 40.0, 90, 0) for beat in beats]
+    document = musicxml(written_take(read_notes(take_of(chart, rows), chart), chart))
+    assert list(schema.iter_errors(document.decode())) == []
+    root = ET.fromstring(document)
+    assert (root.findtext(".//time/beats"), root.findtext(".//time/beat-type")) == ("12", "8")
+    assert root.find(".//metronome/beat-unit-dot") is not None and root.find(".//swing") is None
+    folded = {m.get("text"): m.findtext("attributes/measure-style/multiple-rest") for m in root.iter("measure")}
+    assert {text: n for text, n in folded.items() if n} == {"2 listen": "12"}
+    heard = heard_by_music21(document)  # its beat is a quarter, the bar's a dotted one
+    assert len(heard) == len(beats) and np.allclose([at / 1.5 for at, _ in heard], beats, atol=1e-6)
+    assert "2 listen" in " ".join(re.sub("<[^>]*>", "", page) for page in svg_pages(document))
+
+
+def test_chromatic_notes_are_named_by_where_they_go(schema: xmlschema.XMLSchema) -> None:
+    """Up by sharps, down by flats (common practice of chromatic lines), whatever the key."""
+    chart = a_chart(key="C")
+    tempo = TempoMap(chart.tempo_segments)
+    pitches = [36, 37, 38, 39, 40, 39, 38, 37, 36]
+    rows = [(float(tempo.seconds_at(float(beat))), 0.4, float(p), 90, 0) for beat, p in enumerate(pitches)]
+    root = ET.fromstring(musicxml(written_take(read_notes(take_of(chart, rows), chart), chart)))
+    names = [
+        n.findtext("pitch/step", "") + {"1": "#", "-1": "b"}.get(n.findtext("pitch/alter", ""), "")
+        for n in root.iter("note")
+        if n.find("pitch") is not None and n.findtext("voice") == "1"
+    ]
+    assert names == ["C", "C#", "D", "D#", "E", "Eb", "D", "Db", "C"]
 
 
 def test_the_chart_tells_the_song_chorus_by_chorus() -> None:

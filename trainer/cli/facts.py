@@ -14,7 +14,6 @@ from trainer.cli.speaking import say
 
 if TYPE_CHECKING:
     from trainer.ports.audio import AudioDevice
-    from trainer.session import Session
 
 __all__ = ["add_to"]
 
@@ -261,6 +260,7 @@ def chart(
 
 def chart_lines(made: Any) -> list[str]:
     """A chart as text: choruses that are played alike share one grid."""
+    from trainer.report.chart_page import extra_words
     from trainer.screen.frame import clean_text
     from trainer.session import Chart
 
@@ -270,7 +270,7 @@ def chart_lines(made: Any) -> list[str]:
         f"{clean_text(session.title)}   {session.key.name}, {session.tempo_bpm:g} bpm, {session.groove}, "
         f"swing {session.swing_ratio:g}:1, {session.form}"
     ]
-    extras = _extras(session)
+    extras = extra_words(session)
     if extras:
         lines += textwrap.wrap("; ".join(extras), 78, initial_indent="  ", subsequent_indent="  ")
     shown: dict[tuple[str, ...], int] = {}
@@ -298,26 +298,6 @@ def chart_lines(made: Any) -> list[str]:
             row = " | ".join(f"{cell:<{width}}" for cell, width in zip(cells[i : i + 4], widths, strict=False))
             lines.append(f"  {bars[i].bar:>2}  | {row} |")
     return lines
-
-
-def _extras(session: Session) -> list[str]:
-    """What a session asks for besides the bars, in words: start, end, pick-up, guide, a band that listens."""
-    out = []
-    if session.start != "top":
-        out.append(f"starts {session.start.replace('_', ' ')}")
-    if session.pickup_beats:
-        out.append(f"pick-up of {session.pickup_beats:g} beat{'' if session.pickup_beats == 1.0 else 's'}")
-    if session.ending != "plain":
-        out.append({"stop": "a stop at the end", "tag": "tag three times", "ritard": "ritard"}[session.ending])
-    if session.guide != "off":
-        out.append("guide bass" + (" every other chorus" if session.guide == "every_other" else ""))
-    if session.listen:
-        out.append("the band listens")
-    if session.tempo_push_pct:
-        way = "faster" if session.tempo_push_pct > 0.0 else "slower"
-        out.append(f"{abs(session.tempo_push_pct):g} % {way} by the end")
-    out += [f"{limb} swings {ratio:g}:1" for limb, ratio in session.limb_swing]
-    return out
 
 
 def add_to(app: typer.Typer) -> None:

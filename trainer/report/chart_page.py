@@ -11,9 +11,9 @@ from typing import Any
 
 from trainer.music import FORMS, GROOVES
 from trainer.report.files import printable
-from trainer.session import Chart, ChartBar
+from trainer.session import Chart, ChartBar, Session
 
-__all__ = ["chart_page", "song_rows"]
+__all__ = ["chart_page", "extra_words", "song_rows"]
 
 _WIDTH, _HEIGHT = 210.0, 297.0  # ISO 216, A4, in millimetres
 _LEFT, _RIGHT = 16.0, 194.0
@@ -39,29 +39,62 @@ def song_rows(chart: Chart) -> list[tuple[str, str, float, str]]:
 
 
 def _form_bars(chart: Chart) -> list[ChartBar]:
-    """Chorus 1, by which the others are told apart."""
-    return [bar for bar in chart.bars if bar.chorus == 1]
+    """Chorus 1 without a tag, by which the others are told apart."""
+    return _once([bar for bar in chart.bars if bar.chorus == 1])
+
+
+def _once(bars: Sequence[ChartBar]) -> list[ChartBar]:
+    """The bars of a chorus up to where a tag repeats them."""
+    return [bar for i, bar in enumerate(bars) if bar.bar not in {before.bar for before in bars[:i]}]
+
+
+def extra_words(session: Session) -> list[str]:
+    """What a session asks for besides the bars, in words: start, end, pick-up, guide, a band that listens."""
+    out = []
+    if session.start != "top":
+        out.append(f"starts {session.start.replace('_', ' ')}")
+    if session.pickup_beats:
+        out.append(f"pick-up of {session.pickup_beats:g} beat{'' if session.pickup_beats == 1.0 else 's'}")
+    if session.ending != "plain":
+        out.append({"stop": "a stop at the end", "tag": "tag three times", "ritard": "ritard"}[session.ending])
+    if session.guide != "off":
+        out.append("guide bass" + (" every other chorus" if session.guide == "every_other" else ""))
+    if session.listen:
+        out.append("the band listens")
+    if session.tempo_push_pct:
+        way = "faster" if session.tempo_push_pct > 0.0 else "slower"
+        out.append(f"{abs(session.tempo_push_pct):g} % {way} by the end")
+    out += [f"{limb} swings {ratio:g}:1" for limb, ratio in session.limb_swing]
+    return out
 
 
 def _special(bars: Sequence[ChartBar], plain: Sequence[ChartBar]) -> str:
     usual = {bar.bar: bar for bar in plain}
+    once = _once(bars)
     words = []
     if bars[0].chorus == 0:
         words.append(f"bars {_span([bar.bar for bar in bars])} of the form")
     for name, which in (
-        ("band out: you carry the time", [bar.bar for bar in bars if bar.drop_out]),
-        ("stops", [bar.bar for bar in bars if bar.stopped]),
-        ("pedal", [bar.bar for bar in bars if bar.pedal]),
-        ("only listen", [bar.bar for bar in bars if bar.heard]),
+        ("band out: you carry the time", [bar.bar for bar in once if bar.drop_out]),
+        ("stops", [bar.bar for bar in once if bar.stopped]),
+        ("pedal", [bar.bar for bar in once if bar.pedal]),
+        ("only listen", [bar.bar for bar in once if bar.heard]),
     ):
         if which:
             words.append(f"bar{'s' * (len(which) > 1)} {_span(which)} {name}")
     line = bars[0].line
     if line != plain[0].line and bars[0].chorus:
         words.append(f"bass plays {line.replace('_', '-')}")
-    changed = [bar for bar in bars if bar.bar not in usual or bar.chords != usual[bar.bar].chords]
+    changed = [bar for bar in once if bar.bar not in usual or bar.chords != usual[bar.bar].chords]
     if changed and bars[0].chorus:
         words.append("; ".join(f"bar {bar.bar} {_chords(bar)}" for bar in changed[-4:]))
+    if len(once) < len(bars):  # a tag
+        again = bars[len(once) :]
+        numbers = [bar.bar for bar in _once(again)]
+        n = len(again) // len(numbers)
+        times = {1: "once more", 2: "twice more"}.get(n, f"{n} times more")
+        words.append(f"bars {_span(numbers)} {times}, {_chords(bars[-1])} held")
+        return ", ".join(words)
     if bars[-1].ritard:
         words.append("slowing down")
     if bars[-1].final:
@@ -139,7 +172,10 @@ def _head(axes: Any, chart: Chart) -> float:
     size = "" if session.form in FORMS and session.loop is None else f", {len(bars)} bars"
     second = f"{form}{size}; {choruses}; {asked}; {count}"
     _write(axes, _LEFT, 43.5, second, _fitting_plain(second, 11.0, _RIGHT - _LEFT), color=_GREY)
-    return 50.0
+    extras = ", ".join(extra_words(session))
+    if extras:
+        _write(axes, _LEFT, 49.5, extras, _fitting_plain(extras, 11.0, _RIGHT - _LEFT), color=_GREY)
+    return 56.0 if extras else 50.0
 
 
 def _grid(axes: Any, chart: Chart, y: float) -> float:

@@ -19,7 +19,7 @@ import numpy as np
 
 from trainer.errors import UsageError
 
-__all__ = ["pdf_of", "svg_pages"]
+__all__ = ["page_breaks", "pdf_of", "svg_pages"]
 
 _SVG = "{http://www.w3.org/2000/svg}"
 _LINK = "{http://www.w3.org/1999/xlink}href"
@@ -29,7 +29,9 @@ _BOLD, _ITALIC = {"ending", "fing", "reh", "tempo"}, {"dir", "dynam", "mNum"}  #
 _UNSEEN = {"placeholder", "systemMilestone"}  # groups of marks for editors
 # From SMuFL 1.4, the signs that a text may hold.
 _NOTE_SIGNS = {"\ueca2": "𝅝", "\ueca3": "𝅗𝅥", "\ueca5": "♩", "\ueca7": "♪", "\ue1d5": "♩", "\ue1d7": "♪",
-               "\uea64": "♭", "\uea65": "♮", "\uea66": "♯", "\ued60": "♭", "\ued61": "♮", "\ued62": "♯"}  # fmt: skip
+               "\ue1e7": ".", "\uecb7": ".", "\uea64": "♭", "\uea65": "♮", "\uea66": "♯", "\ued60": "♭",
+               "\ued61": "♮", "\ued62": "♯"}  # fmt: skip
+_TEXT_SHARE = 0.5625  # of the size of a music sign: the letters beside it
 
 
 def svg_pages(musicxml: bytes) -> list[str]:
@@ -42,6 +44,12 @@ def svg_pages(musicxml: bytes) -> list[str]:
             "(MusicXML can be written without it: --musicxml FILE)"
         ) from None
     verovio.enableLog(verovio.LOG_OFF)
+    text = musicxml.decode()
+    numbers = dict(re.findall(r'<measure number="([^"]*)" text="([^"]*)"', text))
+    return [_tempo_above(_signs(_numbered(page, numbers))) for page in _pages(verovio, text)]
+
+
+def _rendered(verovio: Any, text: str, breaks: str) -> list[str]:
     kit = verovio.toolkit()
     kit.setOptions(
         {
@@ -54,7 +62,7 @@ def svg_pages(musicxml: bytes) -> list[str]:
             "scale": 40,
             "unit": 8.4,
             "footer": "none",
-            "breaks": "line",
+            "breaks": breaks,
             "spacingStaff": 6,
             "spacingSystem": 3,
             "defaultTopMargin": 1.5,
@@ -62,10 +70,85 @@ def svg_pages(musicxml: bytes) -> list[str]:
             "xmlIdSeed": 1,
         }
     )
-    if not kit.loadData(musicxml.decode()):
+    if not kit.loadData(text):
         raise UsageError("the engraver could not read the notation; write --musicxml FILE and open it elsewhere")
-    numbers = dict(re.findall(r'<measure number="([^"]*)" text="([^"]*)"', musicxml.decode()))
-    return [_signs(_numbered(kit.renderToSVG(page), numbers)) for page in range(1, kit.getPageCount() + 1)]
+    return [kit.renderToSVG(page) for page in range(1, kit.getPageCount() + 1)]
+
+
+def _pages(verovio: Any, text: str) -> list[str]:
+    """The pages, broken between choruses where whole ones fit; never a page of one line.
+
+    What the engraver fits on a page by itself says how many lines a page has.
+    """
+    pages = _rendered(verovio, text, "line")
+    counts = [page.count('class="system"') for page in pages]
+    measures = re.findall(r"<measure .*?</measure>", text, flags=re.DOTALL)
+    begins = [i for i, measure in enumerate(measures) if i == 0 or 'new-system="yes"' in measure]
+    if len(pages) < 2 or sum(counts) != len(begins):
+        return pages
+    of_chorus = ["<rehearsal>" in measures[i] for i in begins]
+    for fewer in range(3):
+        most = min(counts[:-1]) - fewer
+        if most < 2:
+            break
+        breaks = page_breaks(of_chorus, most)
+        for system in breaks:
+            i = begins[system]
+            measures[i] = measures[i].replace('new-system="yes"', 'new-system="yes" new-page="yes"')
+        head, tail = text[: text.index("<measure ")], text[text.rindex("</measure>") + len("</measure>") :]
+        planned = _rendered(verovio, head + "".join(measures) + tail, "encoded")
+        if len(planned) == len(breaks) + 1 and all(map(_fits, planned)):
+            return planned
+        measures = [measure.replace(' new-page="yes"', "") for measure in measures]
+    return pages
+
+
+def page_breaks(of_chorus: Sequence[bool], most: int) -> list[int]:
+    """The lines that begin a page after the first: `of_chorus` says which lines begin a chorus, `most` fit a page."""
+    n = len(of_chorus)
+    starts = [i for i in range(n) if i == 0 or of_chorus[i]]
+    out: list[int] = []
+    used = 0
+    for start, end in zip(starts, [*starts[1:], n], strict=True):
+        if used > 1 and used + end - start > most:
+            out.append(start)
+            used = 0
+        for line in range(start, end):
+            if used == most:
+                out.append(line)
+                used = 0
+            used += 1
+    if out and n - out[-1] == 1 and out[-1] - (out[-2] if len(out) > 1 else 0) > 2:
+        out[-1] -= 1
+    return out
+
+
+def _fits(page: str) -> bool:
+    """Whether nothing of a page's staves lies below its margin."""
+    box = re.search(r'class="definition-scale"[^>]*viewBox="0 0 \d+ (\d+)"', page)
+    lines = [int(y) for y in re.findall(r'd="M\d+ (\d+) L', page)]
+    return box is None or not lines or max(lines) < int(box[1])
+
+
+_TEMPO = re.compile(r'(class="tempo"[^>]*>\s*<text )x="(\d+)" y="(\d+)"')
+_BOXED = re.compile(r'class="reh"[^>]*>\s*<rect [^>]*?x="(\d+)" y="(\d+)" height="(\d+)" width="(\d+)"')
+_CHORD = re.compile(r'class="harm"[^>]*>\s*<text x="\d+" y="(\d+)"')
+_TEMPO_WIDTH = 3400  # of "Swing 2 : 1  ♩ = 104" in the page's own units
+_TEXT_HEIGHT = 400
+
+
+def _tempo_above(page: str) -> str:
+    """The tempo mark above the chord symbols: beside the first rehearsal mark, or over it where chords stand there."""
+    tempo, boxed, chord = _TEMPO.search(page), _BOXED.search(page), _CHORD.search(page)
+    if tempo is None or boxed is None:
+        return page
+    x, (left, top, height, width) = int(tempo[2]), (int(part) for part in boxed.groups())
+    y = top + round(0.74 * height)
+    if chord is not None and abs(int(chord[1]) - y) < _TEXT_HEIGHT:
+        x, y = left, top - _TEXT_HEIGHT // 3
+    elif left - _TEMPO_WIDTH < x < left + width:
+        x = left + width + 250
+    return page[: tempo.start()] + f'{tempo[1]}x="{x}" y="{y}"' + page[tempo.end() :]
 
 
 def _numbered(svg: str, numbers: dict[str, str]) -> str:
@@ -79,6 +162,12 @@ def _signs(svg: str) -> str:
     for private, plain in _NOTE_SIGNS.items():
         svg = svg.replace(private, plain)
     svg = re.sub("[\ue000-\uf8ff]", "", svg)  # whatever else only a music font has
+    # The engraver's own signs are made for its music font, at nearly twice the size of the letters beside them.
+    svg = re.sub(
+        r'(font-family="Leipzig" font-size=")(\d+)(px">[♭♮♯.]<)',
+        lambda m: f"{m[1]}{round(int(m[2]) * _TEXT_SHARE)}{m[3]}",
+        svg,
+    )
     return svg.replace('font-family="Leipzig"', 'font-family="DejaVu Sans, Noto Music, sans-serif"')
 
 

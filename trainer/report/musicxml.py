@@ -91,7 +91,9 @@ def musicxml(written: Written, *, tab: bool = True) -> bytes:
         bar = chart.bars[idx] if 0 <= idx < len(chart.bars) else None
         length = min(written.pickup, BAR) if idx == -1 else BAR
         if bar is not None:
-            measure = ET.SubElement(part, "measure", number=str(idx + 1), text=str(bar.bar))
+            # A line that begins with a folded chorus shows what it is where others show their bar.
+            shown = f"{bar.chorus} {chart.role_words(bar)}" if idx in folds else str(bar.bar)
+            measure = ET.SubElement(part, "measure", number=str(idx + 1), text=shown)
         elif idx < 0:
             measure = ET.SubElement(part, "measure", number="0" if idx == -1 else f"X{-idx}", implicit="yes")
         else:
