@@ -11,7 +11,8 @@ from hypothesis import strategies as st
 
 from trainer.errors import UsageError
 from trainer.line import fingering, model_line, planned_song
-from trainer.music import FIVE_STRING, FOUR_STRING, places
+from trainer.line.fingering import hand_for
+from trainer.music import FIVE_STRING, FOUR_STRING, SIX_STRING, parse_tuning, places
 from trainer.session import expand, session_from_dict
 
 # Standard tuning from the highest string: G2 D2 A1 E1 (MIDI 43 38 33 28), the low B 23.
@@ -93,9 +94,9 @@ def test_a_slide_stays_on_its_string() -> None:
                         assert rows["fret"][i] > 0 and rows["fret"][i + 1] > 0
                         n += 1
     assert n > 100
-    # G# slides up to A on the lowest string; the open A string is for those who do not slide.
+    # G# slides up to A on the lowest string; an open string is for those who do not slide.
     assert fingering([32, 33], [0.0, 0.1], slides=[True, False]).tolist() == [[4, 4], [4, 5]]
-    assert fingering([32, 33], [0.0, 0.1]).tolist()[1] == [3, 0]
+    assert fingering([28, 33], [0.0, 0.1]).tolist() == [[4, 0], [3, 0]]
 
 
 def test_the_hand_moves_where_there_is_time() -> None:
@@ -114,6 +115,81 @@ def test_the_hand_moves_where_there_is_time() -> None:
                 n += int(stopped.sum())
                 assert np.abs(np.diff(fret))[stopped].max() <= 5
     assert n > 1000
+
+
+# Written lines with the fingering that a teacher writes over them: (string, fret), the first finger's fret in brackets.
+# Source: common practice of bass method; no line is from a book.
+WRITTEN = {
+    "the box over G: 1 5 b7 8, one shape [3]": ([31, 38, 41, 43], 0.5, ["4:3", "3:5", "2:3", "2:5"]),
+    "the same box moved to C": ([36, 43, 46, 48], 0.5, ["3:3", "2:5", "1:3", "1:5"]),
+    "boogie over G: 1 3 5 6 b7 [2]": ([31, 35, 38, 40, 41], 0.5, ["4:3", "3:2", "3:5", "2:2", "2:3"]),
+    "the same boogie moved to C": ([36, 40, 43, 45, 46], 0.5, ["3:3", "2:2", "2:5", "1:2", "1:3"]),
+    "octaves over G, first and little finger": ([31, 43, 31, 43], 0.5, ["4:3", "2:5", "4:3", "2:5"]),
+    "G major, a scale in second position": (
+        [31, 33, 35, 36, 38, 40, 42, 43], 1.0, ["4:3", "4:5", "3:2", "3:3", "3:5", "2:2", "2:4", "2:5"]),
+    "up by semitones to A, one finger a fret [4]": ([32, 33, 34, 35], 0.5, ["4:4", "4:5", "4:6", "4:7"]),
+    "a root shuffle on the open string": ([33] * 8, 0.5, ["3:0"] * 8),
+    "A minor pentatonic up the neck [5]": ([33, 36, 38, 40, 43, 45], 0.5, ["4:5", "4:8", "3:5", "3:7", "2:5", "2:7"]),
+    "root and fifth of a two-beat in C and F": (
+        [36, 43, 36, 43, 41, 36, 41, 36], 2.0, ["3:3", "2:5", "3:3", "2:5", "2:3", "3:3", "2:3", "3:3"]),
+}  # fmt: skip
+
+
+@pytest.mark.parametrize("name", WRITTEN)
+def test_ten_lines_as_a_teacher_fingers_them(name: str) -> None:
+    pitches, step, wanted = WRITTEN[name]
+    rows = fingering(pitches, np.arange(len(pitches)) * step, position=5 if "up the neck" in name else None)
+    assert [f"{string}:{fret}" for string, fret in rows.tolist()] == wanted
+
+
+def least_jumps(pitches: list[int]) -> int:
+    """Over all fingerings: the fewest leaps of more than four frets from a stopped note to the next one."""
+    best = dict.fromkeys(places(pitches[0]), 0)
+    for pitch in pitches[1:]:
+        best = {
+            now: min(n + (before[1] > 0 and now[1] > 0 and abs(before[1] - now[1]) > 4) for before, n in best.items())
+            for now in places(pitch)
+        }
+    return min(best.values())
+
+
+def test_no_leap_within_an_eighth_that_another_fingering_spares() -> None:
+    """Repeated notes, octave slips and wild lines alike; held against the least of all fingerings."""
+    rng = np.random.default_rng(8)
+    n_lines = n_spared = 0
+    for _ in range(150):
+        pitches = rng.integers(28, 60, 12)
+        if rng.random() < 0.5:
+            pitches[6:] = pitches[5]  # a note struck again and again
+        rows = fingering(pitches, np.arange(12) * 0.5)
+        frets = rows[:, 1]
+        jumps = sum(a > 0 and b > 0 and abs(a - b) > 4 for a, b in pairwise(frets.tolist()))
+        least = least_jumps(pitches.tolist())
+        assert jumps <= least + (0 if least == 0 else 1)
+        n_lines += 1
+        n_spared += least == 0
+    assert n_lines == 150 and n_spared > 20
+
+
+def test_one_note_off_the_neck_takes_the_tab_from_no_other() -> None:
+    found = hand_for([[31], [22], [38], [72], [43, 31], [28, 29, 30]], [0.0, 1.0, 2.0, 3.0, 4.0, 5.0])
+    assert found[0] == [(4, 3)] and found[1] == [None] and found[2] != [None] and found[3] == [None]
+    assert found[4][0] is not None and found[4][1] is not None and found[4][0][0] != found[4][1][0]
+    assert [place is not None for place in found[5]] == [True, False, False]  # all three lie on one string
+    six = hand_for([[22], [67], [72]], [0.0, 1.0, 2.0], SIX_STRING)
+    assert [chord[0] is None for chord in six] == [True, False, False]
+
+
+def test_other_tunings_move_the_frets() -> None:
+    dropped = parse_tuning(None, "DADG")
+    assert dropped is not None and dropped.open_pitches == (26, 33, 38, 43)
+    assert fingering([26, 28], [0.0, 1.0], dropped).tolist() == [[4, 0], [4, 2]]
+    assert parse_tuning(5, None) == FIVE_STRING and parse_tuning(None, "BEADGC") == SIX_STRING
+    flat = parse_tuning(4, "Eb Ab Db Gb")
+    assert flat is not None and flat.open_pitches == (27, 32, 37, 42)
+    for n_strings, names in ((3, None), (5, "EADG"), (None, "EAD"), (None, "EAXG"), (None, "GDAE")):
+        with pytest.raises(UsageError, match=r"--strings 3|--tuning"):
+            parse_tuning(n_strings, names)
 
 
 def test_nothing_and_what_cannot_be_played() -> None:

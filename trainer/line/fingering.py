@@ -30,12 +30,15 @@ _EIGHTH_BEATS = 0.76  # up to here a note is an eighth, the long one of a hard s
 _JUMP_FRETS, _JUMP = 4, 30.0  # further than this within an eighth only if there is no other way
 _STRETCH = 0.5
 _CROSS = 0.18  # each string crossed
+_TO_OPEN = 0.1  # to an open one, which asks nothing of the hand
 _SKIP = 0.15  # jumping over a string
 _NO_SLIDE = 20.0  # a slide that would have to leave its string
 _ELSEWHERE = 4.0  # the same pitch struck again in another place
-_HIGH_A_FRET = 0.04  # low positions are the easier home
+_HIGH_A_FRET = 0.03  # low positions are the easier home
 _AWAY_A_FRET = 0.8  # per fret that the hand leaves the position asked for, beyond the first
 _OPEN_IN_POSITION = 0.6  # an open string where a position up the neck is asked for
+_OPEN = 0.1  # an open string rings on
+_OPEN_BESIDE = 0.16  # and no shape that mixes open and stopped notes can be moved to another chord
 _OPEN_FAR_A_FRET = 0.4  # an open string while the hand is up the neck, for each fret above the third
 _NEAR_NUT = 3
 
@@ -124,7 +127,9 @@ def _step(before: States, now: States, gap_beats: float, *, slid: bool, same: bo
         far = np.where((fret_a > 0) & (fret_b > 0), np.abs(fret_a - fret_b), np.maximum(moved, 0))
         step = step + _JUMP * np.maximum(far - _JUMP_FRETS, 0)
     crossed = np.abs(string_a - string_b)
-    step = step + _CROSS * crossed + _SKIP * (crossed > 1)
+    step = step + np.where(fret_b == 0, _TO_OPEN, _CROSS) * crossed + _SKIP * (crossed > 1)
+    if gap_beats < _REST_BEATS:
+        step = step + _OPEN_BESIDE * ((fret_a == 0) != (fret_b == 0))
     if slid:
         step = step + _NO_SLIDE * ~((fret_a > 0) & (fret_b > 0) & (crossed == 0))
     if same:
@@ -146,7 +151,7 @@ def _states(chord: tuple[int, ...], tuning: Tuning, position: int | None) -> tup
         n_open = len(held) - len(stopped)
         for hand in hands or (max(1, low),):
             own = _HIGH_A_FRET * high if position is None else 0.0
-            own += n_open * _OPEN_FAR_A_FRET * max(0, hand - _NEAR_NUT)
+            own += n_open * (_OPEN + _OPEN_FAR_A_FRET * max(0, hand - _NEAR_NUT))
             own += n_open * _OPEN_IN_POSITION if position is not None and position > 2 else 0.0
             own += _STRETCH * max(0, high - hand - HAND_FRETS + 1) if stopped else 0.0
             if position is not None and stopped:
