@@ -15,8 +15,10 @@ sys.path.insert(0, str(Path(__file__).resolve().parent.parent / "sim"))
 
 import strangers
 from false_alarms import spans_of
+from half_a_beat import HEADERS, misread
+from half_a_beat import KINDS as PUSHERS
 
-from trainer.scoring import score
+from trainer.scoring import read_notes, score
 
 KINDS = [*strangers.TUNING, *strangers.JUDGING]
 
@@ -40,3 +42,26 @@ def test_what_is_only_asked_costs_no_bar_and_becomes_no_advice() -> None:
         if not form["bars_lost"]:
             assert all("elsewhere" not in advice["text"] for advice in card.to_dict()["verdict"]["advice"])
     assert asked
+
+
+@pytest.mark.parametrize("mode", HEADERS)
+@pytest.mark.parametrize("kind", PUSHERS)
+def test_nobody_is_read_half_a_beat_off(kind: str, mode: str) -> None:
+    assert [told for seed in range(10) if (told := misread(kind, mode, 50_000 + seed))] == []
+
+
+@pytest.mark.parametrize("kind", ["guide_tones", "fifths", "rests_on_one", "one_riff", "blues_scale", "chord_solo"])
+def test_a_line_that_is_not_of_roots_is_not_taken_for_another_key(kind: str) -> None:
+    for seed in range(12):
+        chart, rows = strangers.played(kind, 60_000 + seed, 3)
+        assert read_notes(strangers.take_of(chart, rows), chart).transposed_semitones == 0, seed
+
+
+# A third or a fifth higher, roots are other notes of their triads: nobody can tell those from guide tones.
+@pytest.mark.parametrize("semitones", [-4, -3, -2, -1, 1, 2, 5])
+@pytest.mark.parametrize("kind", ["roots", "walker", "two_beat"])
+def test_a_line_of_roots_in_another_key_is_asked_about(kind: str, semitones: int) -> None:
+    for seed in range(4):
+        chart, rows = strangers.played(kind, 70_000 + seed, 3)
+        moved = [(at, length, pitch + semitones, velocity) for at, length, pitch, velocity in rows]
+        assert read_notes(strangers.take_of(chart, moved), chart).transposed_semitones == semitones, seed

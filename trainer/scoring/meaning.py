@@ -11,7 +11,7 @@ from trainer.scoring.why import Why, no_figure
 from trainer.session import Chart
 from trainer.take.model import Take
 
-__all__ = ["EARLY_MOST_BEATS", "PLACE_BINS", "asked_off_frac", "meaning", "one_place"]
+__all__ = ["EARLY_MOST_BEATS", "LATENCY_MOST_BEATS", "PLACE_BINS", "asked_off_frac", "meaning", "one_place"]
 
 PLACE_BINS = 96
 # Notes that all keep to one place of the beat. Our choice.

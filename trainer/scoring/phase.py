@@ -9,7 +9,7 @@ from __future__ import annotations
 import numpy as np
 
 from trainer.scoring.changes import roots_at_changes
-from trainer.scoring.meaning import EARLY_MOST_BEATS, PLACE_BINS, asked_off_frac, meaning, one_place
+from trainer.scoring.meaning import EARLY_MOST_BEATS, LATENCY_MOST_BEATS, PLACE_BINS, asked_off_frac, meaning, one_place
 from trainer.scoring.reading import LATE_REACH_BEATS, Floats, Ints
 from trainer.scoring.why import Why
 from trainer.session import Chart
@@ -20,6 +20,8 @@ __all__ = ["fit_phase"]
 # Cost of a constant offset, per beat: it decides between places that fit nearly alike. A latency makes notes late; an
 # early constant is rarer. Our choice.
 PHASE_LATE_COST, PHASE_EARLY_COST = 0.2, 0.6
+CLEARLY_BETTER = 1.15  # than half a beat away; our choice
+LATE_MOST_BEATS = 0.3  # as late as anybody plays on purpose, and some more; our choice
 
 
 def _template() -> Floats:
@@ -63,8 +65,12 @@ def fit_phase(onset_s: Floats, beats: Floats, pc: Ints, take: Take, chart: Chart
     fit = np.fft.irfft(np.fft.rfft(counts / len(b)) * _TEMPLATE_FFT, PLACE_BINS)
     shift = np.arange(PLACE_BINS) / PLACE_BINS
     shift = np.where(shift > 0.5, shift - 1.0, shift)
-    if not take.header.foreign and take.header.calibration is None:
-        fit[shift < -EARLY_MOST_BEATS] = 0.0
+    # No set-up makes a player early, and where the file marks its beat or the latency is known, none makes them late.
+    fit[shift < -EARLY_MOST_BEATS] = 0.0
+    if take.header.foreign or take.header.calibration is not None:
+        fit[shift > LATE_MOST_BEATS] = 0.0
+    else:  # half a beat of latency cannot be told from even off-beats
+        fit[(shift > LATENCY_MOST_BEATS) & (fit < CLEARLY_BETTER * np.roll(fit, PLACE_BINS // 2))] = 0.0
     total = fit - np.where(shift > 0.0, PHASE_LATE_COST, PHASE_EARLY_COST) * np.abs(shift)
     peaks = np.flatnonzero((fit >= np.roll(fit, 1)) & (fit >= np.roll(fit, -1)) & (fit > 0.8 * fit.max()))
     if chart is not None and len(peaks) > 1:

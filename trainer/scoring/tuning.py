@@ -14,6 +14,8 @@ __all__ = ["transposed", "tuned"]
 
 TRANSPOSED_MIN_CHANGES = 6  # our choice
 TRANSPOSED_FIT, OWN_FIT = 0.6, 0.25  # share of roots at changes: transposed at least, as it is at most; our choice
+GUIDE_TONES_FIT = 0.45  # of all on-beat notes of their triads, for thirds on the changes to be thirds; our choice
+CLEAR_GAIN = 0.10  # of the share of all on-beat notes that are of their chord's triad; our choice
 
 
 def tuned(pitch: Floats) -> tuple[Floats, float, int]:
@@ -32,7 +34,12 @@ def tuned(pitch: Floats) -> tuple[Floats, float, int]:
 
 
 def transposed(reading: Reading, chart: Chart) -> Reading:
-    """A constant transposition under which most changes land on their root is taken off, to be asked about."""
+    """A constant transposition under which most changes land on their root is taken off, to be asked about.
+
+    Thirds on the changes, fifths on 1 and riffs that rest on 1 look like one at the changes alone: the notes of all
+    beats must become notes of their triads, too, clearly more often than as they are. (Thirds and sevenths of minor
+    chords are roots and fifths a third lower: if half the notes are of their triads as they are, they stay.)
+    """
     at, target = root_changes(chart)
     rows = np.clip(at.astype(np.int64) - reading.first_beat_idx, 0, reading.n_beats - 1)
     notes = reading.on_note_idx[rows]
@@ -44,6 +51,20 @@ def transposed(reading: Reading, chart: Chart) -> Reading:
     best = int(np.argmax(share))
     if best == 0 or share[best] < TRANSPOSED_FIT or share[0] > OWN_FIT:
         return reading
+    triads = _triad_shares(reading, chart)
+    guide_tones = best in (3, 4) and triads[0] > GUIDE_TONES_FIT
+    if guide_tones or triads[best] < triads[0] + CLEAR_GAIN:
+        return reading
     shift = best if best <= 6 else best - 12
     pitch = reading.pitch - shift
     return replace(reading, pitch=pitch, pc=np.rint(pitch).astype(np.int64) % 12, transposed_semitones=shift)
+
+
+def _triad_shares(reading: Reading, chart: Chart) -> Floats:
+    """Share of on-beat notes that are of their chord's triad, with so many semitones taken off: (12,)."""
+    notes = reading.on_note_idx[reading.on_note_idx >= 0]
+    spans = chart.span_idx_at(reading.beat_numbers[reading.on_note_idx >= 0].astype(np.float64))
+    masks = np.array([sum(1 << pc for pc in span.chord.pcs[:3]) for span in chart.spans], dtype=np.int64)[spans]
+    pc = (reading.pc[notes][:, None] - np.arange(12)[None, :]) % 12
+    out: Floats = np.mean((masks[:, None] >> pc) & 1 == 1, axis=0)
+    return out
