@@ -7,17 +7,16 @@ held can be measured again: the message says so.
 
 from __future__ import annotations
 
-import contextlib
 import hashlib
 import json
 import os
 import re
-import tempfile
 from collections.abc import Mapping
 from dataclasses import asdict, dataclass, field
 from pathlib import Path
 from typing import Any
 
+from trainer.aside import written_aside
 from trainer.errors import FileFormatError, UsageError
 from trainer.system import here
 
@@ -31,7 +30,6 @@ __all__ = [
     "log_dir",
     "save_pedals",
     "save_port",
-    "write_aside",
 ]
 
 INPUT_PROFILES = ("pad", "keys", "strings")
@@ -121,7 +119,8 @@ def save_port(settings: PortSettings) -> Path:
     data = {"schema": _SCHEMA, **asdict(settings)}
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
-        write_aside(path, json.dumps(data, indent=1, sort_keys=True, allow_nan=False) + "\n")
+        with written_aside(path) as out:
+            out.write(json.dumps(data, indent=1, sort_keys=True, allow_nan=False).encode() + b"\n")
     except OSError as error:
         raise UsageError(f"cannot write {path}: {error.strerror or error}; nothing was remembered") from None
     return path
@@ -147,22 +146,8 @@ def save_pedals(switches: list[dict[str, Any]]) -> Path:
     data = {"schema": {"name": "pedals", "major": 1, "minor": 0}, "switches": switches}
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
-        write_aside(path, json.dumps(data, indent=1, allow_nan=False) + "\n")
+        with written_aside(path) as out:
+            out.write(json.dumps(data, indent=1, allow_nan=False).encode() + b"\n")
     except OSError as error:
         raise UsageError(f"cannot write {path}: {error.strerror or error}; nothing was remembered") from None
     return path
-
-
-def write_aside(path: Path, text: str) -> None:
-    """Write a file so that a crash leaves the old content or the new one: aside, synced, renamed. `OSError`."""
-    descriptor, name = tempfile.mkstemp(prefix=f".{path.name}.", dir=path.parent)
-    try:
-        with os.fdopen(descriptor, "w", encoding="utf-8", newline="\n") as handle:
-            handle.write(text)
-            handle.flush()
-            os.fsync(handle.fileno())
-        here().replace(name, path)
-    except BaseException:
-        with contextlib.suppress(OSError):
-            os.unlink(name)
-        raise

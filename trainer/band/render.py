@@ -2,17 +2,14 @@
 
 from __future__ import annotations
 
-import os
-import shutil
-import tempfile
 import wave
-from collections.abc import Callable, Mapping
+from collections.abc import Mapping
 from pathlib import Path
-from typing import IO
 
 import mido
 import numpy as np
 
+from trainer.aside import written_for_a_person
 from trainer.band.arranger import arrange
 from trainer.band.events import BEND_CHANNEL, PARTS, WHEEL_CENTRE, BandScore, wheel_moves
 from trainer.band.sound import DEFAULT_GAINS, Ducker, FontRenderer, StemRenderer
@@ -20,7 +17,6 @@ from trainer.clock.tempo import TempoMap
 from trainer.errors import UsageError, nearest
 from trainer.music.general_midi import BASS_PROGRAM
 from trainer.session import BEATS_PER_BAR, Chart
-from trainer.system import here
 
 __all__ = ["TICKS_PER_BEAT", "render_midi", "render_wav"]
 
@@ -61,20 +57,18 @@ def render_wav(
     rng = np.random.default_rng(0)
     ducker = Ducker(sample_rate_hz)
 
-    def write(handle: IO[bytes]) -> None:
-        with wave.open(handle, "wb") as out:
-            out.setnchannels(2)
-            out.setsampwidth(2)
-            out.setframerate(sample_rate_hz)
-            for first in range(0, stems.n_frames, _BLOCK_FRAMES):
-                n = min(_BLOCK_FRAMES, stems.n_frames - first)
-                block = np.empty((n, 2), dtype=np.float32)
-                ducker.mix(stems.block(first, n), weights, block)
-                dither = 0.0 if clicks else rng.random((n, 2), dtype=np.float32) - rng.random((n, 2), dtype=np.float32)
-                scaled = np.rint(block * 32767.0 + dither)
-                out.writeframesraw(np.clip(scaled, -32767, 32767).astype("<i2").tobytes())
-
-    return _atomically(Path(path), write)
+    with written_for_a_person(Path(path)) as handle, wave.open(handle, "wb") as out:
+        out.setnchannels(2)
+        out.setsampwidth(2)
+        out.setframerate(sample_rate_hz)
+        for first in range(0, stems.n_frames, _BLOCK_FRAMES):
+            n = min(_BLOCK_FRAMES, stems.n_frames - first)
+            block = np.empty((n, 2), dtype=np.float32)
+            ducker.mix(stems.block(first, n), weights, block)
+            dither = 0.0 if clicks else rng.random((n, 2), dtype=np.float32) - rng.random((n, 2), dtype=np.float32)
+            scaled = np.rint(block * 32767.0 + dither)
+            out.writeframesraw(np.clip(scaled, -32767, 32767).astype("<i2").tobytes())
+    return Path(path)
 
 
 def gain_row(gains: Mapping[str, float] | None) -> np.ndarray[tuple[int], np.dtype[np.float32]]:
@@ -89,35 +83,6 @@ def gain_row(gains: Mapping[str, float] | None) -> np.ndarray[tuple[int], np.dty
             raise UsageError(f"gains: found {gain} for {name}; allowed: a number from 0 to 100")
         row[PARTS.index(name)] = gain
     return row
-
-
-def _atomically(path: Path, write: Callable[[IO[bytes]], None]) -> Path:
-    """`path`, written aside and renamed; a pipe or a device (`/dev/stdout`) is written into, never replaced."""
-    aside = ""
-    try:
-        if path.exists() and not path.is_file() and not path.is_dir():
-            with tempfile.TemporaryFile() as whole, path.open("wb") as into:  # a WAV's head is written last
-                write(whole)
-                whole.seek(0)
-                shutil.copyfileobj(whole, into)
-            return path
-        handle, aside = tempfile.mkstemp(dir=path.parent, prefix=f".{path.name}.")
-        with os.fdopen(handle, "wb") as out:
-            write(out)
-            out.flush()
-            os.fsync(out.fileno())
-        os.chmod(aside, 0o644)
-        here().replace(aside, path)
-    except OSError as error:
-        if aside:
-            Path(aside).unlink(missing_ok=True)
-        reason = error.strerror or str(error)
-        raise UsageError(f"cannot write {path}: {reason}; choose a folder that exists and has room") from None
-    except BaseException:
-        if aside:
-            Path(aside).unlink(missing_ok=True)
-        raise
-    return path
 
 
 def _ticks(beats: float, origin_beats: float) -> int:
@@ -223,4 +188,6 @@ def render_midi(
                     pitch_wheel = mido.Message("pitchwheel", channel=channel, pitch=wheel - WHEEL_CENTRE)
                     moments.append((ticks, 3, pitch_wheel))
         file.tracks.append(_track(sorted(moments, key=lambda moment: moment[:2]), 0))
-    return _atomically(Path(path), lambda handle: file.save(file=handle))
+    with written_for_a_person(Path(path)) as handle:
+        file.save(file=handle)
+    return Path(path)

@@ -14,7 +14,6 @@ import hashlib
 import itertools
 import json
 import os
-import tempfile
 import zlib
 from collections import Counter
 from collections.abc import Iterator, Mapping, Sequence
@@ -22,6 +21,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+from trainer.aside import written_aside
 from trainer.errors import TrainerError
 from trainer.practice.drills import Exercise, answered_changes, answers_of, drill_named, with_heard
 from trainer.practice.rows import ReadTake, day_of
@@ -30,7 +30,6 @@ from trainer.scoring import Card, Scorecard, score
 from trainer.scoring.card import MEASURES, REVISION, as_kept, json_schema
 from trainer.scoring.figure import Measure, read
 from trainer.session import Session
-from trainer.system import here
 from trainer.take import read_take
 
 __all__ = ["CARD_SUFFIX", "KeptCard", "card_of", "pack", "read_rows", "reading_digest", "unpack"]
@@ -94,8 +93,8 @@ def card_of(path: str | os.PathLike[str]) -> KeptCard:
     )
     names = ("created", "title", "extra", "study", "completed")
     record = belongs_to | {"kept": {"card": scored.to_dict(), **{name: getattr(made, name) for name in names}}}
-    with contextlib.suppress(OSError):  # a read-only folder only costs the time again
-        _write_aside(kept, pack(record))
+    with contextlib.suppress(OSError), written_aside(kept) as out:  # a read-only folder only costs the time again
+        out.write(pack(record))
     return made
 
 
@@ -133,18 +132,6 @@ def unpack(body: bytes) -> Any:
     except zlib.error as error:
         raise ValueError(str(error)) from None
     return json.loads(text)
-
-
-def _write_aside(path: Path, body: bytes) -> None:
-    number, name = tempfile.mkstemp(dir=path.parent, prefix=".card-")
-    try:
-        with os.fdopen(number, "wb") as handle:
-            handle.write(body)
-        here().replace(name, path)
-    except OSError:
-        with contextlib.suppress(OSError):
-            os.unlink(name)
-        raise
 
 
 def _exercise_of(drill: Any) -> Exercise | None:

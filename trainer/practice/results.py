@@ -24,6 +24,7 @@ from typing import Any
 import numpy as np
 
 from trainer._version import __version__
+from trainer.aside import claim, new_file
 from trainer.errors import FileFormatError, TrainerError, UsageError
 from trainer.practice.drills import Exercise, PassFigure, answered_changes, answers_of, drill_named
 from trainer.practice.parcel import MAX_TAKES, Listed, Parcel, read_parcel
@@ -31,7 +32,6 @@ from trainer.practice.worksheet import TARGETS, Task, Worksheet, parse_worksheet
 from trainer.scoring import Card, score
 from trainer.scoring.card import as_kept
 from trainer.session import Session
-from trainer.system import here
 from trainer.take import Take, read_take
 
 __all__ = [
@@ -121,53 +121,39 @@ def write_result(worksheet: Worksheet, played: Sequence[Played], path: str | os.
     """Write the result file, atomically and never over another (a number is added). `UsageError` if it cannot be."""
     wanted = Path(path)
     takes = []
-    number, temporary = -1, ""
     try:
-        number, temporary = tempfile.mkstemp(dir=wanted.parent, prefix=".result-")
-        os.chmod(temporary, 0o644)  # to be handed on; a temporary file is its owner's alone
-        with os.fdopen(number, "wb") as handle, zipfile.ZipFile(handle, "w", zipfile.ZIP_DEFLATED) as out:
-            out.writestr("worksheet.toml", worksheet.text)
-            for i, item in enumerate(played, 1):
-                midi = item.take_path.read_bytes()
-                out.writestr(f"{i:02d}.mid", midi)
-                with contextlib.suppress(FileNotFoundError):
-                    out.writestr(f"{i:02d}.json", item.take_path.with_suffix(".json").read_bytes())
-                card = task_card(worksheet.tasks[item.task_idx], read_take(item.take_path))
-                out.writestr(f"{i:02d}.card.json", json.dumps(card.to_dict()))
-                takes.append(
-                    {"task": item.task_idx + 1, "take": f"{i:02d}", "sha256": hashlib.sha256(midi).hexdigest()}
-                )
-            made = datetime.datetime.now().astimezone().isoformat(timespec="seconds")
-            asked = [task.sha256 for task in worksheet.tasks]
-            record = {
-                "schema": SCHEMA,
-                "name": name,
-                "made": made,
-                "scorer": __version__,
-                "tasks": asked,
-                "takes": takes,
-            }
-            out.writestr("result.json", json.dumps(record, indent=1))
-        target = wanted
-        for n in range(2, 10_000):
-            try:
-                os.link(temporary, target)
-                break
-            except FileExistsError:
-                target = wanted.with_name(f"{wanted.stem}-{n}{wanted.suffix}")
-            except OSError:  # no hard links there
-                if target.exists():
-                    target = wanted.with_name(f"{wanted.stem}-{n}{wanted.suffix}")
-                    continue
-                here().replace(temporary, target)
-                break
-        return target
+        with new_file(wanted) as (temporary, handle):
+            with zipfile.ZipFile(handle, "w", zipfile.ZIP_DEFLATED) as out:
+                out.writestr("worksheet.toml", worksheet.text)
+                for i, item in enumerate(played, 1):
+                    midi = item.take_path.read_bytes()
+                    out.writestr(f"{i:02d}.mid", midi)
+                    with contextlib.suppress(FileNotFoundError):
+                        out.writestr(f"{i:02d}.json", item.take_path.with_suffix(".json").read_bytes())
+                    card = task_card(worksheet.tasks[item.task_idx], read_take(item.take_path))
+                    out.writestr(f"{i:02d}.card.json", json.dumps(card.to_dict()))
+                    takes.append(
+                        {"task": item.task_idx + 1, "take": f"{i:02d}", "sha256": hashlib.sha256(midi).hexdigest()}
+                    )
+                made = datetime.datetime.now().astimezone().isoformat(timespec="seconds")
+                asked = [task.sha256 for task in worksheet.tasks]
+                record = {
+                    "schema": SCHEMA,
+                    "name": name,
+                    "made": made,
+                    "scorer": __version__,
+                    "tasks": asked,
+                    "takes": takes,
+                }
+                out.writestr("result.json", json.dumps(record, indent=1))
+            handle.close()
+            for n in range(1, 10_000):
+                target = wanted if n == 1 else wanted.with_name(f"{wanted.stem}-{n}{wanted.suffix}")
+                if claim(temporary, target):
+                    return target
     except OSError as error:
         raise UsageError(f"cannot write the result {wanted}: {error.strerror or error}; name another place") from None
-    finally:
-        if temporary:
-            with contextlib.suppress(OSError):
-                os.unlink(temporary)
+    raise UsageError(f"cannot write the result {wanted}: ten thousand of that name are there; name another place")
 
 
 def read_result(

@@ -26,6 +26,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from trainer._version import __version__
+from trainer.aside import claim
 from trainer.errors import TrainerError, UsageError
 from trainer.music.general_midi import BASS_PROGRAM, DRUM_CHANNEL, PART_OF_CHANNEL, band_programs
 from trainer.session import BEATS_PER_BAR, expand
@@ -269,10 +270,10 @@ def _put(directory: Path, stem: str, midi: bytes, record: bytes) -> Path:
             name = stem if attempt == 1 else f"{stem}-{attempt}"
             final = directory / f"{name}.mid"
             beside = directory / f"{name}.json"
-            if final.exists() or beside.exists() or not _claim(aside[1], beside):
+            if final.exists() or beside.exists() or not claim(aside[1], beside):
                 continue
             try:
-                claimed = _claim(aside[0], final)
+                claimed = claim(aside[0], final)
             except OSError:
                 beside.unlink(missing_ok=True)
                 raise
@@ -321,29 +322,6 @@ def _write_synced(path: Path, body: bytes) -> None:
         handle.write(body)
         handle.flush()
         os.fsync(handle.fileno())
-
-
-def _claim(temporary: Path, final: Path) -> bool:
-    """Put a finished file in place unless its name is taken; True if it is ours now.
-
-    A hard link fails on an existing name in one step; where a file system has none, an exclusive empty file claims
-    the name and is then replaced.
-    """
-    try:
-        os.link(temporary, final)
-    except FileExistsError:
-        return False
-    except OSError:
-        try:
-            final.open("xb").close()
-        except FileExistsError:
-            return False
-        try:
-            here().replace(temporary, final)
-        except OSError:
-            final.unlink(missing_ok=True)
-            raise
-    return True
 
 
 def _sync_folder(directory: Path) -> None:

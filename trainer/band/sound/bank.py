@@ -12,7 +12,6 @@ import hashlib
 import json
 import os
 import struct
-import tempfile
 from collections.abc import Iterator
 from dataclasses import dataclass
 from functools import lru_cache
@@ -24,9 +23,9 @@ import platformdirs
 from numpy.typing import NDArray
 
 from trainer._version import __version__
+from trainer.aside import written_aside
 from trainer.band import grooves as drums
 from trainer.band.sound import synth
-from trainer.system import here
 
 __all__ = ["INSTRUMENTS", "Sound", "cache_dir", "instrument"]
 
@@ -193,17 +192,10 @@ def _write(path: Path, index: dict[str, Any], frames: Frames) -> None:
     index_bytes = json.dumps(index).encode()
     with contextlib.suppress(OSError):
         path.parent.mkdir(parents=True, exist_ok=True)
-        handle, aside = tempfile.mkstemp(dir=path.parent, prefix=".making-")
-        try:
-            with os.fdopen(handle, "wb") as out:
-                out.write(_MAGIC + struct.pack("<I", len(index_bytes)) + index_bytes)
-                out.write(hashlib.sha256(index_bytes).digest())
-                out.write(frames.astype("<i2", copy=False).tobytes())
-            here().replace(aside, path)
-        except OSError:
-            with contextlib.suppress(OSError):
-                os.unlink(aside)
-            raise
+        with written_aside(path) as out:
+            out.write(_MAGIC + struct.pack("<I", len(index_bytes)) + index_bytes)
+            out.write(hashlib.sha256(index_bytes).digest())
+            out.write(frames.astype("<i2", copy=False).tobytes())
 
 
 @lru_cache(maxsize=32)
