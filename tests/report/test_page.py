@@ -271,21 +271,21 @@ def test_two_takes_side_by_side(
     names = said.splitlines()[0].split()  # too long for their columns, and still told apart
     assert len(set(names)) == 2 and names[0].endswith("in-G") and names[1].endswith("in-G-2")
     data = card.to_dict()
-    rows = {row.name: row for row in comparison_rows(data, score(read_take(second)).to_dict())}
+    rows = {row.name: row for row in comparison_rows(card, score(read_take(second)))}
     for name in ("swing ratio", "spread"):
         assert rows[name].words == APART and rows[name].intervals is not None
         assert next(line for line in said.splitlines() if line.startswith(name)).endswith("stands out")
-    same = comparison_rows(data, data)
+    same = comparison_rows(card, card)
     assert {row.words for row in same} <= {"", NOT_APART}
     assert f"{data['swing']['ratio']:.2f} : 1" in said and max(map(len, said.splitlines())) <= 80
     # Played in two roles, a chorus says so; takes without a session still have their tempo.
-    other_roles = {**data, "shape": {"choruses": [{"chorus": 1, "role": "solo", "verdict": "open"}]}}
-    last = comparison_rows(data, other_roles)[-1]
+    opened = replace(card.shape.choruses[0], role="solo", verdict="open")
+    last = comparison_rows(card, replace(card, shape=replace(card.shape, choruses=(opened,))))[-1]
     assert last.name == "chorus 1" and last.first.startswith("verse: ") and last.second == "solo: open"
     bare = score(
         Take(notes=notes_from_rows([(i * 0.3, 0.2, 40, 90) for i in range(60)]), tempo=TempoMap.constant(100.0))
     )
-    assert comparison_rows(data, bare.to_dict())[0].second == "100 bpm"
+    assert comparison_rows(card, bare)[0].second == "100 bpm"
     text = page.read_text(encoding="utf-8")
     assert "<script" not in text and "&lt;script&gt;" in text
     assert all(row.first in text and row.second in text for row in rows.values())

@@ -228,7 +228,7 @@ def better_line(before: Scorecard, after: Scorecard, bars: tuple[int, int]) -> s
     intervals lie apart."""
     from trainer.report.compare import APART, comparison_rows
 
-    rows = {row.name: row for row in comparison_rows(before.to_dict(), after.to_dict())}
+    rows = {row.name: row for row in comparison_rows(before, after)}
     parts, words = [], []
     for name, label, better in (("roots on changes", "roots", "higher"), ("spread", "spread", "lower")):
         row = rows.get(name)

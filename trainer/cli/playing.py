@@ -5,7 +5,7 @@ from __future__ import annotations
 import contextlib
 import json
 import tempfile
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator
 from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
@@ -20,7 +20,7 @@ from trainer.errors import UsageError, nearest
 if TYPE_CHECKING:
     from trainer.line import Performance
     from trainer.live import PlayOptions, PlayResult
-    from trainer.scoring import Scorecard
+    from trainer.scoring import Figure, Scorecard
     from trainer.session import Session
     from trainer.take import Take
 
@@ -211,34 +211,35 @@ def _stand_in_dict(performance: Performance) -> dict[str, Any]:
 
 def comparison(performance: Performance, card: Scorecard) -> list[str]:
     """What was put into the stand-in beside what the ears found."""
-    data = card.to_dict()
-    timing, swing, landing = data["timing"], data["swing"], data["landing"]
+    late, swing, landing = card.timing.mean_s.scaled(1000.0), card.swing.ratio, card.landing.total
     feel = performance.feel
 
-    def found(value: float | None, interval: Sequence[float] | None, unit: str, of: str, sign: str = "") -> str:
-        if value is None:
+    def found(figure: Figure, unit: str, of: str, sign: str = "") -> str:
+        if not figure.known:
             return "no figure"
-        within = f"{of}: too few to tell" if interval is None else f"{interval[0]:{sign}.2f} to {interval[1]:{sign}.2f}"
-        return f"{value:{sign}.2f}{unit} ({within})"
+        within = f"{figure.n} {of}: too few to tell"
+        if figure.interval is not None:
+            within = f"{figure.low:{sign}.2f} to {figure.high:{sign}.2f}"
+        return f"{figure.value:{sign}.2f}{unit} ({within})"
 
     # What is only listened to counts nowhere.
     heard = frozenset[int]() if card.chart is None else card.chart.heard_choruses
     changes = [change for change in performance.changes if change.chorus not in heard]
     n_missed = sum(change.outcome not in ("root", "late") for change in changes)
-    n_scored_missed = landing["changes"] - landing["landed"]
+    n_scored_missed = landing.changes - landing.landed
     ratio = feel.swing_ratio if feel.swing_ratio is not None else performance.line.chart.swing_ratio
     rows = (
         ("", "put in", "found"),
         (
             "lateness",
             f"{feel.lateness_ms:+.2f} ms",
-            found(timing["mean_ms"], timing["mean_ci95_ms"], " ms", f"{timing['n']} notes", "+"),
+            found(late, " ms", "notes", "+"),
         ),
-        ("swing", f"{ratio:.2f}:1", found(swing["ratio"], swing["ratio_ci95"], ":1", f"{swing['n']} pairs")),
+        ("swing", f"{ratio:.2f}:1", found(swing, ":1", "pairs")),
         (
             "changes missed",
             f"{n_missed} of {len(changes)}",
-            f"{n_scored_missed} of {landing['changes']} judged",
+            f"{n_scored_missed} of {landing.changes} judged",
         ),
     )
     return [f"{name:<17}{given:<18}{told}".rstrip() for name, given, told in rows]

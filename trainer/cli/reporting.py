@@ -71,7 +71,7 @@ def compare(
     known = None if session is None else named_session(session)
     where: dict[str, Any] = {"track": track_of(track), "downbeat": downbeat_of(downbeat)}
     takes = [read_take(path, session=known, **where) for path in (first, second)]
-    cards = [score(take).to_dict() for take in takes]
+    cards = [score(take) for take in takes]
     rows = comparison_rows(cards[0], cards[1])
     name, left, right = (max(len(getattr(row, column)) for row in rows) for column in ("name", "first", "second"))
     room = max((80 - len(f"{'':{name}}  {'':{left}}  {'':{right}}  stands out")) // 2, 0)  # for the takes' names

@@ -44,17 +44,17 @@ def card_text(card: Scorecard, *, full: bool = False) -> str:
     """A scorecard for a person: its four lines and costly bars, then what to work on, each with its evidence."""
     from trainer.scoring.text import summary
 
-    verdict = card.verdict.to_dict()
+    verdict = card.verdict
     lines = [summary(card, full=full)]
     if card.take.remarks:
         lines += ["", *(f"Note: {remark}" for remark in card.take.remarks)]
-    if verdict["advice"]:
-        lines += ["", f"What to work on (judged as {verdict['level'].replace('_', ' ')}):"]
+    if verdict.advice:
+        lines += ["", f"What to work on (judged as {verdict.level.replace('_', ' ')}):"]
         song = None if card.chart is None else card.chart.session
         here = "" if song is None else f" --key {song.key.name} --bpm {song.tempo_bpm:g}"
-        for advice in verdict["advice"]:
-            drill = f"{advice['drill']} {advice.get('options', '')}".rstrip() + here
-            lines.append(f"  {advice['text']} {_sentence(advice['evidence'])} trainer drill {drill}")
+        for advice in verdict.advice:
+            drill = f"{advice.drill} {advice.options}".rstrip() + here
+            lines.append(f"  {advice.text} {_sentence(advice.evidence)} trainer drill {drill}")
     return "\n".join(lines)
 
 

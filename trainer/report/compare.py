@@ -3,32 +3,22 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from html import escape
 from pathlib import Path
-from typing import Any, TypeAlias
+from typing import TypeAlias
 
-from trainer.report.figures import spread
 from trainer.report.files import printable, write_page
 from trainer.report.style import STYLE
-from trainer.scoring.stats import MIN_N, share_interval
+from trainer.scoring.card import MEASURES, Card
+from trainer.scoring.figure import Figure, Shown
 from trainer.take import Take
 
 __all__ = ["APART", "NOT_APART", "ComparisonRow", "comparison_rows", "write_comparison"]
 
-Card = Mapping[str, Any]
 Interval: TypeAlias = tuple[float, float, float]  # low end, figure, high end
 APART, NOT_APART = "stands out", "no clear difference"
-
-# Name, path of the figure, path of its interval (of a spread: of its n), digits, unit.
-_ROWS: tuple[tuple[str, tuple[str, str], tuple[str, str], int, str], ...] = (
-    ("swing ratio", ("swing", "ratio"), ("swing", "ratio_ci95"), 2, " : 1"),
-    ("swing spread", ("swing", "log2_sd"), ("swing", "n"), 2, ""),
-    ("mean", ("timing", "mean_ms"), ("timing", "mean_ci95_ms"), 1, " ms"),
-    ("spread", ("timing", "robust_sd_ms"), ("timing", "n"), 1, " ms"),
-    ("drift a chorus", ("timing", "drift_ms_per_chorus"), ("timing", "drift_ci95_ms_per_chorus"), 1, " ms"),
-)
 
 
 @dataclass(frozen=True, slots=True)
@@ -42,70 +32,59 @@ class ComparisonRow:
     intervals: tuple[Interval, Interval] | None = None
 
 
-def _at(card: Card, path: tuple[str, str]) -> Any:
-    return (card.get(path[0]) or {}).get(path[1])
-
-
 def comparison_rows(first: Card, second: Card) -> list[ComparisonRow]:
-    """The figures of two scorecards (plain data) side by side."""
+    """The figures of two scorecards side by side."""
     cards = (first, second)
     out = [
         ComparisonRow("key and tempo", _song(first), _song(second)),
-        ComparisonRow("notes", str(_at(first, ("take", "notes"))), str(_at(second, ("take", "notes")))),
+        ComparisonRow("notes", str(first.take.notes), str(second.take.notes)),
     ]
-    for name, path, around, digits, unit in _ROWS:
-        values = [_at(card, path) for card in cards]
-        ends = [_at(card, around) for card in cards]
-        if around[1] == "n":
-            ends = [
-                spread(v, n, _at(card, ("timing", "lag1")) if path[0] == "timing" else None)
-                for v, n, card in zip(values, ends, cards, strict=True)
-            ]
-        texts = [_text(value, end, digits, unit) for value, end in zip(values, ends, strict=True)]
-        out.append(_row(name, texts, values, ends))
-    for name, good in (("roots on changes", "roots"), ("root, third, fifth", "landed")):
-        counts = [(_at(card, ("landing", good)), _at(card, ("landing", "changes"))) for card in cards]
-        texts = ["–" if not n else f"{k} of {n}" for k, n in counts]
-        shares = [None if not n else k / n for k, n in counts]
-        out.append(
-            _row(name, texts, shares, [share_interval(int(k), int(n)) if n and n >= MIN_N else None for k, n in counts])
-        )
-    lost = ["–" if spans is None else str(len(spans)) for spans in (_at(card, ("form", "lost")) for card in cards)]
+    for measure in MEASURES:
+        if measure.shown.compared:
+            a, b = (measure.of(card) for card in cards)
+            out.append(
+                _row(
+                    measure.shown.short or measure.shown.title, (_text(a, measure.shown), _text(b, measure.shown)), a, b
+                )
+            )
+    lost = ["–" if card.form.lost is None else str(len(card.form.lost)) for card in cards]
     out.append(ComparisonRow("times lost", lost[0], lost[1]))
-    shapes = [{c["chorus"]: c for c in (card.get("shape") or {}).get("choruses") or []} for card in cards]
-    for chorus in sorted(set(shapes[0]) & set(shapes[1])):
-        roles = [str(shape[chorus].get("role", "")) for shape in shapes]
-        a, b = (str(shape[chorus].get("verdict") or "–") for shape in shapes)
+    shapes = [{chorus.chorus: chorus for chorus in card.shape.choruses} for card in cards]
+    for number in sorted(set(shapes[0]) & set(shapes[1])):
+        roles = [shape[number].role for shape in shapes]
+        x, y = (shape[number].verdict or "–" for shape in shapes)
         if roles[0] == roles[1]:
-            out.append(ComparisonRow(f"chorus {chorus}, {roles[0]}", a, b))
+            out.append(ComparisonRow(f"chorus {number}, {roles[0]}", x, y))
         else:
-            out.append(ComparisonRow(f"chorus {chorus}", f"{roles[0]}: {a}", f"{roles[1]}: {b}"))
+            out.append(ComparisonRow(f"chorus {number}", f"{roles[0]}: {x}", f"{roles[1]}: {y}"))
     return out
 
 
 def _song(card: Card) -> str:
-    facts = card.get("take") or {}
-    parts = [str(facts["key"])] if facts.get("key") else []
-    if facts.get("tempo_bpm"):
-        parts.append(f"{float(facts['tempo_bpm']):.4g} bpm")
-    return ", ".join(parts) or "–"
+    parts = [card.take.key] if card.take.key else []
+    return ", ".join([*parts, f"{card.take.tempo_bpm:.4g} bpm"])
 
 
-def _text(value: Any, end: Any, digits: int, unit: str) -> str:
-    if value is None:
+def _text(figure: Figure, shown: Shown) -> str:
+    """ "12.1 ms [11.0 to 13.2]"; of a share its counts; a dash for none."""
+    if not figure.known:
         return "–"
-    text = f"{float(value):.{digits}f}{unit}"
-    if end:
-        text += f" [{float(end[0]):.{digits}f} to {float(end[1]):.{digits}f}]"
+    if shown.key.endswith("_rate"):
+        return f"{round(figure.value * figure.n)} of {figure.n}"
+    digits = shown.shown_digits
+    text = f"{figure.value:.{digits}f} {shown.unit}".rstrip()
+    if figure.interval:
+        text += f" [{figure.low:.{digits}f} to {figure.high:.{digits}f}]"
     return text.replace("-", "−")
 
 
-def _row(name: str, texts: Sequence[str], values: Sequence[Any], ends: Sequence[Any]) -> ComparisonRow:
-    if not (ends[0] and ends[1]):
-        return ComparisonRow(name, texts[0], texts[1])
-    apart = ends[0][1] < ends[1][0] or ends[1][1] < ends[0][0]
-    a, b = ((float(end[0]), float(value), float(end[1])) for value, end in zip(values, ends, strict=True))
-    return ComparisonRow(name, texts[0], texts[1], APART if apart else NOT_APART, (a, b))
+def _row(name: str, texts: tuple[str, str], a: Figure, b: Figure) -> ComparisonRow:
+    if not (a.known and b.known and a.interval and b.interval):
+        return ComparisonRow(name, *texts)
+    apart = a.high < b.low or b.high < a.low
+    return ComparisonRow(
+        name, *texts, APART if apart else NOT_APART, ((a.low, a.value, a.high), (b.low, b.value, b.high))
+    )
 
 
 def _side_by_side(intervals: tuple[Interval, Interval]) -> str:

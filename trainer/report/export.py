@@ -83,11 +83,10 @@ def measure_rows(card: Scorecard) -> list[Row]:
     chart, reading = card.chart, card.reading
     if chart is None:
         return []
-    data = card.to_dict()
     landing: dict[tuple[int, int], list[str]] = {}
-    for item in data["landing"].get("items") or []:
-        landing.setdefault((item["chorus"], item["bar"]), []).append(f"{item['chord']} {item['outcome']}")
-    place = {(item["chorus"], item["bar"]): item["place_beats"] for item in data["form"].get("place") or []}
+    for item in card.landing.items:
+        landing.setdefault((item.chorus, item.bar), []).append(f"{item.chord} {item.outcome}")
+    place = {(row.chorus, row.bar): row.place_beats for row in card.form.place or ()}
     meant = np.maximum(reading.beats, reading.beat_idx)
     pair_beats, ratios = card.swing.found.beat, card.swing.found.ratio
     timed = np.isfinite(reading.on_asynchrony_s) & (reading.beat_excused == 0)

@@ -82,8 +82,9 @@ NO_FIGURE = Figure()
 class Shown:
     """How a figure appears: its key and digits in JSON, the keys of its interval and n, and what it is called.
 
-    `scale` takes the field's unit to the key's. `title`, `unit`, `shown_digits` and `meaning` are for people; `better`
-    says which way is (0: neither). `columns` name it in tables (CSV: the figure, low, high, n), `followed` over weeks
+    `scale` takes the field's unit to the key's. `title` (in a narrow place `short`), `unit`, `shown_digits` and
+    `meaning` are for people; `better` says which way is (0: neither). `columns` name it in tables (CSV: the figure,
+    low, high, n), `followed` over weeks
     (history); `firm`: followed only where it has an interval. `compared`: a row where two takes are compared. `asked`:
     a worksheet may ask for it. `of`: gives the figure from a reading, for one that stands in a module of its own.
     """
@@ -96,6 +97,7 @@ class Shown:
     least: float | None = None
     most: float | None = None
     title: str = ""
+    short: str = ""
     unit: str = ""
     shown_digits: int = 1
     better: Literal[-1, 0, 1] = 0

@@ -116,15 +116,17 @@ class Landing(Section):
     root_rate: Annotated[
         Figure,
         Shown(
-            "root_rate", 4, least=0.0, most=1.0, title="roots on the changes", shown_digits=2, better=1,
-            columns=("root_rate",), followed="root_rate", asked=True,
+            "root_rate", 4, least=0.0, most=1.0, title="roots on the changes", short="roots on changes",
+            shown_digits=2, better=1,
+            columns=("root_rate",), followed="root_rate", compared=True, asked=True,
         ),
     ]  # fmt: skip
     landed_rate: Annotated[
         Figure,
         Shown(
-            "landed_rate", 4, least=0.0, most=1.0, title="root, third or fifth landed", shown_digits=2, better=1,
-            columns=("landed_rate",), followed="landed_rate", asked=True,
+            "landed_rate", 4, least=0.0, most=1.0, title="root, third or fifth landed", short="root, third, fifth",
+            shown_digits=2, better=1,
+            columns=("landed_rate",), followed="landed_rate", compared=True, asked=True,
         ),
     ]  # fmt: skip
     by_role: Mapping[str, Tally]

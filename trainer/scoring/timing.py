@@ -155,7 +155,8 @@ class Timing(Section):
         Figure,
         Shown(
             "mean_ms", 2, ci="mean_ci95_ms", n="n", scale=1000.0,
-            title="place against the drums", unit="ms", columns=("mean_ms", "mean_low_ms", "mean_high_ms", "timing_n"),
+            title="place against the drums", short="place",
+            unit="ms", columns=("mean_ms", "mean_low_ms", "mean_high_ms", "timing_n"),
             followed="mean_ms", firm=True, compared=True, asked=True,
             meaning="Where you sit: late is positive. A steady place is a feel, not a fault.",
         ),
@@ -173,7 +174,8 @@ class Timing(Section):
     spread_s: Annotated[
         Figure,
         Shown(
-            "robust_sd_ms", 2, scale=1000.0, least=0.0, title="spread of the time", unit="ms", better=-1,
+            "robust_sd_ms", 2, scale=1000.0, least=0.0, title="spread of the time", short="spread",
+            unit="ms", better=-1,
             columns=("robust_sd_ms",), followed="spread_ms", compared=True, asked=True,
             meaning="How far single notes stray from your own place. Trained hands reach about 2\u00a0% of the beat "
             "(Repp 2005).",
