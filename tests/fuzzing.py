@@ -63,6 +63,8 @@ pickup_beats = 1.0\nlimb_swing = { snare = 2.2, kick = 1.8 }
             record_bytes(record_of(bent, "1" * 64)),
             record_bytes(record_of(replace(plain, header=full, session=None), "2" * 64)),
         )
+    if target == "sound":
+        return tuple(_sound_file(kind, subtype) for kind in ("WAV", "FLAC", "AIFF") for subtype in ("PCM_16", "PCM_24"))
     if target == "stream":
         rng = random.Random(1)
         rows = []
@@ -87,6 +89,29 @@ def _midi(data: bytes) -> None:
         session = made_take().session if len(data) % 2 else None
         downbeat = "auto" if session is not None and len(data) % 3 == 0 else None
         take = read_take(path, session=session, downbeat=downbeat)
+        assert np.all(np.isfinite(take.notes["onset_s"])) and np.all(take.notes["duration_s"] >= 0.0)
+        assert np.all(np.diff(take.notes["onset_s"]) >= 0.0) and np.all(np.isfinite(take.notes["pitch"]))
+
+
+def _sound_file(kind: str, subtype: str) -> bytes:
+    """A second of a bass in a file of this kind."""
+    import io
+
+    import soundfile
+
+    from tests.bass_sound import bass_line
+
+    body = io.BytesIO()
+    soundfile.write(body, bass_line([(0.1, 0.3, 40.0, 90), (0.5, 0.3, 43.0, 80)]), 48_000, subtype, format=kind)
+    return body.getvalue()
+
+
+def _sound(data: bytes) -> None:
+    """Any file by the name of a sound file; what can be read can be heard, and its notes are sound."""
+    with tempfile.TemporaryDirectory() as place:
+        path = Path(place) / "f.wav"
+        path.write_bytes(data)
+        take = read_take(path, session=made_take().session, track=None if len(data) % 3 else 1)
         assert np.all(np.isfinite(take.notes["onset_s"])) and np.all(take.notes["duration_s"] >= 0.0)
         assert np.all(np.diff(take.notes["onset_s"]) >= 0.0) and np.all(np.isfinite(take.notes["pitch"]))
 
@@ -145,6 +170,7 @@ TARGETS: dict[str, Callable[[bytes], None]] = {
     "session": _session,
     "stream": _stream,
     "score": _scored,
+    "sound": _sound,
 }
 
 

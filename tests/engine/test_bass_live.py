@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import json
+import os
+import signal
 import subprocess
 import sys
 import time
@@ -131,3 +133,134 @@ def test_a_bass_is_played_heard_recorded_and_scored(jack_server: JackServer, tmp
     assert rate_hz == jack_server.sample_rate_hz
     loud = np.flatnonzero(np.abs(kept) > 0.01)
     assert len(kept) > len(sound) and loud[-1] - loud[0] > rate_hz * (onsets[-1] - onsets[0])
+
+
+def test_an_ear_that_is_killed_costs_nothing(jack_server: JackServer, tmp_path: Path) -> None:
+    """kill -9 of the ear: the song goes on, the recording is whole, the take is heard from it at the end."""
+    sound, onsets, pitches = _line()
+    with JackBass(jack_server, "bass") as bass:
+        run = Session(jack_server, tmp_path, "--bass-in", "bass")
+        try:
+            run.wait_line("round 1/2 verse")
+            bass.play_sound(sound, lead_s=0.1)
+            run.wait_line("bar  3/4")
+            (ear,) = run.children("trainer.engine.ear")
+            os.kill(ear, signal.SIGKILL)
+            status = run.finish()
+        finally:
+            run.kill()
+    assert status == 0, run.said
+    header = run.header()
+    assert header["clock_map"]["recording"]["ears"] == 2
+    off = _steps(run.take(), onsets, pitches)
+    assert np.max(np.abs(off)) < 0.003 or header["gaps"]
+
+
+def test_an_engine_that_is_killed_leaves_recording_and_take_whole(jack_server: JackServer, tmp_path: Path) -> None:
+    sound, onsets, pitches = _line()
+    with JackBass(jack_server, "bass") as bass:
+        run = Session(jack_server, tmp_path, "--bass-in", "bass")
+        try:
+            run.wait_line("round 1/2 verse")
+            bass.play_sound(sound, lead_s=0.1)
+            run.wait_line("round 2/2 verse   bar  2/4")
+            (engine,) = run.children("trainer.engine")
+            (ear,) = run.children("trainer.engine.ear")
+            os.kill(engine, signal.SIGKILL)
+            status = run.finish()
+        finally:
+            run.kill()
+    assert status == 1 and "the engine stopped unexpectedly" in run.said
+    take = run.take()
+    notes = take.notes[take.notes["flags"] & FLAG_DEAD == 0]
+    n = len(notes)
+    assert n >= 10  # what had been played by then, the last of it cut off
+    assert np.rint(notes["pitch"]).astype(int).tolist()[: n - 1] == pitches[: n - 1]
+    late = notes["onset_s"] - np.array(onsets[:n])
+    assert np.max(np.abs(late[:-1] - np.median(late))) < 0.005 or run.header()["gaps"]
+    assert list(run.takes.glob("*.flac")) and not list(run.takes.rglob("*.wav"))
+    end = time.monotonic() + 5.0
+    while time.monotonic() < end and Path(f"/proc/{ear}").exists():
+        time.sleep(0.05)
+    assert not Path(f"/proc/{ear}").exists()  # it left with its engine
+
+
+def test_nothing_is_kept_where_no_recording_is_wanted(jack_server: JackServer, tmp_path: Path) -> None:
+    """The notes of the ear that listens along stand then; the eighth channel of eight carries them."""
+    sound, _, pitches = _line()
+    with JackBass(jack_server, "bass", n_channels=8, channel=8) as bass:
+        run = Session(jack_server, tmp_path, "--bass-in", "bass", "--no-recording")
+        try:
+            run.wait_line("round 1/2 verse")
+            bass.play_sound(sound, lead_s=0.1)
+            status = run.finish()
+        finally:
+            run.kill()
+    assert status == 0 and "bass is heard, and not recorded." in run.said
+    assert not list(run.takes.rglob("*.flac")) and not list(run.takes.rglob("*.wav"))
+    take = run.take()
+    notes = take.notes[take.notes["flags"] & FLAG_DEAD == 0]
+    found = np.rint(notes["pitch"]).astype(int)
+    assert abs(len(found) - len(pitches)) <= 1
+    assert np.mean(np.isin(found, pitches)) > 0.9
+
+
+def test_a_cable_from_output_to_input_is_measured_to_the_sample(jack_server: JackServer, tmp_path: Path) -> None:
+    """One stream for both sides of the card, a cable plugged from its output into its input."""
+    env = {
+        **jack_server.env(),
+        "TRAINER_CONFIG_DIR": str(tmp_path / "config"),
+        "TRAINER_LOG_DIR": str(tmp_path / "logs"),
+    }
+    command = [sys.executable, "-m", "trainer", "calibrate", "--loop", "--bass-in", "system", "--json"]
+    with JackBass(jack_server, "plugger") as cable:
+        done = subprocess.Popen(
+            command, env=env, stdin=subprocess.DEVNULL, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True
+        )
+        try:
+            end = time.monotonic() + 60.0
+            mine: list[str] = []
+            while time.monotonic() < end and not any("in" in name.rpartition(":")[2] for name in mine):
+                time.sleep(0.05)
+                mine = [name for name in cable.ports() if not name.startswith(("system:", "plugger:"))]
+            went = next(name for name in mine if "out" in name.rpartition(":")[2])
+            came = next(name for name in mine if "in" in name.rpartition(":")[2])
+            cable.plug(went, came)
+            out, err = done.communicate(timeout=120)
+        finally:
+            done.kill()
+            done.wait()
+    assert done.returncode == 0, err
+    found = json.loads(out)
+    print("round trip:", found)
+    assert found["n"] >= 6 and 0.0 < found["ms"] < 100.0
+    assert found["spread_ms"] < 0.05  # two samples; the server's own slips aside it is none
+    (kept,) = (tmp_path / "config" / "ports").glob("*.json")
+    assert json.loads(kept.read_text())["calibrations"]
+
+
+def test_the_sound_check_finds_channel_level_and_tuning(jack_server: JackServer, tmp_path: Path) -> None:
+    """18 channels, the bass on the fifth, an A string 20 cents flat."""
+    flat = bass_line([(0.1 + 1.4 * i, 1.3, 33.0 - 0.2, 100) for i in range(6)])
+    env = {
+        **jack_server.env(),
+        "TRAINER_CONFIG_DIR": str(tmp_path / "config"),
+        "TRAINER_LOG_DIR": str(tmp_path / "logs"),
+    }
+    with JackBass(jack_server, "desk", n_channels=18, channel=5) as bass:
+        bass.play_sound(flat, lead_s=2.5)
+        done = subprocess.run(
+            [sys.executable, "-m", "trainer", "check", "--bass-in", "desk", "--json"],
+            env=env,
+            stdin=subprocess.PIPE,
+            capture_output=True,
+            text=True,
+            timeout=120,
+            input=None,
+        )
+    assert done.returncode == 0, done.stderr
+    found = json.loads(done.stdout)
+    print("check:", found)
+    assert found["channel"] == 5 and found["n_channels"] == 18
+    assert found["strings"]["A1"] == pytest.approx(-20.0, abs=4.0)
+    assert found["words"][0].startswith("good level")

@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 
 from tests.fuzzing import TARGETS, mutated, mutated_json, run, seeds
 
-N_CASES = {"midi": 700, "json": 400, "session": 500, "stream": 300, "score": 100}
+N_CASES = {"midi": 700, "json": 400, "session": 500, "stream": 300, "score": 100, "sound": 120}
 
 
 @pytest.mark.parametrize("target", N_CASES)

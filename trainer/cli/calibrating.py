@@ -17,7 +17,8 @@ import typer
 
 from trainer.cli.choosing import take_meant
 from trainer.cli.facts import Json, show_json
-from trainer.cli.input_port import chosen_input, known_profile
+from trainer.cli.input_port import chosen_bass, chosen_input, known_profile
+from trainer.cli.running import BassChannel, BassIn
 from trainer.cli.speaking import say, to_stderr
 from trainer.cli.waiting import breathe
 from trainer.errors import PortError, UsageError
@@ -32,6 +33,7 @@ if TYPE_CHECKING:
 __all__ = ["add_to", "words_of"]
 
 N_CLICKS = {"strings": 64, "pad": 48, "keys": 48}  # 48 s and 36 s at 80 bpm; our choice
+LOOP_CLICKS, LOOP_BPM = 8, 120.0  # four seconds after a count-in of two; our choice
 
 
 def words_of(fit: LatencyFit, stated_ms: float | None) -> list[str]:
@@ -87,6 +89,11 @@ def calibrate(
         ),
     ] = None,
     keep: Annotated[Path | None, typer.Option("--keep", metavar="DIR", help="Keep the take there.")] = None,
+    bass_in: BassIn = None,
+    bass_channel: BassChannel = None,
+    loop: Annotated[
+        bool, typer.Option("--loop", help="With a cable from the sound output to the bass's input: nothing is played.")
+    ] = False,
     as_json: Json = False,
 ) -> int:
     """Measure how late your input is: play one note to each click. Remembered for this input and output."""
@@ -103,7 +110,15 @@ def calibrate(
     output = "none" if no_audio else output_name(audio or "auto")
     if output == "none" and midi_out is None:
         raise PortError("nothing to hear a click from; connect a sound output, or name a MIDI one with --midi-out NAME")
-    name = chosen_input(midi_in)
+    name = None if bass_in is not None or loop else chosen_input(midi_in)
+    bass = chosen_bass(bass_in) if name is None else None
+    if bass is not None:
+        cable = (bass, bass_channel, audio or "auto", output)
+        if loop:
+            return _calibrate_loop(cable, as_json=as_json)
+        return _calibrate_bass(cable, clicks or N_CLICKS["pad"], bpm, plain=plain, keep=keep, as_json=as_json)
+    if loop:
+        raise UsageError("--loop is for a sound input; say which one with --bass-in NAME (see: trainer ports)")
     typing = name is None
     if typing and not sys.stdin.isatty():
         raise PortError("no MIDI input and no keyboard to tap on; connect one and look with: trainer ports")
@@ -140,15 +155,105 @@ def calibrate(
             return 2
 
 
+Cabled = tuple[str, int | None, str, str]  # input, its channel, the sound output as asked for, and its name
+
+
+def _bass_options(cable: Cabled, session: Session, known: PortSettings, *, quiet: bool) -> PlayOptions:
+    from trainer.live import PartMix, PlayOptions
+    from trainer.live.calibration import click_rows
+
+    name, channel, audio, output = cable
+    if output == "none":
+        raise PortError("nothing to hear a click from; connect a sound output")
+    return PlayOptions(
+        bass_in=name,
+        bass_channel=channel or known.channel,
+        audio=audio,
+        monitor=False,
+        profile="sound",
+        mix={"guide": PartMix(solo=True)},
+        guide="on",
+        guide_line=click_rows(session),
+        calm=True,
+        quiet_screen=quiet,
+    )
+
+
+def _calibrate_bass(cable: Cabled, n_clicks: int, bpm: float, *, plain: bool, keep: Path | None, as_json: bool) -> int:
+    """By playing: the ear tells onsets of all pitches alike, so one figure serves them all."""
+    from trainer.live.calibration import bass_port, click_session
+    from trainer.settings import PortSettings, load_port
+
+    port = bass_port(cable[0])
+    known = load_port(port) or PortSettings(port, profile="sound")
+    session = click_session("pad", n_clicks, bpm)
+    options = _bass_options(cable, session, known, quiet=plain or as_json)
+    typer.echo(_instructions("sound", False)[0], err=as_json)
+    typer.echo("Exacter, and without your own habit in it: a cable from output to input, and --loop.", err=as_json)
+    if not as_json and not breathe(words="Count-in"):
+        return 0
+    with to_stderr(as_json):
+        take = _played(session, options, cable[0], keep)
+    return _concluded(take, known, cable[3], False, "sound", as_json=as_json)
+
+
+def _calibrate_loop(cable: Cabled, *, as_json: bool) -> int:
+    """By a cable: the click goes out and comes back; what it is late by, a note is late by."""
+    import tempfile
+
+    from trainer.live import play
+    from trainer.live.calibration import bass_port, calibration_key, click_session
+    from trainer.live.loop_back import round_trip
+    from trainer.settings import PortSettings, load_port, save_port
+    from trainer.take import Calibration
+    from trainer.take.rehearing import recording_of
+
+    port = bass_port(cable[0])
+    known = load_port(port) or PortSettings(port, profile="sound")
+    session = click_session("pad", LOOP_CLICKS, LOOP_BPM)
+    options = _bass_options(cable, session, known, quiet=True)
+    typer.echo("Plug a cable from the sound output into the bass's input. It takes a few seconds.", err=as_json)
+    with tempfile.TemporaryDirectory() as folder:
+        with to_stderr(True):
+            result = play(session, replace(options, takes_dir=Path(folder)))
+        if result.interrupted:
+            raise KeyboardInterrupt
+        recording = None
+        if result.take is not None and result.take_path is not None:
+            recording = recording_of(result.take, result.take_path)
+        if result.take is None or recording is None:
+            raise PortError(f'nothing came back to "{cable[0]}"; is the cable in, and both volumes up?')
+        found = round_trip(result.take, recording)
+    calibration = Calibration(
+        base_ms=found.ms,
+        base_ci95_ms=(found.ms - found.spread_ms, found.ms + found.spread_ms),
+        n=found.n,
+        made=datetime.datetime.now(datetime.UTC).isoformat(timespec="seconds"),
+        ports=(port, cable[3]),
+    )
+    kept = {**known.calibrations, calibration_key(cable[3], False): asdict(calibration)}
+    save_port(replace(known, calibrations=kept, profile="sound"))
+    if as_json:
+        show_json({"input": port, "output": cable[3], "by": "loop", **asdict(found)})
+        return 0
+    say(
+        f"There and back in {found.ms:.2f} ms ({found.frames:.1f} samples at {found.rate_hz} Hz), the same "
+        f"{found.n} times to within {found.spread_ms:.3f} ms. Remembered for {cable[0]} with {cable[3]}."
+    )
+    return 0
+
+
 def _calibrate_from(path: Path, midi_in: str | None, profile: str | None, *, as_json: bool) -> int:
     """Fit a take that was kept; the ports are those it was played with."""
-    from trainer.live.calibration import TYPING_PORT
+    from trainer.live.calibration import TYPING_PORT, bass_port
     from trainer.settings import PortSettings, load_port
     from trainer.take import read_take
 
     take = read_take(path)
     devices = take.header.devices
-    port = midi_in or devices.get("midi_in") or (TYPING_PORT if devices.get("typing") else None)
+    bass = devices.get("bass_in")
+    port = midi_in or (bass_port(str(bass.get("name"))) if isinstance(bass, dict) else devices.get("midi_in"))
+    port = port or (TYPING_PORT if devices.get("typing") else None)
     if not isinstance(port, str):
         raise UsageError(f"{path} does not say which input it came from; say it with --midi-in NAME")
     audio = devices.get("audio")

@@ -48,7 +48,7 @@ def render(
     take = None if overrides.session is None else take_meant(Path(overrides.session))
     of_take = take is not None and take.suffix.lower() in (".mid", ".midi")
     if take is not None and of_take:
-        from trainer.live.as_heard import take_and_band
+        from trainer.live.as_heard import lay_bass, take_and_band
 
         if replace(overrides, session=None) != Overrides():
             raise UsageError(
@@ -61,7 +61,9 @@ def render(
     gains = dict(zip(PARTS, part_gains(parts), strict=True))
     write_wav = partial(render_wav, soundfont=own_sounds(mix.soundfont))
     if wav is not None:
-        typer.echo(f"wrote {write_wav(chart, wav, gains=gains, sample_rate_hz=sample_rate, score=whole)}")
+        written = write_wav(chart, wav, gains=gains, sample_rate_hz=sample_rate, score=whole)
+        with_bass = take is not None and of_take and gains["guide"] > 0.0 and lay_bass(take, wav, chart, whole)
+        typer.echo(f"wrote {written}{', with your bass as it was recorded' if with_bass else ''}")
     if midi is not None:
         # A MIDI file has no mixer: a silenced part is left out, the other volumes are the sequencer's business.
         heard = [gains[name] > 0.0 for name in PARTS]

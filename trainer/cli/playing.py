@@ -84,6 +84,8 @@ def play(
     options = with_input(options, midi_in, profile, cable)
     if options.bass_in is not None:
         say(_recorded(options))
+    elif options.midi_in is None and options.script is None:
+        _hint_at_cable()
     from trainer.cli.again import Sitting
     from trainer.live import recover_takes
 
@@ -99,6 +101,17 @@ def play(
 
     with contextlib.closing(PageLink(None, page_host or "127.0.0.1", page_port)) as stand:
         return Sitting(session, name, replace(options, stand=stand), prepared).run()
+
+
+def _hint_at_cable() -> None:
+    """Somebody with a bass on the knee may not know that it can be plugged in."""
+    import sys
+
+    from trainer.ports.audio import list_audio
+
+    names = [device.name for device in list_audio().inputs]
+    if names and sys.stdin.isatty():
+        say(f'Your bass by its cable: trainer check --bass-in "{names[0]}" (others: trainer ports).')
 
 
 def _recorded(options: PlayOptions) -> str:

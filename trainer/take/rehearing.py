@@ -24,6 +24,7 @@ from trainer.take.sound_file import read_sound
 __all__ = [
     "RECORDING_SUFFIXES",
     "KeptRecording",
+    "frames_at",
     "heard_again",
     "is_heard",
     "kept_recordings",
@@ -83,6 +84,19 @@ def heard_again(take: Take, recording: Path) -> Take:
         columns = ("onset_s", "duration_s", "pitch", "velocity")
         extra["set_aside"] = [[round(float(row[name]), 6) for name in columns] for row in notes[aside]]
     return replace(take, notes=sorted_notes(notes[stays]), header=replace(take.header, extra=extra))
+
+
+def frames_at(take: Take, seconds: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Frames of the take's recording at seconds of the song (n,), the last time that they were played."""
+    rows = take.header.clock_map["recording"]["map"]
+    song = SongMap([(int(row[0]), float(row[1]), float(row[2])) for row in take.header.clock_map["song_map"]])
+    moves = np.flatnonzero(song.rate > 0.0)
+    piece = moves[np.clip(np.searchsorted(song.song_s[moves], seconds, side="right") - 1, 0, len(moves) - 1)]
+    host_ns = song.host_ns[piece] + np.rint((seconds - song.song_s[piece]) / song.rate[piece] * 1e9).astype(np.int64)
+    base = np.array([int(row[1]) for row in rows], dtype=np.int64)
+    i = np.clip(np.searchsorted(base, host_ns, side="right") - 1, 0, len(base) - 1)
+    first = np.array([row[0] for row in rows], dtype=np.float64)
+    return np.asarray(first[i] + (host_ns - base[i]) / np.array([row[2] for row in rows])[i], dtype=np.float64)
 
 
 def _host_ns(frames: NDArray[np.float64], rows: list[list[float]]) -> NDArray[np.int64]:

@@ -1,0 +1,104 @@
+"""The round trip of a cable from an output to the bass's input: how late the click comes back, exact to the sample.
+
+The click is played by the ordinary engine and recorded as a bass would be, so what is measured is what a note will be
+late by: output and input together, by the same clocks. Each click is rendered again here and looked for in the
+recording by correlation; the peak is read between samples by a parabola. Our choice: the correlation that counts as
+found, and how far it is looked for.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
+
+from trainer.band import PARTS, arrange
+from trainer.band.sound import stem_renderer
+from trainer.clock.tempo import TempoMap
+from trainer.errors import UsageError
+from trainer.live.calibration import click_rows, clicks_of
+from trainer.session import expand
+from trainer.take import Take
+from trainer.take.rehearing import frames_at
+from trainer.take.sound_file import read_sound
+
+__all__ = ["RoundTrip", "round_trip"]
+
+FOUND = 0.5
+LEAD_S, REACH_S = 0.02, 0.6
+LONG_S = 0.09
+MIN_CLICKS = 4
+
+Floats = NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True)
+class RoundTrip:
+    """`ms` is the median over the clicks that came back, `spread_ms` the widest of them from it, `n` how many of
+    `n_played`; `frames` the same in samples of `rate_hz`; `gain_db` how much softer it came back."""
+
+    ms: float
+    spread_ms: float
+    n: int
+    n_played: int
+    frames: float
+    rate_hz: int
+    gain_db: float
+
+
+def round_trip(take: Take, recording: Path) -> RoundTrip:
+    """The round trip in a take of the click session. `UsageError` when the clicks do not come back."""
+    if take.session is None:
+        raise UsageError(f"{recording}: no click was played to it; run: trainer calibrate --loop")
+    sound = read_sound(recording)
+    samples, rate_hz = sound.samples.astype(np.float64), sound.rate_hz
+    chart = expand(take.session)
+    tempo = TempoMap(chart.tempo_segments)
+    score = arrange(chart, guide="on", guide_line=click_rows(take.session))
+    stems = stem_renderer(score, tempo, rate_hz)
+    part = PARTS.index("guide")
+    clicks = clicks_of(take)
+    expected = frames_at(take, clicks)
+    lags, gains = [], []
+    for second, frame in zip(clicks.tolist(), expected.tolist(), strict=True):
+        n = round(LONG_S * rate_hz)
+        first = round((second - stems.start_s) * rate_hz)
+        wanted = np.asarray(stems.block(first, n)[part, :, 0], dtype=np.float64)
+        # where the block's first frame lies between two of the recording's
+        off = frame + (stems.start_s + first / rate_hz - second) * rate_hz
+        at = int(np.floor(off))
+        low = at - round(LEAD_S * rate_hz)
+        if low < 0 or low + n + round((LEAD_S + REACH_S) * rate_hz) > len(samples):
+            continue
+        heard = samples[low : low + n + round((LEAD_S + REACH_S) * rate_hz)]
+        found = _place(heard, wanted)
+        if found is not None:
+            lags.append(low + found[0] - off)
+            gains.append(found[1])
+    if len(lags) < MIN_CLICKS:
+        raise UsageError(
+            f"only {len(lags)} of {len(clicks)} clicks came back; expected a cable from the interface's output to the "
+            "input that the bass is on, and both volumes half way up"
+        )
+    middle = float(np.median(lags))
+    spread = float(np.max(np.abs(np.array(lags) - middle)))
+    gain_db = 20.0 * float(np.log10(max(np.median(gains), 1e-9)))
+    return RoundTrip(1e3 * middle / rate_hz, 1e3 * spread / rate_hz, len(lags), len(clicks), middle, rate_hz, gain_db)
+
+
+def _place(heard: Floats, wanted: Floats) -> tuple[float, float] | None:
+    """(place, gain) of `wanted` in `heard`, between samples; None where it is not in it."""
+    n, m = len(heard), len(wanted)
+    size = 1 << int(np.ceil(np.log2(n + m)))
+    product = np.fft.irfft(np.fft.rfft(heard, size) * np.conj(np.fft.rfft(wanted, size)), size)[: n - m + 1]
+    energy = np.convolve(heard**2, np.ones(m), "valid")
+    own = float(wanted @ wanted)
+    like = product / np.sqrt(np.maximum(energy * own, 1e-18))
+    k = int(np.argmax(like))
+    if like[k] < FOUND or not 0 < k < len(product) - 1:
+        return None
+    a, b, c = product[k - 1], product[k], product[k + 1]
+    curve = a - 2.0 * b + c
+    return k + (0.5 * (a - c) / curve if curve < 0.0 else 0.0), float(b / own)
