@@ -27,7 +27,8 @@ from trainer.take.sound_file import read_sound
 __all__ = ["RoundTrip", "round_trip"]
 
 FOUND = 0.5
-LEAD_S, REACH_S = 0.02, 0.6
+LEAD_S, REACH_S = 0.02, 0.35  # less than from one click to the next
+STRAY_S = 0.002  # a click that seems to come back so much sooner or later was not found
 LONG_S = 0.09
 MIN_CLICKS = 4
 
@@ -77,6 +78,8 @@ def round_trip(take: Take, recording: Path) -> RoundTrip:
         if found is not None:
             lags.append(low + found[0] - off)
             gains.append(found[1])
+    near = np.abs(np.array(lags) - np.median(lags)) <= STRAY_S * rate_hz if lags else np.zeros(0, dtype=np.bool_)
+    lags, gains = np.array(lags)[near].tolist(), np.array(gains)[near].tolist()
     if len(lags) < MIN_CLICKS:
         raise UsageError(
             f"only {len(lags)} of {len(clicks)} clicks came back; expected a cable from the interface's output to the "
