@@ -6,6 +6,7 @@ Short runs; `tests/sim/false_alarms.py` and `tests/sim/half_a_beat.py` are the l
 from __future__ import annotations
 
 import sys
+from collections.abc import Callable
 from pathlib import Path
 
 import numpy as np
@@ -18,7 +19,10 @@ from false_alarms import spans_of
 from half_a_beat import HEADERS, misread
 from half_a_beat import KINDS as PUSHERS
 
+from trainer.line.song import planned_song
 from trainer.scoring import read_notes, score
+from trainer.scoring.devices import find
+from trainer.session import Chart
 
 KINDS = [*strangers.TUNING, *strangers.JUDGING]
 
@@ -65,3 +69,25 @@ def test_a_line_of_roots_in_another_key_is_asked_about(kind: str, semitones: int
         chart, rows = strangers.played(kind, 70_000 + seed, 3)
         moved = [(at, length, pitch + semitones, velocity) for at, length, pitch, velocity in rows]
         assert read_notes(strangers.take_of(chart, moved), chart).transposed_semitones == semitones, seed
+
+
+@pytest.mark.parametrize("add", [strangers.flams, strangers.dead_notes, strangers.double_stops, strangers.rakes])
+def test_what_the_hand_adds_hides_no_device(add: Callable[..., list[strangers.Row]]) -> None:
+    # Songs of the program's composer, played on the grid and then with the hand's additions; the same devices, by name
+    # and half-beat.
+    kept = written = new = 0
+    for seed in range(4):
+        rng = np.random.default_rng(seed)
+        chart = strangers.chart_for(rng, ("quick_change_12",), 4)
+        song = planned_song(chart, seed).notes
+        rows = [tuple(float(note[k]) for k in ("onset_beats", "duration_beats", "pitch", "velocity")) for note in song]
+        plain, played = (devices_of(chart, each) for each in (rows, add(rows, rng)))
+        kept, written, new = kept + len(plain & played), written + len(plain), new + len(played - plain)
+    assert kept >= 0.95 * written and new <= 0.05 * written and written > 100, (kept, written, new)
+
+
+def devices_of(chart: Chart, rows: list[strangers.Row]) -> set[tuple[str, int]]:
+    late = np.random.default_rng(1)
+    moved = sorted((row[0] + 0.01 * late.standard_normal(), *row[1:]) for row in rows)
+    found = find(read_notes(strangers.take_of(chart, moved), chart), chart).found
+    return {(device.name, round(2 * device.at_beats)) for device in found or ()}

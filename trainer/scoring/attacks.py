@@ -6,14 +6,18 @@ from dataclasses import replace
 
 import numpy as np
 
-from trainer.scoring.reading import SLOT_ON, Bools, Reading
+from trainer.scoring.reading import SLOT_ON, Bools, Ints, Reading
 from trainer.session import Chart
 from trainer.take.notes import Notes
 
-__all__ = ["ghosts", "stacked"]
+__all__ = ["ghosts", "line_rows", "stacked"]
 
 GHOST_MAX_S = 0.080  # our choice
 STACK_MAX_S = 0.015  # our choice: two pitches sounding together within this are one onset
+
+# Of the hand, not of the line; our choice.
+FLAM_MAX_S, DOUBLE_STOP_MAX_S, DOUBLE_STOP_LEAST_STEPS = 0.060, 0.030, 3
+DEAD_MAX_S, DEAD_SOFTER = 0.080, 0.7
 
 
 def stacked(notes: Notes) -> Bools:
@@ -37,3 +41,30 @@ def ghosts(reading: Reading, chart: Chart, *, on: bool) -> Reading:
     short = (reading.notes["duration_s"] <= GHOST_MAX_S) & (reading.slot != SLOT_ON) & ~of_chord
     ghost = reading.ghost | short
     return replace(reading, ghost=ghost, cleaned=replace(reading.cleaned, ghost=int(np.count_nonzero(ghost))))
+
+
+def line_rows(reading: Reading) -> Ints:
+    """Rows of the notes that make the line: without ghosts and dead notes, a flam or a double stop as one note.
+
+    A dead note is short and clearly softer than the take's middle note; of a flam the second stroke counts, of a double
+    stop the lowest note.
+    """
+    notes = reading.notes
+    loud = notes["velocity"].astype(np.float64)
+    usual = float(np.median(loud)) if len(loud) else 0.0
+    dead = (notes["duration_s"] <= DEAD_MAX_S) & (loud <= DEAD_SOFTER * usual)
+    rows = np.flatnonzero(~reading.ghost & ~dead)
+    onset, length, pitches = notes["onset_s"].tolist(), notes["duration_s"].tolist(), reading.pitch.tolist()
+    out: list[int] = []
+    for row in rows.tolist():
+        if out:
+            before = out[-1]
+            step_s, steps = onset[row] - onset[before], abs(pitches[row] - pitches[before])
+            overlap = length[before] > step_s
+            if (steps < 0.5 and step_s <= FLAM_MAX_S) or (
+                steps >= DOUBLE_STOP_LEAST_STEPS and step_s <= DOUBLE_STOP_MAX_S and overlap
+            ):
+                out[-1] = row if steps < 0.5 or pitches[row] < pitches[before] else before
+                continue
+        out.append(row)
+    return np.array(out, dtype=np.int64)

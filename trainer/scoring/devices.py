@@ -20,6 +20,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from trainer.music import Chord
+from trainer.scoring.attacks import line_rows
 from trainer.scoring.bar_figures import BAR_SLOTS, BarNotes, bar_figure
 from trainer.scoring.changes import target_pc
 from trainer.scoring.figure import Digits, Explains, Row, Section
@@ -70,7 +71,7 @@ class Devices(Section):
 
 def find(reading: Reading, chart: Chart) -> Devices:
     """The devices of a take: notes against the chart. No notes inside the form give None with the reason."""
-    keep = ~reading.ghost & ~reading.stacked
+    keep = line_rows(reading)
     onset = reading.placed_beats[keep]
     inside = (onset > chart.first_beats - 0.5) & (onset < chart.end_beats)
     if not np.any(inside):
