@@ -147,6 +147,64 @@ def test_another_site_may_not_listen(page: PageLink) -> None:
     assert refused.value.response.status_code == 403
 
 
+@pytest.mark.parametrize(
+    ("asked", "ours"),
+    [
+        ("127.0.0.1:{port}", True),
+        ("localhost:{port}", True),
+        ("[::1]:{port}", True),
+        ("192.0.2.7", True),
+        (socket.gethostname().upper(), True),
+        ("elsewhere.example:{port}", False),  # a foreign name that has been made to lead to this machine
+        ("localhost.elsewhere.example", False),
+        ("127.0.0.1.elsewhere.example", False),
+        ("[", False),
+        ("", False),
+    ],
+)
+def test_the_page_is_given_out_under_its_own_address_only(page: PageLink, asked: str, ours: bool) -> None:
+    request = urllib.request.Request(page.url, headers={"Host": asked.format(port=page.port)})
+    try:
+        with urllib.request.urlopen(request, timeout=60) as answer:
+            assert ours and answer.status == 200
+    except urllib.error.HTTPError as error:
+        assert not ours and error.code in (400, 421)
+        error.close()
+
+
+def test_a_name_of_several_addresses_is_served_from_the_one_that_was_judged(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Else a name that leads to the loopback first and to the room second would open the page to the room unsaid."""
+    real = socket.getaddrinfo
+
+    def both(host: object, *rest: object, **more: object) -> list[object]:
+        if host == "two-homes":
+            return [*real("127.0.0.1", *rest, **more), *real("127.0.0.2", *rest, **more)]  # type: ignore[arg-type]
+        return list(real(host, *rest, **more))  # type: ignore[arg-type]
+
+    monkeypatch.setattr(socket, "getaddrinfo", both)
+    with contextlib.closing(PageLink(CHART, "two-homes")) as link:
+        assert not link.open_to_room
+        socket.create_connection(("127.0.0.1", link.port), timeout=60).close()
+        with pytest.raises(OSError):
+            socket.create_connection(("127.0.0.2", link.port), timeout=1.0).close()
+
+
+@pytest.mark.skipif(not Path("/proc").is_dir(), reason="the list of processes as Linux keeps it")
+def test_the_code_is_in_nobodys_list_of_processes(page: PageLink) -> None:
+    arguments = Path(f"/proc/{page._process.pid}/cmdline").read_bytes()
+    assert b"trainer.page" in arguments and page.code.encode() not in arguments
+
+
+def test_the_page_s_process_ends_with_its_input_whoever_is_looking(page: PageLink) -> None:
+    with connect(live(page)) as client:
+        client.recv(timeout=60)
+        stalled = socket.create_connection(("127.0.0.1", page.port))
+        assert page._process.stdin is not None
+        page._process.stdin.close()  # as when the front is killed
+        page._process.wait(timeout=20.0)
+        stalled.close()
+
+
 def test_a_port_in_use_and_a_host_of_nobody_are_said() -> None:
     with socket.socket() as taken:
         taken.bind(("127.0.0.1", 0))

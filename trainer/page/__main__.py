@@ -1,5 +1,7 @@
-"""`python -m trainer.page HOST PORT CODE`: serve the page; what to show comes as JSON lines on standard input,
-what is pressed goes out as JSON lines on standard output."""
+"""`python -m trainer.page HOST ADDRESS PORT`: serve the page; the code, then what to show, as JSON lines on standard
+input (what is in a command's arguments everybody on the machine can read); what is pressed goes out as JSON lines on
+standard output. HOST is the name that it is asked for by, ADDRESS where it listens.
+"""
 
 from __future__ import annotations
 
@@ -8,4 +10,4 @@ import sys
 from trainer.page.server import run
 
 if __name__ == "__main__":
-    run(sys.argv[1], int(sys.argv[2]), sys.argv[3])
+    run(sys.argv[1], sys.argv[2], int(sys.argv[3]), sys.stdin.buffer.readline().decode().strip())

@@ -128,12 +128,14 @@ class PageLink:
         self.code = code or "".join(letters)
         self.on_press: Callable[[PagePress], None] = lambda press: None
         self._process = subprocess.Popen(
-            [sys.executable, "-m", "trainer.page", host, str(port), self.code],
+            # One address, even where the name has several: whether it is open to the room is told of that one.
+            [sys.executable, "-m", "trainer.page", host, str(wanted[4][0]), str(port)],
             stdin=subprocess.PIPE,
             stdout=subprocess.PIPE,
             stderr=subprocess.DEVNULL,
             start_new_session=True,
         )
+        self._write(self.code.encode() + b"\n")
         first = _first_line(self._process, START_WITHIN_S)
         if not first.startswith("port "):
             self._process.kill()

@@ -13,8 +13,10 @@ import asyncio
 import contextlib
 import hmac
 import http
+import ipaddress
 import json
 import secrets
+import socket
 import sys
 import threading
 import time
@@ -41,7 +43,8 @@ _SHOWN = ("chart", "desk", "place")  # what is sent, in this order
 class _Stand:
     """What is shown, and who is looking."""
 
-    def __init__(self, code: str) -> None:
+    def __init__(self, host: str, code: str) -> None:
+        self.host = host
         self.code = code
         self.shown: dict[str, tuple[int, str]] = {}  # by kind: how often it changed, and its JSON
         self.report: Path | None = None
@@ -64,6 +67,8 @@ class _Stand:
 
     def answer(self, connection: ServerConnection, request: Request) -> Response | None:
         """The page for a plain request, a refusal, or None to go on to the socket."""
+        if not _is_ours(request.headers.get("Host", ""), self.host):
+            return _text(http.HTTPStatus.MISDIRECTED_REQUEST, "This page is asked for by its own address only.\n")
         parts = urlsplit(request.path)
         given = parse_qs(parts.query).get("code", [""])[0]
         if not hmac.compare_digest(given.encode(), self.code.encode()):
@@ -142,6 +147,22 @@ class _Stand:
         return _page(body, policy)
 
 
+def _is_ours(asked: str, host: str) -> bool:
+    """Whether a request's Host can be ours: the name that we were given, this machine's, or an address in figures.
+
+    A page of somebody else's whose name has been made to lead here is asked for by that name.
+    """
+    try:
+        name = urlsplit(f"//{asked}").hostname or ""
+    except ValueError:
+        return False
+    with contextlib.suppress(ValueError):
+        ipaddress.ip_address(name)
+        return True
+    machine = socket.gethostname().lower()
+    return name in ("localhost", host.lower(), machine, f"{machine}.local")  # the last by multicast DNS (RFC 6762)
+
+
 def _text(status: http.HTTPStatus, body: str) -> Response:
     data = body.encode()
     headers = Headers([("Content-Type", "text/plain; charset=utf-8"), ("Content-Length", str(len(data)))])
@@ -163,13 +184,13 @@ def _page(data: bytes, policy: str) -> Response:
     return Response(200, "OK", headers, data)
 
 
-async def _serve(host: str, port: int, code: str) -> None:
-    stand = _Stand(code)
+async def _serve(host: str, address: str, port: int, code: str) -> None:
+    stand = _Stand(host, code)
     loop = asyncio.get_running_loop()
     lines: asyncio.Queue[bytes] = asyncio.Queue()
     here().stand_back()  # the page may wait; the band may not
     server: Server = await serve(
-        stand.tell, host, port, process_request=stand.answer, compression=None, max_size=1024, open_timeout=5,
+        stand.tell, address, port, process_request=stand.answer, compression=None, max_size=1024, open_timeout=5,
         ping_interval=10, ping_timeout=10, write_limit=4096,
     )  # fmt: skip
     print(f"port {next(iter(server.sockets)).getsockname()[1]}", flush=True)
@@ -188,10 +209,10 @@ async def _serve(host: str, port: int, code: str) -> None:
         await asyncio.wait_for(server.wait_closed(), 1.0)
 
 
-def run(host: str, port: int, code: str) -> None:
+def run(host: str, address: str, port: int, code: str) -> None:
     """Serve until standard input ends. A port that cannot be had is said in one line."""
     try:
-        asyncio.run(_serve(host, port, code))
+        asyncio.run(_serve(host, address, port, code))
     except OSError as error:
         print(error.strerror or str(error), flush=True)
         raise SystemExit(2) from None
