@@ -43,6 +43,7 @@ __all__ = [
     "GUIDES",
     "LIMBS",
     "LINES",
+    "MAX_CHART_BARS",
     "ROLES",
     "STARTS",
     "BarRole",

@@ -22,7 +22,7 @@ from trainer.errors import FileFormatError
 from trainer.line import model_line
 from trainer.practice import DRILLS
 from trainer.practice.history import History
-from trainer.report import transcription
+from trainer.report import musicxml_in, transcription
 from trainer.report.musicxml import musicxml
 from trainer.report.written import written_line
 from trainer.session import expand, session_from_dict
@@ -162,7 +162,7 @@ def by_hand() -> str:
 
 def test_a_packed_file_that_swells_is_refused(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """Whichever part of it is too large: the container as well as the score."""
-    monkeypatch.setattr(transcription, "MAX_UNPACKED_BYTES", len(CONTAINER) + 10)
+    monkeypatch.setattr(musicxml_in, "MAX_UNPACKED_BYTES", len(CONTAINER) + 10)
     for container in (CONTAINER, CONTAINER + " " * 20):
         with zipfile.ZipFile(tmp_path / "large.mxl", "w") as archive:
             archive.writestr("META-INF/container.xml", container)

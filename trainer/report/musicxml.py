@@ -236,6 +236,8 @@ def _tempo(measure: ET.Element, written: Written) -> None:
         _text(swing, "first", str(ratio.numerator))
         _text(swing, "second", str(ratio.denominator))
         _text(swing, "swing-type", "eighth")
+    elif not written.compound:
+        ET.SubElement(ET.SubElement(sound, "swing"), "straight")
 
 
 def _role(measure: ET.Element, chart: Chart, idx: int) -> None:

@@ -1,25 +1,28 @@
-"""Reading a transcription: a MIDI file, or MusicXML through `music21` (an optional extra)."""
+"""Reading a transcription: a MIDI file, or MusicXML with its pick-up, repeats, chords and rehearsal marks in place."""
 
 from __future__ import annotations
 
-import warnings
-import zipfile
+import re
+from fractions import Fraction
 from pathlib import Path
 from typing import Any
-from xml.etree import ElementTree
 
-from trainer.clock.tempo import TempoMap, swung_beats
+import numpy as np
+
+from trainer.clock.tempo import TempoMap, swing_offbeat_frac, swung_beats
 from trainer.errors import FileFormatError, TrainerError, UsageError
-from trainer.session import Session, expand
+from trainer.report.musicxml_in import XmlBar, XmlNote, XmlScore, read_musicxml
+from trainer.session import BEATS_PER_BAR, MAX_CHART_BARS, Session, expand, session_from_dict
 from trainer.take import Take, TakeHeader, notes_from_rows, read_take
+from trainer.take.downbeat import find_downbeat
 
 __all__ = ["read_transcription"]
 
 MUSICXML = (".musicxml", ".xml", ".mxl")
-MAX_BYTES = 16_000_000
-MAX_UNPACKED_BYTES = 64_000_000
-# Steps of the scale in so many semitones, as a transposition is mostly written.
-_STEPS = (0, 1, 1, 2, 2, 3, 3, 4, 5, 5, 6, 6)
+_FIRST_CHORUS = re.compile(r"(?:chorus\s*)?1\b.*", re.IGNORECASE)  # as our own rehearsal marks and many others' say
+_MAJORS = ("Cb", "Gb", "Db", "Ab", "Eb", "Bb", "F", "C", "G", "D", "A", "E", "B", "F#", "C#")
+_MINORS = ("Ab", "Eb", "Bb", "F", "C", "G", "D", "A", "E", "B", "F#", "C#", "G#", "D#", "A#")
+VELOCITY = 90
 
 
 def read_transcription(
@@ -29,96 +32,142 @@ def read_transcription(
     track: str | int | None = None,
     downbeat: float | str | None = None,
 ) -> Take:
-    """The transcription as a take: written eighths are swung as the session says, the first bar is bar 1 of chorus 1.
+    """The transcription as a take: written eighths are swung as the session says.
 
-    Of a MIDI file `track` and `downbeat` as in `read_take`; MusicXML knows neither (`UsageError`).
-    `UsageError` when it is not there, when MusicXML's reader is not installed, or when MusicXML comes without a
-    session; `FileFormatError` when it is not what its name says.
+    MusicXML begins with its bar 1 (what lies before, a pick-up or an intro with a mark of its own, stays before), or
+    where `downbeat` says: seconds from the start at its tempo, or "auto" by its notes. Without a session its own chord
+    symbols are the chart. `track` and `downbeat` of a MIDI file as in `read_take`. `UsageError` when it is not there or
+    has neither session nor chords; `FileFormatError` when it is not what its name says.
     """
     if path.suffix.lower() not in MUSICXML:
         return read_take(path, session=session, track=track, downbeat=downbeat)
-    if track is not None or downbeat is not None:
-        raise UsageError(f"{path}: --track and --downbeat are for MIDI files; MusicXML begins with bar 1 of chorus 1")
-    if session is None:
-        raise UsageError(f"{path}: MusicXML says nothing of the form; add --session, a file or a ready-made name")
-    try:
-        if path.stat().st_size > MAX_BYTES:
-            raise FileFormatError(f"{path}: over {MAX_BYTES // 1_000_000} MB; expected one song's transcription")
-    except OSError as error:
-        raise UsageError(f"cannot read {path}: {error.strerror or error}") from None
-    rows = _musicxml_rows(path)
-    if not rows:
+    score = read_musicxml(path, track)
+    if not score.notes:
         raise FileFormatError(f"{path}: no notes in it; expected a bass part")
+    remarks = list(score.remarks)
+    if session is None:
+        session = _session_of(score, path)
     chart = expand(session)
+    origin, where = _origin(score, session, downbeat, path)
+    rows = []
     tempo = TempoMap(chart.tempo_segments)
-    table = []
-    for onset, duration, pitch in rows:
-        straight_third = abs(onset * 3.0 - round(onset * 3.0)) < 1e-6 and abs(onset * 2.0 - round(onset * 2.0)) > 1e-6
-        on, off = (onset, onset + duration)
-        if not straight_third:
-            on, off = (float(x) for x in swung_beats([onset, onset + duration], session.swing_ratio))
-        a, b = (float(x) for x in tempo.seconds_at([on, off]))
-        table.append((a, b - a, float(pitch), 90))
-    return Take(
-        notes=notes_from_rows(table),
-        tempo=tempo,
-        session=session,
-        header=TakeHeader(foreign=True, profile="foreign", downbeat_from="start of file"),
-        source=str(path),
-    )
+    for onset, end, pitch in _swung(score, session.swing_ratio, origin):
+        a, b = (float(x) for x in tempo.seconds_at([onset, end]))
+        rows.append((a, max(b - a, 0.01), float(pitch), VELOCITY))
+    header = TakeHeader(foreign=True, profile="foreign", downbeat_from=where, extra={"remarks": remarks})
+    return Take(notes=notes_from_rows(sorted(rows)), tempo=tempo, session=session, header=header, source=str(path))
 
 
-def _musicxml_rows(path: Path) -> list[tuple[float, float, int]]:
-    """(beat, beats, sounding MIDI pitch) of the first part's notes, ties joined, tablature staves left out."""
+def _first_bar(score: XmlScore) -> int:
+    """Index of the bar that is bar 1 of chorus 1: the one so marked, else the first that is no pick-up."""
+    marked = [i for i, bar in enumerate(score.bars) if _FIRST_CHORUS.fullmatch(bar.mark)]
+    if marked:
+        return marked[0]
+    return next((i for i, bar in enumerate(score.bars) if not bar.pickup), 0)
+
+
+def _origin(score: XmlScore, session: Session, downbeat: float | str | None, path: Path) -> tuple[Fraction, str]:
+    """The beat of the document where chorus 1 begins, and how that is known."""
+    first = score.bars[_first_bar(score)].onset
+    if downbeat is None:
+        return first, "start of file"
+    if downbeat == "auto":
+        beats = np.array([float(note.onset) for note in score.notes])
+        found = find_downbeat(beats, np.array([float(note.pitch) for note in score.notes]), expand(session))
+        if found is None:
+            raise UsageError(f'{path}: downbeat "auto" found {len(beats)} notes; give the downbeat in seconds')
+        return Fraction(round(found.origin_beats * 12), 12), "auto"
     try:
-        with warnings.catch_warnings():
-            warnings.simplefilter("ignore")
-            from music21 import converter
-    except ImportError:
-        raise UsageError(
-            "reading MusicXML wants the package music21; add it with: pip install music21 (or the extra transcription)"
-        ) from None
-    try:
-        with warnings.catch_warnings():
-            warnings.simplefilter("ignore")
-            score: Any = converter.parseData(_musicxml_text(path), format="musicxml")
-            part = score.parts[0].toSoundingPitch().stripTies().flatten()
-            return [
-                (float(note.offset), float(note.quarterLength), int(note.pitch.midi))
-                for note in part.notes
-                if "Note" in note.classes and note.quarterLength > 0
-            ]
-    except TrainerError:
-        raise
-    except Exception as error:  # whatever a reader of foreign files may raise
-        words = " ".join(str(error).split())[:120]
-        raise FileFormatError(f"{path}: cannot be read as MusicXML ({type(error).__name__}: {words})") from None
+        asked_s = float(downbeat)
+    except ValueError:
+        raise UsageError(f'downbeat: found "{str(downbeat)[:60]}"; expected seconds or "auto"') from None
+    if not abs(asked_s) <= 100_000.0:
+        raise UsageError(f"downbeat: found {asked_s}; expected seconds within a day of the file's start")
+    tempo_bpm = score.tempo_bpm or session.tempo_bpm
+    return Fraction(round(asked_s * tempo_bpm / 60.0 * 12), 12), "option"
 
 
-def _musicxml_text(path: Path) -> str:
-    """The document of a MusicXML file, plain or packed (.mxl), with what its reader cannot do without.
+def _swung(score: XmlScore, ratio: float, origin: Fraction) -> list[tuple[float, float, int]]:
+    """(onset, end, pitch) in beats from chorus 1, written off-beats where this swing plays them.
 
-    MusicXML 4.0 lets a `transpose` go without `diatonic`; the reader does not.
+    A triplet stands where it is written; in 12/8 the last third of a beat without a middle one is the off-beat.
     """
-    root = ElementTree.fromstring(_packed(path) if path.suffix.lower() == ".mxl" else path.read_bytes())
-    for transpose in root.iter("transpose"):
-        if transpose.find("diatonic") is None:
-            semitones = int(float(transpose.findtext("chromatic") or 0))
-            octaves, rest = divmod(abs(semitones), 12)
-            steps = ElementTree.Element("diatonic")
-            steps.text = str((7 * octaves + _STEPS[rest]) * (1 if semitones >= 0 else -1))
-            transpose.insert(0, steps)
-    return ElementTree.tostring(root, encoding="unicode")
+    third = Fraction(1, 3)
+    notes = [XmlNote(note.onset - origin, note.length, note.pitch) for note in score.notes]
+    middles = {note.onset // 1 for note in notes if note.onset % 1 == third}
+    off = float(swing_offbeat_frac(ratio))
+
+    def place(at: Fraction) -> float:
+        inside = at % 1
+        if inside.denominator % 3 == 0:
+            whole = at // 1
+            return whole + off if score.compound and inside == 2 * third and whole not in middles else float(at)
+        return float(at) if score.compound else float(swung_beats([float(at)], ratio)[0])
+
+    return [(place(note.onset), place(note.onset + note.length), note.pitch) for note in notes]
 
 
-def _packed(path: Path) -> bytes:
-    """The document inside a packed file: the first root file that its container names."""
-    with zipfile.ZipFile(path) as archive:
+def _session_of(score: XmlScore, path: Path) -> Session:
+    """The session that the document's own chord symbols describe: its bars, and the choruses in which they return."""
+    first = _first_bar(score)
+    bars = score.bars[first:]
+    if not any(bar.chords for bar in bars):
+        raise UsageError(f"{path}: no chord symbols in it; add --session, a file or a ready-made name")
+    if any(bar.beats != BEATS_PER_BAR for bar in bars[:-1]):
+        raise UsageError(f"{path}: bars of other than four beats; expected 4/4 or 12/8, or add --session")
+    names = _bar_names(bars)
+    n_form = _period(names)
+    if n_form > MAX_CHART_BARS:
+        raise UsageError(f"{path}: {n_form} bars that do not come round; expected a form, or add --session")
+    n_choruses = max(1, len(names) // n_form)
+    swing = score.swing_ratio
+    groove = "slow_twelve_eight" if score.compound else "shuffle" if swing is None or swing > 1.0 else "straight"
+    plain: dict[str, Any] = {
+        "title": score.title or path.stem[:200] or "A transcription",
+        "key": (_MINORS if score.minor else _MAJORS)[score.key_fifths + 7] + ("m" if score.minor else ""),
+        "groove": groove,
+        "form": "chart",
+        "chart": {"bars": names[:n_form]},
+        "count_in_bars": 0,
+        "chorus": [{"role": "verse", "times": n_choruses}],
+    }
+    if score.tempo_bpm is not None:
+        plain["tempo_bpm"] = min(max(score.tempo_bpm, 40.0), 240.0)
+    if swing is not None:
+        plain["swing_ratio"] = min(max(swing, 1.0), 3.5)
+    try:
+        return session_from_dict(plain, "its chords")
+    except TrainerError as error:
+        words = " ".join(str(error).split())[:200]
+        raise UsageError(f"{path}: its chord symbols make no chart ({words}); add --session") from None
 
-        def unpacked(name: str) -> bytes:
-            if archive.getinfo(name).file_size > MAX_UNPACKED_BYTES:
-                raise FileFormatError(f"{path}: over {MAX_UNPACKED_BYTES // 1_000_000} MB unpacked; expected one song")
-            return archive.read(name)
 
-        container = ElementTree.fromstring(unpacked("META-INF/container.xml"))
-        return unpacked(next(item.attrib["full-path"] for item in container.iter() if item.tag.endswith("rootfile")))
+def _bar_names(bars: tuple[XmlBar, ...]) -> list[str]:
+    """Each bar's chords in equal shares, as a session writes them; a bar without a symbol keeps the chord before."""
+    out = []
+    before = next(chord.name for bar in bars for _, chord in bar.chords)
+    for bar in bars:
+        at = {0: before}
+        for place, chord in bar.chords:
+            at[min(3, int(place))] = chord.name
+        before = at[max(at)]
+        beats = [at[max(k for k in at if k <= beat)] for beat in range(4)]
+        if len(set(beats)) == 1:
+            out.append(beats[0])
+        elif beats[0] == beats[1] and beats[2] == beats[3]:
+            out.append(f"{beats[0]} {beats[2]}")
+        else:
+            out.append(" ".join(beats))
+    return out
+
+
+def _period(names: list[str]) -> int:
+    """How many bars the form has: the fewest, at least four, after which the chords return; the last bar may differ.
+
+    All of them where they never do.
+    """
+    n = len(names)
+    for period in range(4, n // 2 + 1):
+        if n % period == 0 and all(names[i] == names[i % period] for i in range(n - 1)) and len(set(names)) > 1:
+            return period
+    return n

@@ -14,7 +14,7 @@ from trainer.music import Chord
 from trainer.scoring.changes import target_pc
 from trainer.session import ChartBar
 
-__all__ = ["BAR_SLOTS", "RULES", "BarNotes", "bar_figure"]
+__all__ = ["BAR_SLOTS", "RULES", "BarNotes", "bar_figure", "walking_shape"]
 
 BAR_SLOTS = 8
 _BEATS = (0, 2, 4, 6)  # slots of the beats
@@ -120,12 +120,17 @@ def _boogie_figure(v: _View) -> bool:
 
 
 def _walking_line(v: _View) -> bool:
-    """Quarters from the root, moving, that lead on into the next bar; one off-beat may repeat its beat."""
+    """A walk that leads on into the next bar."""
+    return _walks(v) and _leads_on(v)
+
+
+def _walks(v: _View) -> bool:
+    """Quarters from the root, moving; one off-beat may repeat its beat."""
     if v.covered or v.pushes or v.grace_in or not v.on_beats or v.n_off > 1 or _LAST in v.slots or v.steps[0]:
         return False
     moves = len(set(v.pitches)) >= 3 and v.slots[2] != v.slots[0]
     repeats = all(slot % 2 == 0 or pitch == v.slots[slot - 1] for slot, pitch in v.slots.items())
-    return moves and repeats and _leads_on(v)
+    return moves and repeats
 
 
 def _leads_on(v: _View) -> bool:
@@ -163,6 +168,15 @@ def bar_figure(bars: list[BarNotes], idx: int, *, covered: bool) -> str | None:
         return None
     view = _view(here, bars[idx - 1] if idx else None, bars[idx + 1] if idx + 1 < len(bars) else None, covered=covered)
     return next((name for name, holds in RULES if holds(view)), None)
+
+
+def walking_shape(bars: list[BarNotes], idx: int, *, covered: bool) -> tuple[int, ...] | None:
+    """The steps over the root of a bar that walks, by which a pattern is known again; None for any other bar."""
+    here = bars[idx]
+    if here.triplets or here.n_other or len(here.row) < 4:
+        return None
+    view = _view(here, bars[idx - 1] if idx else None, bars[idx + 1] if idx + 1 < len(bars) else None, covered=covered)
+    return tuple(pitch - view.slots[0] for pitch in view.pitches) if _walks(view) else None
 
 
 def _view(here: BarNotes, before: BarNotes | None, ahead: BarNotes | None, *, covered: bool) -> _View:

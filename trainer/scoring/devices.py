@@ -21,7 +21,7 @@ from numpy.typing import NDArray
 
 from trainer.music import Chord
 from trainer.scoring.attacks import line_rows
-from trainer.scoring.bar_figures import BAR_SLOTS, BarNotes, bar_figure
+from trainer.scoring.bar_figures import BAR_SLOTS, BarNotes, bar_figure, walking_shape
 from trainer.scoring.changes import target_pc
 from trainer.scoring.figure import Digits, Explains, Row, Section
 from trainer.scoring.reading import Reading
@@ -123,12 +123,21 @@ def find_notes(
         for name, at, beats in leads
         if name in ("scale_descent", "chromatic_approach") and beats > 2.5
     }
+    patterns: set[tuple[int, ...] | None] = set()
+    repeats: list[tuple[tuple[int, ...], float]] = []
     for bar in bars:
         if bar.bar.idx in busy or bar.bar.final or bar.bar.stopped or len(bar.bar.chords) != 1:
             continue
         name = bar_figure(bars, bar.bar.idx, covered=bar.bar.idx in covered)
+        shape = walking_shape(bars, bar.bar.idx, covered=bar.bar.idx in covered)
         if name is not None:
             out.append((name, bar.bar.onset_beats, float(BEATS_PER_BAR)))
+            if name == "walking_line":
+                patterns.add(shape)
+        elif shape is not None:
+            repeats.append((shape, bar.bar.onset_beats))
+    # A pattern that walks on elsewhere is the same walk where it turns back to its root.
+    out += [("walking_line", at, float(BEATS_PER_BAR)) for shape, at in repeats if shape in patterns]
     out.sort(key=lambda item: (item[1], item[0]))
     in_bar = chart.bar_idx_at(np.array([at for _, at, _ in out]) + 1e-6).tolist()
     return tuple(_device(chart.bars[i], *item) for i, item in zip(in_bar, out, strict=True))

@@ -1,0 +1,451 @@
+"""MusicXML read: the notes of the bass on the beat axis, and what the document says of form, chords, key and tempo.
+
+Source: the MusicXML 4.0 specification (measures, `backup` and `forward`, ties, repeats and endings, `harmony`,
+`transpose`). A beat is what a player counts: the quarter, and in 12/8 the dotted quarter. Repeats are played out. What
+nobody writes is refused before it costs anything: entities, thousands of bars, numbers beyond all music.
+"""
+
+from __future__ import annotations
+
+import re
+import zipfile
+from dataclasses import dataclass, field
+from fractions import Fraction
+from pathlib import Path
+from xml.etree import ElementTree as ET
+
+from trainer.errors import FileFormatError, UsageError
+from trainer.music import Chord, parse_chord
+from trainer.take.finding import BASS_PROGRAMS, says_bass
+
+__all__ = ["XmlBar", "XmlNote", "XmlScore", "read_musicxml"]
+
+MAX_BYTES = 16_000_000
+MAX_UNPACKED_BYTES = 64_000_000
+MAX_BARS = 4_000  # played out; our choice
+MAX_NOTES = 100_000
+GRACE_BEATS = Fraction(1, 8)  # how long before its note a grace note is read; our choice
+_STEPS = {"C": 0, "D": 2, "E": 4, "F": 5, "G": 7, "A": 9, "B": 11}
+_KINDS = {
+    "major": "", "minor": "m", "dominant": "7", "dominant-seventh": "7", "minor-seventh": "m7", "major-seventh": "maj7",
+    "major-sixth": "6", "minor-sixth": "m6", "dominant-ninth": "9", "minor-ninth": "m9", "dominant-13th": "13",
+    "dominant-11th": "9", "minor-11th": "m9", "major-ninth": "maj7", "augmented-seventh": "7#5",
+    "suspended-fourth": "sus4", "suspended-second": "", "diminished": "dim", "diminished-seventh": "dim7",
+    "half-diminished": "m7b5", "augmented": "aug", "power": "", "pedal": "", "major-minor": "m",
+}  # fmt: skip
+
+
+@dataclass(frozen=True, slots=True)
+class XmlNote:
+    """A note: beat from the first bar written, beats, sounding MIDI pitch."""
+
+    onset: Fraction
+    length: Fraction
+    pitch: int
+
+
+@dataclass(frozen=True, slots=True)
+class XmlBar:
+    """A bar as it is played: where it begins, its chords with their places in it, the rehearsal mark at its head."""
+
+    onset: Fraction
+    beats: Fraction
+    pickup: bool
+    chords: tuple[tuple[Fraction, Chord], ...]
+    mark: str = ""
+
+
+@dataclass(frozen=True)
+class XmlScore:
+    """A part of a document, its repeats played out. None and "" for what the document does not say."""
+
+    notes: tuple[XmlNote, ...]
+    bars: tuple[XmlBar, ...]
+    title: str
+    key_fifths: int
+    minor: bool
+    tempo_bpm: float | None
+    swing_ratio: float | None
+    compound: bool
+    part: str
+    remarks: tuple[str, ...] = ()
+
+
+@dataclass
+class _Measure:
+    """One written measure, in quarters from its own start."""
+
+    length: Fraction
+    nominal: Fraction
+    pickup: bool
+    notes: list[tuple[Fraction, Fraction, int, bool, bool]] = field(default_factory=list)  # … tie in, tie out
+    chords: list[tuple[Fraction, Chord]] = field(default_factory=list)
+    mark: str = ""
+    forward: bool = False
+    backward: int = 0  # how often the section is played in all; 0: no repeat
+    endings: tuple[int, ...] = ()
+    ending_stops: bool = False
+
+
+def read_musicxml(path: Path, part: str | int | None = None) -> XmlScore:
+    """The bass part of a MusicXML file, plain or packed (.mxl). `FileFormatError` in one line for all else.
+
+    `part` is a part's name or number, as `--track` for MIDI; else it is found by its name, its General MIDI program, or
+    as the lowest.
+    """
+    root = _document(path)
+    if root.tag != "score-partwise":
+        what = "bar by bar (score-timewise)" if root.tag == "score-timewise" else f"<{root.tag[:40]}>"
+        raise FileFormatError(f"{path}: MusicXML written {what}; expected score-partwise, as programs export it")
+    parts = root.findall("part")
+    if not parts:
+        raise FileFormatError(f"{path}: no part in it; expected a bass part")
+    chosen, why = _chosen(root, parts, part, path)
+    try:
+        return _Reader(path).score(root, chosen, why)
+    except (ValueError, ZeroDivisionError, OverflowError, KeyError, AttributeError, TypeError) as error:
+        words = " ".join(str(error).split())[:100]
+        raise FileFormatError(f"{path}: damaged MusicXML ({words}); export it again") from None
+
+
+def _document(path: Path) -> ET.Element:
+    try:
+        if not path.exists():
+            raise UsageError(f"no file {path}; expected a transcription; check the name and the folder")
+        if not path.is_file():
+            raise UsageError(f"{path}: not a regular file; expected MusicXML")
+        if path.stat().st_size > MAX_BYTES:
+            raise FileFormatError(f"{path}: over {MAX_BYTES // 1_000_000} MB; expected one song's transcription")
+        data = path.read_bytes()
+    except OSError as error:
+        raise UsageError(f"cannot read {path}: {error.strerror or error}") from None
+    if path.suffix.lower() == ".mxl":
+        data = _unpacked(path, data)
+    if b"<!ENTITY" in data or b"<\x00!\x00E" in data:
+        raise FileFormatError(f"{path}: it defines entities of its own, which no music needs; export it again")
+    try:
+        return ET.fromstring(data)
+    except (ET.ParseError, ValueError, LookupError, RecursionError):
+        raise FileFormatError(f"{path}: not MusicXML, or damaged; expected an export of a notation program") from None
+
+
+def _unpacked(path: Path, data: bytes) -> bytes:
+    """The document inside a packed file: the first root file that its container names."""
+    import io
+
+    def entry(archive: zipfile.ZipFile, name: str) -> bytes:
+        with archive.open(name) as handle:
+            body = handle.read(MAX_UNPACKED_BYTES + 1)
+        if len(body) > MAX_UNPACKED_BYTES:
+            raise FileFormatError(f"{path}: over {MAX_UNPACKED_BYTES // 1_000_000} MB unpacked; expected one song")
+        return body
+
+    try:
+        with zipfile.ZipFile(io.BytesIO(data)) as archive:
+            container = entry(archive, "META-INF/container.xml")
+            found = re.search(rb'<rootfile[^>]*full-path="([^"]+)"', container)
+            if found is None:
+                raise FileFormatError(f"{path}: packed MusicXML without its document; export it again")
+            return entry(archive, found[1].decode("utf-8"))
+    except FileFormatError:
+        raise
+    except Exception:
+        raise FileFormatError(f"{path}: not packed MusicXML, or damaged; export it again") from None
+
+
+def _chosen(root: ET.Element, parts: list[ET.Element], asked: str | int | None, path: Path) -> tuple[ET.Element, str]:
+    """The bass's part, and how it was found ("" where there is no other)."""
+    names, programs = {}, {}
+    for item in root.iter("score-part"):
+        names[item.get("id")] = (item.findtext("part-name") or item.findtext(".//instrument-name") or "").strip()
+        program = item.findtext("midi-instrument/midi-program")
+        programs[item.get("id")] = int(program) - 1 if program and program.strip().isdigit() else -1
+
+    def name(item: ET.Element) -> str:
+        return names.get(item.get("id"), "")
+
+    if asked is not None:
+        text = str(asked).strip().casefold()
+        found = [item for item in parts if name(item).casefold() == text]
+        if not found and text.isdigit() and 1 <= int(text[:6]) <= len(parts):
+            found = [parts[int(text[:6]) - 1]]
+        if len(found) == 1:
+            return found[0], ""
+        listed = ", ".join(f'{i} "{name(item)[:40]}"' for i, item in enumerate(parts, 1))
+        raise UsageError(f'{path}: {len(found)} parts are "{text[:40]}"; there are {listed}')
+    if len(parts) == 1:
+        return parts[0], ""
+    for how, pool in (
+        ("by its name", [item for item in parts if says_bass(name(item))]),
+        ("by its General MIDI program", [p for p in parts if programs.get(p.get("id"), -1) in BASS_PROGRAMS]),
+        ("as the lowest part", parts),
+    ):
+        if pool:
+            lowest = min(pool, key=_middle)
+            number = parts.index(lowest) + 1
+            called = f'part {number} "{name(lowest)[:40]}"'
+            return lowest, f"{called} is read as the bass, {how}; choose another with --track NAME|NUMBER"
+    return parts[0], ""
+
+
+def _middle(part: ET.Element) -> float:
+    octaves = [int(o.text) for o in part.iter("octave") if o.text and o.text.strip().lstrip("-").isdigit()]
+    return sum(octaves) / len(octaves) if octaves else 99.0
+
+
+class _Reader:
+    """Goes through a part's measures once, keeping what stands until it is changed."""
+
+    def __init__(self, path: Path) -> None:
+        self.path = path
+        self.divisions = Fraction(1)
+        self.top, self.bottom = 4, 4
+        self.transpose = 0
+        self.tabs: set[str] = set()
+        self.n_staves = 1
+        self.fifths: int | None = None
+        self.minor = False
+        self.tempo_quarter: float | None = None
+        self.swing: float | None = None
+        self.words_swing = False
+        self.n_notes = 0
+
+    def score(self, root: ET.Element, part: ET.Element, why: str) -> XmlScore:
+        measures = part.findall("measure")
+        if not 1 <= len(measures) <= MAX_BARS:
+            raise FileFormatError(f"{self.path}: {len(measures)} bars; expected 1 to {MAX_BARS}")
+        written = [self._measure(measure, first=i == 0) for i, measure in enumerate(measures)]
+        compound = self.bottom >= 8 and self.top > 3 and self.top % 3 == 0
+        quarters_a_beat = Fraction(12, self.bottom) if compound else Fraction(1)
+        notes: list[XmlNote] = []
+        open_ties: dict[int, int] = {}
+        bars = []
+        at = Fraction(0)
+        for measure in _played_out(written, self.path):
+            start = at
+            for onset, length, pitch, tie_in, tie_out in measure.notes:
+                begin = (start + onset) / quarters_a_beat
+                lasts = length / quarters_a_beat
+                held = open_ties.get(pitch) if tie_in else None
+                if held is not None and notes[held].onset + notes[held].length == begin:
+                    notes[held] = XmlNote(notes[held].onset, notes[held].length + lasts, pitch)
+                    row = held
+                else:
+                    row = len(notes)
+                    notes.append(XmlNote(begin, lasts, pitch))
+                open_ties.pop(pitch, None)
+                if tie_out:
+                    open_ties[pitch] = row
+            chords = tuple((place / quarters_a_beat, chord) for place, chord in measure.chords)
+            beats = measure.length / quarters_a_beat
+            bars.append(XmlBar(start / quarters_a_beat, beats, measure.pickup, chords, measure.mark))
+            at += measure.length
+            if len(notes) > MAX_NOTES:
+                raise FileFormatError(f"{self.path}: more than {MAX_NOTES:,} notes; expected one song")
+        title = root.findtext("work/work-title") or root.findtext("movement-title") or ""
+        tempo = None if self.tempo_quarter is None else self.tempo_quarter / float(quarters_a_beat)
+        swing = self.swing if self.swing is not None else 2.0 if self.words_swing or compound else None
+        ordered = tuple(sorted(notes, key=lambda note: (note.onset, note.pitch)))
+        return XmlScore(
+            ordered, tuple(bars), " ".join(title.split())[:200], self.fifths or 0, self.minor, tempo, swing, compound,
+            part.get("id") or "", (why,) if why else (),
+        )  # fmt: skip
+
+    def _measure(self, measure: ET.Element, *, first: bool) -> _Measure:
+        at = longest = Fraction(0)
+        last_onset = Fraction(0)
+        out = _Measure(Fraction(0), Fraction(0), measure.get("implicit") == "yes")
+        graces: list[tuple[int, Fraction]] = []
+        for item in measure:
+            if item.tag == "attributes":
+                self._attributes(item)
+            elif item.tag in ("backup", "forward"):
+                step = self._duration(item)
+                at = max(at - step, Fraction(0)) if item.tag == "backup" else at + step
+            elif item.tag == "note":
+                length = Fraction(0) if item.find("grace") is not None else self._duration(item)
+                onset = last_onset if item.find("chord") is not None else at
+                pitch = self._pitch(item)
+                if item.find("grace") is not None:
+                    if pitch is not None:
+                        graces.append((pitch, onset))
+                else:
+                    if pitch is not None:
+                        for k, (grace, _) in enumerate(reversed(graces), 1):
+                            out.notes.append((onset - k * GRACE_BEATS, GRACE_BEATS, grace, False, False))
+                        ties = {tie.get("type") for tie in item.findall("tie")}
+                        out.notes.append((onset, length, pitch, "stop" in ties, "start" in ties))
+                        graces = []
+                    last_onset = onset
+                    if item.find("chord") is None:
+                        at += length
+                self.n_notes += 1
+                if self.n_notes > MAX_NOTES:
+                    raise FileFormatError(f"{self.path}: more than {MAX_NOTES:,} notes; expected one song")
+            elif item.tag == "harmony":
+                chord = _chord(item)
+                if chord is not None:
+                    place = at + Fraction(item.findtext("offset") or 0) / self.divisions
+                    out.chords.append((max(place, Fraction(0)), chord))
+            elif item.tag == "direction":
+                self._direction(item, out)
+            elif item.tag == "barline":
+                self._barline(item, out)
+            elif item.tag == "sound":
+                self._sound(item)
+            longest = max(longest, at)
+        out.nominal = Fraction(4 * self.top, self.bottom)
+        short = longest < out.nominal
+        out.pickup = out.pickup or (first and short and bool(out.notes))
+        out.length = longest if (out.pickup and longest) or longest > out.nominal else out.nominal
+        if out.length > 64:
+            raise FileFormatError(f"{self.path}: a bar of {float(out.length):.0f} quarters; expected music in bars")
+        out.chords.sort(key=lambda item: item[0])
+        return out
+
+    def _duration(self, item: ET.Element) -> Fraction:
+        text = (item.findtext("duration") or "0").strip()
+        if len(text) > 12:
+            raise ValueError("a duration of too many digits")
+        length = Fraction(text) / self.divisions
+        if not 0 <= length <= 1000:
+            raise ValueError("a duration beyond all music")
+        return length
+
+    def _attributes(self, item: ET.Element) -> None:
+        divisions = item.findtext("divisions")
+        if divisions:
+            if len(divisions) > 12 or not 0 < Fraction(divisions.strip()) <= 10**7:
+                raise ValueError("divisions beyond all music")
+            self.divisions = Fraction(divisions.strip())
+        beats, kind = item.findtext("time/beats"), item.findtext("time/beat-type")
+        if beats and kind:
+            tops = [int(text) for text in beats.split("+")[:8] if len(text) < 4]
+            self.top, self.bottom = sum(tops), int(kind[:4])
+            if not (1 <= self.top <= 64 and self.bottom in (1, 2, 4, 8, 16, 32)):
+                raise ValueError(f"a time of {beats[:10]}/{kind[:10]}")
+        self.n_staves = int((item.findtext("staves") or str(self.n_staves))[:3])
+        for clef in item.findall("clef"):
+            if clef.findtext("sign") == "TAB":
+                self.tabs.add(clef.get("number") or "1")
+        shift = item.find("transpose")
+        if shift is not None:
+            chromatic = Fraction((shift.findtext("chromatic") or "0")[:6])
+            octaves = int((shift.findtext("octave-change") or "0")[:4])
+            self.transpose = round(chromatic) + 12 * octaves
+        fifths = item.findtext("key/fifths")
+        if fifths and self.fifths is None:
+            self.fifths = max(-7, min(7, int(fifths[:4])))
+            self.minor = (item.findtext("key/mode") or "major").strip() == "minor"
+
+    def _pitch(self, note: ET.Element) -> int | None:
+        staff = note.findtext("staff") or "1"
+        hidden_staff = staff in self.tabs and len(self.tabs) < self.n_staves
+        if note.find("rest") is not None or note.find("cue") is not None or hidden_staff:
+            return None
+        pitch = note.find("pitch")
+        if pitch is None:
+            return None
+        step, octave = (pitch.findtext("step") or "").strip(), int((pitch.findtext("octave") or "")[:4])
+        alter = round(float((pitch.findtext("alter") or "0")[:8]))
+        sounding = _STEPS[step] + alter + 12 * (octave + 1) + self.transpose
+        if not 0 <= sounding <= 127:
+            raise ValueError(f"the pitch {step}{octave} beyond all instruments")
+        return sounding
+
+    def _direction(self, item: ET.Element, out: _Measure) -> None:
+        mark = item.findtext("direction-type/rehearsal")
+        if mark:
+            out.mark = " ".join(mark.split())[:60]
+        words = " ".join(w.text or "" for w in item.iter("words")).casefold()
+        if "swing" in words or "shuffle" in words:
+            self.words_swing = True
+        per_minute, unit = item.findtext(".//metronome/per-minute"), item.findtext(".//metronome/beat-unit")
+        if per_minute and unit and self.tempo_quarter is None:
+            number = re.search(r"\d{1,3}(?:\.\d{1,4})?", per_minute)
+            length = {"quarter": 1.0, "half": 2.0, "eighth": 0.5}.get(unit.strip(), 1.0)
+            if number is not None:
+                dotted = 1.5 if item.find(".//metronome/beat-unit-dot") is not None else 1.0
+                self._tempo(float(number[0]) * length * dotted)
+        for sound in item.iter("sound"):
+            self._sound(sound)
+
+    def _sound(self, sound: ET.Element) -> None:
+        tempo = sound.get("tempo")
+        if tempo and self.tempo_quarter is None:
+            self._tempo(float(tempo[:12]))
+        first, second = sound.findtext("swing/first"), sound.findtext("swing/second")
+        if first and second and self.swing is None:
+            self.swing = float(Fraction(int(first[:4]), int(second[:4])))
+        elif sound.find("swing/straight") is not None:
+            self.swing = 1.0
+
+    def _tempo(self, quarter_bpm: float) -> None:
+        if 10.0 <= quarter_bpm <= 1000.0:
+            self.tempo_quarter = quarter_bpm
+
+    def _barline(self, item: ET.Element, out: _Measure) -> None:
+        ending = item.find("ending")
+        if ending is not None and ending.get("type") == "start":
+            out.endings = tuple(int(n) for n in re.findall(r"\d{1,2}", ending.get("number") or ""))
+        elif ending is not None:
+            out.ending_stops = True
+        repeat = item.find("repeat")
+        if repeat is not None:
+            if repeat.get("direction") == "forward":
+                out.forward = True
+            else:
+                out.backward = max(2, min(int((repeat.get("times") or "2")[:3]), 64))
+
+
+def _chord(item: ET.Element) -> Chord | None:
+    """A chord symbol; None for one that says nothing we know (no chord, a numeral)."""
+    step = (item.findtext("root/root-step") or "").strip()
+    kind = (item.findtext("kind") or "").strip()
+    if step not in _STEPS or kind not in _KINDS:
+        return None
+    alter = round(float((item.findtext("root/root-alter") or "0")[:6]))
+    quality = _KINDS[kind]
+    for degree in item.findall("degree"):
+        number, change = degree.findtext("degree-value"), degree.findtext("degree-alter")
+        if quality == "7" and number == "9" and change in ("1", "-1"):
+            quality = "7#9" if change == "1" else "7b9"
+        if quality == "sus4" and number == "7":
+            quality = "7sus4"
+    name = step + ("#" * alter if alter > 0 else "b" * -alter)
+    return parse_chord(name + quality) if abs(alter) <= 1 else None
+
+
+def _played_out(written: list[_Measure], path: Path) -> list[_Measure]:
+    """The measures in the order in which they are played: repeats with their endings."""
+    ending_of: list[tuple[int, ...]] = []
+    now: tuple[int, ...] = ()
+    for i, measure in enumerate(written):
+        if measure.endings:
+            now = measure.endings
+        elif i and (written[i - 1].backward or written[i - 1].ending_stops):
+            now = ()
+        ending_of.append(now)
+    out: list[_Measure] = []
+    start, turn, i = 0, 1, 0
+    while i < len(written):
+        measure = written[i]
+        if measure.forward and i != start:
+            start, turn = i, 1
+        if ending_of[i] and turn not in ending_of[i]:
+            i += 1  # another time's ending
+            continue
+        out.append(measure)
+        if len(out) > MAX_BARS:
+            raise FileFormatError(f"{path}: more than {MAX_BARS} bars with its repeats; expected one song")
+        if measure.backward:
+            another = ending_of[i + 1] if i + 1 < len(written) and ending_of[i] else ()
+            if turn < max((measure.backward, *another)):
+                turn += 1
+                i = start
+                continue
+            start, turn = i + 1, 1
+        elif ending_of[i] and (i + 1 == len(written) or ending_of[i + 1] != ending_of[i]):
+            start, turn = i + 1, 1  # the last ending is over
+        i += 1
+    return out
