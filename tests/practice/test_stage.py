@@ -7,6 +7,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from tests.sim.stage_nights import called
 from trainer.clock import TempoMap
 from trainer.errors import UsageError
 from trainer.line import Feel, StandIn, planned_song
@@ -154,3 +155,14 @@ def test_cues_are_shown_only_when_given() -> None:
 def test_an_unknown_night_names_the_nearest() -> None:
     with pytest.raises(UsageError, match='did you mean "full_house"'):
         make_night(1, "fullhouse")
+
+
+@pytest.mark.parametrize("level", LEVELS)
+@pytest.mark.parametrize("first_seed", [1, 1001])
+def test_thirty_nights_call_what_is_called_on_stages(level: str, first_seed: int) -> None:
+    """Common practice: E, A and G first, minor now and then, one slow one a night; no tune is like the one before."""
+    found = called(level, 30, first_seed)
+    assert found.alike == 0 and found.most_slow <= 1
+    assert found.minor_frac <= 0.25 and found.commonest_frac > 0.5
+    assert len({tune.key.name for tune in found.tunes}) >= 6
+    assert {tune.groove for tune in found.tunes} == set(LEVELS[level].grooves)

@@ -9,6 +9,7 @@ What counts as following a cue is our choice, in the words beside each judge bel
 
 from __future__ import annotations
 
+import itertools
 import random
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
@@ -35,22 +36,36 @@ __all__ = [
     "make_night",
 ]
 
-# Common practice: the keys called most come first; minor ones now and then.
-_KEYS = ("E", "A", "G", "E", "A", "G", "C", "D", "Bb", "F")
-_MINOR_KEYS = ("Am", "Em", "Dm", "Cm")
+# Common practice: the keys called most come first, with how often each is called beside the others.
+_KEYS = {"E": 8, "A": 8, "G": 8, "C": 2, "D": 2, "Bb": 2, "F": 2}
+_MINOR_KEYS = {"Am": 3, "Em": 2, "Dm": 2, "Cm": 1}
 _NAMES = (
     ("Rain on the", "Back of the", "Down by the", "Late at the", "Round the", "Under the", "First bus from the"),
     ("loading dock", "corner table", "coat rack", "side door", "dish room", "tin roof", "parking lot", "long bar"),
 )
 # groove → (lowest, highest tempo called), common practice.
-_TEMPI = {"shuffle": (88, 140), "slow_twelve_eight": (54, 72), "two_beat": (110, 150), "straight": (96, 132)}
+_TEMPI = {
+    "shuffle": (80, 130),
+    "double_shuffle": (104, 132),
+    "slow_twelve_eight": (52, 74),
+    "two_beat": (110, 160),
+    "straight": (96, 132),
+}
+_SLOW = "slow_twelve_eight"
+_UP_BPM = (135, 165)  # a shuffle called up
+_APART_BPM = 6  # neighbours are this far apart in tempo, our choice
+_TRIES = 1000  # drawings of a night's tunes until neighbours differ
 HEARD_IN_A_BAR = 2  # notes a bar that count as playing on; our choice
 REACH_BEATS = 0.5
 
 
 @dataclass(frozen=True, slots=True)
 class NightLevel:
-    """How hard a night is: tunes, what may be called, how far ahead cues come (beats), how far the band pushes (%)."""
+    """How hard a night is: tunes, what may be called, how far ahead cues come (beats), how far the band pushes (%).
+
+    `minor_frac`: share of nights with a tune in minor, of which there is never more than one; nor of slow ones.
+    `up_frac`: share of shuffles called up. The first groove is called most.
+    """
 
     name: str
     title: str
@@ -60,6 +75,7 @@ class NightLevel:
     starts: tuple[str, ...]
     endings: tuple[str, ...]
     minor_frac: float
+    up_frac: float
     another_frac: float
     stop_time_frac: float
     push_pct: float
@@ -70,20 +86,22 @@ LEVELS: Mapping[str, NightLevel] = {
     level.name: level
     for level in (
         NightLevel(
-            "quiet_night", "A quiet night, friends at the tables", 2,
-            ("quick_change_12", "slow_change_12"), ("shuffle",), ("top",), ("plain", "stop"), 0.0, 0.3, 0.0, 0.0, 48.0,
+            "quiet_night", "A quiet night, friends at the tables", 2, ("quick_change_12", "slow_change_12"),
+            ("shuffle", "double_shuffle", "slow_twelve_eight"), ("top",), ("plain", "stop"),
+            0.0, 0.0, 0.3, 0.0, 0.0, 48.0,
         ),
         NightLevel(
             "usual_night", "A usual night", 3, ("quick_change_12", "slow_change_12", "minor_12"),
-            ("shuffle", "shuffle", "slow_twelve_eight", "straight"), ("top", "from_the_five"), ("plain", "stop", "tag"),
-            0.2, 0.6, 0.3, 2.0, 48.0,
+            ("shuffle", "slow_twelve_eight", "straight", "double_shuffle"),
+            ("top", "from_the_five"), ("plain", "stop", "tag"),
+            0.5, 0.2, 0.6, 0.3, 2.0, 48.0,
         ),
         NightLevel(
             "full_house", "A full house, nobody counts you in twice", 4,
             ("quick_change_12", "slow_change_12", "minor_12", "eight_bar", "two_five_12"),
-            ("shuffle", "shuffle", "slow_twelve_eight", "two_beat", "straight"),
+            ("shuffle", "slow_twelve_eight", "two_beat", "straight", "double_shuffle"),
             ("top", "from_the_five", "from_the_turnaround"), ("plain", "stop", "tag", "ritard"),
-            0.3, 0.9, 0.5, 4.0, 16.0,
+            0.7, 0.3, 0.9, 0.5, 4.0, 16.0,
         ),
     )
 }  # fmt: skip
@@ -168,16 +186,47 @@ def make_night(seed: int, level: str = "usual_night") -> Night:
         raise UsageError(f'night "{level}" is not known; allowed: {", ".join(LEVELS)}{hint}')
     rng = random.Random(f"{seed} {level}")
     chosen = LEVELS[level]
-    return Night(seed, chosen, tuple(_tune(number, chosen, rng) for number in range(1, chosen.n_tunes + 1)))
+    calls = _calls(chosen, rng)
+    return Night(seed, chosen, tuple(_tune(number, call, chosen, rng) for number, call in enumerate(calls, 1)))
 
 
-def _tune(number: int, level: NightLevel, rng: random.Random) -> Tune:
-    form = rng.choice(level.forms)
-    minor = form == "minor_12" or rng.random() < level.minor_frac
-    key = rng.choice(_MINOR_KEYS if minor else _KEYS)
-    groove = rng.choice(level.grooves)
-    low, high = _TEMPI[groove]
-    slow = groove == "slow_twelve_eight"
+@dataclass(frozen=True, slots=True)
+class _Call:
+    """What is called of a tune before anything else: its key, groove and tempo."""
+
+    key: str
+    minor: bool
+    groove: str
+    tempo_bpm: int
+
+    def like(self, other: _Call) -> bool:
+        """Whether two tunes after one another would be alike in key, groove or tempo."""
+        near = abs(self.tempo_bpm - other.tempo_bpm) < _APART_BPM
+        return self.key.rstrip("m") == other.key.rstrip("m") or self.groove == other.groove or near
+
+
+def _calls(level: NightLevel, rng: random.Random) -> list[_Call]:
+    """The tunes of a night as they are called: no two neighbours alike, at most one slow, at most one in minor."""
+    in_minor = rng.randrange(level.n_tunes) if rng.random() < level.minor_frac else None
+    for _ in range(_TRIES):
+        calls = [_call(level, number == in_minor, rng) for number in range(level.n_tunes)]
+        slow = sum(call.groove == _SLOW for call in calls)
+        if slow <= 1 and not any(one.like(two) for one, two in itertools.pairwise(calls)):
+            return calls
+    raise AssertionError(f"no night of {level.name} was found in {_TRIES} drawings")
+
+
+def _call(level: NightLevel, minor: bool, rng: random.Random) -> _Call:
+    keys = _MINOR_KEYS if minor else _KEYS
+    key = rng.choices(tuple(keys), tuple(keys.values()))[0]
+    groove = rng.choices(level.grooves, (len(level.grooves), *(1 for _ in level.grooves[1:])))[0]
+    up = groove == "shuffle" and rng.random() < level.up_frac
+    return _Call(key, minor, groove, rng.randint(*(_UP_BPM if up else _TEMPI[groove])))
+
+
+def _tune(number: int, call: _Call, level: NightLevel, rng: random.Random) -> Tune:
+    form = rng.choice([name for name in level.forms if call.minor or name != "minor_12"])
+    slow = call.groove == _SLOW
     n_solo = 1 if slow else rng.choice((1, 2))
     another = rng.random() < level.another_frac
     roles = [("verse", 1 if slow else 2), ("solo", n_solo + another), ("verse", 1)]
@@ -196,10 +245,10 @@ def _tune(number: int, level: NightLevel, rng: random.Random) -> Tune:
     session = session_from_dict(
         {
             "title": " ".join(rng.choice(part) for part in _NAMES),
-            "key": key,
-            "tempo_bpm": float(rng.randint(low, high)),
+            "key": call.key,
+            "tempo_bpm": float(call.tempo_bpm),
             "form": form,
-            "groove": groove,
+            "groove": call.groove,
             "start": rng.choice(level.starts),
             "ending": rng.choice(level.endings),
             "seed": rng.randrange(2**32),
@@ -214,6 +263,7 @@ def _tune(number: int, level: NightLevel, rng: random.Random) -> Tune:
 def _called(session: Session) -> str:
     feel = {
         "shuffle": "shuffle",
+        "double_shuffle": "double shuffle",
         "slow_twelve_eight": "slow twelve-eight",
         "two_beat": "two-beat",
         "straight": "straight",
