@@ -1,5 +1,56 @@
-"""Fixtures for every test."""
+"""Fixtures for every test, and which of them are live, in a browser, or long.
+
+The inner loop is `pytest -m "not live and not browser and not long"`. What is live or in a browser shows by the
+fixtures that a test asks for; what is long stands here, a module a line, in one place to be measured anew.
+"""
+
+from pathlib import Path
+
+import pytest
 
 from tests.jack_server import jack_server
 
 __all__ = ["jack_server"]
+
+# Each costs more than some seconds of processor time altogether.
+LONG = (
+    "band/test_arrange.py",
+    "band/test_font.py",
+    "band/test_sound.py",
+    "batch/test_batch.py",
+    "cli/test_demo.py",
+    "cli/test_hear.py",
+    "cli/test_practice_room.py",
+    "cli/test_practising.py",
+    "hearing/",
+    "line/test_closed_loop.py",
+    "line/test_model_lines.py",
+    "practice/test_drills_played.py",
+    "practice/test_evening.py",
+    "practice/test_evenings_played.py",
+    "practice/test_history.py",
+    "practice/test_stage_offline.py",
+    "practice/test_worksheet.py",
+    "report/test_notation.py",
+    "scoring/test_coverage.py",
+    "scoring/test_devices_written.py",
+    "scoring/test_form.py",
+    "scoring/test_human.py",
+    "scoring/test_strangers.py",
+    "take/test_fuzz.py",
+    "take/test_lily.py",
+)
+LIVE = {"jack_server"}
+BROWSER = {"browser"}
+HERE = Path(__file__).parent
+
+
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    for item in items:
+        asked = set(getattr(item, "fixturenames", ()))
+        if asked & LIVE or item.get_closest_marker("jack"):
+            item.add_marker(pytest.mark.live)
+        if asked & BROWSER:
+            item.add_marker(pytest.mark.browser)
+        if item.path.is_relative_to(HERE) and item.path.relative_to(HERE).as_posix().startswith(LONG):
+            item.add_marker(pytest.mark.long)

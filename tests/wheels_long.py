@@ -31,10 +31,12 @@ SYSTEMS: dict[str, tuple[str, list[str]]] = {
 PROJECT = Path(__file__).resolve().parents[1] / "pyproject.toml"
 
 
-def wanted(python: str, sys_platform: str) -> list[Requirement]:
+def wanted(python: str, system: str) -> list[Requirement]:
     """The program's own requirements on a system, as pyproject.toml's markers choose them."""
     rows = tomllib.loads(PROJECT.read_text(encoding="utf-8"))["project"]["dependencies"]
-    place = {"python_version": python, "python_full_version": f"{python}.0", "sys_platform": sys_platform}
+    machine = "aarch64" if system == "Linux arm64" else "arm64" if system.endswith("arm64") else "x86_64"
+    place = {"python_version": python, "python_full_version": f"{python}.0", "platform_machine": machine}
+    place["sys_platform"] = SYSTEMS[system][0]
     requirements = [Requirement(row) for row in rows]
     return [need for need in requirements if need.marker is None or need.marker.evaluate(place)]
 
@@ -59,17 +61,17 @@ def main() -> int:
     lacking: dict[tuple[str, str], list[str]] = {}
     print("| | " + " | ".join(chosen.python) + " |\n| --- |" + " --- |" * len(chosen.python))
     for system in chosen.system:
-        sys_platform, platforms = SYSTEMS[system]
+        platforms = SYSTEMS[system][1]
         cells = []
         for python in chosen.python:
-            needs = wanted(python, sys_platform)
+            needs = wanted(python, system)
             wheels = resolved(python, platforms, needs)
             if wheels is None:
                 lacking[system, python] = [n.name for n in needs if resolved(python, platforms, [n]) is None]
                 cells.append("without: " + ", ".join(lacking[system, python]))
             else:
-                binding = next(name for name in wheels if "rtmidi" in name)
-                cells.append(f"all {len(wheels)}; {binding} {wheels[binding]}")
+                binding = next((f"{name} {wheels[name]}" for name in wheels if "rtmidi" in name), "no MIDI binding")
+                cells.append(f"all {len(wheels)}; {binding}")
         print(f"| {system} | " + " | ".join(cells) + " |", flush=True)
     return int(bool(lacking))
 

@@ -9,6 +9,7 @@ scorer: on the beats that both take for played, mean and SD agree.
 from __future__ import annotations
 
 import csv
+import os
 from pathlib import Path
 
 import numpy as np
@@ -20,9 +21,12 @@ from trainer.scoring.swing import swing
 from trainer.scoring.timing import timing
 from trainer.take import Take, TakeHeader, notes_from_rows
 
-FOLDER = Path(__file__).resolve().parents[3] / "shared" / "data" / "jazz-trio"
+BESIDE = Path(__file__).resolve().parents[3] / "shared" / "data" / "jazz-trio"
+FOLDER = Path(os.environ.get("TRAINER_HUMAN_DATA") or BESIDE)
 FILES = sorted(FOLDER.glob("excerpt-*.csv"))
-pytestmark = pytest.mark.skipif(not FILES, reason="no human data beside the project (../shared/data/jazz-trio)")
+pytestmark = pytest.mark.skipif(
+    not FILES, reason="no human data: tests/README.md says where it comes from and how to put it in place"
+)
 
 
 def load(path: Path) -> dict[str, np.ndarray]:

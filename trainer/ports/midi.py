@@ -49,7 +49,8 @@ __all__ = [
 
 INSTALL_HINT = (
     'no MIDI binding is installed; "python -m pip install python-rtmidi" (Python 3.12 and older) or '
-    '"python -m pip install rtmidi2" (3.13 and newer) adds one'
+    '"python -m pip install rtmidi2" (3.13 and newer) adds one; on ARM Linux from 3.13 on it is python-rtmidi again, '
+    "compiled at its installation (Debian: apt install g++ python3-dev libasound2-dev libjack-dev), or take Python 3.12"
 )
 _CLIENT = "trainer"
 # What is sent just before a port closes is lost on JACK unless a few of its periods pass (1,024 frames are 21 ms).
