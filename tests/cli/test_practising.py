@@ -42,7 +42,7 @@ def test_a_drill_climbs_and_comes_back_in_history(command: Command, tmp_path: Pa
     arguments = ("drill", "change_one_four", "--key", "A", "--bpm", "100", "--bar", "4", "--times", "3", "--seed", "5")
     done = command(*arguments, "--takes", folder, "--stand-in")
     assert done.status == 0, done.err
-    assert done.out.count("Odd choruses: listen") == 3
+    assert done.out.count("Odd rounds: listen") == 3
     tempos = [float(x) for x in re.findall(r"Run \d of 3, ([\d.]+) bpm", done.out)]
     words = re.findall(r"^(Clean|Not yet):", done.out, re.M)
     assert len(words) == 3 and tempos[:2] == [100.0, 100.0]
@@ -122,7 +122,7 @@ def test_an_evening_is_planned_and_played(command: Command, tmp_path: Path) -> N
     assert plan["pieces"][0]["kind"] == "warm_up" and sum(p["minutes"] for p in plan["pieces"]) <= 20.5
     assert plan["due"] == []
     shown = command("practice", "--minutes", "20", "--takes", folder, "--plan")
-    assert shown.status == 0 and "Nothing is due" in shown.out and "Stopped" not in shown.out
+    assert shown.status == 0 and "Nothing waits for another visit" in shown.out and "Stopped" not in shown.out
     assert not list(folder.glob("*.mid"))
     done = command("practice", "--minutes", "20", "--takes", folder, "--stand-in")
     assert done.status == 0, done.err
@@ -171,7 +171,7 @@ def test_what_is_due_is_listed(command: Command, tmp_path: Path) -> None:
     take = read_take(path)
     write_take(replace(take, header=replace(take.header, created="2026-01-05T19:00:00+00:00")), folder)
     done = command("practice", "--plan", "--takes", folder)
-    assert re.search(r"Due today.*push, G, medium", done.out, re.S), done.out
+    assert re.search(r"Worth another visit.*push, G, medium", done.out, re.S), done.out
     (due,) = json.loads(command("practice", "--json", "--takes", folder).out)["due"]
     assert due["drill"] == "push" and due["last_day"] == "2026-01-05" and due["due"] > "2026-01-05"
     assert "trainer drill push --key G --bpm 96" in done.out

@@ -1,4 +1,4 @@
-"""`trainer` alone: what was last done, what is due, how to start. It has to be there at once, so it imports little."""
+"""`trainer` alone: what was last done, what is worth another visit, how to start. It imports little."""
 
 from __future__ import annotations
 
@@ -68,9 +68,9 @@ def _due(folder: Path) -> str:
             "SELECT drill, key, tempo_bpm FROM due WHERE due <= ? ORDER BY due, drill", (today,)
         ).fetchall()
     if not rows:
-        return "Due: nothing today. What the evening would be: trainer practice --plan"
+        return "Nothing waits for another visit today. What the evening would be: trainer practice --plan"
     drill, key, tempo_bpm = rows[0]
-    name = f"Due: {drill.replace('_', ' ')} in {key}"
+    name = f"Worth another visit: {drill.replace('_', ' ')} in {key}"
     if len(rows) > 1:
         return f"{name} and {len(rows) - 1} more: trainer practice"
     return name if drill.startswith("study ") else f"{name}: trainer drill {drill} --key {key} --bpm {tempo_bpm:g}"

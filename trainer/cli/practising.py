@@ -144,13 +144,13 @@ def practice(
         float | None, typer.Option("--bpm", metavar="N", help="Quarter notes a minute; where you were, if left out.")
     ] = None,
     plan_only: Annotated[
-        bool, typer.Option("--plan", help="Only say what is due and what the evening would be.")
+        bool, typer.Option("--plan", help="Only say what is worth another visit and what the evening would be.")
     ] = False,
-    as_json: Annotated[bool, typer.Option("--json", help="What is due and the plan, as JSON.")] = False,
+    as_json: Annotated[bool, typer.Option("--json", help="What is worth another visit and the plan, as JSON.")] = False,
     *,
     places: Places,
 ) -> int:
-    """Your evening: warm-up, what is due or weak, one song. At the end one look at the figures."""
+    """Your evening: warm-up, what is weak or worth another visit, one song. At the end one look at the figures."""
     from trainer.music import parse_key
     from trainer.practice.evening import DuePhrase, evidence_of, keys_of, plan_evening
     from trainer.practice.history import History
@@ -215,15 +215,15 @@ def _due_dict(standing: Standing) -> dict[str, Any]:
 
 def _say_due(due: list[Standing], today: datetime.date) -> None:
     if not due:
-        typer.echo("Nothing is due today.\n")
+        typer.echo("Nothing waits for another visit today.\n")
         return
-    typer.echo(f"Due today: {len(due)}")
+    typer.echo(f"Worth another visit: {len(due)}")
     for standing in due[:MAX_DUE_SHOWN]:
         item, days = standing.item, (today - standing.due).days
         name = item.drill.replace("_", " ")
         since = "today" if days == 0 else f"since {standing.due}"
         what = f"{name}, {item.key}, {item.tempo}"
-        typer.echo(f"  {what:<44}{since:<18}clean lately {standing.clean_frac:.0%}")
+        typer.echo(f"  {what:<44}{since:<18}{_went(standing.clean_frac)}")
     if len(due) > MAX_DUE_SHOWN:
         typer.echo(f"  and {len(due) - MAX_DUE_SHOWN} more")
     first = due[0]
@@ -233,6 +233,13 @@ def _say_due(due: list[Standing], today: datetime.date) -> None:
             f" --bpm {first.newest_tempo_bpm:g}"
         )
     typer.echo("")
+
+
+def _went(clean_frac: float) -> str:
+    """How the last runs went, as a teacher would say it."""
+    if clean_frac >= 0.9:
+        return "went well lately"
+    return "half of it went well" if clean_frac >= 0.4 else "did not go yet"
 
 
 def _piece_dict(piece: Any) -> dict[str, Any]:

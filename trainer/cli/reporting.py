@@ -212,7 +212,7 @@ _SHORT = {"getting better": "better", "getting worse": "worse", "moving up": "up
 
 def _trend_text(trend: Trend) -> str:
     if trend.per_week is None or trend.ci95 is None:
-        return trend.words
+        return f"{trend.n} day{'s' * (trend.n != 1)} so far"
     scale = 100.0 if trend.figure.name.endswith("_rate") else 1.0
     low, high = (f"{scale * end:+.2g}" for end in trend.ci95)
     if trend.ci95 == (0.0, 0.0):
@@ -223,6 +223,8 @@ def _trend_text(trend: Trend) -> str:
 
 
 def _say_history(book: History, since: datetime.date | None) -> None:
+    from trainer.scoring.stats import MIN_N
+
     span = book.span(since)
     if not span.n_takes:
         typer.echo(
@@ -237,6 +239,8 @@ def _say_history(book: History, since: datetime.date | None) -> None:
         typer.echo(f"\n{'':<32}{'newest day':>11}  over the weeks")
     for trend in followed:
         typer.echo(f"{trend.figure.title:<32}{_figure_text(trend):>11}  {_trend_text(trend)}")
+    if any(trend.per_week is None for trend in followed):
+        typer.echo(f"Whether a figure moves over the weeks can be said from {MIN_N} days on.")
     cells = book.landing_by_key(since)
     if cells:
         _say_heat(cells)
@@ -245,9 +249,9 @@ def _say_history(book: History, since: datetime.date | None) -> None:
         where: dict[str, list[str]] = {}
         for item in book.remembered():
             where.setdefault(item.drill, []).append(f"{item.key} {item.tempo}")
-        typer.echo("\nDrills: clean runs of all; share of the last ten, of the ten before; keys and tempos")
+        typer.echo("\nDrills: runs that went well, of all; of the last ten, of the ten before; keys and tempos")
         for name, passed in runs.items():
-            shares = [f"{sum(part) / len(part):.0%}" for part in (passed[-10:], passed[-20:-10]) if part]
+            shares = [f"{sum(part)}/{len(part)}" for part in (passed[-10:], passed[-20:-10]) if part]
             lately = "".join(f"{share:>6}" for share in shares)
             typer.echo(f"  {name:<29}{sum(passed):>3} of {len(passed):<5}{lately:<13}{', '.join(where.get(name, []))}")
 

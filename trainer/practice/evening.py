@@ -243,7 +243,7 @@ def plan_evening(
         since_break += choice.minutes
     if phrase is not None:
         each = round(phrase.minutes + PAUSE_MINUTES, 1)
-        pieces.append(Piece("phrase", each, phrase.drill, phrase.key, phrase.tempo_bpm, "studied, due again"))
+        pieces.append(Piece("phrase", each, phrase.drill, phrase.key, phrase.tempo_bpm, "studied, worth another visit"))
     pieces.append(Piece("song", song_minutes, None, key, asked_bpm or song_bpm or USUAL_BPM, "put it into a song"))
     pieces.append(Piece("look", look_minutes, why="what the figures say"))
     return Evening(tuple(pieces), seed, today)
@@ -345,7 +345,7 @@ def _with_first_tries(
     for standing in [s for s in fading if s.item.drill in weak and s.item.drill not in taken][:1]:
         each = run_minutes(standing.item.drill, standing.newest_tempo_bpm) + PAUSE_MINUTES
         if each <= left:
-            out.append(_Chosen(standing.item.drill, "due again", each))
+            out.append(_Chosen(standing.item.drill, "worth another visit", each))
             left -= each
     for name in _in_order(new, rng):
         each = run_minutes(name, tempo_bpm, short=True) + SHORT_PAUSE_MINUTES

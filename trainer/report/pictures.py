@@ -181,17 +181,18 @@ def asynchrony_picture(
             )
         limit = float(max(25.0, np.max(np.abs(shown)) * 1.1)) if len(shown) else 25.0
         axes.set_ylim(-limit, limit)
-        axes.set_ylabel("ms: early below, late above")
+        axes.set_ylabel("ms: behind above, ahead below")
         keep = [word for word, ok in zip(words, inside, strict=True) if ok]
         far = [word for word, ok in zip(words, inside, strict=True) if not ok]
-        alternative = f"{len(at_beats)} on-beat notes along the take, early below the line and late above it."
+        alternative = f"{len(at_beats)} on-beat notes along the take, ahead below the line and behind above it."
         return _finish(figure, alternative, {"near": keep, "far": far})
 
 
 def swing_picture(swing: Mapping[str, Any]) -> Picture:
     """The swing ratio of each chorus and of each beat of the bar, with intervals, and the band's own."""
     panels = [
-        (name, [item for item in swing.get(section) or [] if item.get("ratio") is not None], key)
+        # A figure without an interval is a handful of pairs: it is counted in the table and not drawn.
+        (name, [item for item in swing.get(section) or [] if item.get("ratio_ci95")], key)
         for section, key, name in (("per_chorus", "chorus", "chorus"), ("per_beat", "beat", "beat of the bar"))
     ]
     panels = [panel for panel in panels if panel[1]]

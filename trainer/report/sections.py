@@ -83,7 +83,7 @@ def time_section(timing: Card, chart: Chart | None, reading: Reading | None) -> 
             out.append(
                 figure(
                     asynchrony_picture(chart, beats, late_ms, told, drift),
-                    f"Each dot is an on-beat note, early or late against {measure}{beyond}.{drawn}{shaded}",
+                    f"Each dot is an on-beat note, ahead of or behind {measure}{beyond}.{drawn}{shaded}",
                     "Note by note",
                 )
             )
@@ -149,7 +149,7 @@ def _per_beat(timing: Card) -> str:
         for item in items
     ]
     return (
-        "<h3>By beat of the bar</h3><p>A beat that is steadily early or late is placed there; a wide spread is unsteady: two "
+        "<h3>By beat of the bar</h3><p>A beat that is steadily ahead or behind is placed there; a wide spread is unsteady: two "
         "different things.</p>" + table(("beat", "median", "spread", "of the beat"), rows)
     )
 
@@ -183,7 +183,8 @@ def swing_section(swing: Card) -> str:
     out = ["<section><h2>Swing</h2>"]
     band = swing.get("band_ratio")
     dotted = "" if band is None else " Dotted: the band."
-    if any(item.get("ratio") is not None for item in swing.get("per_chorus") or []):
+    groups = [*(swing.get("per_chorus") or []), *(swing.get("per_beat") or [])]
+    if any(item.get("ratio_ci95") for item in groups):
         out.append(
             figure(
                 swing_picture(swing),
@@ -209,7 +210,7 @@ def swing_section(swing: Card) -> str:
             (
                 "evenness",
                 number(evenness, "", 2, spread(evenness, n), n),
-                "Spread of the ratio (robust SD of its log2; holds your onset jitter too). Smaller is steadier.",
+                "How far single pairs stray from your own ratio, the scatter of your strokes included. Smaller is steadier.",
             ),
         ]
         change = swing.get("change_log2_per_chorus")
@@ -218,7 +219,7 @@ def swing_section(swing: Card) -> str:
                 (
                     "change",
                     number(change, " a chorus", 3, swing.get("change_ci95_log2_per_chorus"), n),
-                    "Whether the shuffle opens (positive) or straightens as the song goes on, in log2 of the ratio.",
+                    "Whether the shuffle opens (positive) or straightens as the song goes on: 1 would be twice as long.",
                 )
             )
         out += [meanings(rows), _swing_groups(swing)]
