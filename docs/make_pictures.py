@@ -24,6 +24,7 @@ from selenium import webdriver
 from selenium.webdriver.chrome.service import Service
 
 from trainer.band import arrange
+from trainer.cli.between import desk_of, songs_to_choose
 from trainer.clock import TempoMap
 from trainer.line import Feel, Slip, StandIn, planned_song
 from trainer.page import PageLink
@@ -162,7 +163,7 @@ def draw_pages(folder: Path) -> None:
         )
         notation = Path(made) / "notation.svg"
         notation.write_text(svg_pages(musicxml(written_take(card.reading, chart, missed)))[0], encoding="utf-8")
-        state = replace(states()["screen"], phase="paused", figures=None, mix=())
+        state = replace(states()["screen"], phase="paused", figures=None)
         link = PageLink(chart)
         try:
             link.send(state)
@@ -181,6 +182,18 @@ def draw_pages(folder: Path) -> None:
                 path = folder / f"{name}.png"
                 path.write_bytes(_small(picture))
                 print(f"wrote {path}")
+            song = load_session(session_path("stage-opener"))
+            songs = songs_to_choose(song, "stage-opener")
+            link.between(
+                desk_of(
+                    "after", song, "stage-opener", song.tempo_bpm, songs,
+                    card=card, next_words="Bars 5–8", report=report,
+                ),
+                report,
+            )  # fmt: skip
+            path = folder / "page-between.png"
+            path.write_bytes(_small(shot(chrome, link.url, (820, 1180), "light", "screen")))
+            print(f"wrote {path}")
         finally:
             link.close()
 

@@ -121,15 +121,14 @@ def _time_table(timing: Card, against: str, drift: float | None, per: str) -> st
             (
                 "spread",
                 number(robust, " ms", interval=spread(robust, n, timing.get("lag1")), n=n),
-                "How far single notes stray from your own place. Trained hands reach about 2\u00a0% of the beat (Repp 2005).",
+                "How far single notes stray from your own place. Trained hands reach about 2\u00a0% of the beat.",
             ),
             (
                 "drift",
                 number(drift, f" ms a {per}" if per == "chorus" else f" ms in {per}", interval=interval, n=n)
                 if drift is not None
                 else "–",
-                "Whether you slid later (positive) or earlier as the song went on (median of all slopes: Theil 1950, Sen "
-                "1968).",
+                "Whether you slid later (positive) or earlier as the song went on.",
             ),
         ]
     )
