@@ -159,7 +159,7 @@ def draw_pages(folder: Path) -> None:
         report = write_report(take, card, Path(made) / "report.html")
         later, later_card = a_take(IN_JUNE)
         comparison = write_comparison(
-            ("march.mid", "june.mid"), (take, later), (card.to_dict(), later_card.to_dict()), Path(made) / "both.html"
+            ("march.mid", "june.mid"), (take, later), (card, later_card), Path(made) / "both.html"
         )
         notation = Path(made) / "notation.svg"
         notation.write_text(svg_pages(musicxml(written_take(card.reading, chart, missed)))[0], encoding="utf-8")

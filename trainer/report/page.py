@@ -164,7 +164,8 @@ def _method(with_drums: bool) -> str:
     against = "the band’s own drums" if with_drums else "the grid of the tempo"
     return (
         f'<section><details><summary>Where the figures come from</summary><p class="quiet">Times are measured '
-        f"against {against} (late positive). Square brackets hold 95 % intervals, widened for the way one beat leans on the one before. "
+        f"against {against} (late positive). Square brackets hold 95 % intervals, widened for the way one beat leans "
+        "on the one before. "
         "Swing is the median ratio of long to short (beat–upbeat ratio). What rests on too few notes is left out with "
         "the reason. Sources: Repp 2005 (spread of trained players); Friberg &amp; Sundström 2002 (swing ratios fall "
         "with tempo); Wilson 1927 (intervals of shares); Theil 1950 and Sen 1968 (drift); Rabiner 1989 (the path "
