@@ -223,8 +223,6 @@ def _trend_text(trend: Trend) -> str:
 
 
 def _say_history(book: History, since: datetime.date | None) -> None:
-    from trainer.scoring.stats import MIN_N
-
     span = book.span(since)
     if not span.n_takes:
         typer.echo(
@@ -239,8 +237,9 @@ def _say_history(book: History, since: datetime.date | None) -> None:
         typer.echo(f"\n{'':<32}{'newest day':>11}  over the weeks")
     for trend in followed:
         typer.echo(f"{trend.figure.title:<32}{_figure_text(trend):>11}  {_trend_text(trend)}")
-    if any(trend.per_week is None for trend in followed):
-        typer.echo(f"Whether a figure moves over the weeks can be said from {MIN_N} days on.")
+    wanting = next((trend.words for trend in followed if trend.per_week is None), None)
+    if wanting is not None:  # said once
+        typer.echo(f"{wanting.partition('; ')[2].capitalize()} days of playing.")
     cells = book.landing_by_key(since)
     if cells:
         _say_heat(cells)
