@@ -20,7 +20,7 @@ from scipy import signal
 from scipy.io import wavfile
 
 from trainer.band import BAND_DTYPE, PARTS, BandScore, arrange, render_wav
-from trainer.band.sound import CEILING, DEFAULT_GAINS, Ducker, StemRenderer, limit, mix, monitor_note
+from trainer.band.sound import CEILING, DEFAULT_GAINS, Ducker, StemRenderer, limit, mix, monitor_note, synth
 from trainer.band.sound import bank as bank_module
 from trainer.band.sound.speaker import FAST_HZ, SLOW_HZ, Speaker
 from trainer.clock import TempoMap
@@ -576,3 +576,17 @@ def test_the_speakers_angle_is_whole_however_often_it_is_switched() -> None:
         assert SLOW_HZ - 1e-6 <= hz.min() <= hz.max() <= FAST_HZ + 1e-6
         assert np.abs(np.diff(hz)).max() < 0.007  # no jump of speed: at most (6.6 - 0.8) a second
         assert speaker.turns(np.array([0.0])) == [0.0]
+
+
+@pytest.mark.parametrize("pitch", [23, 28, 31, 36, 43])
+@pytest.mark.parametrize("force", [0.1, 0.25, 0.85])
+def test_the_bass_is_heard_on_small_loudspeakers(pitch: int, force: float) -> None:
+    """A laptop's loudspeaker plays little under 300 Hz: from there to 1,200 Hz at least -26 dB of the whole note.
+
+    Outside judge: `scipy.signal.welch`. Over the whole note and over its second half-second, when the attack is over.
+    """
+    note = np.asarray(synth.bass_tone(48_000, float(pitch), force), dtype=np.float64)
+    for part in (note, note[24_000:48_000]):
+        hz, power = signal.welch(part, 48_000, nperseg=8192)
+        middle = power[(hz >= 300.0) & (hz <= 1200.0)].sum() / power.sum()
+        assert 10.0 * np.log10(middle) >= -26.0

@@ -249,10 +249,13 @@ def _string(
 
 
 def bass_tone(rate_hz: int, pitch: float, force: float, round_attack: bool = True) -> Floats:
-    """Bass guitar: round attack, fundamental strong; `force` 0–1 opens the tone."""
+    """Bass guitar: round attack, fundamental strong; `force` 0–1 opens the tone.
+
+    The partials from 300 to 1,200 Hz are strong enough to be heard where a small loudspeaker plays nothing below.
+    """
     t = _seconds(2.2, rate_hz)
     f0 = frequency_hz(pitch)
-    tone = _string(t, f0, rate_hz, n_partials=14, pluck=0.22, tilt=1.75 - 0.35 * force, decay_s=1.5, damping=0.22)
+    tone = _string(t, f0, rate_hz, n_partials=20, pluck=0.17, tilt=1.38 - 0.3 * force, decay_s=1.5, damping=0.11)
     rng = np.random.default_rng(round(pitch * 16))
     finger = _puff(t.size, rate_hz, rng, 150.0, 1200.0 + 1200.0 * force, 0.008)
     attack_s = 0.004 if round_attack else 0.0015
