@@ -18,27 +18,44 @@ __all__ = ["Pluck", "laid", "onset_of", "string"]
 
 @dataclass(frozen=True, slots=True)
 class Pluck:
+    """A stroke; `kind` "dead" has no pitch; `steps` are (seconds after it, semitones from its pitch, seconds to get
+    there)."""
+
     at_s: float
     duration_s: float
     pitch: float
     velocity: int = 90
+    kind: str = "note"
+    steps: tuple[tuple[float, float, float], ...] = ()
 
 
 def string(
-    pitch: float, seconds: float, rate_hz: float, rng: np.random.Generator, *, bright: float = 1.0, sharp: float = 0.3
+    pitch: float,
+    seconds: float,
+    rate_hz: float,
+    rng: np.random.Generator,
+    *,
+    bright: float = 1.0,
+    sharp: float = 0.3,
+    steps: tuple[tuple[float, float, float], ...] = (),
+    lowest: int = 1,
 ) -> NDArray[np.float64]:
     """One note. `bright` 1 is a pick near the bridge, 0.3 a thumb; `sharp` semitones at the stroke, gone within
     about 60 ms."""
     n = round(seconds * rate_hz)
-    t = np.arange(n) / rate_hz
+    t = np.arange(n, dtype=np.float32) / np.float32(rate_hz)
     f0 = 440.0 * 2 ** ((pitch - 69) / 12)
-    bend = 2 ** (sharp * np.exp(-t / 0.02) / 12)
-    phase = 2 * np.pi * f0 * np.cumsum(bend) / rate_hz
+    away = sharp * np.exp(-t / 0.02)
+    for at, semitones, takes in steps:
+        away = away + semitones * np.clip((t - at) / max(takes, 1 / rate_hz), 0, 1)
+    bend = 2 ** (away / 12)
+    phase = (2 * np.pi * f0 * np.cumsum(bend, dtype=np.float64) / rate_hz).astype(np.float32)
     pluck, pickup = rng.uniform(0.1, 0.25), rng.uniform(0.08, 0.2)
-    out = np.zeros(n)
-    for k in range(1, int(min(40, 3500 * bright / f0)) + 1):
+    out = np.zeros(n, np.float32)
+    for k in range(lowest, int(min(24, 3500 * bright / f0)) + 1):
         size = np.sin(np.pi * k * pluck) / k * np.sin(np.pi * k * pickup) * np.exp(-((k * f0 / (2500 * bright)) ** 2))
-        out += size * np.sin(k * np.sqrt(1 + 6e-5 * k * k) * phase) * np.exp(-t * (0.9 + 0.5 * k + (k * f0 / 900) ** 2))
+        decay = np.float32(0.9 + 0.5 * k + (k * f0 / 900) ** 2)
+        out += np.float32(size) * np.sin(np.float32(k * np.sqrt(1 + 6e-5 * k * k)) * phase) * np.exp(-t * decay)
     click = rng.standard_normal(n) * np.exp(-t / 0.002) * 0.01 * np.abs(out).max()
     return (out + click) / np.abs(out).max() * rng.choice([-1.0, 1.0])
 
@@ -66,13 +83,20 @@ def laid(
     bright: float = 1.0,
     peak: float = 0.5,
     noise: float = 3e-4,
+    sharp: float = 0.3,
+    lowest: int = 1,
 ) -> tuple[NDArray[np.float32], list[Pluck]]:
     """The line as sound with each onset on its time, and the line."""
     rng = np.random.default_rng(seed)
     end = max(p.at_s + p.duration_s for p in line) + 0.6
     out = np.zeros(round(end * rate_hz))
     for p in line:
-        note = string(p.pitch, p.duration_s + 0.08, rate_hz, rng, bright=bright)
+        note = string(
+            p.pitch, p.duration_s + 0.08, rate_hz, rng, bright=bright, sharp=sharp, steps=p.steps, lowest=lowest
+        )
+        if p.kind == "dead":
+            note = note * np.exp(-np.arange(len(note)) / rate_hz / 0.01)
+            note += 0.3 * rng.standard_normal(len(note)) * np.exp(-np.arange(len(note)) / rate_hz / 0.01)
         t = np.arange(len(note)) / rate_hz
         note *= np.where(t < p.duration_s, 1.0, np.exp(-(t - p.duration_s) / 0.012)) * (p.velocity / 127) ** 2
         start = round(p.at_s * rate_hz - onset_of(note, rate_hz))

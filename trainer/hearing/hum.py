@@ -1,8 +1,7 @@
 """Mains hum taken out of a recording: it goes on through notes and rests alike, so it is learned in the rests.
 
-In each few seconds the multiples of 50 or 60 Hz are fitted to the quiet samples by least squares; between, size and
-phase go over linearly. The mains wander by some hundredths of a hertz: the turn of the phase from one fit to the
-next gives the frequency as it is.
+In each stretch with enough rests the multiples of 50 or 60 Hz are fitted to the quiet samples by least squares, at
+the frequency within 0.12 Hz that explains them best: the mains wander by some hundredths of a hertz.
 """
 
 from __future__ import annotations
@@ -21,7 +20,8 @@ _MAINS_HZ: Final = (50.0, 60.0)
 _BLOCK_S: Final = 3.0
 _FRAME_S: Final = 0.025
 _QUIET_DB: Final = 6.0  # above the quietest twentieth
-_LEAST_S: Final = 0.25  # of quiet in a block
+_LEAST_S: Final = 0.3  # of quiet in a stretch
+_WANDER_HZ: Final = 0.12
 _SHARE: Final = 0.5  # of the quiet's power that must be hum
 _LOUDER_DB: Final = 10.0  # that the music must be above its rests, or there are none
 
@@ -42,70 +42,72 @@ def without_hum(tone: Floats, rate_hz: float) -> tuple[NDArray[np.float32], floa
     quiet = np.repeat(calm, size)
     if quiet.sum() < 2 * _LEAST_S * rate_hz:
         return same
-    best: tuple[float, float, list[int], list[NDArray[np.complex128]]] = (0.0, 0.0, [], [])
+    edges = _edges(quiet, rate_hz)
+    best: tuple[float, float, NDArray[np.float32]] = (0.0, 0.0, same[0])
     for mains in _MAINS_HZ:
-        exact = mains
-        for _ in range(2):
-            centres, sizes, share = _fits(tone, quiet, exact, rate_hz)
-            if not centres:
-                return same
-            exact += _turned_hz(centres, sizes, rate_hz)
-        if abs(exact - mains) < 0.5 and share > best[0]:
-            best = share, exact, centres, sizes
-    share, exact, centres, sizes = best
-    if share < _SHARE:
-        return same
-    at = np.arange(len(tone))
-    turn = np.exp(2j * np.pi * exact / rate_hz * at)
-    out = tone.astype(np.float64)
-    wave = np.ones(len(tone), complex)
-    for k in range(len(sizes[0])):
-        wave = wave * turn
-        amplitude = np.interp(at, centres, [s[k].real for s in sizes]) + 1j * np.interp(
-            at, centres, [s[k].imag for s in sizes]
-        )
-        out -= (amplitude * wave).real
-    return out.astype(np.float32), exact
+        out = tone.astype(np.float64)
+        told = total = 0.0
+        near = mains
+        for first, last in edges:
+            at = first + np.flatnonzero(quiet[first:last])
+            near = _frequency(tone, at, mains, rate_hz)
+            found = _fit(tone, at, near, np.arange(1, int(TONE_HZ[1] / mains) + 1), rate_hz)
+            turn = np.exp(2j * np.pi * near / rate_hz * np.arange(first, last))
+            wave = np.ones(last - first, complex)
+            for size in found:
+                wave = wave * turn
+                out[first:last] -= (size * wave).real
+            total += float((tone[at].astype(np.float64) ** 2).sum())
+            told += float((out[at] ** 2).sum())
+        share = 1 - told / total if total > 0 else 0.0
+        if share > best[0]:
+            best = share, near, out.astype(np.float32)
+    share, near, cleaned = best
+    return (cleaned, near) if share > _SHARE else same
 
 
-def _fits(
-    tone: Floats, quiet: NDArray[np.bool_], mains_hz: float, rate_hz: float
-) -> tuple[list[int], list[NDArray[np.complex128]], float]:
-    """(middle, complex sizes of the multiples) of each block with enough quiet, and the share of the quiet's power
-    that they explain."""
-    multiples = np.arange(1, int(TONE_HZ[1] / mains_hz) + 1)
-    block = round(_BLOCK_S * rate_hz)
-    centres: list[int] = []
-    sizes: list[NDArray[np.complex128]] = []
-    told = total = 0.0
-    for first in range(0, len(tone), block):
-        at = first + np.flatnonzero(quiet[first : first + block])
-        if len(at) < _LEAST_S * rate_hz:
-            continue
-        angle = 2 * np.pi * mains_hz / rate_hz * np.outer(at, multiples)
-        basis = np.concatenate([np.cos(angle), -np.sin(angle)], axis=1)
-        y = tone[at].astype(np.float64)
-        square = basis.T @ basis
-        square += 1e-6 * np.trace(square) / len(square) * np.eye(len(square))
-        found: Doubles = np.linalg.solve(square, basis.T @ y)
-        k = len(multiples)
-        centres.append(int(at.mean()))
-        sizes.append(found[:k] + 1j * found[k:])
-        total += float(y @ y)
-        told += float(y @ y) - float(((y - basis @ found) ** 2).sum())
-    return centres, sizes, told / total if total > 0 else 0.0
+def _edges(quiet: NDArray[np.bool_], rate_hz: float) -> list[tuple[int, int]]:
+    """The recording in stretches of at least three seconds with enough quiet in each."""
+    step = round(_BLOCK_S * rate_hz)
+    out: list[tuple[int, int]] = []
+    first = 0
+    for last in range(step, len(quiet) + step, step):
+        if quiet[first:last].sum() >= _LEAST_S * rate_hz:
+            out.append((first, min(last, len(quiet))))
+            first = last
+    if out and out[-1][1] < len(quiet):
+        out[-1] = (out[-1][0], len(quiet))
+    return out
 
 
-def _turned_hz(centres: list[int], sizes: list[NDArray[np.complex128]], rate_hz: float) -> float:
-    """How much the mains differ from the frequency fitted, from how the strongest multiple turns between
-    neighbouring blocks."""
-    if len(centres) < 2:
-        return 0.0
-    table = np.array(sizes)
-    k = int(np.argmax(np.abs(table).mean(axis=0)))
-    product = table[1:, k] * table[:-1, k].conj()
-    seconds = np.diff(centres) / rate_hz
-    near = seconds < 1.5 * _BLOCK_S
-    if not near.any():
-        return 0.0
-    return float(np.angle(product[near].sum()) / (2 * np.pi * seconds[near].mean()) / (k + 1))
+def _frequency(tone: Floats, at: NDArray[np.int_], mains_hz: float, rate_hz: float) -> float:
+    """The frequency near the mains whose first and third multiple explain the quiet samples best."""
+    span = (at[-1] - at[0]) / rate_hz
+    tried = mains_hz + np.linspace(-_WANDER_HZ, _WANDER_HZ, int(np.clip(2 * _WANDER_HZ * span * 6, 9, 81)) | 1)
+    few = np.array([1, 3])
+    energy = [float((_basis(at, f, few, rate_hz) @ _solved(tone, at, f, few, rate_hz)).var()) for f in tried]
+    k = int(np.clip(np.argmax(energy), 1, len(tried) - 2))
+    a, b, c = energy[k - 1 : k + 2]
+    bend = a - 2 * b + c
+    shift = float(np.clip(0.5 * (a - c) / bend, -1, 1)) if bend < 0 else 0.0
+    return float(tried[k] + shift * (tried[1] - tried[0]))
+
+
+def _basis(at: NDArray[np.int_], hz: float, multiples: NDArray[np.int_], rate_hz: float) -> Doubles:
+    angle = 2 * np.pi * hz / rate_hz * np.outer(at, multiples)
+    return np.concatenate([np.cos(angle), -np.sin(angle)], axis=1)
+
+
+def _solved(tone: Floats, at: NDArray[np.int_], hz: float, multiples: NDArray[np.int_], rate_hz: float) -> Doubles:
+    basis = _basis(at, hz, multiples, rate_hz)
+    square: Doubles = basis.T @ basis
+    square = square + 1e-6 * np.trace(square) / len(square) * np.eye(len(square))
+    return np.asarray(np.linalg.solve(square, basis.T @ tone[at].astype(np.float64)), np.float64)
+
+
+def _fit(
+    tone: Floats, at: NDArray[np.int_], hz: float, multiples: NDArray[np.int_], rate_hz: float
+) -> NDArray[np.complex128]:
+    """Complex sizes of the multiples: the hum is the real part of size · exp(i·2π·k·hz·t)."""
+    found = _solved(tone, at, hz, multiples, rate_hz)
+    return np.asarray(found[: len(multiples)] + 1j * found[len(multiples) :])

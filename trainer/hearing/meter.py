@@ -16,7 +16,7 @@ from trainer.hearing.signal import Floats, clean, decimated
 
 __all__ = ["Levels", "TunerReading", "levels", "tuner"]
 
-_CLIP: Final = 0.985  # of the greatest size, when it is repeated
+_CLIP: Final = 0.985  # of the greatest size, where a sample repeats the one before
 _QUIET_S: Final = 0.1
 _MAINS_HZ: Final = (50.0, 60.0)
 
@@ -45,8 +45,7 @@ def levels(samples: Floats, rate_hz: float) -> Levels:
     blocks = sound[: n * size].reshape(n, size).astype(np.float64)
     power = 10 * np.log10(blocks.var(axis=1) + 1e-12)
     greatest = float(np.abs(sound).max())
-    flat = np.abs(sound) >= max(_CLIP * greatest, 1e-6)
-    runs = flat[1:] & flat[:-1]
+    runs = (np.abs(sound[1:]) >= max(_CLIP * greatest, 1e-6)) & (np.abs(np.diff(sound)) <= 1e-6 * greatest)
     clipped = float(runs.mean()) if greatest > 0.05 else 0.0
     hum_hz, hum_db = _hum(sound, rate_hz, power, size)
     return Levels(

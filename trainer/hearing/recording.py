@@ -16,8 +16,9 @@ from numpy.typing import NDArray
 from trainer.hearing.events import velocity_of
 from trainer.hearing.hum import without_hum
 from trainer.hearing.meter import levels
-from trainer.hearing.pitch import Doubles, periods, pitch_of
+from trainer.hearing.pitch import Doubles, difference, periods, pitch_of
 from trainer.hearing.signal import Floats, attack_kernel, band_kernel, clean, decimated, filtered
+from trainer.hearing.single import refusal_of
 from trainer.hearing.strokes import HOP_S, Motion, motion, peaks, swing, turn
 
 __all__ = ["HEARD_DTYPE", "Heard", "refine"]
@@ -41,6 +42,9 @@ _CLEAR: Final = 0.7
 _CLEAR_LOW: Final = 0.85  # in the lowest band alone, where even noise hums
 _LOWEST_BAND_HZ: Final = 250.0
 _CERTAIN: Final = 5.0  # evidence that needs no more
+_FITS: Final = 0.5
+_NEAR_S: Final = 0.5
+_GLIDE: Final = 4.0  # semitones that a note may slide
 _PEAK_S: Final = 0.060
 _DEAD_DB: Final = (
     14.0  # a ghost is at most this much softer than the loud notes; a finger leaving the string is softer (our choice)
@@ -111,10 +115,11 @@ def refine(samples: Floats, rate_hz: float, a4_hz: float | None = None) -> Heard
             not np.isfinite(s.pitch),
             s.level_db,
         )
+    refusal = refusal_of(notes, tone, rate)
     cents = _tuning(notes)
     a4 = a4_hz if a4_hz is not None else 440.0 * 2 ** ((cents or 0.0) / 1200)
     notes["pitch"] -= np.float32(12 * np.log2(a4 / 440.0))
-    return Heard(notes, rate_hz, seconds, a4, cents, measured.loud_db, measured.noise_db, None)
+    return Heard(notes, rate_hz, seconds, a4, cents, measured.loud_db, measured.noise_db, refusal)
 
 
 def _tuning(notes: NDArray[Any]) -> float | None:
@@ -195,18 +200,34 @@ def _pitch(tones: tuple[Floats, ...], rate: float, start: int, end: int) -> tupl
         return 0.0, 0.0, False
     for tone in tones:
         period, clear = _track(tone, rate, start, end, int(min(size, 0.075 * rate)))
-        if clear.max() > 0:
-            half = len(period) // 2
-            good = clear >= 0.9 * clear.max()
-            late = good.copy()
-            late[:half] = False
-            chosen = late if late.sum() >= max(1, 0.5 * (len(good) - half)) else good
-            middle = float(np.median(period[chosen]))
-            sure = float(np.median(clear[chosen]))
-            still = bool(chosen.sum() > 2 and np.mean(np.abs(period[chosen] / middle - 1) < 0.02) > 0.8)
-            if sure > (_CLEAR if tone is tones[0] else _CLEAR_LOW):
-                return middle, sure, still
+        middle, sure, still = _arrived(period, clear)
+        width = int(np.clip(2.5 * middle, 0.030 * rate, 0.075 * rate))
+        if sure > 0 and width < 0.8 * size:
+            closer, surer, stands = _arrived(*_track(tone, rate, start, end, width))
+            if surer > 0.96 * sure and abs(12 * np.log2(closer / middle)) < _GLIDE:
+                middle, sure, still = closer, max(sure, surer), stands
+        if sure > (_CLEAR if tone is tones[0] else _CLEAR_LOW):
+            return middle, sure, still
     return 0.0, 0.0, False
+
+
+def _arrived(period: Doubles, clear: Doubles) -> tuple[float, float, bool]:
+    """(period, clearness, stands still) where a track ends up: of its later half if that is clear, its last word if
+    it still moves."""
+    if clear.max() <= 0:
+        return 0.0, 0.0, False
+    good = clear >= 0.9 * clear.max()
+    late = good.copy()
+    late[: len(period) // 2] = False
+    chosen = np.flatnonzero(late if late.sum() >= max(1, 0.25 * len(good)) else good)
+    middle = float(np.median(period[chosen]))
+    sure = float(np.median(clear[chosen]))
+    away = 12 * np.log2(period[chosen] / middle)
+    still = bool(len(chosen) > 2 and np.mean(np.abs(away) < 0.35) > 0.8)
+    steps = np.diff(away)
+    if len(steps) > 3 and not still and _GLIDE > np.abs(away[-1] - away[0]) > max(0.7, 0.8 * np.abs(steps).sum()):
+        return float(period[chosen[-1]]), sure, False
+    return middle, sure, still
 
 
 def _track(tone: Floats, rate: float, start: int, end: int, width: int) -> tuple[Doubles, Doubles]:
@@ -245,8 +266,7 @@ def _read(sound: _Sound, onset: float, stop: float, row: int) -> _Stretch:
 
 def _sounding(level: Doubles, loud_db: float) -> int:
     """Rows until the string is stopped: a fall of 10 dB within 80 ms that goes on to 20, or to next to nothing. A
-    slap's thump falls as fast, but
-    leaves the string sounding."""
+    slap's thump falls as fast, but leaves the string sounding."""
     back, on = round(0.080 / HOP_S), round(0.050 / HOP_S)
     nothing = np.flatnonzero(level < loud_db - 40)
     last = int(nothing[0]) if len(nothing) else len(level)
@@ -263,10 +283,16 @@ def _sounding(level: Doubles, loud_db: float) -> int:
 def _judged(sound: _Sound, rows: NDArray[np.int_], onsets: Doubles, height: Doubles) -> list[_Stretch]:
     """The strokes that stand, each with what was read of it."""
     moves, rate = sound.moves, sound.rate
+    hop = moves.hop_s * rate
     out: list[_Stretch] = []
     for i, row in enumerate(rows):
         onset = float(onsets[i])
         stop = float(onsets[i + 1]) if i + 1 < len(onsets) else float(len(sound.tone))
+        turned_at = _steps(sound, onset, stop)
+        if turned_at:
+            for begin, end in zip((onset, *turned_at), (*turned_at, stop), strict=True):
+                out.append(_read(sound, begin, end, round(begin / hop)))
+            continue
         here = _read(sound, onset, stop, int(row))
         near = slice(max(0, row - 4), row + 6)
         attack = height[i] > _LIKELY or moves.bright_db[near].max() > 4.0
@@ -281,9 +307,63 @@ def _judged(sound: _Sound, rows: NDArray[np.int_], onsets: Doubles, height: Doub
             if abs(turned - onset) < _STEP_S * rate and moves.rise_db[near].max() < 3:
                 here = replace(here, onset=turned)
                 out[-1] = replace(before, end=min(before.end, turned))
-        if here.pitch != here.pitch and here.level_db < sound.loud_db - _DEAD_DB:
-            continue
         out.append(here)
+    return [s for s in _by_neighbours(sound, out) if s.pitch == s.pitch or s.level_db >= sound.loud_db - _DEAD_DB]
+
+
+def _by_neighbours(sound: _Sound, strokes: list[_Stretch]) -> list[_Stretch]:
+    """A short, rattling stroke is given the pitch of the note before or after if its motion fits that too (several
+    candidates kept, the path decides: Mauch & Dixon 2014)."""
+    out = list(strokes)
+    for i, stroke in enumerate(strokes):
+        if stroke.pitch == stroke.pitch:
+            continue
+        start, end = int(stroke.onset + 0.004 * sound.rate), int(stroke.end)
+        if end - start < 0.040 * sound.rate:
+            continue
+        best = _FITS, float("nan")
+        near = [s for s in (*strokes[max(0, i - 1) : i], *strokes[i + 1 : i + 2]) if s.pitch == s.pitch]
+        for other in near:
+            period = sound.rate / (440 * 2 ** ((other.pitch - 69) / 12))
+            reach = int(1.03 * period) + 2
+            if abs(other.onset - stroke.onset) > _NEAR_S * sound.rate or reach > (end - start) * 2 // 3:
+                continue
+            curve = difference(sound.tone[None, start:end][:, : int(0.075 * sound.rate)], reach)[0]
+            low = int(0.97 * period)
+            k = low + int(np.argmax(curve[low:]))
+            if curve[k] > best[0]:
+                best = float(curve[k]), float(pitch_of(float(k), sound.rate))
+        if best[1] == best[1]:
+            out[i] = replace(stroke, pitch=best[1], clear=best[0])
+    return out
+
+
+def _steps(sound: _Sound, onset: float, stop: float) -> list[float]:
+    """Where the pitch steps from one stand to another with nothing struck (hammer-on, pull-off), in frames."""
+    moves, rate = sound.moves, sound.rate
+    hop = moves.hop_s * rate
+    first = int(onset / hop) + round(0.090 / HOP_S)
+    last = min(int(stop / hop), len(moves.clear)) - 1
+    apart, stand = round(0.062 / HOP_S), round(0.016 / HOP_S)
+    if last - first < apart + 2 * stand:
+        return []
+    rows = np.arange(first, last)
+    track: Doubles = np.where(moves.clear[rows] > 0.85, 12 * np.log2(np.maximum(moves.period_s[rows], 1e-6)), np.nan)
+    frames = np.lib.stride_tricks.sliding_window_view(track, stand)
+    stands = frames.max(axis=1) - frames.min(axis=1) < 0.3  # NaN is no stand
+    before = stands[: len(stands) - apart - stand]
+    after = stands[apart + stand :]
+    change = np.abs(track[apart + 2 * stand - 1 :][: len(after)] - track[stand - 1 :][: len(before)])
+    steps = before & after & (change > 0.7) & (change < _GLIDE)
+    ends = np.flatnonzero(steps & ~np.append(steps[1:], False))
+    out: list[float] = []
+    for k in ends.tolist():
+        row = first + k + stand
+        if out and row * hop - out[-1] < 0.1 * rate:
+            continue
+        was = float(moves.period_s[row - 1] * rate)
+        now = float(moves.period_s[min(row + apart, int(last))] * rate)
+        out.append(float(turn(sound.tone, int(row * hop), rate, was, now)))
     return out
 
 

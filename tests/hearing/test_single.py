@@ -1,0 +1,64 @@
+"""What is not one bass is refused with what was heard; what is one bass never is."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from scipy.signal import lfilter
+
+from tests.hearing.plucked import Pluck, laid
+from tests.hearing.test_ear import walking
+from trainer.hearing import refine
+
+RATE = 48000.0
+
+
+def chords(*above: int) -> np.ndarray:
+    roots = np.random.default_rng(2).integers(33, 45, 16)
+    return laid([Pluck(0.5 + k * 0.6, 0.5, float(r) + s) for k, r in enumerate(roots) for s in (0, *above)])[0]
+
+
+def voice(f0_hz: float) -> np.ndarray:
+    """Something like speech: a glottal buzz that glides, through formants that change with each syllable (source and
+    filter: Fant 1960)."""
+    rng = np.random.default_rng(1)
+    out = np.zeros(round(20 * RATE))
+    at = 0.0
+    while at < 19:
+        n = round(rng.uniform(0.12, 0.3) * RATE)
+        track = f0_hz * 2 ** ((rng.normal(0, 2) + np.linspace(0, rng.normal(0, 4), n)) / 12)
+        part = ((np.cumsum(track) / RATE) % 1 < 0.06) - 0.06
+        for formant in (rng.uniform(300, 800), rng.uniform(900, 2200), 2600.0):
+            r = np.exp(-np.pi * 100 / RATE)
+            part = lfilter([1 - r], [1, -2 * r * np.cos(2 * np.pi * formant / RATE), r * r], part)
+        k = round(at * RATE)
+        out[k : k + n] += part[: len(out) - k] * np.hanning(n)[: len(out) - k] ** 0.5 / np.abs(part).max()
+        at += n / RATE * rng.uniform(0.9, 1.4)
+    return (0.4 * out + 1e-3 * rng.standard_normal(len(out))).astype(np.float32)
+
+
+def test_chords_are_not_one_bass() -> None:
+    for above in ((7,), (7, 16), (4, 7)):
+        refusal = refine(chords(*above), RATE).refusal
+        assert refusal is not None, above
+
+
+def test_a_voice_is_not_a_bass() -> None:
+    for f0_hz in (110.0, 200.0):
+        refusal = refine(voice(f0_hz), RATE).refusal
+        assert refusal is not None, f0_hz
+
+
+def test_noise_hum_and_clicks_are_not_a_bass() -> None:
+    rng = np.random.default_rng(3)
+    t = np.arange(round(12 * RATE)) / RATE
+    clicks = np.where(np.arange(len(t)) % 24000 < 48, rng.standard_normal(len(t)), 0)
+    for sound in (0.1 * rng.standard_normal(len(t)), 0.1 * np.sin(2 * np.pi * 50 * t), 0.3 * clicks, 0.3 + 0 * t):
+        assert refine(sound.astype(np.float32), RATE).refusal is not None
+
+
+@pytest.mark.parametrize("bright", [0.3, 1.0])
+@pytest.mark.parametrize("bpm", [70.0, 120.0, 200.0])
+def test_a_bass_is_a_bass(bpm: float, bright: float) -> None:
+    sound, _ = laid(walking(bpm=bpm, n=24), bright=bright)
+    assert refine(sound, RATE).refusal is None

@@ -1,0 +1,71 @@
+"""Whether a recording is one bass: a mix, chords, a voice, hum or silence are refused with what was heard, not
+scored.
+
+Read from the notes that last: a string alone repeats itself almost exactly and stands still. Where two or more sound
+at once the repetition is poor; where they blend into a common period, that period's own first, seventh, eleventh and
+thirteenth multiples are empty (a fifth or a tenth has parts only at multiples of 2, 3 and 5). A voice glides. The
+limits lie between recorded basses (also with strings ringing over, with slides, slapped) and mixes, pairs of basses,
+chords and speech made here.
+"""
+
+from __future__ import annotations
+
+from typing import Any, Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from trainer.hearing.pitch import difference
+from trainer.hearing.signal import Floats
+
+__all__ = ["refusal_of"]
+
+_LONG_S: Final = 0.15
+_SKIP_S: Final = 0.06  # the attack
+_LOOK_S: Final = 0.5
+_ENOUGH: Final = 8  # notes that last, before anything is said
+_EMPTY: Final = (1, 7, 11, 13)
+_EMPTY_FRAC: Final = 0.015
+
+
+def refusal_of(notes: NDArray[Any], tone: Floats, rate_hz: float) -> str | None:
+    """Why the notes (`HEARD_DTYPE`, pitch by A4 = 440 Hz) read from a tone band are not those of one bass; None if
+    they are, or where there are too few to tell."""
+    seconds = len(tone) / rate_hz
+    if not len(notes):
+        return "no note of a bass was found in it"
+    pitched = notes[~notes["dead"]]
+    if not len(pitched) or (len(notes) >= _ENOUGH and len(pitched) < 0.1 * len(notes)):
+        return f"{len(notes)} strokes but hardly a pitch: drums or noise"
+    if seconds > 5 and len(pitched) <= 2 and pitched["duration_s"].sum() > 0.9 * seconds:
+        return "one steady tone from end to end: hum"
+    long = pitched[pitched["duration_s"] > _LONG_S]
+    if len(long) < max(_ENOUGH, len(notes) / 4):
+        return None
+    clear, empty = np.array([_of_note(row, tone, rate_hz) for row in long]).T
+    if np.mean(empty < _EMPTY_FRAC) > 0.5:
+        return "chords, or an instrument above the bass: the notes blend into a deeper one that is not there"
+    still = float(np.mean(long["settled"]))
+    single = float(np.mean(clear > 0.9))
+    if still < 0.7:
+        return f"a voice, or something that glides: {100 * still:.0f} % of the longer notes stand still"
+    if still < 0.92 and single < 0.65:
+        return f"several notes or instruments at once: {100 * single:.0f} % of the longer notes are one string alone"
+    return None
+
+
+def _of_note(row: Any, tone: Floats, rate_hz: float) -> tuple[float, float]:
+    """(how well a note repeats itself, the share of its power at the multiples that chords leave empty)."""
+    start = int((row["onset_s"] + _SKIP_S) * rate_hz)
+    end = int((row["onset_s"] + min(row["duration_s"], _LOOK_S)) * rate_hz)
+    part = np.asarray(tone[start:end], np.float64)
+    period = rate_hz / (440 * 2 ** ((float(row["pitch"]) - 69) / 12))
+    if len(part) < 2.2 * period:
+        return 1.0, 1.0
+    curve = difference(part[None], int(1.05 * period) + 2)[0]
+    power = np.abs(np.fft.rfft(part * np.hanning(len(part)), 8192)) ** 2
+    multiple = np.fft.rfftfreq(8192, 1 / rate_hz) * period / rate_hz
+    whole = np.rint(multiple)
+    inside = (multiple > 0.6) & (np.arange(len(power)) * rate_hz / 8192 < 700)
+    own = inside & (np.abs(multiple - whole) < 0.2) & np.isin(whole, _EMPTY)
+    return float(curve[int(0.95 * period) :].max()), float(power[own].sum() / max(power[inside].sum(), 1e-12))
