@@ -50,15 +50,15 @@ new MutationObserver(note).observe(document.getElementById("beats"),
 """
 
 
-def crowd(host: str, port: int) -> None:
+def crowd(host: str, port: int, code: str) -> None:
     """Every seat taken by clients that never read, and a hundred more refused each second, until killed."""
     stalled = socket.create_connection((host, port))
     stalled.setsockopt(socket.SOL_SOCKET, socket.SO_RCVBUF, 1024)
     stalled.sendall(
-        f"GET /live HTTP/1.1\r\nHost: {host}:{port}\r\nUpgrade: websocket\r\nConnection: Upgrade\r\n"
+        f"GET /live?code={code} HTTP/1.1\r\nHost: {host}:{port}\r\nUpgrade: websocket\r\nConnection: Upgrade\r\n"
         "Sec-WebSocket-Key: AAAAAAAAAAAAAAAAAAAAAA==\r\nSec-WebSocket-Version: 13\r\n\r\n".encode()
     )
-    address, refused, started = f"ws://{host}:{port}/live", 0, time.monotonic()
+    address, refused, started = f"ws://{host}:{port}/live?code={code}", 0, time.monotonic()
     with contextlib.ExitStack() as seats:
         while True:
             for _ in range(100):
@@ -73,10 +73,10 @@ def crowd(host: str, port: int) -> None:
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("--crowd", action="store_true")
-    parser.add_argument("--crowd-at", nargs=2, metavar=("HOST", "PORT"), help=argparse.SUPPRESS)
+    parser.add_argument("--crowd-at", nargs=3, metavar=("HOST", "PORT", "CODE"), help=argparse.SUPPRESS)
     given = parser.parse_args()
     if given.crowd_at:
-        crowd(given.crowd_at[0], int(given.crowd_at[1]))
+        crowd(given.crowd_at[0], int(given.crowd_at[1]), given.crowd_at[2])
         return
     session = session_from_dict({"tempo_bpm": BPM, "chorus": [{"role": "verse", "times": 3}]})
     chart = expand(session)
@@ -111,7 +111,7 @@ def main() -> None:
         if given.crowd:
             time.sleep(1.0)
             others = subprocess.Popen(
-                [sys.executable, __file__, "--crowd-at", "127.0.0.1", str(links[0].port)],
+                [sys.executable, __file__, "--crowd-at", "127.0.0.1", str(links[0].port), links[0].code],
                 stdout=subprocess.PIPE, text=True,
             )  # fmt: skip
         until = time.monotonic() + 60.0 * (chart.end_beats - chart.count_in_beats) / BPM - 6.0
@@ -125,7 +125,8 @@ def main() -> None:
     watcher = threading.Thread(target=look)
     watcher.start()
     with tempfile.TemporaryDirectory() as folder:
-        play(session, PlayOptions(audio="none", quiet_screen=True, page_host="127.0.0.1", takes_dir=Path(folder)))
+        with contextlib.closing(PageLink(chart)) as stand:
+            play(session, PlayOptions(audio="none", quiet_screen=True, stand=stand, takes_dir=Path(folder)))
     watcher.join()
     browser.quit()
     behind, plain = [], []

@@ -3,8 +3,7 @@
 A terminal gives characters, not presses: no release, and a held key comes again and again. A character that follows
 itself faster than a finger can is the terminal's repeat and is rejected, and the one before it, which was the first
 repeat after the terminal's waiting time, is taken back. Of the escape sequences, arrows and page keys are commands
-(that
-is what page-turning pedals send); all others, and pasted text, are neither commands nor notes. Playing keys and
+(that is what page-turning pedals send); all others, and pasted text, are neither commands nor notes. Playing keys and
 command keys never overlap; tests hold them apart.
 """
 

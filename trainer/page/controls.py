@@ -1,10 +1,9 @@
 """The stand page's buttons: large enough for a knuckle, reachable by keyboard, named for a screen reader.
 
-While a song plays they stop, pause, repeat, go on, change the next tempo, mark a bar, and set the band's parts;
-between two
-songs they show the four lines of the verdict, choose the next song, its key and tempo, and open the report. Stopping
-asks
-once more, and not under the finger that asked; the answer takes no tap for a moment, so that a bounce is no answer.
+While a song plays they stop, pause, repeat, go on, change the next tempo, mark a bar, and set the band's parts; between
+two songs they show the four lines of the verdict, choose the next song, its key and tempo, and open the report.
+Stopping asks once more, and not under the finger that asked; the answer takes no tap for a moment, so that a bounce is
+no answer.
 """
 
 from __future__ import annotations
@@ -21,7 +20,7 @@ button:disabled{color:var(--muted);border-color:var(--line);cursor:default}
 button.sent{background:var(--mark);color:var(--on)}
 #hands{display:grid;grid-template-columns:repeat(4,1fr);gap:8px;font-size:clamp(14px,2.6vmin,26px)}
 #hands [hidden]{display:none}
-@media (min-width:700px){#hands{grid-template-columns:repeat(8,1fr)}}
+@media (min-width:700px) and (orientation:landscape){#hands{grid-template-columns:repeat(8,1fr)}}
 #desk,#band,#confirm,#paper{background:var(--paper)}
 #desk{flex:1;min-height:0;overflow:auto;display:flex;flex-direction:column;gap:1.5vmin;font-size:clamp(16px,2.6vmin,28px)}
 #desk h1{font-size:clamp(20px,4vmin,44px)}#desk ol,#desk ul{padding-left:1.2em;font-weight:500;display:grid;gap:1vmin}

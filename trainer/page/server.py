@@ -2,9 +2,8 @@
 
 Each client gets the chart and what stands between two runs when they change, and of places only the newest: one that
 stalls is dropped after a while and disturbs nobody. Page, socket and report are refused without the code of the
-address.
-What is pressed goes out on standard output, a JSON line a press with who pressed it, in the order in which it came.
-Nothing is asked of the network beyond the one port.
+address. What is pressed goes out on standard output, a JSON line a press with who pressed it, in the order in which it
+came. Nothing is asked of the network beyond the one port.
 """
 
 from __future__ import annotations

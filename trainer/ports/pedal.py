@@ -1,13 +1,10 @@
 """Foot switches over MIDI: what was learnt of each, and what a message asks for. Sans-IO: fed with messages.
 
 A switch is a controller of one number (sustain 64, sostenuto 66, soft 67, any other) or a program change, on one port
-and
-channel. A controller asks once as it goes past the middle and again only after it has come back below a quarter
+and channel. A controller asks once as it goes past the middle and again only after it has come back below a quarter
 (MIDI 1.0: a switch's controller is off below 64), so that an expression pedal that sends a stream asks once for each
-time
-it is trodden down. What a switch sends is never the player's: neither its own messages, nor, where a port was learnt
-as a
-pedal's alone, anything from that port.
+time it is trodden down. What a switch sends is never the player's: neither its own messages, nor, where a port was
+learnt as a pedal's alone, anything from that port.
 """
 
 from __future__ import annotations
