@@ -124,9 +124,8 @@ def main() -> None:
 
     watcher = threading.Thread(target=look)
     watcher.start()
-    with tempfile.TemporaryDirectory() as folder:
-        with contextlib.closing(PageLink(chart)) as stand:
-            play(session, PlayOptions(audio="none", quiet_screen=True, stand=stand, takes_dir=Path(folder)))
+    with tempfile.TemporaryDirectory() as folder, contextlib.closing(PageLink(chart)) as stand:
+        play(session, PlayOptions(audio="none", quiet_screen=True, stand=stand, takes_dir=Path(folder)))
     watcher.join()
     browser.quit()
     behind, plain = [], []

@@ -64,6 +64,7 @@ def learn(
         for sink in sinks.values():
             sink.clear()
         press: tuple[str, bytes] | None = None
+        n_more = 0
         last_ns = clock.now_ns()
         while press is None or clock.now_ns() - last_ns < QUIET_NS:
             key = read_key()
@@ -78,7 +79,7 @@ def learn(
                     if kind in (0xB0, 0xC0) and press is None:
                         press, last_ns = (name, data), clock.now_ns()
                     elif press is not None and name == press[0] and data[:2] == press[1][:2]:
-                        last_ns = clock.now_ns()
+                        last_ns, n_more = clock.now_ns(), n_more + 1
                     elif kind == 0x90 and press is None:
                         write("That was a note; a switch sends a controller or a program change.\n")
             clock.sleep_until(clock.now_ns() + LOOK_NS)
@@ -92,7 +93,8 @@ def learn(
             "controller" if controller else "program",
             data[0] & 0x0F,
             data[1],
-            pressed_low=controller and data[2] < 32,
+            # A switch sends one message as it goes down and one as it comes up; more than that is a way from the bottom.
+            pressed_low=controller and data[2] < 32 and n_more <= 2,
             port_alone=alone(name),
         )
         found = [
