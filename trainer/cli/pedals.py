@@ -93,7 +93,7 @@ def learn(
             "controller" if controller else "program",
             data[0] & 0x0F,
             data[1],
-            # A switch sends one message as it goes down and one as it comes up; more than that is a way from the bottom.
+            # A switch sends one message going down and one coming up; more than that is a way from the bottom.
             pressed_low=controller and data[2] < 32 and n_more <= 2,
             port_alone=alone(name),
         )
