@@ -38,6 +38,7 @@ _STRIP_LABEL = 20
 _COUNTS = " ▁▂▃▄▅▆▇█"
 KEYS_LONG = "q stop  p pause  e again  n next  r top  t that one  up/down next tempo  1-6 part  m mute  - = vol  ? keys"
 KEYS_SHORT = "q stop  p pause  e again  n next  up/down next tempo  t that one  ? keys"
+KEYS_FEW = "q stop  p pause  e again  n next  ? keys"
 KEYS = (
     ("q", "stop; what was played is kept"),
     ("p", "pause, and on again"),
@@ -178,7 +179,7 @@ def mix_text(mix: tuple[PartLevel, ...], width: int) -> str:
 def key_lines(state: ScreenState, width: int) -> list[str]:
     if state.calm:
         return ["q stop   ? keys"]
-    lines = [KEYS_SHORT if width < cell_len(KEYS_LONG) + 2 else KEYS_LONG]
+    lines = [next((keys for keys in (KEYS_LONG, KEYS_SHORT) if cell_len(keys) + 2 <= width), KEYS_FEW)]
     if state.typing:
         lines.append("notes: a s d f g h j k l ; degrees of the key   space: root of the chord")
     return [fit(line, width - 2) for line in lines]
