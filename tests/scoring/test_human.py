@@ -17,6 +17,7 @@ import pytest
 
 from trainer.clock.tempo import TempoMap
 from trainer.scoring.align import read_notes
+from trainer.scoring.stats import drift_interval, mean_interval
 from trainer.scoring.swing import swing
 from trainer.scoring.timing import timing
 from trainer.take import Take, TakeHeader, notes_from_rows
@@ -122,3 +123,20 @@ def test_pooled_bass_ratio_is_near_the_published_median() -> None:
     assert float(np.median(ours)) == pytest.approx(float(np.median(few)), abs=0.06)
     low, high = np.quantile(ours, [0.25, 0.75])
     assert low == pytest.approx(1.46, abs=0.2) and high == pytest.approx(2.40, abs=0.2)
+
+
+def test_the_two_halves_of_a_player_agree() -> None:
+    """Of a recorded player both halves say the same of place and drift, as far as their intervals tell (a check with
+    no model of how people wander behind it)."""
+    agree: dict[str, list[bool]] = {"mean": [], "drift": []}
+    for path in FILES:
+        take = as_take(load(path))
+        got = timing(read_notes(take), take.band)
+        half = got.n // 2
+        for name, of in (("mean", mean_interval), ("drift", lambda v, p: drift_interval(v, p / 48.0, p))):
+            parts = (slice(0, half), slice(half, None))
+            a, b = (of(got.asynchrony_s[part], got.beat[part].astype(np.float64)) for part in parts)
+            reach = [max(f.high - f.value, f.value - f.low) for f in (a, b)]
+            agree[name].append(abs(a.value - b.value) <= np.hypot(*reach))
+    for name, found in agree.items():
+        assert np.mean(found) >= 0.92, name

@@ -113,15 +113,17 @@ def test_the_corrected_lag_one_is_unbiased(r: float) -> None:
 
 
 def test_intervals_agree_with_the_bootstrap() -> None:
-    """scipy.stats.bootstrap of independent values: mean and median intervals within a fifth of their width."""
+    """scipy.stats.bootstrap of independent values: the median's interval is within a quarter of its width; the mean's,
+    which allows for wandering, is never narrower than that and at most twice as wide."""
     x = RNG.normal(5.0, 3.0, 240)
     k = np.arange(240.0)
     for mine, statistic in ((mean_interval(x, k), np.mean), (median_interval(x), np.median)):
         boot = ss.bootstrap((x,), statistic, n_resamples=3000, method="percentile", rng=np.random.default_rng(1))
         low, high = boot.confidence_interval
         width = high - low
-        assert mine.low == pytest.approx(low, abs=0.25 * width)
-        assert mine.high == pytest.approx(high, abs=0.25 * width)
+        slack = (0.25 if statistic is np.median else 0.5) * width
+        assert low - slack <= mine.low <= low + 0.25 * width
+        assert high - 0.25 * width <= mine.high <= high + slack
 
 
 def test_t_interval_is_scipys() -> None:

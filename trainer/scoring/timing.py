@@ -41,12 +41,12 @@ from trainer.scoring.stats import (
     MIN_N,
     ar1,
     detrended,
+    drift_interval,
     mean_interval,
     median,
     robust_sd,
     spread_interval,
     t_interval,
-    theil_sen,
 )
 from trainer.scoring.why import Why, no_figure
 from trainer.take.notes import Notes
@@ -357,7 +357,7 @@ def _drift(on: _OnBeats, r: Reading, coarse: Why | None) -> Figure:
     n = len(on.beats)
     if coarse is not None or n < MIN_N:
         return Figure(n=n, why=coarse or _too_few(n, r))
-    found = theil_sen(on.asynchrony_s, on.x, on.position)
+    found = drift_interval(on.asynchrony_s, on.x, on.position)
     if math.isnan(found.value) or on.x[-1] - on.x[0] < DRIFT_MIN_CHORUSES:
         # A slope of a few bars, drawn out to a chorus, tells nothing.
         return Figure(
