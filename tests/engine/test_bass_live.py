@@ -18,13 +18,13 @@ from numpy.typing import NDArray
 
 from tests.bass_sound import bass_line
 from tests.jack_bass import JackBass
-from tests.jack_server import JackServer
+from tests.jack_server import JackServer, started_server
 from trainer.take import FLAG_DEAD, Take, read_take
 
 pytestmark = pytest.mark.jack
 
-# Eight bars at 240: eight seconds.
-PLAY = [sys.executable, "-m", "trainer", "play", "--bpm", "240", "--loop", "1-4", "--choruses", "2", "--plain"]
+# Twelve bars at 240: twelve seconds.
+PLAY = [sys.executable, "-m", "trainer", "play", "--bpm", "240", "--loop", "1-4", "--choruses", "3", "--plain"]
 
 
 def _line(
@@ -114,7 +114,7 @@ def test_a_bass_is_played_heard_recorded_and_scored(jack_server: JackServer, tmp
     with JackBass(jack_server, "bass") as bass:
         run = Session(jack_server, tmp_path, "--bass-in", "bass")
         try:
-            run.wait_line("round 1/2 verse")
+            run.wait_line("round 1/3 verse")
             bass.play_sound(sound, lead_s=0.1)
             status = run.finish()
         finally:
@@ -141,7 +141,7 @@ def test_an_ear_that_is_killed_costs_nothing(jack_server: JackServer, tmp_path: 
     with JackBass(jack_server, "bass") as bass:
         run = Session(jack_server, tmp_path, "--bass-in", "bass")
         try:
-            run.wait_line("round 1/2 verse")
+            run.wait_line("round 1/3 verse")
             bass.play_sound(sound, lead_s=0.1)
             run.wait_line("bar  3/4")
             (ear,) = run.children("trainer.engine.ear")
@@ -161,9 +161,9 @@ def test_an_engine_that_is_killed_leaves_recording_and_take_whole(jack_server: J
     with JackBass(jack_server, "bass") as bass:
         run = Session(jack_server, tmp_path, "--bass-in", "bass")
         try:
-            run.wait_line("round 1/2 verse")
+            run.wait_line("round 1/3 verse")
             bass.play_sound(sound, lead_s=0.1)
-            run.wait_line("round 2/2 verse   bar  2/4")
+            run.wait_line("round 2/3")
             (engine,) = run.children("trainer.engine")
             (ear,) = run.children("trainer.engine.ear")
             os.kill(engine, signal.SIGKILL)
@@ -191,7 +191,7 @@ def test_nothing_is_kept_where_no_recording_is_wanted(jack_server: JackServer, t
     with JackBass(jack_server, "bass", n_channels=8, channel=8) as bass:
         run = Session(jack_server, tmp_path, "--bass-in", "bass", "--no-recording")
         try:
-            run.wait_line("round 1/2 verse")
+            run.wait_line("round 1/3 verse")
             bass.play_sound(sound, lead_s=0.1)
             status = run.finish()
         finally:
@@ -203,6 +203,19 @@ def test_nothing_is_kept_where_no_recording_is_wanted(jack_server: JackServer, t
     found = np.rint(notes["pitch"]).astype(int)
     assert abs(len(found) - len(pitches)) <= 1
     assert np.mean(np.isin(found, pitches)) > 0.9
+
+
+def _both_ways(cable: JackBass) -> tuple[str, str]:
+    """An output and an input of the trainer's own stream, once it is open."""
+    end = time.monotonic() + 60.0
+    while time.monotonic() < end:
+        mine = [name for name in cable.ports() if not name.startswith(("system:", "plugger:"))]
+        went = [name for name in mine if "out" in name.rpartition(":")[2]]
+        came = [name for name in mine if "in" in name.rpartition(":")[2]]
+        if went and came:
+            return went[0], came[0]
+        time.sleep(0.05)
+    raise AssertionError(f"no stream with both sides: {cable.ports()}")
 
 
 def test_a_cable_from_output_to_input_is_measured_to_the_sample(jack_server: JackServer, tmp_path: Path) -> None:
@@ -218,18 +231,12 @@ def test_a_cable_from_output_to_input_is_measured_to_the_sample(jack_server: Jac
             command, env=env, stdin=subprocess.DEVNULL, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True
         )
         try:
-            end = time.monotonic() + 60.0
-            mine: list[str] = []
-            while time.monotonic() < end and not any("in" in name.rpartition(":")[2] for name in mine):
-                time.sleep(0.05)
-                mine = [name for name in cable.ports() if not name.startswith(("system:", "plugger:"))]
-            went = next(name for name in mine if "out" in name.rpartition(":")[2])
-            came = next(name for name in mine if "in" in name.rpartition(":")[2])
+            went, came = _both_ways(cable)
             cable.plug(went, came)
             out, err = done.communicate(timeout=120)
         finally:
             done.kill()
-            done.wait()
+            done.communicate()
     assert done.returncode == 0, err
     found = json.loads(out)
     print("round trip:", found)
@@ -248,19 +255,74 @@ def test_the_sound_check_finds_channel_level_and_tuning(jack_server: JackServer,
         "TRAINER_LOG_DIR": str(tmp_path / "logs"),
     }
     with JackBass(jack_server, "desk", n_channels=18, channel=5) as bass:
-        bass.play_sound(flat, lead_s=2.5)
-        done = subprocess.run(
+        done = subprocess.Popen(
             [sys.executable, "-m", "trainer", "check", "--bass-in", "desk", "--json"],
             env=env,
             stdin=subprocess.PIPE,
-            capture_output=True,
+            stdout=subprocess.PIPE,
+            stderr=subprocess.PIPE,
             text=True,
-            timeout=120,
-            input=None,
         )
-    assert done.returncode == 0, done.stderr
-    found = json.loads(done.stdout)
+        try:
+            bass.wait_connected()
+            bass.play_sound(flat, lead_s=0.2)
+            out, err = done.communicate(timeout=120)
+        finally:
+            done.kill()
+            done.communicate()
+    assert done.returncode == 0, err
+    found = json.loads(out)
     print("check:", found)
     assert found["channel"] == 5 and found["n_channels"] == 18
     assert found["strings"]["A1"] == pytest.approx(-20.0, abs=4.0)
     assert found["words"][0].startswith("good level")
+
+
+def test_an_input_that_goes_and_comes_back_is_heard_again(jack_server: JackServer, tmp_path: Path) -> None:
+    sound, _, pitches = _line(6)
+    run = Session(jack_server, tmp_path, "--bass-in", "bass", "--choruses", "6")  # 24 bars, 24 s
+    bass = JackBass(jack_server, "bass")
+    try:
+        run.wait_line("round 1/6 verse")
+        bass.play_sound(sound, lead_s=0.1)
+        bass.wait_played()
+        bass.close()
+        run.wait_line('sound input "bass" gives no sound; the band plays on')
+        bass = JackBass(jack_server, "bass")
+        run.wait_line('sound input "bass" is back')
+        bass.play_sound(sound, lead_s=0.3)
+        status = run.finish()
+    finally:
+        bass.close()
+        run.kill()
+    assert status == 0, run.said
+    take, header = run.take(), run.header()
+    notes = take.notes[take.notes["flags"] & FLAG_DEAD == 0]
+    assert np.rint(notes["pitch"]).astype(int).tolist() == pitches * 2
+    lost = [gap for gap in header["gaps"] if gap["cause"] == "port_lost"]
+    assert lost and lost[0]["start_s"] > notes["onset_s"][5] and lost[-1]["end_s"] < notes["onset_s"][6]
+    for half in (notes[:6], notes[6:]):
+        steps = np.diff(half["onset_s"])
+        assert np.max(np.abs(steps - 0.33)) < 0.005 or len(header["gaps"]) > 1
+
+
+@pytest.mark.parametrize("rate_hz", [44_100, 96_000])
+def test_other_rates_are_heard_alike(rate_hz: int, tmp_path: Path) -> None:
+    _, onsets, pitches = _line()
+    rows = [(onset, 0.28, float(pitch), 95) for onset, pitch in zip(onsets, pitches, strict=True)]
+    with (
+        started_server(sample_rate_hz=rate_hz, period_frames=128) as server,
+        JackBass(server, "bass", n_channels=2, channel=2) as bass,
+    ):
+        run = Session(server, tmp_path, "--bass-in", "bass")
+        try:
+            run.wait_line("round 1/3 verse")
+            bass.play_sound(bass_line(rows, rate_hz), lead_s=0.1)
+            status = run.finish()
+        finally:
+            run.kill()
+    assert status == 0, run.said
+    header = run.header()
+    assert header["extra"]["hearing"]["rate_hz"] == rate_hz and header["extra"]["hearing"]["channel"] == 2
+    off = _steps(run.take(), onsets, pitches)
+    assert np.max(np.abs(off)) < 0.003 or header["gaps"]

@@ -35,7 +35,7 @@ SESSION = session_from_dict(
 )
 ONSETS = [0.5 * i for i in range(20)]  # of the song
 PITCHES = [(31, 35, 38, 40)[i % 4] for i in range(20)]
-LEAD_S, HOST_NS = 3.0, 77 * S  # the recording begins three seconds before the song, at some moment of the host
+LEAD_S, HOST_NS = 5.0, 77 * S  # the recording begins five seconds before the song, at some moment of the host
 
 
 def _take(gap: Gap | None = None) -> Take:
@@ -109,7 +109,7 @@ def test_notes_near_a_fault_of_ours_are_excused_and_a_broken_place_is_one_line(k
 
 def test_seconds_of_the_song_and_frames_of_the_recording_are_each_others_way_back(kept: Path) -> None:
     seconds = np.array([0.0, 1.25, 9.0])
-    assert np.allclose(frames_at(_take(), seconds), (3.0 + seconds) * RATE_HZ / 1.0001, atol=0.01)
+    assert np.allclose(frames_at(_take(), seconds), (LEAD_S + seconds) * RATE_HZ / 1.0001, atol=0.01)
     assert recording_of(_take(), kept) == kept.with_suffix(".wav")
     assert recording_of(_take(), kept.with_name("other.mid")) is None
 
@@ -148,3 +148,32 @@ def test_old_recordings_are_counted_and_removed_by_age(
     assert run(["recordings", *folder, "--remove"]) == 2 and old.exists()
     assert run(["recordings", *folder, "--older-than", "30", "--remove"]) == 0 and not old.exists()
     assert (tmp_path / "not-ours.flac").exists() and len(read_take(kept).notes) >= len(PITCHES)
+
+
+@pytest.mark.parametrize(("leak_gain_db", "said"), [(-6.0, True), (-24.0, False), (None, False)])
+def test_a_band_that_comes_back_through_the_input_is_told(kept: Path, leak_gain_db: float | None, said: bool) -> None:
+    """The band's own sound, mixed 9 ms late into the recording: told from 30 dB under the bass on."""
+    from trainer.band import arrange
+    from trainer.band.sound import stem_renderer
+    from trainer.live.loop_back import leak_db, leak_words
+
+    wav = kept.with_suffix(".wav")
+    bass, _ = soundfile.read(wav, dtype="float32")
+    if leak_gain_db is not None:
+        chart = expand(SESSION)
+        stems = stem_renderer(arrange(chart), TempoMap(chart.tempo_segments), RATE_HZ)
+        at = round((LEAD_S + stems.start_s + 0.009) * RATE_HZ)
+        for first in range(0, min(stems.n_frames, len(bass) - at), 4_800):
+            n = min(4_800, stems.n_frames - first, len(bass) - at - first)
+            band = stems.block(first, n).mean(axis=2).sum(axis=0)
+            bass[at + first : at + first + n] += np.float32(10.0 ** (leak_gain_db / 20.0)) * band
+        soundfile.write(wav, bass, RATE_HZ, subtype="PCM_24")
+    assert keep_heard(kept) is None
+    take = read_take(kept)
+    recording = recording_of(take, kept)
+    assert recording is not None
+    words = leak_words(take, recording)
+    assert (words is not None) == said
+    if words is not None:
+        under_db = leak_db(take, recording)
+        assert under_db is not None and f"{-under_db:.0f} dB under the bass" in words and "headphones" in words

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from trainer.cli.facts import Json, show_json
-from trainer.cli.input_port import chosen_bass, chosen_input, known_profile
+from trainer.cli.input_port import asked_bass, chosen_bass, chosen_input, known_profile
 from trainer.cli.running import BassChannel, BassIn
 from trainer.cli.waiting import key_reader
 from trainer.errors import PortError, UsageError
@@ -116,7 +116,7 @@ def check(
     if name is None:
         from trainer.cli.cable import check_bass, no_bass_advice
 
-        bass = chosen_bass(bass_in)
+        bass = chosen_bass(bass_in) or asked_bass()
         if bass is None:
             raise PortError(
                 "no MIDI input to check, and no sound input that is sure to be a bass's; connect one and look with: "

@@ -9,16 +9,18 @@ from collections.abc import Callable, Sequence
 from trainer.errors import PortError, UsageError, nearest
 from trainer.settings import INPUT_PROFILES
 
-__all__ = ["ask_which", "chosen_bass", "chosen_input", "known_profile"]
+__all__ = ["ask_which", "asked_bass", "chosen_bass", "chosen_input", "known_profile"]
 
 # What an input that a bass can be plugged into is called by those who make it, and what one is that it cannot be.
 _INTERFACE = re.compile(r"\b(usb|interface|instrument|audio codec|line in|hi-z)\b", re.IGNORECASE)
 _ROOM = re.compile(r"\b(mic|mics|microphone|array|webcam|camera|cam|headset|headphones?|monitor of)\b", re.IGNORECASE)
 
 
-def ask_which(names: Sequence[str], read_line: Callable[[], str], write: Callable[[str], None]) -> str:
-    """Ask for one of several inputs by number; `PortError` when no usable answer comes."""
-    write("Several MIDI inputs are connected:\n")
+def ask_which(
+    names: Sequence[str], read_line: Callable[[], str], write: Callable[[str], None], *, option: str = "--midi-in"
+) -> str:
+    """Ask for one of several inputs by number; `PortError` when no usable answer comes. `option` names it next time."""
+    write("Several MIDI inputs are connected:\n" if option == "--midi-in" else "Sound can come in here:\n")
     for number, name in enumerate(names, 1):
         write(f"  {number}  {name}\n")
     write(f"Which one is the bass? 1-{len(names)}: ")
@@ -26,7 +28,7 @@ def ask_which(names: Sequence[str], read_line: Callable[[], str], write: Callabl
     if answer.isdigit() and 1 <= int(answer) <= len(names):
         return names[int(answer) - 1]
     raise PortError(
-        f'"{answer}" is not one of the inputs; expected a number from 1 to {len(names)}, or --midi-in NAME next time'
+        f'"{answer}" is not one of the inputs; expected a number from 1 to {len(names)}, or {option} NAME next time'
     )
 
 
@@ -77,6 +79,16 @@ def chosen_bass(asked: str | None) -> str | None:
     known = [name for name in names if load_port(bass_port(name)) is not None]
     sensible = known or [name for name in names if _INTERFACE.search(name) and not _ROOM.search(name)]
     return sensible[0] if len(sensible) == 1 else None
+
+
+def asked_bass() -> str | None:
+    """The sound input that the person picks; None where there is none, or nobody to ask."""
+    from trainer.ports.audio import list_audio
+
+    names = [device.name for device in list_audio().inputs]
+    if not names or not (sys.stdin.isatty() and sys.stdout.isatty()):
+        return None
+    return ask_which(names, sys.stdin.readline, lambda text: print(text, end="", flush=True), option="--bass-in")
 
 
 def known_profile(profile: str) -> str:

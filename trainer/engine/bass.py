@@ -158,6 +158,7 @@ class BassIn:
         self.recording: WavWriter | None = None
         self._lost_since_ns: int | None = None
         self._zeros = 0
+        self._sounds_since_open = False
         self._ear: subprocess.Popen[bytes] | None = None
         self._done = threading.Event()
         try:
@@ -194,6 +195,7 @@ class BassIn:
                 self._ring.put(mono)
                 waiting.append(mono)
                 self._zeros = 0 if mono.any() else self._zeros + len(mono)
+                self._sounds_since_open |= self._zeros == 0
             if waiting and (last or time.monotonic() >= next_write_s):
                 next_write_s = time.monotonic() + WRITE_EVERY_S
                 if self.recording is not None:
@@ -262,20 +264,23 @@ class BassIn:
         stream = self.own.stream
         stalled = stream.last_callback_ns > 0 and time.perf_counter_ns() - stream.last_callback_ns > STALLED_NS
         # A server whose client has gone goes on calling, with nothing in the blocks.
-        hollow = self.sounded and self._zeros > SILENT_S * self.rate_hz and self.device.system.startswith("JACK")
+        hollow = (
+            self._sounds_since_open and self._zeros > SILENT_S * self.rate_hz and self.device.system.startswith("JACK")
+        )
         return stream.fault is None and not stalled and not hollow
 
     def take_up(self) -> bool:
-        """Try to open the input again; whether it brings sound. For the thread that may wait."""
+        """Try to open the input again; whether blocks come. For the thread that may wait."""
         if self.own is None:
             return True
         try:
             self.own.again()
         except PortError:
             return False
+        self._sounds_since_open, self._zeros = False, 0
         end = time.monotonic() + 1.0
         while time.monotonic() < end and not self._done.is_set():
-            if self._zeros == 0 and self.own.stream.last_callback_ns:
+            if self.own.stream.last_callback_ns:
                 return True
             time.sleep(0.02)
         return False

@@ -22,6 +22,7 @@ TUNED_S = 0.6
 NOTHING_DB = -60.0
 LOW_PEAK_DB = -24.0
 HIGH_PEAK_DB = -0.5
+MUCH_CLIPPED = 0.002  # of samples at a flat top under full scale: an earlier stage is overdriven
 UNDER_DB = 40.0
 MOST_DOUBT_CENTS = 8.0
 HEARD_DB = -50.0
@@ -109,7 +110,7 @@ def level_words(found: Levels) -> tuple[str, ...]:
             "input?",
         )
     out = []
-    if found.clipped_frac > 0.0 or found.peak_db > HIGH_PEAK_DB:
+    if found.peak_db > HIGH_PEAK_DB or (found.clipped_frac > MUCH_CLIPPED and found.peak_db > LOW_PEAK_DB / 2):
         out.append("too loud: it clips; turn the interface's gain down until hard notes stay under the red")
     elif found.peak_db < LOW_PEAK_DB:
         out.append(f"too low: hard notes reach {found.peak_db:.0f} dB; turn the gain up until they reach -12 or so")

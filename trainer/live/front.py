@@ -209,6 +209,13 @@ class _Front:
 
         self._print(REHEARING)
         said = keep_heard(path)
+        if said is None:
+            from trainer.live.loop_back import leak_words
+            from trainer.take.rehearing import recording_of
+
+            take = _read(path)
+            recording = None if take is None else recording_of(take, path)
+            said = None if take is None or recording is None else leak_words(take, recording)
         if said is not None:
             self._warn(said)
 

@@ -8,6 +8,7 @@ found, and how far it is looked for.
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -24,13 +25,15 @@ from trainer.take import Take
 from trainer.take.rehearing import frames_at
 from trainer.take.sound_file import read_sound
 
-__all__ = ["RoundTrip", "round_trip"]
+__all__ = ["RoundTrip", "leak_db", "leak_words", "round_trip"]
 
 FOUND = 0.5
 LEAD_S, REACH_S = 0.02, 0.35  # less than from one click to the next
 STRAY_S = 0.002  # a click that seems to come back so much sooner or later was not found
 LONG_S = 0.09
 MIN_CLICKS = 4
+LEAK_FOUND = 0.3
+LEAK_SAID_DB = -30.0
 
 Floats = NDArray[np.float64]
 
@@ -91,7 +94,55 @@ def round_trip(take: Take, recording: Path) -> RoundTrip:
     return RoundTrip(1e3 * middle / rate_hz, 1e3 * spread / rate_hz, len(lags), len(clicks), middle, rate_hz, gain_db)
 
 
-def _place(heard: Floats, wanted: Floats) -> tuple[float, float] | None:
+def leak_db(take: Take, recording: Path) -> float | None:
+    """How far under the bass's loudest tenth of a second the count-in comes back through the bass's input; None where
+    it is not found there. The count is played before anybody plays along, so that only a leak can hold it.
+    """
+    facts = take.header.extra.get("hearing")
+    loud_db = facts.get("level_db") if isinstance(facts, Mapping) else None
+    if take.session is None or loud_db is None:
+        return None
+    sound = read_sound(recording)
+    rate_hz = sound.rate_hz
+    chart = expand(take.session)
+    tempo = TempoMap(chart.tempo_segments)
+    score = arrange(chart)
+    stems = stem_renderer(score, tempo, rate_hz)
+    part = PARTS.index("count")
+    counts = score.events[score.events["part"] == part]
+    seconds = np.unique(np.asarray(tempo.seconds_at(counts["onset_beats"]), dtype=np.float64))
+    lags, levels_db = [], []
+    for second, frame in zip(seconds.tolist(), frames_at(take, seconds).tolist(), strict=True):
+        n = round(LONG_S * rate_hz)
+        wanted = np.asarray(
+            stems.block(round((second - stems.start_s) * rate_hz), n)[part].mean(axis=1), dtype=np.float64
+        )
+        low = round(frame) - round(LEAD_S * rate_hz)
+        heard = sound.samples[max(low, 0) : max(low + n + round((LEAD_S + REACH_S) * rate_hz), 0)].astype(np.float64)
+        found = _place(heard, wanted, LEAK_FOUND) if low >= 0 and len(heard) > n and wanted.any() else None
+        if found is not None:
+            lags.append(found[0] / rate_hz)
+            levels_db.append(20.0 * float(np.log10(abs(found[1]) * np.sqrt(np.mean(wanted**2)) + 1e-12)))
+    near = np.abs(np.array(lags) - np.median(lags)) <= STRAY_S if lags else np.zeros(0, dtype=np.bool_)
+    if np.count_nonzero(near) < 3:  # chance finds them all over the place
+        return None
+    return float(np.median(np.array(levels_db)[near])) - float(loud_db)
+
+
+def leak_words(take: Take, recording: Path) -> str | None:
+    """What is to be said of a band that comes back through the bass's input, or None."""
+    under_db = leak_db(take, recording)
+    if under_db is None or under_db < LEAK_SAID_DB:
+        return None
+    facts = take.header.extra["hearing"]
+    n, n_unsure = len(take.notes), int(facts.get("n_unsettled", 0))
+    return (
+        f"the band comes back through the bass's input, {-under_db:.0f} dB under the bass: wear headphones, or turn "
+        f"its output down in the interface's mixer; {n - min(n_unsure, n)} of {n} notes are sure all the same"
+    )
+
+
+def _place(heard: Floats, wanted: Floats, least: float = FOUND) -> tuple[float, float] | None:
     """(place, gain) of `wanted` in `heard`, between samples; None where it is not in it."""
     n, m = len(heard), len(wanted)
     size = 1 << int(np.ceil(np.log2(n + m)))
@@ -100,7 +151,7 @@ def _place(heard: Floats, wanted: Floats) -> tuple[float, float] | None:
     own = float(wanted @ wanted)
     like = product / np.sqrt(np.maximum(energy * own, 1e-18))
     k = int(np.argmax(like))
-    if like[k] < FOUND or not 0 < k < len(product) - 1:
+    if like[k] < least or not 0 < k < len(product) - 1:
         return None
     a, b, c = product[k - 1], product[k], product[k + 1]
     curve = a - 2.0 * b + c
