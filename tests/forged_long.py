@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import argparse
-import resource
 import tempfile
 from pathlib import Path
 
@@ -23,6 +22,8 @@ def main() -> int:
         path = folder / "bit.result"
         cases = [(f"bit {bit}", body) for bit, body in flipped(data, asked.flips, asked.seed)]
         cases += [(name, forge(data)) for name, forge in FORGERIES.items()]
+        import resource  # Linux and macOS
+
         started_kb = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
         for name, body in cases:
             path.write_bytes(body)

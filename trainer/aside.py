@@ -13,7 +13,7 @@ import tempfile
 import uuid
 from collections.abc import Iterator
 from pathlib import Path
-from typing import BinaryIO
+from typing import BinaryIO, cast
 
 from trainer.errors import UsageError
 from trainer.system import here
@@ -39,7 +39,7 @@ def written_aside(path: Path) -> Iterator[BinaryIO]:
     """What to write into; put in place when the block is left, but not when it is left by an exception. `OSError`."""
     if path.exists() and not path.is_file() and not path.is_dir():
         with tempfile.TemporaryFile() as whole, path.open("wb") as into:  # some formats' heads are written last
-            yield whole
+            yield cast(BinaryIO, whole)
             whole.seek(0)
             shutil.copyfileobj(whole, into)
         return

@@ -7,14 +7,16 @@ held can be measured again: the message says so.
 
 from __future__ import annotations
 
+import contextlib
 import hashlib
 import json
 import os
 import re
+import subprocess
 from collections.abc import Mapping
 from dataclasses import asdict, dataclass, field
 from pathlib import Path
-from typing import Any
+from typing import IO, Any
 
 from trainer.aside import written_aside
 from trainer.errors import FileFormatError, UsageError
@@ -28,12 +30,14 @@ __all__ = [
     "load_pedals",
     "load_port",
     "log_dir",
+    "open_log",
     "save_pedals",
     "save_port",
 ]
 
 INPUT_PROFILES = ("pad", "keys", "strings")
 APP_NAME = "shuffle-partner"
+MAX_LOG_BYTES = 1_000_000
 _SCHEMA = {"name": "port", "major": 1, "minor": 0}
 
 
@@ -83,6 +87,19 @@ def log_dir() -> Path:
     import platformdirs
 
     return here().as_others_see(Path(platformdirs.user_log_dir(APP_NAME, appauthor=False)))
+
+
+def open_log(name: str) -> tuple[IO[bytes] | int, Path | None]:
+    """A process's log, appended to and begun afresh past a megabyte; nowhere if its folder cannot be written."""
+    path = log_dir() / f"{name}.log"
+    try:
+        path.parent.mkdir(parents=True, exist_ok=True)
+        if path.exists() and path.stat().st_size > MAX_LOG_BYTES:
+            with contextlib.suppress(OSError):  # another process has it open: it grows on
+                here().replace(path, path.with_suffix(".old.log"))
+        return path.open("ab"), path
+    except OSError:
+        return subprocess.DEVNULL, None
 
 
 def _port_file(port: str) -> Path:

@@ -253,7 +253,7 @@ def take_from(journal: Journal, *, band: BandScore | None = None, session: Sessi
         extra["set_aside"] = [[round(float(row[name]), 6) for name in columns] for row in aside]
     if journal.n_damaged:
         extra["journal_damaged_records"] = journal.n_damaged
-    for name in ("input", "typing_stamp_ms", "unrendered_blocks", "scheduling", "marked"):
+    for name in ("input", "typing_stamp_ms", "unrendered_blocks", "scheduling", "marked", "display"):
         if name in facts:
             extra[name] = facts[name]
     header = TakeHeader(

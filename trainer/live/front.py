@@ -152,7 +152,9 @@ class _Front:
                 self.notices.add(Notice(TYPING_LIMITS, "note"), time.monotonic())
 
     def _play(self) -> None:
-        with self.keys, self.screen if self.pretty else contextlib.nullcontext():
+        # The bass touches neither keys nor mouse: without being asked, the system would put the screen out.
+        with self.keys, here().awake() as held, self.screen if self.pretty else contextlib.nullcontext():
+            self.link.say(Facts({"display": held}))
             if not self.pretty:
                 self._print(*opening_lines(self._state()))
             self.link.say(Start())

@@ -10,40 +10,25 @@ import subprocess
 import sys
 import threading
 import time
-from pathlib import Path
 from time import perf_counter_ns
-from typing import IO, Any
+from typing import Any
 
 import msgspec
 
 from trainer.engine import FromEngine, Offset, Ping, Pong, Reader, frame_of
-from trainer.settings import log_dir
+from trainer.settings import open_log
 from trainer.system import here
 
-__all__ = ["EngineLink", "open_log"]
+__all__ = ["EngineLink"]
 
 N_PINGS = 15
-MAX_LOG_BYTES = 1_000_000
-
-
-def open_log() -> tuple[IO[bytes] | int, Path | None]:
-    """The engine's log, appended to and begun afresh past a megabyte; nowhere if its folder cannot be written."""
-    path = log_dir() / "engine.log"
-    try:
-        path.parent.mkdir(parents=True, exist_ok=True)
-        if path.exists() and path.stat().st_size > MAX_LOG_BYTES:
-            with contextlib.suppress(OSError):  # another engine has it open: it grows on
-                here().replace(path, path.with_suffix(".old.log"))
-        return path.open("ab"), path
-    except OSError:
-        return subprocess.DEVNULL, None
 
 
 class EngineLink:
     """A running engine. `inbox` gets its messages, and None when it has gone."""
 
     def __init__(self, arguments: list[str] | None = None) -> None:
-        log, self.log_path = open_log()
+        log, self.log_path = open_log("engine")
         # Started apart from the terminal with SIGINT ignored: Ctrl-C is the front's to handle.
         before = signal.getsignal(signal.SIGINT)
         in_main = threading.current_thread() is threading.main_thread()

@@ -20,6 +20,8 @@ from typing import IO, Any
 from trainer.errors import PortError, UsageError
 from trainer.screen import ScreenState, round_word
 from trainer.session import Chart
+from trainer.settings import open_log
+from trainer.system import here
 
 __all__ = ["PageLink", "PagePress", "chart_data", "place_data"]
 
@@ -127,14 +129,17 @@ class PageLink:
         letters = (secrets.choice(CODE_LETTERS) for _ in range(CODE_LENGTH))
         self.code = code or "".join(letters)
         self.on_press: Callable[[PagePress], None] = lambda press: None
+        log, log_path = open_log("page")
         self._process = subprocess.Popen(
             # One address, even where the name has several: whether it is open to the room is told of that one.
             [sys.executable, "-m", "trainer.page", host, str(wanted[4][0]), str(port)],
             stdin=subprocess.PIPE,
             stdout=subprocess.PIPE,
-            stderr=subprocess.DEVNULL,
-            start_new_session=True,
+            stderr=log,
+            **here().apart(),
         )
+        if not isinstance(log, int):
+            log.close()
         self._write(self.code.encode() + b"\n")
         first = _first_line(self._process, START_WITHIN_S)
         if not first.startswith("port "):
@@ -144,7 +149,8 @@ class PageLink:
                 if pipe is not None:
                     pipe.close()
             raise UsageError(
-                f"cannot serve the page from {host}, port {port}: {first or 'no answer'}; try another port"
+                f"cannot serve the page from {host}, port {port}: {first or f'no answer (its log is {log_path})'}; "
+                "try another port"
             )
         self.port = int(first.split()[1])
         shown = _own_address() if wanted[4][0] in ("0.0.0.0", "::") else host

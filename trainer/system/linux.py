@@ -126,6 +126,8 @@ def _real_time() -> bool:
 
 def _by_realtime_kit() -> list[int]:
     """The threads that got it."""
+    if sys.platform != "linux":
+        return []
     try:
         import resource
 
@@ -162,6 +164,8 @@ def _by_realtime_kit() -> list[int]:
 
 def _stand_back(threads: list[int]) -> None:
     """Put real-time threads back among the others."""
+    if sys.platform != "linux":
+        return
     for thread_id in threads:
         with contextlib.suppress(OSError):
             # Without the flag the kernel takes it for an attempt to shed it, and refuses.

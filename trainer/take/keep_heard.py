@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 import contextlib
-import os
 from pathlib import Path
 
 from trainer.errors import FileFormatError, TrainerError, UsageError
+from trainer.system import here
 from trainer.take.reading import read_take
 from trainer.take.rehearing import heard_again, recording_of
 from trainer.take.store import replace_take
@@ -51,7 +51,7 @@ def _as_flac(recording: Path) -> None:
         ):
             while len(block := source.read(65_536, dtype="int32")):
                 out.write(block)
-        os.replace(aside, target)
+        here().replace(aside, target)
         recording.unlink()
     except (OSError, soundfile.SoundFileError) as error:
         with contextlib.suppress(OSError):
