@@ -119,7 +119,7 @@ def test_alone_it_says_how_to_start(command: Command) -> None:
         (("score", "x.mid", "--json", "--csv"), "exclude each other"),
         (("score", "x.mid", "--downbeat", "soon"), '--downbeat: found "soon"'),
         (("line", "--device", "walking"), "is not a device of the line"),
-        (("line", "--strings", "6"), "--strings 6: expected 4 or 5"),
+        (("line", "--strings", "7"), "--strings 7: expected 4, 5 or 6"),
         (("drill", "root_lock", "--times", "99"), "--times 99: expected a number from 1 to 20"),
         (("history", "--weeks", "0"), "--weeks 0: expected a number of at least 1"),
         (("check", "--strings", "3"), "--strings 3: expected 4 or 5"),

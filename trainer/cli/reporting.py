@@ -83,6 +83,10 @@ def compare(
     for row in rows:
         mark = "stands out" if row.words == APART else ""
         typer.echo(f"{row.name:<{name}}  {row.first:>{left}}  {row.second:>{right}}  {mark}".rstrip())
+    if rows[0].first != rows[0].second:
+        say(f"They are not of one {rows[0].name}: {rows[0].first} and {rows[0].second}.")
+    apart = [row.name for row in rows if row.words == APART]
+    say(f"They stand apart in: {', '.join(apart)}." if apart else "They stand apart in no figure.")
     say("In brackets: 95 % intervals. What does not stand out may be chance.")
     if out is not None:
         typer.echo(f"Page: {write_comparison((str(first), str(second)), takes, cards, out)}")

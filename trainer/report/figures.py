@@ -53,12 +53,17 @@ def table(heads: Sequence[str], rows: Iterable[Sequence[str]], *, words: Sequenc
 
 
 def meanings(rows: Iterable[tuple[str, str, str]]) -> str:
-    """A table of figures: name, value (markup), and a sentence saying what it means."""
-    return table(
+    """A table of figures: name, value (markup), and a sentence saying what it means; on a phone that opens on a tap."""
+    opens = "<details><summary>what it means</summary>{0}</details>"
+    made = table(
         ("figure", "value", "what it means"),
-        [(escape(name), value, escape(text)) for name, value, text in rows],
+        [
+            (escape(name), value, f"<span>{escape(text)}</span>{opens.format(escape(text))}")
+            for name, value, text in rows
+        ],
         words=(2,),
     )
+    return made.replace("<table>", '<table class="figures">', 1)
 
 
 def number(value: Any, unit: str = "", digits: int = 1, interval: Any = None, n: Any = None) -> str:

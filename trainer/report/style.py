@@ -34,10 +34,14 @@ th.num,td.num{text-align:right}thead th{vertical-align:bottom}
 .grid td.miss{outline:2px solid var(--ink);outline-offset:-3px}
 a{color:var(--mark)}
 a:focus,summary:focus,input:focus,[tabindex]:focus{outline:3px solid var(--second);outline-offset:2px}
-details{margin:.5rem 0}
+details{margin:.5rem 0}.figures details{display:none}
 @media (max-width:44rem){body{padding:.9rem}td.num{white-space:normal}.num .quiet{display:block}
 th,td{padding:.22rem .35rem}ol{padding-left:1.2rem}.step{flex-wrap:wrap;gap:0 .8rem}.step label{flex:1 0 100%}
-.step span{flex:1 0 100%;min-height:3em}}
+.step span{flex:1 0 100%;min-height:3em}
+.figures thead{display:none}.figures tr{display:block;padding:.35rem 0;border-bottom:1px solid var(--faint)}
+.figures th,.figures td,.figures td.num{display:block;text-align:left;border:0;padding:.1rem 0}
+.figures .quiet{display:inline-block}.figures td>span:not(.quiet){display:none}
+.figures details{display:block;margin:0}.figures summary{padding:.35rem 0;color:var(--mark)}}
 @media print{:root{--ink:#000;--muted:#444;--faint:#ccc;--mark:#134a54;--second:#6d3a0c;--paper:#fff;--card:#fff}
 body{font-size:9pt;line-height:1.4;max-width:none;padding:0}h2{margin-top:1rem}h1,h2,h3{break-after:avoid}
 figure,tr,.lines li,.wide{break-inside:avoid}td.num{white-space:normal}.num .quiet{display:inline-block}
