@@ -63,7 +63,7 @@ function connect(){
   socket.onmessage=event=>{
     const m=JSON.parse(event.data);
     if("desk" in m)newDesk(m.desk);
-    if(m.chart){chart=m.chart;shownBar=-2;$("title").textContent=chart.title||"";}
+    if(m.chart){chart=m.chart;place=null;shownBar=-2;$("title").textContent=chart.title||"";}
     if(m.place){place=m.place;trueAt=clockTo(place.at);hands();band(false);}
   };
   socket.onclose=()=>{$("link").textContent="not connected, trying again";handsShown="";hands();setTimeout(connect,wait);wait=Math.min(wait*2,4000);};
@@ -71,7 +71,7 @@ function connect(){
 function beatsNow(){
   if(place.phase!=="playing"&&place.phase!=="count_in")return place.beats;
   const b=place.beats+Math.min(performance.now()-trueAt+8,500)/60000*place.bpm;  // what is drawn now is seen half a frame on
-  return place.phase==="count_in"&&b>=chart.first?b+chart.bars[place.to||0].on-chart.first:b;
+  return place.phase==="count_in"&&b>=chart.first?b+chart.bars[Math.min(place.to||0,chart.bars.length-1)].on-chart.first:b;
 }
 function barAt(b){let i=0;while(i+1<chart.bars.length&&chart.bars[i+1].on<=b)i++;return i;}
 function put(id,text){const node=$(id);if(node.textContent!==text){node.textContent=text;
@@ -81,7 +81,7 @@ function chordAt(bar,b){const n=bar.chords.length;return Math.max(0,Math.min(n-1
 function draw(){
   requestAnimationFrame(draw);
   if(!chart||!chart.bars||!place||desk)return;
-  const b=beatsNow(),counting=b<chart.first,i=counting?place.to||0:barAt(b),bar=chart.bars[i],k=counting?0:chordAt(bar,b);
+  const b=beatsNow(),counting=b<chart.first,i=counting?Math.min(place.to||0,chart.bars.length-1):barAt(b),bar=chart.bars[i],k=counting?0:chordAt(bar,b);
   const name=bar.chords[k];
   if(counting){put("now",String(Math.floor(((b%4)+4)%4)+1));put("degree","count-in");}
   else{put("now",sign(name));put("degree",bar.degrees[k].replace(/^b/,"\u266d"));}
