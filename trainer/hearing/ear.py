@@ -29,6 +29,8 @@ _ABOVE_NOISE_DB: Final = 10.0
 _BELOW_LOUD_DB: Final = 38.0
 _APART_S: Final = 0.044
 _RISE_DB: Final = 5.0
+_TURN: Final = 2.2
+_DRIFT: Final = (-0.015, -0.005, 0.005, 0.015)
 _AGAIN_S: Final = (0.045, 0.075, 0.110, 0.160)
 
 
@@ -45,6 +47,12 @@ class _Sounding:
     dead: bool = False
     guess: float = 0.0
     moved: int = 0
+
+
+def _sharp(since_s: float) -> float:
+    """Semitones by which a first label is likely sharp: a hard-struck string is 1.2 sharp at 15 ms and 0.1 at 60 ms,
+    a soft one hardly; a quarter of that lies between."""
+    return 0.3 * float(np.exp(-max(0.0, since_s - 0.015) / 0.018))
 
 
 class Ear:
@@ -78,6 +86,8 @@ class Ear:
         self._loud_db = -120.0
         self._period = 0.0
         self._clear = 0.0
+        self._past = 0.0, 0.0  # period and clearness of what rang a moment ago
+        self._heights = np.zeros(5)
         self._fed = 0
 
     # feeding
@@ -142,7 +152,6 @@ class Ear:
         past = self._levels
         width = int(min(len(past), max(4, np.ceil(1.25 * self._period / step) if self._clear > 0.7 else 9)))
         before = float(past[-width:].max())
-        lowest = float(past[-2:].max())
         self._levels[:-1] = past[1:]
         self._levels[-1] = level
         around = float(self._levels.max())
@@ -150,16 +159,18 @@ class Ear:
         self._noise_db = min(self._noise_db + 3 * _STEP_S, around) if self._n_tone > 10 * step else around
         self._loud_db = max(self._loud_db - 1.0 * _STEP_S, level)
         gate = max(_QUIET_DB, min(self._noise_db, self._loud_db - 20) + _ABOVE_NOISE_DB, self._loud_db - _BELOW_LOUD_DB)
+        if self._clear > 0.7:
+            self._past = self._period, self._clear
         now = self._now
         since = self._n_tone - (now.onset if now is not None else -1e9)
-        if level > gate and since > _APART_S * self._rate and self._n_tone > 8 * step:
-            rise = level - before
-            struck = rise > _RISE_DB
-            if not struck and level - lowest > 3.0 and level > before - 8.0:
-                struck = self._broken()
-            if struck:
-                self._strike(level, events)
-                return
+        apart = since > _APART_S * self._rate and self._n_tone > 8 * step
+        if apart and level > gate and level - before > _RISE_DB:
+            self._strike(self._n_tone - step, level, 0.0, events)
+            return
+        late = self._turned(gate)
+        if late is not None and (now is None or late - now.onset > _APART_S * self._rate):
+            self._strike(late, level, self._past[0] if self._past[1] > 0.8 else 0.0, events)
+            return
         if now is not None:
             now.peak_db = max(now.peak_db, level) if since < 0.08 * self._rate else now.peak_db
             self._follow(now, level, around, gate, events)
@@ -171,36 +182,59 @@ class Ear:
         period, clear = periods(self._tone[None, -look:], self._rate)
         self._period, self._clear = float(period[0]), float(clear[0])
 
-    def _broken(self) -> bool:
-        """Whether the newest sound no longer goes on as the string went."""
-        if self._clear < 0.8 or self._period <= 0:
-            return False
-        size = 2 * self._step
-        here = self._tone[-size:]
-        own = float(here @ here)
-        best = -1.0
-        fewest = int(np.ceil(size / self._period))
-        for turns in range(fewest, fewest + 2):
-            for drift in (-0.015, -0.005, 0.005, 0.015):
-                start = len(self._tone) - size - round(turns * self._period * (1 + drift))
-                was = self._tone[start : start + size]
-                best = max(best, 2 * float(here @ was) / (own + float(was @ was) + 1e-9))
-        return best < 0.35
+    def _turned(self, gate: float) -> float | None:
+        """The tone frame of a stroke that does not rise above what rang: seen a period or so late, where a level
+        that rises and a motion that breaks off are greatest together (`strokes`, with the past only)."""
+        step, tone = self._step, self._tone
+        steps = int(np.clip(np.ceil(self._past[0] / step), 3, 6)) if self._past[1] > 0.7 else 4
+        size = steps * step
+        follows, was = tone[-size:], tone[-2 * size : -size]
+        own, past = float(follows @ follows), float(was @ was)
+        quiet = 10 ** (gate / 10) * size / 10
+        height = 4 * float(np.log10((own + quiet) / (past + quiet)))
+        period, clear = self._past
+        if clear > 0.5 and period > 0:
+            best = -1.0
+            fewest = int(np.ceil(size / period))
+            for turns in (fewest, fewest + 1):
+                for drift in _DRIFT:
+                    start = len(tone) - size - round(turns * period * (1 + drift))
+                    other = tone[start : start + size]
+                    best = max(best, 2 * float(follows @ other) / (own + float(other @ other) + quiet))
+            height += 2 * min(1.0, (clear - 0.5) / 0.3) * (1 - max(0.0, best))
+        heights = self._heights
+        heights[:-1] = heights[1:]
+        heights[-1] = height if 10 * np.log10(own / size + 1e-12) > gate else 0.0
+        if heights[-3] > _TURN and heights[-3] == heights.max():
+            return float(self._n_tone - size - 2 * step)
+        return None
 
-    def _strike(self, level: float, events: list[Event]) -> None:
-        near = self._n_tone - self._step
-        factor = self._factor
-        low_end = self._n_tone * factor  # one past the newest frame of `_low`
-        place = near * factor - low_end + len(self._low)
-        found = swing(self._low, place, self.rate_hz, back_s=0.008)
-        onset = near if found is None else (found - len(self._low) + low_end) / factor
-        before = self._period if self._clear > 0.8 else 0.0
+    def _strike(self, near: float, level: float, before: float, events: list[Event]) -> None:
+        found = self._located(near, before, 0.008)
+        onset = near if found is None else found
         if self._now is not None:
             self._end(onset, events)
         self._now = _Sounding(self._n_strokes, float(onset), level, before=before)
+        self._heights[:] = 0
         self._n_strokes += 1
         events.append(StrokeSeen(self._now.stroke, self._frames(onset)))
         self._clear = 0.0
+
+    def _located(self, near: float, before: float, back_s: float) -> float | None:
+        """The onset by its first strong swing, as far as it has come in, in tone frames."""
+        factor = self._factor
+        low_end = self._n_tone * factor  # one past the newest frame of `_low`
+        place = round(near * factor) - low_end + len(self._low)
+        if place < 0:
+            return None
+        found = swing(self._low, place, self.rate_hz, before * factor, back_s)
+        return None if found is None else (found - len(self._low) + low_end) / factor
+
+    def _settle_onset(self, now: _Sounding) -> None:
+        """By the time of the first label the whole attack has come in: its onset is read once more."""
+        found = self._located(now.onset, now.before, 0.004)
+        if found is not None and abs(found - now.onset) < 0.02 * self._rate:
+            now.onset = found
 
     def _end(self, frame: float, events: list[Event]) -> None:
         now = self._now
@@ -214,6 +248,7 @@ class Ear:
 
     def _dead(self, now: _Sounding, events: list[Event]) -> None:
         now.dead = True
+        self._settle_onset(now)
         loud = now.peak_db
         events.append(DeadStroke(now.stroke, self._frames(now.onset), velocity_of(loud), loud))
 
@@ -228,18 +263,23 @@ class Ear:
         if now.dead:
             self._read_period()
             return
-        skip = min(0.004 * rate, 0.1 * since)
-        size = int(min(since - skip, 0.075 * rate))
+        size = int(min(since - 0.002 * rate, 0.075 * rate))
         if size < 0.010 * rate:
             return
         if now.pitch is None:
             period, clear = (float(a[0]) for a in periods(self._tone[None, -size:], rate))
-            enough = size >= 1.6 * period
-            steady = abs(now.guess - period) < 0.03 * period
-            now.guess = period
-            if period > 0 and enough and ((clear > 0.85 and steady) or clear > 0.95):
+            due = since >= 2 * period + 0.003 * rate
+            # at first an upper partial may pass for the note; what is asked for sinks with time
+            enough = 0.85 if since < 0.018 * rate else 0.7 if since < 0.030 * rate else 0.5
+            if period > 0 and due and clear > enough:
+                # the newest two periods: the farther from the stroke, the less sharp
+                late = int(min(size, max(2 * period, 0.012 * rate)))
+                closer, surer = (float(a[0]) for a in periods(self._tone[None, -late:], rate))
+                if surer > 0.9 * clear and abs(closer / period - 1) < 0.12:
+                    period = closer
                 now.period = period
-                now.pitch = float(pitch_of(period, rate, self.a4_hz))
+                self._settle_onset(now)
+                now.pitch = float(pitch_of(period, rate, self.a4_hz)) - _sharp(since / rate)
                 loud = now.peak_db
                 events.append(NoteHeard(now.stroke, self._frames(now.onset), now.pitch, velocity_of(loud), loud))
                 self._period, self._clear = period, clear
