@@ -227,13 +227,13 @@ def test_a_folder_of_recordings_comes_into_history_with_its_dates(command: Comma
 
 
 def test_every_drill_that_the_advice_names_can_be_started(command: Command) -> None:
-    """The advice prints `trainer drill NAME`; every name in the verdict's source is one that starts."""
+    """The advice prints `trainer drill NAME`; every name in the source of the judging is one that starts."""
     import ast
     import inspect
 
-    from trainer.scoring import verdict
+    from trainer.scoring import judging
 
-    module = ast.parse(inspect.getsource(inspect.getmodule(verdict) or verdict))
+    module = ast.parse(inspect.getsource(judging))
     words = {node.value for node in ast.walk(module) if isinstance(node, ast.Constant) and isinstance(node.value, str)}
     named = words & set(DRILLS)
     assert len(named) >= 8, named
