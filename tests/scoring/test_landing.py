@@ -7,8 +7,10 @@ from collections import Counter
 import pytest
 
 from tests.scoring.makers import chart_of, line_take, root_pitch, shuffle_rows, shuffle_take
+from trainer.report.sections import landing_section
 from trainer.scoring.align import read_notes
 from trainer.scoring.landing import OUTCOMES, Item, Landing, landing
+from trainer.scoring.text import landing_line
 from trainer.session import Chart, ChorusPlan, PedalPlan, Session, expand
 from trainer.take import FLAG_CUT, FLAG_NO_RELEASE, Take, TakeHeader, empty_notes
 
@@ -248,6 +250,19 @@ def test_riffs_that_rest_on_one_are_judged_by_their_first_note() -> None:
     rows = shuffle_rows(chart, 2.0)
     start = bar_at(chart, 1, 5)
     assert at(judged(chart, without(rows, start, start + 0.5)), 1, 5).outcome == "root_late"
+
+
+def test_a_root_later_than_a_third_of_a_beat_is_late_in_the_headline() -> None:
+    """Silent on every beat 1 and sounding on the off-beat after is not "all on the root", in words, report and JSON."""
+    chart = chart_of(2)
+    rows = shuffle_rows(chart, 2.0)
+    in_time = judged(chart, rows)
+    assert in_time.roots_late == 0 and "late" not in landing_line(in_time)
+    tops = [item.at_beats for item in in_time.items if item.outcome == "root"][2:7]
+    late = judged(chart, [row for row in rows if not any(abs(row[0] - at) < 0.5 for at in tops)])
+    assert late.total == in_time.total and late.roots_late == 5 == late.to_dict()["roots_late"]
+    assert f"{late.roots} of {late.changes} changes on the root, 5 of them late" in landing_line(late)
+    assert ", 5 of them later than a third of a beat" in landing_section(late.to_dict(), chart)
 
 
 def test_two_beat_lines_are_asked_on_one_and_three() -> None:

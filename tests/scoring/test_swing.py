@@ -235,3 +235,11 @@ def test_recovery_is_unbiased(ratio: float, bpm: float, jitter_ms: float, foreig
     """A few cells of `tests/sim/swing_recovery.py`, 60 takes each: within 1 % or the Monte Carlo error."""
     bias, error = recover(ratio, bpm, jitter_ms, 60, seed=31, foreign=foreign)
     assert abs(bias) <= max(0.01, 3.5 * error)
+
+
+def test_a_difference_that_nobody_hears_is_none() -> None:
+    """However narrow the interval: 2.05 to one is not "harder" than the band's 2 to one, 2.3 and 1.7 are told."""
+    chart = chart_of(4)
+    said = {ratio: feel_line(swing(read_notes(shuffle_take(chart, ratio), chart))) for ratio in (1.7, 2.0, 2.05, 2.3)}
+    assert "you are straighter" in said[1.7] and "you swing harder, nearer dotted" in said[2.3]
+    assert "you are with it" in said[2.0] and "as good as with it" in said[2.05]

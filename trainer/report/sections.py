@@ -260,8 +260,9 @@ def landing_section(landing: Card, chart: Chart) -> str:
     items = landing.get("items") or []
     out = ["<section><h2>Landing on the changes</h2>"]
     if items:
+        late = f", {landing['roots_late']} of them later than a third of a beat" if landing.get("roots_late") else ""
         out.append(
-            f"<p>Root as the chord came: {counted(landing.get('roots'), landing.get('changes'))}; "
+            f"<p>Root as the chord came: {counted(landing.get('roots'), landing.get('changes'))}{late}; "
             f"root, third or fifth: {counted(landing.get('landed'), landing.get('changes'))}. "
             "In a verse the root is asked for; in a solo the third and the fifth will do. The off-beat before a change is "
             "not judged: it usually still carries the old chord.</p>"

@@ -110,7 +110,7 @@ def _feel(card: Scorecard, level: Level, found: list[Advice]) -> Line:
         unsure = no_figure("too_scattered", "the pairs scatter too widely to compare")
         return _line("feel", text, r, "ratio", target, None, (), unsure)
     if not met:
-        side = "straighter" if r.value < band else "more uneven"
+        side = "straighter" if r.value < band else "harder, nearer dotted,"
         evidence = f"swing {r.value:.2f} ({r.low:.2f} to {r.high:.2f}, {r.n} pairs); the band plays {band:.2f}"
         weight = away / level.swing_log2
         say = f"Your shuffle is {side} than the band's: put the short note where the band has it."

@@ -113,6 +113,7 @@ class Landing(Section):
     changes: Count | None
     roots: Count | None
     landed: Count | None
+    roots_late: Count  # of the roots, those later than a third of a beat
     root_rate: Annotated[
         Figure,
         Shown(
@@ -186,6 +187,7 @@ def _landing(items: list[Item], none: Why, reading: Reading | None = None) -> La
         changes=total.changes,
         roots=total.roots,
         landed=total.landed,
+        roots_late=0 if reading is None else sum(_is_late(item, reading) for item in items),
         root_rate=share(total.roots, total.changes, none),
         landed_rate=share(total.landed, total.changes, none),
         by_role=_tallies(items, lambda item: item.role),
@@ -198,6 +200,12 @@ def _landing(items: list[Item], none: Why, reading: Reading | None = None) -> La
         transposed_semitones=0 if reading is None else reading.transposed_semitones,
         **({} if reading is None else computed(Landing, reading)),
     )
+
+
+def _is_late(item: Item, reading: Reading) -> bool:
+    """Whether a root came later than a third of a beat: it landed, and is told apart."""
+    beat_s = 60.0 / float(reading.tempo.bpm_at(item.at_beats))
+    return item.outcome in ROOTS and (item.outcome == "root_late" or item.asynchrony_s > THIRD_BEATS * beat_s)
 
 
 def _tally(items: list[Item]) -> Tally:

@@ -30,12 +30,22 @@ STEADY_PCT = 2.5  # spread in % of the beat: at the edge of hearing; our choice 
 UNSTEADY_PCT = 5.0  # our choice
 
 MOST_APART = 2.0  # from even eighths to the triplet; our choice
+HEARD_LOG2 = 0.07  # a ratio 5 % from another is hardly told from it; our choice
 SAME_PITCH_LOG2 = 0.07  # ratios nearer than 5 % are one ratio, however narrow the interval; our choice
 
 
 def too_scattered(ratio: Figure) -> bool:
     """Whether a swing ratio's interval reaches from one feel to another: its ends are more than twice apart."""
     return math.isfinite(ratio.low) and math.isfinite(ratio.high) and ratio.high > MOST_APART * ratio.low
+
+
+def _beside(ratio: Figure, band: float) -> str:
+    """A ratio beside the band's. It differs where its interval leaves the band's by more than anybody hears."""
+    if ratio.high < band * 2.0**-HEARD_LOG2:
+        return "you are straighter"
+    if ratio.low > band * 2.0**HEARD_LOG2:
+        return "you swing harder, nearer dotted"
+    return "and you are with it" if ratio.low <= band <= ratio.high else "and as good as with it"
 
 
 def feel_line(swing: Swing) -> str:
@@ -52,12 +62,8 @@ def feel_line(swing: Swing) -> str:
         parts.append(f"; the band plays {swing.band.value:.2f}")
         if too_scattered(r):
             parts.append(", but your pairs scatter too widely to compare")
-        elif math.isfinite(r.low) and r.low <= swing.band.value <= r.high:
-            parts.append(", and you are with it")
-        elif math.isfinite(r.low) and r.high < swing.band.value:
-            parts.append(", you are straighter")
-        elif math.isfinite(r.high) and r.low > swing.band.value:
-            parts.append(", you are more uneven")
+        elif r.interval is not None:
+            parts.append(f", {_beside(r, swing.band.value)}")
     same = None if swing.same_pitch is None else swing.same_pitch.ratio
     differs = (
         same is not None
@@ -116,9 +122,9 @@ def landing_line(landing: Landing, key: Key | None = None) -> str:
         return f"Landing: {landing.nothing.text}."
     if t.changes == 0:
         return "Landing: no change of chord was asked for."
-    line = (
-        f"Landing: {t.roots} of {counted(t.changes, 'change')} on the root, {t.landed} of {t.changes} on a chord note"
-    )
+    late = f", {landing.roots_late} of them late" if landing.roots_late else ""
+    line = f"Landing: {t.roots} of {counted(t.changes, 'change')} on the root{late}"
+    line += f"{';' if late else ','} {t.landed} of {t.changes} on a chord note"
     missed = Counter(item.pair for item in landing.missed)
     if missed:
         worst, count = missed.most_common(1)[0]
