@@ -1,7 +1,7 @@
 """Measure the loudness (ITU-R BS.1770, `pyloudnorm`) of every groove, and print the trims that make them agree.
 
-python tests/bench/loudness_band.py            what there is now, LUFS and spread
-python tests/bench/loudness_band.py --trims    rows for trainer/band/balance.py
+python tests/bench/loudness_band.py            what there is now, LUFS, and how far from the aim
+python tests/bench/loudness_band.py --trims    what each groove's `Trim` should hold
 """
 
 from __future__ import annotations
@@ -12,20 +12,17 @@ import numpy as np
 import pyloudnorm
 
 from trainer.band import arrange
-from trainer.band.balance import TRIM_AT, trim_db
 from trainer.band.sound import DEFAULT_GAINS, StemRenderer, mix
 from trainer.clock import TempoMap
 from trainer.music import GROOVES
+from trainer.music.grooves.model import TRIM_AT
 from trainer.session import ChorusPlan, Session, expand
 
 RATE_HZ = 24000
-USUAL_BPM = {
-    "shuffle": 112.0,
-    "double_shuffle": 120.0,
-    "slow_twelve_eight": 64.0,
-    "two_beat": 140.0,
-    "straight": 120.0,
-    "rumba": 116.0,
+# What every groove is brought to at each intensity of `TRIM_AT`, so that a new one moves no other; our choice.
+TARGET_LUFS = {
+    "verse": (-30.3, -29.5, -28.9, -27.9, -26.8, -26.4, -25.6, -24.9, -23.7, -23.3, -22.2),
+    "solo": (-29.9, -29.0, -27.9, -27.3, -26.4, -25.6, -24.4, -23.0, -22.3, -21.2, -20.4),
 }
 
 
@@ -34,7 +31,7 @@ def loudness_lufs(
 ) -> float:
     """Integrated loudness of the full band over `times` choruses, the ending left out."""
     facts = GROOVES[groove]
-    bpm = USUAL_BPM[groove] if tempo_bpm is None else tempo_bpm
+    bpm = facts.trim.bpm if tempo_bpm is None else tempo_bpm
     session = Session(
         groove=groove,
         tempo_bpm=bpm,
@@ -57,16 +54,16 @@ def main() -> None:
     options = parser.parse_args()
     for role in ("verse", "solo"):
         table = np.array([[loudness_lufs(groove, role, level) for level in TRIM_AT] for groove in GROOVES])
-        target = table.mean(axis=0)
+        short = np.array(TARGET_LUFS[role]) - table
         if options.trims:
-            for groove, row in zip(GROOVES, table, strict=True):
-                trims = trim_db(groove, role, TRIM_AT) + target - row
-                print(f'    ("{role}", "{groove}"): ({", ".join(f"{v:.1f}" for v in trims)}),')
+            for groove, row in zip(GROOVES.values(), short, strict=True):
+                trims = np.array(groove.trim.solo if role == "solo" else groove.trim.verse) + row
+                print(f"{groove.name}: {role}=({', '.join(f'{v:.1f}' for v in trims)})")
             continue
         print(role, "LUFS at intensities", TRIM_AT)
-        for groove, row in zip(GROOVES, table, strict=True):
-            print(f"  {groove:18s}", " ".join(f"{v:6.1f}" for v in row))
-        print("  farthest from mean", " ".join(f"{v:6.2f}" for v in np.abs(table - target).max(axis=0)))
+        for name, row in zip(GROOVES, table, strict=True):
+            print(f"  {name:18s}", " ".join(f"{v:6.1f}" for v in row))
+        print("  farthest from aim ", " ".join(f"{v:6.2f}" for v in np.abs(short).max(axis=0)))
 
 
 if __name__ == "__main__":

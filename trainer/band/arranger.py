@@ -11,21 +11,26 @@ from collections.abc import Iterable, Mapping, Sequence
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from trainer.band.balance import trim_db
 from trainer.band.comping import (
     CHOP_RANGE,
     KEYS_RANGE,
-    Stroke,
     chop_rhythm,
     keys_rhythm,
     lead_voicings,
     strum_s,
     turnaround_pairs,
 )
+from trainer.band.drums import drum_bar, final_hits, stop_hits
 from trainer.band.events import BAND_DTYPE, PARTS, TOUCH, BandScore
 from trainer.band.feel import MOST_SHIFT_S, OWN_SD_S, SHARED_SD_S, long_range_noise
 from trainer.band.fills import fill_beats, fill_hits
-from trainer.band.grooves import (
+from trainer.band.lead import LeadNote, Soloist, sung_bar
+from trainer.errors import UsageError, nearest
+from trainer.music import GROOVES, Chord
+from trainer.music.general_midi import CHANNELS, PROGRAMS, band_programs
+from trainer.music.grooves import Groove
+from trainer.music.grooves.model import Stroke
+from trainer.music.grooves.pattern import (
     CRASH,
     FOOT,
     HAND,
@@ -37,20 +42,12 @@ from trainer.band.grooves import (
     STICK,
     Hit,
     Places,
-    drum_bar,
-    final_hits,
-    stop_hits,
 )
-from trainer.band.lead import LeadNote, Soloist, sung_bar
-from trainer.errors import UsageError, nearest
-from trainer.music import Chord
-from trainer.music.general_midi import CHANNELS, PROGRAMS, band_programs
 from trainer.session import BEATS_PER_BAR, GUIDES, Chart, ChartBar
 
 __all__ = ["FILL_RISE", "PUSH_FROM", "BandWriter", "arrange", "fast_spans"]
 
 PUSH_FROM = 0.45  # intensity from which the keys anticipate a change now and then; our choice
-_NO_PUSH = ("slow_twelve_eight", "rumba")
 TURN_FROM = 0.25  # intensity from which the guitar plays a turnaround; our choice
 FAST_FROM = 0.5  # planned intensity of a solo from which the organ's speaker turns fast; our choice
 FAST_AHEAD_BEATS = 1.0
@@ -127,8 +124,7 @@ def arrange(
     rows += [writer.bar(float(level)) for level in levels]
     events = np.concatenate(rows) if rows else np.zeros(0, dtype=BAND_DTYPE)
     order = np.lexsort((events["pitch"], events["part"], events["onset_beats"]))
-    groove = chart.session.groove
-    programs = band_programs(groove)
+    programs = band_programs(GROOVES[chart.session.groove].keys)
     start = chart.count_in_beats if count_in else chart.first_beats
     fast = fast_spans(chart) if programs[CHANNELS["keys"]] == PROGRAMS["organ"] else ()
     return BandScore(events[order], programs, start_beats=start, end_beats=chart.end_beats, fast_spans=fast)
@@ -168,6 +164,7 @@ class BandWriter:
         count_in: bool = True,
     ) -> None:
         self.chart = chart
+        self.groove = GROOVES[chart.session.groove]
         self.next_idx = 0  # of the bar to be written next
         self._guide_wanted = guide
         self._variation = variation
@@ -212,13 +209,13 @@ class BandWriter:
             lines = None if self._line is None else self._line.get(bar.idx, [])
             _guide(table, bar, level, self._guide_wanted, lines)
         events = np.array(table.rows, dtype=BAND_DTYPE) if table.rows else np.zeros(0, dtype=BAND_DTYPE)
-        _balance(events, self.chart.session.groove, bar, level)
+        _balance(events, self.groove, bar, level)
         self._shape(events, bar, level)
         self._vary(events, table.limbs)
         return events
 
     def _comp(self, table: _Table, bar: ChartBar, level: float) -> None:
-        chart, session = self.chart, self.chart.session
+        chart = self.chart
         n_chords = len(bar.chords)
         share = BEATS_PER_BAR / n_chords
         first_span = self._first_span[bar.idx]
@@ -231,8 +228,8 @@ class BandWriter:
             keys, chops = [Stroke(0, "on", 0.5, 86.0)], [Stroke(0, "on", 0.25, 82.0)]
         else:
             rng = _rng(chart, _KEYS, bar.chorus)
-            keys = keys_rhythm(session.groove, bar.role, level, bar.bar, rng)
-            chops = chop_rhythm(session.groove, bar.role, level)
+            keys = keys_rhythm(self.groove, bar.role, level, bar.bar, rng)
+            chops = chop_rhythm(self.groove, bar.role, level)
             if n_chords > 1:  # each chord of a divided bar is heard
                 keys = [*keys, *_missing(keys, n_chords)]
             push = self._pushes(bar, level)
@@ -294,8 +291,8 @@ class BandWriter:
 
     def _pushes(self, bar: ChartBar, level: float) -> bool:
         """Whether the next bar's chord is anticipated on this bar's last off-beat: more often as the band opens up."""
-        bars, session = self.chart.bars, self.chart.session
-        if level < PUSH_FROM or session.groove in _NO_PUSH or bar.idx + 1 >= len(bars):
+        bars = self.chart.bars
+        if level < PUSH_FROM or not self.groove.pushes or bar.idx + 1 >= len(bars):
             return False
         after = bars[bar.idx + 1]
         if after.drop_out or after.stopped or after.final or after.chords[0] == bar.chords[-1]:
@@ -399,7 +396,7 @@ def _leads_on(chart: Chart, idx: int) -> bool:
 
 
 def _drums(table: _Table, chart: Chart, bar: ChartBar, level: float, places: Places) -> None:
-    session = chart.session
+    session, groove = chart.session, GROOVES[chart.session.groove]
     crash, leads_on = _leads_on(chart, bar.idx - 1), _leads_on(chart, bar.idx)
     filled = level  # how hard a fill is played: one that leads down is on its way already
     if leads_on:
@@ -415,7 +412,7 @@ def _drums(table: _Table, chart: Chart, bar: ChartBar, level: float, places: Pla
         hits = stop_hits(level)
     else:
         own, habit = _rng(chart, _DRUMS, bar.idx), _rng(chart, _HABIT, bar.chorus)
-        hits = drum_bar(session.groove, bar.role, level, places, own, habit, bar.bar)
+        hits = drum_bar(groove, bar.role, level, places, own, habit, bar.bar)
         rng = _rng(chart, _FILL, bar.idx)
         # Fills belong to bars 4 and 8 too, in the gap that the voice leaves; short, and not every time.
         small = bar.bar % 4 == 0 and rng.random() < 0.15 + 0.3 * level
@@ -430,7 +427,7 @@ def _drums(table: _Table, chart: Chart, bar: ChartBar, level: float, places: Pla
                 n_beats,
                 session.tempo_bpm,
                 filled,
-                session.groove,
+                groove,
                 places,
                 rng,
                 on_hats=not leads_on and bar.role != "solo",
@@ -518,9 +515,9 @@ def _guide(table: _Table, bar: ChartBar, level: float, wanted: str, line: Iterab
         table.add(bar.onset_beats + beat, length, pitch, loud * accent, "guide", "guide")
 
 
-def _balance(events: NDArray[np.void], groove: str, bar: ChartBar, level: float) -> None:
+def _balance(events: NDArray[np.void], groove: Groove, bar: ChartBar, level: float) -> None:
     """Bring the groove to the common loudness of its role and intensity (guide and count stand apart)."""
-    trim = float(trim_db(groove, "solo" if bar.role == "solo" else "verse", [level])[0])
+    trim = float(groove.trim.at(bar.role, level))
     mine = events["part"] < _PART["guide"]
     loud = np.rint(events["velocity"][mine] * 10.0 ** (trim / (20.0 * TOUCH)))
     events["velocity"][mine] = np.clip(loud, 1, 127).astype(np.uint8)

@@ -13,12 +13,12 @@ from typing import NamedTuple
 import numpy as np
 
 from trainer.music import Chord
+from trainer.music.grooves.model import Groove, Stroke
 
 __all__ = [
     "CHOP_RANGE",
     "KEYS_RANGE",
     "Pair",
-    "Stroke",
     "chop_rhythm",
     "keys_rhythm",
     "lead_voicings",
@@ -30,15 +30,6 @@ __all__ = [
 KEYS_RANGE = (56, 76)  # A♭3–E5: the bass goes to G3
 CHOP_RANGE = (60, 81)  # C4–A5
 STRUM_S = 0.003  # from string to string; our choice
-
-
-class Stroke(NamedTuple):
-    """A chord in a bar: beat, slot ("on", "mid" or "off"), length in beats, velocity at intensity 0.6."""
-
-    beat: int
-    slot: str
-    length_beats: float
-    base: float
 
 
 class Pair(NamedTuple):
@@ -99,56 +90,35 @@ def lead_voicings(chords: list[Chord], n_voices: int, centre: float, low: int, h
     return out
 
 
-_STAB = 0.28
-_ORGAN_GROOVES = ("shuffle", "double_shuffle", "straight")  # where a held chord does not die away
-# groove → rhythms of a middling bar; one is kept for a whole chorus.
-_MIDDLE: dict[str, tuple[tuple[tuple[int, str], ...], ...]] = {
-    "shuffle": (((1, "off"), (3, "off")), ((0, "off"), (2, "off")), ((1, "off"), (3, "on"))),
-    "double_shuffle": (((0, "off"), (1, "off"), (3, "off")), ((1, "off"), (3, "off"))),
-    "slow_twelve_eight": (((0, "on"), (1, "off"), (3, "on")), ((0, "on"), (2, "off"))),
-    "two_beat": (((1, "on"), (3, "on")), ((1, "on"), (1, "off"), (3, "on"))),
-    "straight": (((0, "off"), (2, "off")), ((1, "off"), (3, "off")), ((0, "on"), (1, "off"))),
-    "rumba": (((0, "on"), (1, "off"), (3, "on")), ((0, "on"), (1, "off"), (2, "off"))),
-}
-
-
-def keys_rhythm(groove: str, role: str, intensity: float, bar: int, rng: np.random.Generator) -> list[Stroke]:
+def keys_rhythm(groove: Groove, role: str, intensity: float, bar: int, rng: np.random.Generator) -> list[Stroke]:
     """What the keys play in a bar; `rng` is the chorus's own, so that one rhythm is kept through it.
 
     A stroke of 4 beats is cut where the chord changes and struck again there. Thinner under a voice (verse, head).
     """
     drive = intensity - (0.12 if role != "solo" else 0.0)
-    pad = Stroke(0, "on", 4.0, 58.0 if groove in _ORGAN_GROOVES else 74.0)
-    pick = int(rng.integers(len(_MIDDLE[groove])))
+    comping = groove.comping
+    pick = int(rng.integers(len(comping.middle)))
     if drive < 0.3:
-        if groove == "slow_twelve_eight":  # a slow bar outlasts the tone
-            return [Stroke(0, "on", 2.0, 72.0), Stroke(2, "on", 2.0, 66.0)]
-        return [pad]
-    length = 0.9 if groove == "slow_twelve_eight" else _STAB
+        # An organ's held chord does not die away.
+        held = Stroke(0, "on", 4.0, 58.0 if groove.keys == "organ" else 74.0)
+        return [held] if comping.sparse is None else list(comping.sparse)
     if drive < 0.62:
-        strokes = [Stroke(beat, slot, length, 74.0) for beat, slot in _MIDDLE[groove][pick]]
+        strokes = [Stroke(beat, slot, comping.stab_beats, 74.0) for beat, slot in comping.middle[pick]]
         return strokes if bar % 4 else [*strokes[:-1], Stroke(2, "on", 2.0, 66.0)]
-    if groove == "slow_twelve_eight":
-        return [Stroke(b, s, 0.26, 74.0 if s == "on" else 60.0) for b in range(4) for s in ("on", "mid", "off")]
-    if groove == "two_beat":
-        return [Stroke(b, s, _STAB, 74.0) for b, s in ((0, "off"), (1, "on"), (2, "off"), (3, "on"))]
-    if groove == "rumba":
-        places = ((0, "on"), (0, "off"), (1, "off"), (2, "off"), (3, "on"))
-        return [Stroke(b, s, _STAB, 74.0) for b, s in places]
-    stabs = [Stroke(b, "off", _STAB, 76.0) for b in range(4)]
+    if comping.full is not None:
+        return list(comping.full)
+    stabs = [Stroke(b, "off", comping.stab_beats, 76.0) for b in range(4)]
     return stabs if drive < 0.85 else [Stroke(0, "on", 4.0, 46.0), *stabs]
 
 
-def chop_rhythm(groove: str, role: str, intensity: float) -> list[Stroke]:
+def chop_rhythm(groove: Groove, role: str, intensity: float) -> list[Stroke]:
     """What the chopped guitar plays in a bar: short chords on 2 and 4, more when full; silent when sparse."""
     drive = intensity - (0.1 if role != "solo" else 0.0)
     if drive < 0.2:
         return []
     strokes = [Stroke(1, "on", 0.18, 78.0), Stroke(3, "on", 0.18, 78.0)]
-    if drive > 0.65 and groove in ("straight", "double_shuffle"):
-        strokes += [Stroke(b, "off", 0.14, 56.0) for b in (0, 2)]
-    elif drive > 0.65 and groove != "slow_twelve_eight":
-        strokes += [Stroke(b, "off", 0.14, 56.0) for b in (1, 3)]
+    if drive > 0.65:
+        strokes += [Stroke(b, "off", 0.14, 56.0) for b in groove.comping.chop_beats]
     return strokes
 
 

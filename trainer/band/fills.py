@@ -9,7 +9,8 @@ from __future__ import annotations
 
 import numpy as np
 
-from trainer.band.grooves import (
+from trainer.music.grooves import Groove
+from trainer.music.grooves.pattern import (
     CLOSED_HAT,
     FOOT,
     HAND,
@@ -23,21 +24,11 @@ from trainer.band.grooves import (
     Hit,
     Places,
 )
-from trainer.music import GROOVES
 
 __all__ = ["fill_beats", "fill_hits"]
 
 PRESS_MOST_BPM = 112.0  # a press roll's strokes are a twelfth of a second apart there; our choice
 _TOMS = (SNARE, HIGH_TOM, MID_TOM, LOW_TOM)
-# The shapes that suit each groove; our choice, twice what is likelier.
-_FAMILIES = {
-    "shuffle": ("down", "down", "snare", "kick_snare", "press", "answer"),
-    "double_shuffle": ("down", "snare", "snare", "kick_snare", "press"),
-    "slow_twelve_eight": ("down", "down", "kick_snare", "press"),
-    "two_beat": ("snare", "answer", "down"),
-    "straight": ("down", "snare", "kick_snare", "answer"),
-    "rumba": ("down", "down", "answer", "snare", "kick_snare"),
-}
 
 
 def fill_beats(role: str, tempo_bpm: float, intensity: float, rng: np.random.Generator) -> int:
@@ -53,7 +44,7 @@ def fill_hits(
     n_beats: int,
     tempo_bpm: float,
     intensity: float,
-    groove: str,
+    groove: Groove,
     places: Places,
     rng: np.random.Generator,
     *,
@@ -63,8 +54,8 @@ def fill_hits(
 
     `on_hats`: the hand may stay on the hats (a small fill in the gap that the voice leaves).
     """
-    straight = GROOVES[groove].straight
-    family = str(rng.choice((*_FAMILIES[groove], "hat", "hat") if on_hats else _FAMILIES[groove]))
+    straight = groove.straight
+    family = str(rng.choice((*groove.fills, "hat", "hat") if on_hats else groove.fills))
     if family == "hat":
         return _hat_figure(n_beats, intensity, places)
     fast = len(_thirds(0, tempo_bpm, straight, places)) < 3

@@ -15,8 +15,8 @@ from typing import NamedTuple
 
 import numpy as np
 
-from trainer.band.grooves import Places
 from trainer.music import SCALES, Chord, Key
+from trainer.music.grooves.pattern import Places
 
 __all__ = ["SOLO_RANGE", "VOICE_RANGE", "LeadNote", "Soloist", "sung_bar"]
 

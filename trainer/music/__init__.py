@@ -2,10 +2,12 @@
 
 from trainer.music.chords import QUALITIES, SCALES, Chord, degree_name, numeral_chord, parse_chord
 from trainer.music.fingerboard import FIVE_STRING, FOUR_STRING, SIX_STRING, Tuning, parse_tuning, places
-from trainer.music.forms import FORMS, GROOVES, TURNAROUNDS, Form, GrooveFacts, chart_bars, form_bars
+from trainer.music.forms import FORMS, TURNAROUNDS, Form, chart_bars, form_bars
+from trainer.music.grooves import DEFAULT_GROOVE, GROOVES, Groove
 from trainer.music.pitch import Key, note_name, parse_key, parse_note_name, spell_pc
 
 __all__ = [
+    "DEFAULT_GROOVE",
     "FIVE_STRING",
     "FORMS",
     "FOUR_STRING",
@@ -16,7 +18,7 @@ __all__ = [
     "TURNAROUNDS",
     "Chord",
     "Form",
-    "GrooveFacts",
+    "Groove",
     "Key",
     "Tuning",
     "chart_bars",

@@ -1,4 +1,4 @@
-"""The forms that are built in, as numerals, and the facts about grooves that a session needs.
+"""The forms that are built in, as numerals.
 
 A form is written as numerals, one string a bar, chords of a bar separated by spaces in equal shares; "%"
 repeats the bar before. Twelve-bar tables after Benward & Saker, Music in Theory and Practice (2003), p. 186.
@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from trainer.music.chords import Chord, numeral_chord, parse_chord
 from trainer.music.pitch import Key
 
-__all__ = ["FORMS", "GROOVES", "TURNAROUNDS", "Form", "GrooveFacts", "chart_bars", "form_bars"]
+__all__ = ["FORMS", "TURNAROUNDS", "Form", "chart_bars", "form_bars"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -84,48 +84,6 @@ TURNAROUNDS: dict[str, tuple[tuple[str, str], tuple[str, str]]] = {
     "chromatic_to_five": (("I7 I7 bVII7 VI7", "bVI7 V7"), ("i7 i7 bVII7 VI7", "bVI7 V7")),
     "one_held": (("I7", "I7"), ("i7", "i7")),
 }
-
-
-@dataclass(frozen=True, slots=True)
-class GrooveFacts:
-    """What a session must know of a groove: its usual ratio and tempi, and the line it asks of the bass.
-
-    `line` is "eighths" (a shuffle line), "quarters" (a walk), "two_beat", or "free". Tempo ranges and ratios are
-    common practice (the project's definitions).
-    """
-
-    name: str
-    title: str
-    tempo_low_bpm: float
-    tempo_high_bpm: float
-    line: str = "eighths"
-    straight: bool = False
-
-    @property
-    def usual_tempo_bpm(self) -> float:
-        """A tempo that suits it: 96 where that is inside its range, else the middle."""
-        if self.tempo_low_bpm <= 96.0 <= self.tempo_high_bpm:
-            return 96.0
-        return round((self.tempo_low_bpm + self.tempo_high_bpm) / 2.0)
-
-    def usual_swing_ratio(self, tempo_bpm: float) -> float:
-        """The ratio the groove is usually played with at a tempo: 2:1, closer to even above 170 bpm."""
-        if self.straight:
-            return 1.0
-        if tempo_bpm <= 150.0:
-            return 2.0
-        return round(max(1.4, 2.0 - 0.6 * (tempo_bpm - 150.0) / 60.0), 2)
-
-
-_GROOVES = (
-    GrooveFacts("shuffle", "Shuffle, ride or hats", 80.0, 165.0),
-    GrooveFacts("double_shuffle", "Double shuffle, both hands swing", 100.0, 150.0),
-    GrooveFacts("slow_twelve_eight", "Slow twelve-eight", 50.0, 80.0),
-    GrooveFacts("two_beat", "Two-beat shuffle", 100.0, 200.0, line="two_beat"),
-    GrooveFacts("straight", "Straight eighths", 80.0, 180.0, straight=True),
-    GrooveFacts("rumba", "Rumba-like, straight eighths", 90.0, 150.0, line="free", straight=True),
-)
-GROOVES: dict[str, GrooveFacts] = {groove.name: groove for groove in _GROOVES}
 
 
 def form_bars(form: Form, key: Key, turnaround: str | None = None) -> tuple[tuple[Chord, ...], ...]:

@@ -15,17 +15,9 @@ PART_OF_CHANNEL = {0: "keys", 1: "chop", 2: "lead", 3: "lead", 4: "guide", DRUM_
 # Drawbar organ 17, electric piano 5, clean guitar 28 muted 29, jazz guitar 27, voice 54 ("oohs"), acoustic bass 33.
 PROGRAMS = {"organ": 16, "electric_piano": 4, "chop": 28, "lead": 26, "voice": 53, "guide": 32}
 BASS_PROGRAM = 33  # electric bass with fingers, 34: the player's
-_KEYS_OF_GROOVE = {
-    "shuffle": "organ",
-    "double_shuffle": "organ",
-    "slow_twelve_eight": "electric_piano",
-    "two_beat": "electric_piano",
-    "straight": "organ",
-    "rumba": "electric_piano",
-}
 
 
-def band_programs(groove: str) -> dict[int, int]:
-    """Channel → program of every voice of the band in this groove."""
+def band_programs(keys: str = "organ") -> dict[int, int]:
+    """Channel → program of every voice of the band, with the keys that its groove has."""
     programs = {CHANNELS[name]: PROGRAMS[name] for name in ("chop", "lead", "voice", "guide")}
-    return {CHANNELS["keys"]: PROGRAMS[_KEYS_OF_GROOVE.get(groove, "organ")], **programs, DRUM_CHANNEL: 0}
+    return {CHANNELS["keys"]: PROGRAMS[keys], **programs, DRUM_CHANNEL: 0}

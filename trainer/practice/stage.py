@@ -18,7 +18,7 @@ from typing import Any
 import numpy as np
 
 from trainer.errors import UsageError, nearest
-from trainer.music import FORMS
+from trainer.music import DEFAULT_GROOVE, FORMS, GROOVES
 from trainer.scoring.card import Card
 from trainer.scoring.reading import Reading
 from trainer.session import BEATS_PER_BAR, Chart, Session, expand, session_from_dict
@@ -43,15 +43,6 @@ _NAMES = (
     ("Rain on the", "Back of the", "Down by the", "Late at the", "Round the", "Under the", "First bus from the"),
     ("loading dock", "corner table", "coat rack", "side door", "dish room", "tin roof", "parking lot", "long bar"),
 )
-# groove → (lowest, highest tempo called), common practice.
-_TEMPI = {
-    "shuffle": (80, 130),
-    "double_shuffle": (104, 132),
-    "slow_twelve_eight": (52, 74),
-    "two_beat": (110, 160),
-    "straight": (96, 132),
-}
-_SLOW = "slow_twelve_eight"
 _UP_BPM = (135, 165)  # a shuffle called up
 _APART_BPM = 6  # neighbours are this far apart in tempo, our choice
 _TRIES = 1000  # drawings of a night's tunes until neighbours differ
@@ -210,7 +201,7 @@ def _calls(level: NightLevel, rng: random.Random) -> list[_Call]:
     in_minor = rng.randrange(level.n_tunes) if rng.random() < level.minor_frac else None
     for _ in range(_TRIES):
         calls = [_call(level, number == in_minor, rng) for number in range(level.n_tunes)]
-        slow = sum(call.groove == _SLOW for call in calls)
+        slow = sum(GROOVES[call.groove].slow for call in calls)
         if slow <= 1 and not any(one.like(two) for one, two in itertools.pairwise(calls)):
             return calls
     raise AssertionError(f"no night of {level.name} was found in {_TRIES} drawings")
@@ -220,13 +211,13 @@ def _call(level: NightLevel, minor: bool, rng: random.Random) -> _Call:
     keys = _MINOR_KEYS if minor else _KEYS
     key = rng.choices(tuple(keys), tuple(keys.values()))[0]
     groove = rng.choices(level.grooves, (len(level.grooves), *(1 for _ in level.grooves[1:])))[0]
-    up = groove == "shuffle" and rng.random() < level.up_frac
-    return _Call(key, minor, groove, rng.randint(*(_UP_BPM if up else _TEMPI[groove])))
+    up = groove == DEFAULT_GROOVE and rng.random() < level.up_frac
+    return _Call(key, minor, groove, rng.randint(*(_UP_BPM if up else GROOVES[groove].stage_bpm)))
 
 
 def _tune(number: int, call: _Call, level: NightLevel, rng: random.Random) -> Tune:
     form = rng.choice([name for name in level.forms if call.minor or name != "minor_12"])
-    slow = call.groove == _SLOW
+    slow = GROOVES[call.groove].slow
     n_solo = 1 if slow else rng.choice((1, 2))
     another = rng.random() < level.another_frac
     roles = [("verse", 1 if slow else 2), ("solo", n_solo + another), ("verse", 1)]
@@ -261,16 +252,9 @@ def _tune(number: int, call: _Call, level: NightLevel, rng: random.Random) -> Tu
 
 
 def _called(session: Session) -> str:
-    feel = {
-        "shuffle": "shuffle",
-        "double_shuffle": "double shuffle",
-        "slow_twelve_eight": "slow twelve-eight",
-        "two_beat": "two-beat",
-        "straight": "straight",
-    }
     form = FORMS[session.form].title.lower().replace("ii–v", "ii–V")  # "twelve bars, quick change"
     start = {"top": "from the top", "from_the_five": "from the five", "from_the_turnaround": "from the turnaround"}
-    return f"{session.title}: {feel[session.groove]} in {session.key.name}, {form}, {start[session.start]}"
+    return f"{session.title}: {GROOVES[session.groove].called} in {session.key.name}, {form}, {start[session.start]}"
 
 
 def _cues(session: Session, level: NightLevel, planned_solo: int | None) -> tuple[Cue, ...]:

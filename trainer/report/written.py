@@ -23,7 +23,7 @@ from numpy.typing import ArrayLike, NDArray
 from trainer.clock.tempo import swing_offbeat_frac
 from trainer.line import LineScore
 from trainer.line.fingering import hand_for
-from trainer.music import FIVE_STRING, FOUR_STRING, Tuning, note_name
+from trainer.music import FIVE_STRING, FOUR_STRING, GROOVES, Tuning, note_name
 from trainer.scoring.reading import Reading
 from trainer.session import BEATS_PER_BAR, Chart
 
@@ -118,7 +118,7 @@ class Written:
 
 def is_compound(chart: Chart) -> bool:
     """Whether the chart is written in 12/8: a slow twelve-eight is."""
-    return chart.session.groove == "slow_twelve_eight"
+    return GROOVES[chart.session.groove].compound
 
 
 @dataclass(frozen=True)

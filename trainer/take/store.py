@@ -28,6 +28,7 @@ from numpy.typing import NDArray
 from trainer._version import __version__
 from trainer.aside import claim
 from trainer.errors import TrainerError, UsageError
+from trainer.music import GROOVES
 from trainer.music.general_midi import BASS_PROGRAM, DRUM_CHANNEL, PART_OF_CHANNEL, band_programs
 from trainer.session import BEATS_PER_BAR, expand
 from trainer.system import here
@@ -145,7 +146,7 @@ def take_midi(take: Take, *, by_part: bool = False) -> bytes:
     bass = [_program(channel, BASS_PROGRAM) for channel in own.values()]
     bass += note_messages(_moved(take.notes, own), ticks_at, bends)
     tracks = [track_bytes(conductor, _title(take), end_tick), track_bytes(bass, "bass", end_tick)]
-    programs = band_programs(take.session.groove if take.session is not None else "")
+    programs = band_programs() if take.session is None else band_programs(GROOVES[take.session.groove].keys)
     part_of = {channel: PART_OF_CHANNEL.get(channel, "keys") if by_part else "band" for channel in of_band}
     for name in dict.fromkeys(part_of.values()) or ["band"]:
         mine = [channel for channel, part in part_of.items() if part == name]

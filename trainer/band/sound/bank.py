@@ -24,8 +24,8 @@ from numpy.typing import NDArray
 
 from trainer._version import __version__
 from trainer.aside import written_aside
-from trainer.band import grooves as drums
 from trainer.band.sound import synth
+from trainer.music.grooves import pattern as drums
 
 __all__ = ["INSTRUMENTS", "Sound", "cache_dir", "instrument"]
 

@@ -12,12 +12,12 @@ from typing import Any, Final
 import numpy as np
 from numpy.typing import NDArray
 
-from trainer.band import grooves as drums
 from trainer.band.events import PARTS, TOUCH, BandScore, glide_s
 from trainer.band.sound.bank import Sound, instrument
 from trainer.band.sound.speaker import Speaker
 from trainer.band.sound.synth import N_VOWELS
 from trainer.clock.tempo import TempoMap
+from trainer.music.grooves import pattern as drums
 
 __all__ = ["CLICK", "KEY_CLICK_S", "StemRenderer"]
 
