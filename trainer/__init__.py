@@ -6,7 +6,7 @@ As a library: sessions, takes and scores, without any device library. Everything
 
     take = trainer.read_take("friday.mid", session=trainer.load_session("friday.toml"))
     card = trainer.score(take)
-    print(card.swing.ratio.estimate, card.timing.n)
+    print(card.swing.ratio.value, card.swing.ratio.n)
     onsets = take.notes["onset_s"]              # a numpy table of NOTE_DTYPE
     beats = take.tempo.beats_at(onsets)         # 0.0 is the first downbeat
     figures = card.to_dict()                    # the JSON of the scorecard

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
 from pathlib import Path
 from typing import get_args
 
@@ -23,10 +22,8 @@ def test_a_groove_holds_what_is_asked_of_it(groove: Groove) -> None:
     assert groove.tempo_low_bpm <= low < high <= groove.tempo_high_bpm
     assert groove.tempo_low_bpm <= groove.usual_tempo_bpm <= groove.tempo_high_bpm
     assert len(groove.trim.verse) == len(groove.trim.solo) == len(TRIM_AT)
-    assert (
-        groove.trim.at("solo", TRIM_AT[3]) == groove.trim.solo[3]
-        and groove.trim.at("head", 0.0) == groove.trim.verse[0]
-    )
+    assert groove.trim.at("solo", TRIM_AT[3]) == groove.trim.solo[3]
+    assert groove.trim.at("head", 0.0) == groove.trim.verse[0]
     assert set(groove.fills) <= set(get_args(FillShape)) and groove.line in get_args(GrooveLine) == LINES
 
 
@@ -41,13 +38,7 @@ def test_a_file_in_the_folder_is_a_groove_of_the_band(tmp_path: Path, monkeypatc
     found = grooves.found()
     assert next(iter(found)) == DEFAULT_GROOVE and set(found) == {*GROOVES, "stairs"}
     monkeypatch.setitem(GROOVES, "stairs", found["stairs"])
-    other = arrange(expand(parse_session(SONG.format("two_beat"))))
-    made = arrange(expand(parse_session(SONG.format("stairs"))))
-    drums = [
-        score.events[score.events["channel"] == 9] if "channel" in score.events.dtype.names else score.events
-        for score in (made, other)
-    ]
-    assert len(drums[0]) == len(drums[1]) and made.programs != other.programs
-    assert found["stairs"] == replace(
-        GROOVES["two_beat"], name="stairs", title="Up the stairs", called="stairs", keys="organ"
-    )
+    old = arrange(expand(parse_session(SONG.format("two_beat"))))
+    new = arrange(expand(parse_session(SONG.format("stairs"))))
+    assert len(new.events) > 100 and new.programs != old.programs
+    assert (new.events["onset_beats"] == old.events["onset_beats"]).all()

@@ -116,7 +116,7 @@ def pedal(
     listed: Annotated[bool, typer.Option("--list", help="Only say what is remembered.")] = False,
     forget: Annotated[bool, typer.Option("--forget", help="Forget all switches.")] = False,
 ) -> int:
-    """Learn foot switches: again, stop, next, slower, faster, that one. A page-turning pedal needs no learning."""
+    """Learn foot switches: again, stop, next, slower, faster. A page-turning pedal needs no learning."""
     import sys
 
     from trainer.clock.sources import RealClock

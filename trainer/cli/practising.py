@@ -150,7 +150,7 @@ def practice(
     *,
     places: Places,
 ) -> int:
-    """Your evening: warm-up, what is weak or worth another visit, one song. At the end one look at the figures."""
+    """Your evening: warm-up, what is worth a visit, one song. At the end one look at the figures."""
     from trainer.music import parse_key
     from trainer.practice.evening import DuePhrase, evidence_of, keys_of, plan_evening
     from trainer.practice.history import History
