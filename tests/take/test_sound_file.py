@@ -183,6 +183,35 @@ def test_a_channel_is_asked_for_as_a_track_is(tmp_path: Path) -> None:
         read_take(path, session=_session(), track="bass")
 
 
+def _speechlike(seconds: float) -> NDArray[np.float32]:
+    """Noise through a mouth that moves, with pauses: no pitch that a bass has."""
+    from scipy.signal import lfilter
+
+    rng = np.random.default_rng(3)
+    out = []
+    for _ in range(round(seconds / 0.2)):
+        pole = 0.97 * np.exp(2j * np.pi * rng.uniform(300, 3000) / RATE_HZ)
+        syllable = lfilter([1.0], [1.0, -2 * pole.real, abs(pole) ** 2], rng.standard_normal(round(0.15 * RATE_HZ)))
+        out += [syllable * np.hanning(len(syllable)), np.zeros(round(0.05 * RATE_HZ))]
+    sound = np.concatenate(out)
+    return (0.3 * sound / np.abs(sound).max()).astype(np.float32)
+
+
+def _chords() -> NDArray[np.float32]:
+    """Three notes at once, throughout."""
+    voices = [bass_line([(0.2 + 0.5 * i, 0.48, p + i % 3, 90) for i in range(24)], RATE_HZ) for p in (40.0, 44.0, 47.0)]
+    return sum(voices[1:], voices[0]) / 3.0  # type: ignore[no-any-return]
+
+
+@pytest.mark.parametrize("sound", [_speechlike(12.0), _chords()], ids=["speech", "chords"])
+def test_what_is_not_one_bass_is_refused_with_what_was_heard(tmp_path: Path, sound: NDArray[np.float32]) -> None:
+    path = tmp_path / "a.wav"
+    soundfile.write(path, sound, RATE_HZ)
+    with pytest.raises(FileFormatError, match="expected a recording of one bass") as caught:
+        read_take(path, session=_session())
+    assert "\n" not in str(caught.value)
+
+
 def test_silence_is_refused_with_what_was_heard(tmp_path: Path) -> None:
     path = tmp_path / "a.wav"
     soundfile.write(path, np.zeros(5 * RATE_HZ, dtype=np.float32), RATE_HZ)

@@ -117,7 +117,7 @@ def _listen(check: CableCheck, intake: object, fault: object, *, quiet: bool) ->
                 sys.stdout.write(back + "".join(f"\r\x1b[K{row}\n" for row in rows) + "\x1b[J")
                 sys.stdout.flush()
                 n_rows = len(rows)
-            if read_key() in ("\r", "\n", "q", "Q"):
+            if sys.stdin.isatty() and read_key() in ("\r", "\n", "q", "Q"):
                 return
 
 
