@@ -1,7 +1,7 @@
 """The sound check of an ordinary bass: what comes in on which channel, how loud, how clean, and in tune. Sans-IO.
 
 Feed it blocks of all channels; ask it what there is to say. Limits are our choice: a hard note should peak between −18
-and −3 dBFS, hum and hiss lie 40 dB under the playing.
+and −3 dBFS, hum lie 40 dB under the playing.
 """
 
 from __future__ import annotations
@@ -24,6 +24,7 @@ LOW_PEAK_DB = -24.0
 HIGH_PEAK_DB = -0.5
 MUCH_CLIPPED = 0.002  # of samples at a flat top under full scale: an earlier stage is overdriven
 UNDER_DB = 40.0
+HISS_UNDER_DB = 25.0  # a string that rings on is no noise
 MOST_DOUBT_CENTS = 8.0
 HEARD_DB = -50.0
 
@@ -121,7 +122,7 @@ def level_words(found: Levels) -> tuple[str, ...]:
             f"hum of {found.hum_hz:g} Hz at {found.hum_db:.0f} dB, from the mains: try another cable or socket, move "
             "away from screens and power supplies, or turn your back to them"
         )
-    elif found.noise_db > found.loud_db - UNDER_DB:
+    elif found.noise_db > found.loud_db - HISS_UNDER_DB:
         out.append(
             f"noise at {found.noise_db:.0f} dB when nothing sounds: more volume at the bass and less gain at the "
             "interface, or a new battery"
