@@ -352,10 +352,7 @@ def form_section(form: Card, chart: Chart) -> str:
             )
         )
         away = form.get("bars_lost")
-        read = (
-            "Your place is read from roots and chord notes, beat by beat, as the most likely path through the form (a hidden "
-            "Markov model: Rabiner 1989)."
-        )
+        read = "Your place is read from roots and chord notes, beat by beat, as the most likely path through the form."
         if away and away <= len(place):
             out.append(
                 f"<p>Elsewhere in the form for <strong>{away} of {len(place)} bars</strong> (counted, not sampled). {read}</p>"
