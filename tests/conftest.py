@@ -39,6 +39,8 @@ LONG = (
     "scoring/test_strangers.py",
     "take/test_fuzz.py",
     "take/test_lily.py",
+    "take/test_rehearing.py",
+    "take/test_sound_file.py",
 )
 LIVE = {"jack_server"}
 BROWSER = {"browser"}
