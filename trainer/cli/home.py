@@ -40,7 +40,7 @@ def takes_folder(option: Path | None = None) -> Path:
 
 def _last_done(newest: Path) -> str:
     age = datetime.date.today() - datetime.date.fromtimestamp(newest.stat().st_mtime)
-    when = "today" if age.days == 0 else "yesterday" if age.days == 1 else f"{age.days} days ago"
+    when = "today" if age.days <= 0 else "yesterday" if age.days == 1 else f"{age.days} days ago"
     return f"Last take, {when}: trainer score {here().pasted(newest)}"
 
 

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import contextlib
+import errno
 import io
 import os
 import sys
@@ -46,47 +48,75 @@ def _write_anywhere() -> None:
             stream.reconfigure(errors="trainer-plain")
 
 
+def _have_streams() -> None:
+    """Something in the place of each standard stream that was closed before we began: the system would give its number
+    to the next file opened.
+    """
+    for name, mode in (("stdin", "r"), ("stdout", "w"), ("stderr", "w")):
+        if getattr(sys, name) is None:
+            setattr(sys, name, open(os.devnull, mode, encoding="utf-8"))  # noqa: SIM115  (for the program's whole life)
+
+
 def run(arguments: Sequence[str]) -> int:
     """Run one command; its exit status."""
+    _have_streams()
     _write_anywhere()
+    from trainer.cli.speaking import say
+
+    status, words = _outcome(arguments)
+    for stream in (sys.stdout, sys.stderr):
+        try:
+            if stream is sys.stderr:
+                for line in words:
+                    say(f"trainer: {line}", err=True)
+            stream.flush()
+        except (OSError, ValueError):
+            # Nobody can be told. Python would complain again when it closes the stream.
+            with contextlib.suppress(OSError, ValueError):
+                os.dup2(os.open(os.devnull, os.O_WRONLY), stream.fileno())
+    return status
+
+
+def _outcome(arguments: Sequence[str]) -> tuple[int, list[str]]:
+    """Run one command: its exit status, and what is to be said of it, a line each."""
     from trainer.cli.commands import app
 
     try:
         result = app(list(arguments), prog_name="trainer", standalone_mode=False)
         sys.stdout.flush()
     except TrainerError as error:
-        from trainer.cli.speaking import say
-
-        for line in str(error).splitlines():
-            say(f"trainer: {line}", err=True)
-        return 2
+        return 2, str(error).splitlines()
     except KeyboardInterrupt:
-        print("trainer: interrupted", file=sys.stderr)
-        return INTERRUPTED
-    except OSError as error:
-        if not here().is_broken_pipe(error):
-            return _fault(error)
-        # Whoever read our output has seen enough. Python would complain again when it closes standard output.
-        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
-        return 0
+        return INTERRUPTED, ["interrupted"]
     except SystemExit as error:
-        return error.code if isinstance(error.code, int) else 0 if error.code is None else 1
+        if isinstance(error.__context__, OSError):  # the option parser's own answer to a reader who has seen enough
+            return _of_output(error.__context__)
+        return (error.code if isinstance(error.code, int) else 0 if error.code is None else 1), []
+    except OSError as error:
+        return _of_output(error)
     except Exception as error:
         return _usage_or_fault(error)
-    return result if isinstance(result, int) else 0
+    return (result if isinstance(result, int) else 0), []
 
 
-def _usage_or_fault(error: Exception) -> int:
+def _of_output(error: OSError) -> tuple[int, list[str]]:
+    """A write to standard output that failed: whoever read it has seen enough, or there is no room for more."""
+    if here().is_broken_pipe(error):
+        return 0, []
+    if error.filename is None and error.errno in (errno.ENOSPC, errno.EDQUOT, errno.EIO, errno.EFBIG):
+        return 2, [f"cannot write the output: {error.strerror}; make room, or send it elsewhere"]
+    return _fault(error)
+
+
+def _usage_or_fault(error: Exception) -> tuple[int, list[str]]:
     # The option parser's exceptions live in `click` or inside `typer`, by version; both have these two.
     status, words = getattr(error, "exit_code", None), getattr(error, "format_message", None)
     if type(error).__name__ == "Abort":
-        print("trainer: interrupted", file=sys.stderr)
-        return INTERRUPTED
+        return INTERRUPTED, ["interrupted"]
     if isinstance(status, int) and callable(words):
         said = str(words()).rstrip()
         stop = "" if said.endswith((".", "?", "!")) else "."
-        print(f"trainer: {said}{stop} See: {_command_path(error)} --help", file=sys.stderr)
-        return 2
+        return 2, [f"{said}{stop} See: {_command_path(error)} --help"]
     return _fault(error)
 
 
@@ -95,7 +125,7 @@ def _command_path(error: Exception) -> str:
     return str(getattr(context, "command_path", "trainer"))
 
 
-def _fault(error: Exception) -> int:
+def _fault(error: Exception) -> tuple[int, list[str]]:
     """One line for the person, everything else in a file."""
     import datetime
     import platform
@@ -114,5 +144,4 @@ def _fault(error: Exception) -> int:
         where = f"details in {path}"
     except OSError as problem:
         where = f"details could not be kept: {problem.strerror or problem}"
-    print(f"trainer: a fault of the program ({what}); {where}", file=sys.stderr)
-    return 1
+    return 1, [f"a fault of the program ({what}); {where}"]
