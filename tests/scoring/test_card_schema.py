@@ -17,10 +17,12 @@ from tests.take.test_store import SESSION, made_take
 from trainer.cli.speaking import card_text
 from trainer.clock import TempoMap
 from trainer.line import Feel, Slip, StandIn, model_line
+from trainer.report import report_page
 from trainer.resources import shared_dir
 from trainer.scoring import score
 from trainer.scoring.card import MEASURES, Card, json_schema
-from trainer.scoring.figure import Figure, Section, read
+from trainer.scoring.figure import Figure, Measure, Section, Shown, read
+from trainer.scoring.text import summary
 from trainer.session import ChorusPlan, DropOut, Session, default_session, expand
 from trainer.take import Calibration, Take, TakeHeader, empty_notes, notes_from_rows
 
@@ -213,3 +215,26 @@ def test_one_is_one_in_every_sentence() -> None:
                 card = score(Take(notes_from_rows(rows[:n]), tempo, chart.session, header=header), full=True)
                 said = [*words_of(card.to_dict()), card_text(card, full=True)]
                 assert [text for text in said if ONE_OF_MANY.search(text)] == []
+
+
+def test_a_measure_in_a_module_of_its_own_follows_everywhere(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Declared once: `--full` and the report show it with its title, unit, interval and n, or say why it is absent."""
+    take = made_take()
+    card = score(take)
+    flair = Measure(
+        "timing",
+        "mean_s",
+        Shown(
+            "mean_ms", 2, ci="mean_ci95_ms", n="n", scale=1000.0, title="flair", unit="ms", of=lambda reading: Figure(),
+            meaning="How much of it there was.",
+        ),
+    )  # fmt: skip
+    for room in ("trainer.scoring.text", "trainer.report.page"):
+        monkeypatch.setattr(f"{room}.MEASURES", (flair,))
+    mean = card.timing.mean_s.scaled(1000.0)
+    said = f"Flair: {mean.value:.1f} ms ({mean.low:.1f}…{mean.high:.1f}), n {mean.n}"
+    assert said in summary(card, full=True).splitlines()
+    page = report_page(take, card.to_dict(), card.chart, card.reading)
+    assert "More figures" in page and "flair" in page and "How much of it there was." in page
+    nothing = score(replace(take, notes=take.notes[:0]))
+    assert "Flair: no notes" in summary(nothing, full=True).splitlines()

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from html import escape
 
-from trainer.report.figures import Card, places_words, sentence, whys
+from trainer.report.figures import Card, meanings, number, places_words, sentence, whys
 from trainer.report.files import printable
 from trainer.report.sections import (
     band_heard,
@@ -21,6 +21,7 @@ from trainer.report.sections import (
 )
 from trainer.report.stepping import SCRIPT, SCRIPT_POLICY
 from trainer.report.style import STYLE
+from trainer.scoring.card import MEASURES
 from trainer.scoring.reading import Reading
 from trainer.session import Chart, Session
 from trainer.take import Take
@@ -45,6 +46,7 @@ def report_page(take: Take, card: Card, chart: Chart | None, reading: Reading | 
             shape_section(card.get("shape", {}), chart, *band_heard(take, chart)),
             devices_section(card.get("devices", {}), chart),
         ]
+    body.append(_more(card))
     body.append(_method(card.get("timing", {}).get("reference") == "band"))
     return (
         '<!doctype html>\n<html lang="en"><head><meta charset="utf-8">'
@@ -55,6 +57,23 @@ def report_page(take: Take, card: Card, chart: Chart | None, reading: Reading | 
         + "\n".join(part for part in body if part)
         + f"\n</main><script>{SCRIPT}</script></body></html>\n"
     )
+
+
+def _more(card: Card) -> str:
+    """The figures that stand in a module of their own, as they are declared."""
+    rows = []
+    for measure in MEASURES:
+        shown, section = measure.shown, card.get(measure.section) or {}
+        if shown.of is not None:
+            value = number(
+                section.get(shown.key),
+                f" {shown.unit}",
+                shown.shown_digits,
+                section.get(shown.ci),
+                section.get(shown.n),
+            )
+            rows.append((shown.title, value, shown.meaning))
+    return f"<section><h2>More figures</h2>{meanings(rows)}</section>" if rows else ""
 
 
 def _stem(source: str) -> str:

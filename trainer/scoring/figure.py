@@ -518,6 +518,14 @@ class Measure:
         figure: Figure = getattr(getattr(card, self.section), self.name)
         return self.shown.shown(figure)
 
+    def words(self, card: Any) -> str:
+        """The figure with its unit, interval and n, or why there is none."""
+        figure, digits = self.of(card), self.shown.shown_digits
+        if not figure.known:
+            return "no figure" if figure.why is None else figure.why.text
+        ends = "" if figure.interval is None else f" ({figure.low:.{digits}f}…{figure.high:.{digits}f})"
+        return f"{figure.value:.{digits}f} {self.shown.unit}".rstrip() + f"{ends}, n {figure.n}"
+
     def value(self, card: Any) -> float | None:
         """The figure as the card's JSON has it."""
         return number(self.of(card).value, self.shown.digits)

@@ -12,7 +12,7 @@ import math
 from collections import Counter
 
 from trainer.music import Key
-from trainer.scoring.card import Scorecard
+from trainer.scoring.card import MEASURES, Scorecard
 from trainer.scoring.figure import Figure
 from trainer.scoring.landing import Item, Landing
 from trainer.scoring.stats import MIN_N
@@ -241,6 +241,9 @@ def _full(card: Scorecard) -> list[str]:
         out.append(f"Without the band ({bars}): tempo {change.value:+.1f} %{interval}{back}")
     if s.short_ms.known:
         out.append(f"Short note: {s.short_ms.value:.0f} ms; triplet figures: {s.n_triplet_figures}")
+    for measure in MEASURES:
+        if measure.shown.of is not None:  # those that stand in a module of their own
+            out.append(f"{measure.shown.title[:1].upper()}{measure.shown.title[1:]}: {measure.words(card)}")
     for group in s.per_chorus:
         if group.ratio.n:
             out.append(f"Chorus {group.chorus} ({group.role}): swing {group.ratio.value:.2f}, n {group.ratio.n}")
