@@ -6,7 +6,6 @@ also writes the source whose rhythm must come through, and `pypdf` for what an e
 
 from __future__ import annotations
 
-import importlib.util
 import io
 import re
 import sys
@@ -32,19 +31,6 @@ from trainer.report.written import BAR, DIVISIONS, Written, written_chart, writt
 from trainer.scoring.align import read_notes
 from trainer.session import Chart, expand, session_from_dict
 from trainer.take import Take, notes_from_rows
-
-
-@pytest.fixture(scope="module")
-def schema() -> xmlschema.XMLSchema:
-    spec = importlib.util.find_spec("musicxml")
-    assert spec is not None and spec.origin is not None
-    text = (Path(spec.origin).parent / "generate_classes" / "musicxml_4_0.xsd").read_text(encoding="utf-8")
-    xlink = (Path(xmlschema.__file__).parent / "schemas" / "XLINK" / "xlink.xsd").as_uri()
-    text = re.sub(r'(<xs:import namespace="http://www.w3.org/XML/1998/namespace")[^>]*/>', r"\1/>", text)
-    text = re.sub(
-        r'(<xs:import namespace="http://www.w3.org/1999/xlink")[^>]*/>', rf'\1 schemaLocation="{xlink}"/>', text
-    )
-    return xmlschema.XMLSchema(text)
 
 
 def all_tones(written: Written) -> list[tuple[int, int]]:

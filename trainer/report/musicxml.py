@@ -97,7 +97,7 @@ def musicxml(written: Written, *, tab: bool = True) -> bytes:
         elif idx < 0:
             measure = ET.SubElement(part, "measure", number="0" if idx == -1 else f"X{-idx}", implicit="yes")
         else:
-            measure = ET.SubElement(part, "measure", number=str(idx + 1), text="")
+            measure = ET.SubElement(part, "measure", number=str(idx + 1))
         if idx in new_lines:
             ET.SubElement(measure, "print", {"new-system": "yes"})
         if first or idx in folds:
