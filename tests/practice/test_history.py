@@ -118,6 +118,22 @@ def test_a_run_that_was_stopped_is_no_run(folder: Path) -> None:
         assert row.kind == "drill" and row.passed is None and row.figures["swing_ratio"] is not None
 
 
+def test_two_notes_and_stopped_are_no_evening(folder: Path) -> None:
+    """The take is there, but it sets no tempo, enters no figure and counts no change; a run that was ended does."""
+    whole = drilled(15, 0.0)
+    for n_notes, completed in ((2, False), (15, False), (2, True)):
+        header = replace(whole.header, completed=completed)
+        write_take(replace(whole, notes=whole.notes[-n_notes:], header=header), folder, f"few-{n_notes}-{completed}")
+    with History(folder) as history:
+        history.refresh()
+        few = {row.path.stem: row for row in history.takes() if row.path.stem.startswith("few")}
+        assert [few[f"few-{n}-False"].tempo_bpm for n in (2, 15)] == [None, None]
+        assert few["few-2-True"].tempo_bpm == 88.0
+        stopped = [few["few-2-False"], few["few-15-False"]]
+        assert all(not row.figures and row.passed is None for row in stopped)
+        assert all(not pairs for _, pairs in history.changes_of(stopped))
+
+
 def test_a_few_notes_are_no_figure_to_follow(folder: Path) -> None:
     """What its own card gives without an interval does not enter the weeks."""
     take = drilled(15, 0.0)

@@ -34,10 +34,11 @@ from trainer.take import read_take
 
 __all__ = ["CARD_SUFFIX", "KeptCard", "card_of", "pack", "read_rows", "reading_digest", "unpack"]
 
-READING = 5  # of the kept cards: how a take is read before it is scored
+READING = 6  # of the kept cards: how a take is read before it is scored
 MANY = 200  # so many new takes are worth starting readers for
 MAX_READERS = 8
 CARD_SUFFIX = ".card"
+HANDFUL = 16  # notes: fewer of a run that was stopped tell nothing of an evening; our choice
 FOLLOWED = tuple(measure for measure in MEASURES if measure.shown.followed)
 MAX_CARD_BYTES = 64_000_000
 DRILL_OPTIONS = ("seed", "form", "groove", "bar", "octave", "position", "short")
@@ -234,8 +235,10 @@ def _read(takes_path: Path, name: str, stamp: str) -> ReadTake:
     }
     figures = {name: value for measure in FOLLOWED for name, value in _followed(card, measure)}
     changes = {pair: (tally.roots, tally.landed, tally.changes) for pair, tally in card.landing.by_pair.items()}
-    drill = kept.extra.get("drill")
-    exercise = _exercise_of(drill)
+    exercise = _exercise_of(kept.extra.get("drill"))
+    if not kept.completed and card.take.notes < HANDFUL:
+        # Two notes and stopped: it was there, but no tempo was kept, no figure followed and no change counted.
+        return ReadTake(name, stamp, about | {"tempo_bpm": None} | _passed(kept, exercise), {}, {}, {})
     if exercise is not None:
         changes = answered_changes(card, exercise)
         n = sum(counts[2] for counts in changes.values())
