@@ -21,6 +21,8 @@ from typing import Any, TextIO
 
 from trainer.errors import TrainerError, UsageError
 from trainer.scoring import score
+from trainer.scoring.assembling import DEFAULT_LEVEL
+from trainer.scoring.beat import BeatBy
 from trainer.scoring.card import MEASURES
 from trainer.session import Session, load_session, session_from_dict
 from trainer.system import here
@@ -80,12 +82,13 @@ def score_file(
     downbeat: float | str | None = None,
     full: bool = False,
     level: str | None = None,
+    beat: BeatBy | None = None,
 ) -> Row:
     """One file's card as plain JSON data with its `file`; `{"file", "error"}` for one that could not be scored."""
     name = Path(path).as_posix()
     try:
         take = read_take(path, session=session, track=track, downbeat=downbeat)
-        card = score(take, full=full) if level is None else score(take, full=full, level=level)
+        card = score(take, full=full, level=level or DEFAULT_LEVEL, beat=beat)
         row: Row = json.loads(json.dumps({"file": name, **card.to_dict()}, allow_nan=False))
     except TrainerError as error:
         return {"file": name, "error": str(error)}
@@ -102,6 +105,7 @@ def score_files(
     downbeat: float | str | None = None,
     full: bool = False,
     level: str | None = None,
+    beat: BeatBy | None = None,
     workers: int | None = None,
     progress: Callable[[int, int], None] | None = None,
 ) -> Iterator[Row]:
@@ -112,7 +116,7 @@ def score_files(
     """
     files = midi_files(paths)
     given = session if session is None or isinstance(session, Session) else load_session(Path(session))
-    options: Row = {"track": track, "downbeat": downbeat, "full": full, "level": level}
+    options: Row = {"track": track, "downbeat": downbeat, "full": full, "level": level, "beat": beat}
     n_workers = min(here().n_processors() if workers is None else max(workers, 1), len(files))
     if n_workers <= 1 or (workers is None and len(files) <= FEW_FILES):
         for n, path in enumerate(files, 1):

@@ -37,6 +37,10 @@ def score(
     level: Annotated[
         str | None, typer.Option(metavar="LEVEL", help="Judge as: first_steps, rehearsal, jam, stage.")
     ] = None,
+    beat: Annotated[
+        str | None,
+        typer.Option("--beat", metavar="WHOSE", help="Judge a file by the beat of: file, drums, notes."),
+    ] = None,
     full: Annotated[bool, typer.Option("--full", help="Every figure; every beat and pair in the JSON.")] = False,
     workers: Annotated[
         int | None,
@@ -64,6 +68,7 @@ def score(
         "downbeat": downbeat_of(downbeat),
         "full": full,
         "level": level,
+        "beat": _whose(beat),
     }
     paths = midi_files(files)
     if not paths:
@@ -86,6 +91,14 @@ def score(
         n_errors = sum("error" in card for card in cards)
         typer.echo(json.dumps(cards, indent=2, allow_nan=False))
     return 2 if n_errors == len(paths) else 0
+
+
+def _whose(text: str | None) -> Any:
+    from trainer.scoring.beat import BEATS_BY
+
+    if text is not None and text not in BEATS_BY:
+        raise UsageError(f'--beat: found "{text}"; expected {", ".join(BEATS_BY[:-1])} or {BEATS_BY[-1]}')
+    return text
 
 
 def _one(path: Path, session: Session | None, options: dict[str, Any], *, as_json: bool) -> int:
@@ -118,9 +131,8 @@ def _card(path: Path, session: Session | None, options: dict[str, Any]) -> Any:
     from trainer.take import read_take
 
     take = read_take(path, session=session, track=options["track"], downbeat=options["downbeat"])
-    if options["level"] is None:
-        return scored(take, full=options["full"])
-    return scored(take, full=options["full"], level=options["level"])
+    level = {} if options["level"] is None else {"level": options["level"]}
+    return scored(take, full=options["full"], beat=options["beat"], **level)
 
 
 def _progress(n_files: int) -> Callable[[int, int], None] | None:

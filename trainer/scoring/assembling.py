@@ -12,6 +12,7 @@ from typing import cast
 import numpy as np
 
 from trainer.scoring.align import read_notes
+from trainer.scoring.beat import BeatBy, beat_of
 from trainer.scoring.card import CalibrationFacts, Downbeat, Scorecard, TakeFacts
 from trainer.scoring.devices import Devices, find
 from trainer.scoring.figure import Figure
@@ -49,25 +50,32 @@ def score(
     chart: Chart | None = None,
     full: bool = False,
     level: str = DEFAULT_LEVEL,
+    beat: BeatBy | None = None,
 ) -> Scorecard:
     """The scorecard of a take. Pure: the same take gives the same card.
 
     The chart is `chart`, else that of `session`, else that of the take's own session, else none (a foreign file: timing
     and swing against its own beat axis, the rest says why it is empty). Choruses that are only listened to count
-    nowhere. `full` adds every beat and pair to the JSON.
+    nowhere. `full` adds every beat and pair to the JSON. `beat` says whose beat a file from elsewhere is judged by;
+    None: the file's, unless what was played departs from it.
     """
+    found_beat = beat_of(take, beat)
+    take = found_beat.take
     if chart is None:
         own = session if session is not None else take.session
         chart = None if own is None else expand(own)
     known = None if chart is None else chart.session
     answered = take if chart is None else answers(take, chart)
     reading = read_notes(answered, chart)
+    if found_beat.none is not None:
+        reading = replace(reading, unplaced=found_beat.none)
     timed, swung, landed = timing(reading, take.band if len(take.band) else None), swing(reading), landing(reading)
     form, found = FormResult.empty(_NO_FORM), Devices(None, _NO_CHORDS)
     shaped = Shape.empty(_NO_FORM)
     elsewhere: tuple[str, ...] = ()
     if chart is not None:
-        form, found = place(reading, chart), find(reading, chart)
+        form = place(reading, chart) if found_beat.none is None else FormResult.empty(found_beat.none)
+        found = find(reading, chart)
         elsewhere = _elsewhere(take, reading, form)
         lost_bars = [idx for span in form.certain for idx in range(span.first_idx, span.last_idx + 1)]
         shaped = shape(reading, chart, landed, band_intensity=_band_intensity(take), lost_bars=lost_bars)
@@ -77,7 +85,16 @@ def score(
         take_sha256=take.sha256 or _notes_sha256(take),
         session_sha256=None if known is None else _session_sha256(known),
         calibration=_calibration(take),
-        take=_facts(take, reading, known, (*_remarks(take), *_only_along(take, answered), *elsewhere)),
+        take=_facts(
+            take,
+            reading,
+            known,
+            ((found_beat.remark,) if found_beat.remark else ())
+            + _remarks(take)
+            + _only_along(take, answered)
+            + elsewhere,
+            found_beat.by,
+        ),
         timing=timed.with_every_beat() if full else timed,
         swing=swung.with_every_pair() if full else swung,
         landing=landed,
@@ -93,7 +110,7 @@ def score(
     return replace(card, verdict=verdict(card, level, placed=not elsewhere))
 
 
-def _facts(take: Take, r: Reading, session: Session | None, remarks: tuple[str, ...]) -> TakeFacts:
+def _facts(take: Take, r: Reading, session: Session | None, remarks: tuple[str, ...], beat: BeatBy) -> TakeFacts:
     tuning: Why | None = None
     if r.detuned_semitones or r.octaves_off:
         detuned = f"{r.detuned_semitones:+.2f} semitones off pitch"
@@ -111,6 +128,7 @@ def _facts(take: Take, r: Reading, session: Session | None, remarks: tuple[str, 
         octaves_off=r.octaves_off,
         phase_s=r.phase_s,
         downbeat=_downbeat(take),
+        beat_this_file=beat,
         remarks=remarks,
         no_session=no_figure("no_session", "choruses and key come from a session") if session is None else None,
         tuning=tuning,

@@ -14,6 +14,7 @@ import msgspec
 from msgspec import Meta
 
 from trainer._version import __version__
+from trainer.scoring.beat import BeatBy
 from trainer.scoring.clean import CleanCounts
 from trainer.scoring.devices import Devices
 from trainer.scoring.figure import (
@@ -45,7 +46,7 @@ from trainer.take.model import Profile
 
 __all__ = ["MEASURES", "REVISION", "SCHEMA", "Card", "Scorecard", "TakeFacts", "as_kept", "json_schema"]
 
-REVISION = 15  # of the figures: raised whenever the same take comes out otherwise, so that kept cards are made anew
+REVISION = 16  # of the figures: raised whenever the same take comes out otherwise, so that kept cards are made anew
 Sha256: TypeAlias = Annotated[str, Meta(pattern="^[0-9a-f]{64}$")]
 
 
@@ -109,6 +110,7 @@ class TakeFacts(Section):
     octaves_off: int
     phase_s: Annotated[float, Digits(2, 1000.0), Key("phase_ms")]
     downbeat: Downbeat
+    beat_this_file: BeatBy  # whose beat it is judged by
     remarks: tuple[str, ...]  # what was odd about the file, a line each
     no_session: Annotated[Why | None, Explains("choruses", "key")] = None
     tuning: Annotated[Why | None, Explains("tuning")] = None

@@ -15,7 +15,7 @@ from trainer.scoring.why import Why
 from trainer.session import Chart
 from trainer.take.model import Take
 
-__all__ = ["fit_phase"]
+__all__ = ["TEMPLATE_FFT", "fit_phase"]
 
 # Cost of a constant offset, per beat: it decides between places that fit nearly alike. A latency makes notes late; an
 # early constant is rarer. Our choice.
@@ -33,7 +33,7 @@ def _template() -> Floats:
     return np.asarray(np.maximum.reduce([on, off, third]), dtype=np.float64)
 
 
-_TEMPLATE_FFT = np.conj(np.fft.rfft(_template()))
+TEMPLATE_FFT = np.conj(np.fft.rfft(_template()))
 
 
 def fit_phase(onset_s: Floats, beats: Floats, pc: Ints, take: Take, chart: Chart | None) -> tuple[float, Why | None]:
@@ -62,7 +62,7 @@ def fit_phase(onset_s: Floats, beats: Floats, pc: Ints, take: Take, chart: Chart
             known = LATE_REACH_BEATS + 0.05 <= place % 1.0 <= 1.0 - early - 0.05
             return (0.0 if known else place % 1.0 - asked_off_frac(chart)) * spb_s, why
         return place * spb_s, None
-    fit = np.fft.irfft(np.fft.rfft(counts / len(b)) * _TEMPLATE_FFT, PLACE_BINS)
+    fit = np.fft.irfft(np.fft.rfft(counts / len(b)) * TEMPLATE_FFT, PLACE_BINS)
     shift = np.arange(PLACE_BINS) / PLACE_BINS
     shift = np.where(shift > 0.5, shift - 1.0, shift)
     # No set-up makes a player early, and where the file marks its beat or the latency is known, none makes them late.

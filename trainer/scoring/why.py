@@ -15,7 +15,8 @@ Code: TypeAlias = Literal[
     "counted",  # counted, not sampled: there is no interval
     "flat_velocity",  # the input sends one velocity
     "met",  # every measured figure meets its target
-    "no_band",  # nothing to compare with
+    "no_band",
+    "no_beat",  # nothing to compare with
     "no_notes",
     "no_ratio",
     "no_releases",  # the input does not say when notes end

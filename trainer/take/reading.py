@@ -21,12 +21,12 @@ from numpy.typing import NDArray
 
 from trainer.clock.tempo import TempoMap
 from trainer.errors import FileFormatError, UsageError
-from trainer.music.general_midi import PART_OF_CHANNEL
+from trainer.music.general_midi import DRUM_CHANNEL, PART_OF_CHANNEL
 from trainer.session import Session, expand, load_session
 from trainer.take.downbeat import MIN_NOTES, Downbeat, find_downbeat
 from trainer.take.finding import Choice, chosen, is_named
 from trainer.take.marked import session_of_marks
-from trainer.take.midi_file import CHORUS_MARKER, MAX_FILE_BYTES, FileClock, MidiFile, parse_midi
+from trainer.take.midi_file import CHORUS_MARKER, MAX_FILE_BYTES, FileClock, MidiFile, MidiTrack, parse_midi
 from trainer.take.midi_notes import track_notes
 from trainer.take.model import Take, TakeHeader
 from trainer.take.notes import FLAG_DEAD, FLAG_NO_RELEASE, Notes, empty_notes, sorted_notes
@@ -207,6 +207,7 @@ def _from_midi(
                 for item in midi.tracks
                 if item is not choice.track and any(is_named(item.name, part) for part in parts)
             ]
+            + [track_notes(item, clock.seconds_at, (DRUM_CHANNEL,)) for item in _drum_tracks(midi, choice, parts)]
         )
     )
     tempo = clock.tempo_map(origin_beats)
@@ -228,6 +229,16 @@ def _from_midi(
     extra: dict[str, Any] = {"remarks": remarks, "midi": facts, **found}
     header = TakeHeader(foreign=True, profile="foreign", downbeat_from=where, extra=extra)
     return Take(notes, tempo, session, band, header, source, sha256)
+
+
+def _drum_tracks(midi: MidiFile, choice: Choice, parts: tuple[str, ...]) -> list[MidiTrack]:
+    """Tracks whose drum channel (General MIDI: 10) is not taken already, as the bass or as our band."""
+    taken = choice.channels is None or DRUM_CHANNEL in choice.channels
+
+    def free(item: MidiTrack) -> bool:
+        return not taken if item is choice.track else not any(is_named(item.name, part) for part in parts)
+
+    return [item for item in midi.tracks if free(item)]
 
 
 def _bounded(notes: Notes, beats: NDArray[np.float64], source: str) -> None:

@@ -1,0 +1,97 @@
+"""Whose beat a file from elsewhere is judged by: its own while that is what was played, else one fitted."""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Callable
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+sys.path.insert(0, str(Path(__file__).resolve().parent.parent / "sim"))
+
+import strangers
+
+from trainer.scoring import score
+from trainer.scoring.beat import beat_of
+from trainer.session import Chart
+from trainer.take import Take, TakeHeader, notes_from_rows
+
+KINDS = ("roots", "riffs", "walker", "pushes_tied", "two_beat", "guide_tones", "loose_walker", "scale_down")
+WARPS: dict[str, Callable[[np.ndarray], np.ndarray]] = {
+    "another tempo": lambda s: s / 1.03,
+    "slower": lambda s: s * 1.06,
+    "a slow drift": lambda s: s * 1.003,
+    "a tempo that sways": lambda s: s + 0.18 * np.sin(2.0 * np.pi * s / 60.0),
+}
+
+
+def take_of(kind: str, seed: int) -> tuple[Chart, Take]:
+    chart, rows = strangers.played(kind, seed, 3)
+    rows = strangers.timed(rows, np.random.default_rng(seed), 1.9)
+    header = TakeHeader(foreign=True, profile="foreign", downbeat_from="marker")
+    return chart, strangers.take_of(chart, rows, header)
+
+
+def warped(take: Take, warp: Callable[[np.ndarray], np.ndarray]) -> Take:
+    """The same notes at other times; the file's tempo map stays."""
+    notes = take.notes.copy()
+    notes["onset_s"] = warp(notes["onset_s"])
+    return replace(take, notes=notes)
+
+
+@pytest.mark.parametrize("kind", [*strangers.TUNING, *strangers.JUDGING])
+def test_whoever_keeps_to_the_file_s_beat_is_judged_by_it(kind: str) -> None:
+    for seed in range(4):
+        _, take = take_of(kind, seed)
+        found = beat_of(take)
+        assert found.by == "file" and found.take is take and not found.remark and found.none is None
+
+
+@pytest.mark.parametrize("warp", WARPS)
+@pytest.mark.parametrize("kind", KINDS)
+def test_the_beat_that_was_played_is_found(kind: str, warp: str) -> None:
+    _, take = take_of(kind, 3)
+    true = np.asarray(take.tempo.beats_at(take.notes["onset_s"].astype(np.float64)))
+    other = warped(take, WARPS[warp])
+    found = beat_of(other)
+    got = np.asarray(found.take.tempo.beats_at(other.notes["onset_s"].astype(np.float64)))
+    assert found.by == "notes" and "is not the one that was played" in found.remark
+    assert np.quantile(np.abs(got - true), 0.9) < 0.1, np.quantile(np.abs(got - true), [0.5, 0.9])
+
+
+def test_it_is_said_first_and_the_figures_are_those_of_the_beat_played() -> None:
+    _, take = take_of("walker", 5)
+    plain, other = score(take), score(warped(take, WARPS["another tempo"]))
+    card = other.to_dict()
+    assert card["take"]["beat_this_file"] == "notes" and plain.to_dict()["take"]["beat_this_file"] == "file"
+    assert card["take"]["remarks"][0].startswith("the beat in this file is not the one that was played")
+    assert other.form.certain == () and other.landing.root_rate.value == pytest.approx(
+        plain.landing.root_rate.value, abs=0.03
+    )
+    assert other.timing.spread_s.value < 0.03
+    forced = score(warped(take, WARPS["another tempo"]), beat="file").to_dict()
+    assert forced["take"]["beat_this_file"] == "file"
+
+
+def test_drums_in_the_file_are_the_beat_and_the_reference() -> None:
+    # The band plays 3 % faster than the file says, its drums 30 ms late, and the bass with them: with the drums.
+    chart, take = take_of("roots", 7)
+    beat_s = np.asarray(take.tempo.seconds_at(np.arange(0.0, chart.end_beats)))
+    ride = notes_from_rows([((s + 0.03) / 1.03, 0.1, 51, 90, 9) for s in beat_s])
+    other = replace(warped(take, lambda s: (s + 0.03) / 1.03), band=ride)
+    card = score(other)
+    assert card.take.beat_this_file == "drums" and abs(card.timing.mean_s.value) < 0.012
+
+
+def test_notes_that_keep_no_beat_are_not_timed() -> None:
+    chart, take = take_of("walker", 9)
+    rng = np.random.default_rng(1)
+    notes = take.notes.copy()
+    notes["onset_s"] = np.sort(rng.uniform(0.0, float(notes["onset_s"].max()), len(notes)))
+    card = score(replace(take, notes=notes))
+    assert card.form.lost is None and not card.timing.mean_s.known
+    assert card.take.remarks[0].startswith("what was played keeps neither")
+    assert chart.n_choruses == 3

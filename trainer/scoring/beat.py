@@ -1,0 +1,180 @@
+"""Whose beat: the file's tempo map, or the beat that was played.
+
+A file that was recorded without a click, or whose tempo map is not what was played, has no beat to judge by. Where the
+onsets' own beat wanders from the file's by more than any player does from a click, that is said before anything else,
+and a beat is fitted: to the file's drums where it has some, else to the notes themselves (against which nobody is late
+or early, but swing and steadiness can be told).
+
+How: in windows of four beats, how well each place of the beat suits the onsets (the template of `phase`); the path of
+the beat's place through the windows by dynamic programming, around the one tempo that fits best of those within a tenth
+of the file's. Numbers are our choice.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import Literal, TypeAlias
+
+import numpy as np
+
+from trainer.clock.tempo import TempoMap
+from trainer.music.general_midi import DRUM_CHANNEL
+from trainer.scoring.phase import TEMPLATE_FFT
+from trainer.scoring.reading import Floats, Ints
+from trainer.scoring.why import Why, no_figure
+from trainer.take.model import Take
+
+__all__ = ["BEATS_BY", "BeatBy", "BeatFound", "beat_of"]
+
+BeatBy: TypeAlias = Literal["file", "notes", "drums"]
+BEATS_BY: tuple[BeatBy, ...] = ("file", "notes", "drums")
+
+BINS = 96
+WINDOW_BEATS = 4
+LEAST_ONSETS, LEAST_WINDOWS = 32, 8
+TEMPO_REACH, TEMPO_STEP = 0.10, 0.0005
+STEP_BINS = 9  # that the beat's place may move from one window to the next, beside the one tempo
+STEP_COST = 0.003
+WANDERS_BEATS = 0.35  # from the file's beat: further than anybody strays from a click
+HOLDS = 0.7  # of what every window would have by itself: the file's beat is the one that was played
+# Of the template's best, an onset: a beat that is followed has as much (onsets at random up to 0.65, mostly 0.5), and
+# below the other the file's own is none (at random at most 0.46; whoever keeps it has 0.59 and more).
+A_BEAT, NO_BEAT = 0.6, 0.5
+MOST_WINDOWS = 512  # that the tempo is searched in
+BETTER = 1.25  # that the played beat has to suit the onsets, beside the file's
+SMOOTH_WINDOWS = 2  # on either side
+LEAST_DRUMS = 32
+
+
+@dataclass(frozen=True, slots=True)
+class BeatFound:
+    """The take on the beat it is judged by, whose beat that is, and what is to be said of it first (or "").
+
+    `none`: why there is no beat to judge by: nothing is said of time, nor of the place in the form.
+    """
+
+    take: Take
+    by: BeatBy
+    remark: str = ""
+    none: Why | None = None
+
+
+def beat_of(take: Take, asked: BeatBy | None = None) -> BeatFound:
+    """The take on the file's beat or on one fitted to what was played, as asked or as the onsets say.
+
+    Takes of ours keep their beat: the band played it. So does a file with too few onsets to tell.
+    """
+    if not take.header.foreign or asked == "file":
+        return BeatFound(take, "file")
+    drums = take.band[take.band["channel"] == DRUM_CHANNEL]["onset_s"]
+    by: BeatBy = "drums" if len(drums) >= LEAST_DRUMS and asked != "notes" else "notes"
+    onset_s = drums if by == "drums" else take.notes["onset_s"]
+    beats = np.asarray(take.tempo.beats_at(np.sort(onset_s.astype(np.float64))), dtype=np.float64)
+    if len(beats) < LEAST_ONSETS:
+        return BeatFound(take, "file")
+    followed, holds = _played(beats, forced=asked is not None)
+    if followed is None:
+        text = "what was played keeps neither the file's beat nor any other that could be found"
+        return BeatFound(take, "file") if holds else BeatFound(take, "file", text, no_figure("no_beat", text))
+    at, moved = followed.at, followed.moved
+    tempo = _map(take.tempo, at, moved)
+    ratio = (at[-1] - at[0] - (moved[-1] - moved[0])) / (at[-1] - at[0])
+    bpm = float(np.median(take.tempo.bpm_at(at)))
+    whose = "the drums" if by == "drums" else "what was played"
+    remark = (
+        f"the beat in this file is not the one that was played ({bpm:.1f} bpm in the file, about {bpm * ratio:.1f} "
+        f"played): everything below is judged by a beat fitted to {whose}"
+    )
+    if by == "notes":
+        remark += ", so nobody can say whether you were late or early"
+    return BeatFound(replace(take, tempo=tempo), by, remark)
+
+
+@dataclass(frozen=True, slots=True)
+class _Followed:
+    """A beat followed through the take: knots on the file's beats, what is taken off there, and how well it suits."""
+
+    at: Floats
+    moved: Floats
+    suits: float
+
+
+def _played(beats: Floats, *, forced: bool) -> tuple[_Followed | None, bool]:
+    """The beat that was played, if it is not the file's own; and whether the file's own may hold."""
+    at, suits = _windows(beats)
+    if len(at) < LEAST_WINDOWS:
+        return None, True
+    file, most = float(suits.sum(axis=0).max()), float(suits.max(axis=1).sum())
+    if not forced and file > max(HOLDS * most, NO_BEAT * len(beats)):
+        return None, True
+    slope = _one_tempo(suits[:MOST_WINDOWS], (at - at[0])[:MOST_WINDOWS])
+    found = max((_followed(beats, each) for each in {0.0, slope}), key=lambda each: each.suits)
+    wanders = float(np.ptp(found.moved)) > WANDERS_BEATS
+    if forced or (wanders and found.suits > max(BETTER * file, A_BEAT * len(beats))):
+        return found, False
+    return None, file > NO_BEAT * len(beats)
+
+
+def _windows(beats: Floats) -> tuple[Floats, Floats]:
+    """Centres of the windows and how well each place of the beat suits the onsets of each: (n,), (n, BINS)."""
+    first = int(np.floor(beats[0]))
+    window = ((beats - first) // WINDOW_BEATS).astype(np.intp)
+    n = int(window[-1]) + 1
+    bins = np.floor((beats - np.floor(beats)) * BINS).astype(np.intp) % BINS
+    counts = np.bincount(window * BINS + bins, minlength=n * BINS).reshape(n, BINS).astype(np.float64)
+    suits: Floats = np.fft.irfft(np.fft.rfft(counts, axis=1) * TEMPLATE_FFT[None, :], BINS, axis=1)
+    at: Floats = first + WINDOW_BEATS * (np.arange(n, dtype=np.float64) + 0.5)
+    return at, suits
+
+
+def _followed(beats: Floats, slope: float) -> _Followed:
+    """The beat followed from one tempo's: on beats stretched by it, no window is smeared."""
+    origin = float(beats[0])
+    at, suits = _windows(beats - slope * (beats - origin))
+    path = _path(suits)
+    total = float(suits[np.arange(len(at)), path % BINS].sum())
+    width = 2 * SMOOTH_WINDOWS + 1
+    place = np.pad(path / BINS, SMOOTH_WINDOWS, mode="edge")
+    smooth = np.convolve(place, np.ones(width) / width, mode="valid")
+    on_file = origin + (at - origin) / (1.0 - slope)
+    moved = on_file - at + smooth
+    return _Followed(on_file, moved - np.rint(moved[0]), total)
+
+
+def _one_tempo(suits: Floats, at: Floats) -> float:
+    """The steady tempo that suits all windows best: beats gained in a beat of the file."""
+    slopes = np.arange(-TEMPO_REACH, TEMPO_REACH + TEMPO_STEP / 2, TEMPO_STEP)
+    spectrum = np.fft.rfft(suits, axis=1)
+    k = np.arange(spectrum.shape[1])
+    best, total = 0.0, -np.inf
+    for slope in slopes[np.argsort(np.abs(slopes))]:
+        turned = (spectrum * np.exp(2j * np.pi * k[None, :] * (slope * at)[:, None])).sum(axis=0)
+        here = float(np.fft.irfft(turned, BINS).max())
+        if here > total * 1.0001:
+            best, total = float(slope), here
+    return best
+
+
+def _path(suits: Floats) -> Ints:
+    """The place (in bins, not wrapped) that moves little from window to window and suits best: (n,)."""
+    steps = np.arange(-STEP_BINS, STEP_BINS + 1)
+    cost = STEP_COST * steps**2 * suits.max(axis=1).mean()
+    score, back = suits[0].copy(), np.zeros(suits.shape, dtype=np.intp)
+    for i in range(1, len(suits)):
+        came = np.stack([np.roll(score, int(step)) - price for step, price in zip(steps, cost, strict=True)])
+        back[i] = np.argmax(came, axis=0)
+        score = came[back[i], np.arange(BINS)] + suits[i]
+    place = int(np.argmax(score))
+    moves = np.zeros(len(suits), dtype=np.intp)
+    for i in range(len(suits) - 1, 0, -1):
+        moves[i] = steps[back[i, place]]
+        place = (place - int(moves[i])) % BINS
+    out: Ints = (place if place <= BINS // 2 else place - BINS) + np.cumsum(moves)
+    return out
+
+
+def _map(tempo: TempoMap, at: Floats, moved: Floats) -> TempoMap:
+    """The tempo map of the played beat: what the file calls beat `at` is beat `at` − `moved`."""
+    seconds, beats = np.asarray(tempo.seconds_at(at), dtype=np.float64), at - moved
+    bpm = 60.0 * np.diff(beats) / np.diff(seconds)
+    return TempoMap(np.column_stack([beats[:-1], bpm]), second_of_first=float(seconds[0]))
