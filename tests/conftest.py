@@ -1,7 +1,7 @@
 """Fixtures for every test, and which of them are live, in a browser, or long.
 
 The inner loop is `pytest -m "not live and not browser and not long"`. What is live or in a browser shows by the
-fixtures that a test asks for; what is long stands here, a module a line, in one place to be measured anew.
+fixtures that a test asks for; what is long stands here, a module or folder a line, to be measured anew.
 """
 
 from pathlib import Path
@@ -14,29 +14,26 @@ __all__ = ["jack_server"]
 
 # Each costs more than some seconds of processor time altogether.
 LONG = (
-    "band/test_arrange.py",
-    "band/test_font.py",
-    "band/test_sound.py",
+    "band/",
     "batch/test_batch.py",
+    "cli/test_again.py",
     "cli/test_demo.py",
     "cli/test_hear.py",
     "cli/test_practice_room.py",
     "cli/test_practising.py",
     "hearing/",
-    "line/test_closed_loop.py",
-    "line/test_model_lines.py",
-    "practice/test_drills_played.py",
-    "practice/test_evening.py",
-    "practice/test_evenings_played.py",
-    "practice/test_history.py",
-    "practice/test_stage_offline.py",
-    "practice/test_worksheet.py",
+    "line/",
+    "page/",
+    "practice/",
     "report/test_notation.py",
+    "report/test_page.py",
     "scoring/test_coverage.py",
     "scoring/test_devices_written.py",
     "scoring/test_form.py",
     "scoring/test_human.py",
+    "scoring/test_latency.py",
     "scoring/test_strangers.py",
+    "scoring/test_verdict.py",
     "take/test_fuzz.py",
     "take/test_lily.py",
     "take/test_rehearing.py",
