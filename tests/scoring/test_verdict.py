@@ -17,6 +17,7 @@ from scipy.signal import lfilter
 from scipy.stats import median_abs_deviation
 
 import trainer.scoring.levels
+from tests.sim.players import Player, perform
 from trainer.clock.tempo import TempoMap
 from trainer.errors import UsageError
 from trainer.line import StandIn, model_line, planned_song
@@ -29,8 +30,8 @@ from trainer.scoring.judging import verdict
 from trainer.scoring.levels import level_named, levels
 from trainer.scoring.shape import Shape
 from trainer.scoring.stats import spread_interval
-from trainer.session import BEATS_PER_BAR, expand, session_from_dict
-from trainer.take import Take, empty_notes
+from trainer.session import BEATS_PER_BAR, ChorusPlan, Session, expand, session_from_dict
+from trainer.take import Take, empty_notes, notes_from_rows
 
 ROOT = Path(__file__).resolve().parent.parent.parent
 PLAN = [
@@ -347,3 +348,17 @@ def test_a_bar_asked_about_is_not_held_against_the_player() -> None:
         told = verdict(replace(card, form=replace(card.form, lost=(span,), bars_lost=int(not met))), "stage")
         assert told.lines[3].met is met and ("did you mean it?" in told.lines[3].text) is met
         assert bool(told.advice) is not met
+
+
+@pytest.mark.parametrize("seed", range(6))
+def test_a_walker_is_not_told_to_play_a_riff(seed: int) -> None:
+    """A verse walked in quarters is not asked for one rhythm."""
+    plans = (ChorusPlan("verse", 3, (0.5,) * 3),)
+    chart = expand(Session(choruses=plans))
+    tempo = TempoMap(chart.tempo_segments)
+    walker = Player("walk", np.random.default_rng(seed), "b")  # a judging kind: nothing was tuned on it
+    perform(chart, walker, lambda beat: 0.0)
+    rows = [(float(tempo.seconds_at(at)), 0.3, pitch, velocity) for at, pitch, _, velocity in sorted(walker.rows)]
+    card = score(Take(notes_from_rows(rows), tempo, chart.session))
+    assert all(chorus.as_planned is not False for chorus in card.shape.choruses)
+    assert not any("Pin the verse" in advice.text for advice in card.verdict.advice)

@@ -58,6 +58,9 @@ Bools = NDArray[np.bool_]
 ChorusVerdict: TypeAlias = Literal["pinned", "held", "open", "wandering", "mixed"]
 VERDICTS: tuple[ChorusVerdict, ...] = get_args(ChorusVerdict)
 MIN_NOTES = 8  # fewer in a chorus: no verdict; our choice
+WALK_SHARE = 0.75  # of the beats with notes hold one alone, on the beat: a walk; our choice
+# Recorded walkers land .80 of the changes (median); more than twice as many missed is no walk through them. Our choice.
+WALKERS_MISS = 0.45
 _SLOTS = 16  # per bar: on, second and third partial, off
 
 
@@ -78,7 +81,7 @@ class ChorusShape(Section):
     """One chorus as played; `as_planned` None where the plan asks for nothing.
 
     `verdict` None: too few notes. `missed` of `changes` did not land. `entropy_bits` is over degrees of the chord.
-    `lost`: the player was elsewhere in the form for most of it.
+    `lost`: the player was elsewhere in the form for most of it. `walks`: in quarters, nearly throughout.
     """
 
     chorus: int
@@ -110,6 +113,7 @@ class ChorusShape(Section):
     intensity: Hidden[float] = 0.0
     mean_pitch: Hidden[float] = math.nan
     lost: Hidden[bool] = False
+    walks: Hidden[bool] = False
 
     def sentence(self) -> str:
         """The chorus in one plain sentence."""
@@ -538,6 +542,7 @@ def _chorus(
         entropy_bits=Figure(_entropy_bits(step), n=n),
         rhythm_repeat=Figure(repeat, n=n, why=no_figure("too_few", no_repeat) if math.isnan(repeat) else None),
         triplet_figures=int(np.count_nonzero(figures == FIGURE_TRIPLET)),
+        walks=_walks(figures),
         velocity=flat if p.flat else Figure(median(p.velocity[rows]), n=n),
         slope_semitones_per_bar=Figure(slope, n=n, why=no_figure("too_few", no_slope) if math.isnan(slope) else None),
         gate_long=gate.long,
@@ -547,6 +552,12 @@ def _chorus(
         accent_offbeat=offbeat,
         mean_pitch=float(pitch.mean()),
     )
+
+
+def _walks(figures: NDArray[np.int8]) -> bool:
+    """Whether nearly every beat that holds notes holds one, on the beat."""
+    n_played = int(np.count_nonzero(figures))
+    return n_played > 0 and int(np.count_nonzero(figures == FIGURE_SINGLE)) >= WALK_SHARE * n_played
 
 
 # What a chorus of few notes has none of.
@@ -661,9 +672,12 @@ def _judge(c: ChorusShape, usual: _Usual | None, rules: ShapeRules) -> ChorusSha
         return replace(c, verdict="wandering", as_planned=False if asked else None, unjudged=_no_verse(c, usual))
     if c.role != "solo":
         verdict: ChorusVerdict = "pinned" if pinned else "open" if opens and landed else "mixed"
-        if not pinned and (opens or loose) and not landed:
+        # Who walks is not asked for one rhythm, nor for the chord notes and roots of a riff.
+        walks = c.walks and c.missed <= WALKERS_MISS * c.changes
+        if not pinned and (opens or loose) and not landed and not walks:
             verdict = "wandering"
-        return replace(c, verdict=verdict, as_planned=verdict == "pinned" if c.role == "verse" else None)
+        planned = None if c.role != "verse" or (walks and not pinned) else verdict == "pinned"
+        return replace(c, verdict=verdict, as_planned=planned)
     if opens:
         verdict = "open" if landed else "wandering"
     elif pinned:
