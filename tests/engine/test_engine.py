@@ -161,3 +161,36 @@ def test_a_lost_take_is_finished_once_and_a_journal_that_makes_no_sense_stops_no
     assert not whole.exists() and damaged.exists()
     assert finish_lost(takes) == [] and damaged.exists()
     assert n_open_files() == before  # the locks are let go of
+
+
+@pytest.mark.skipif(os.name != "posix", reason="owners and modes, as Linux and macOS have them")
+@pytest.mark.parametrize("how", ["ours", "writable by others", "a link", "another's"])
+def test_an_unfinished_take_in_the_shared_folder_is_trusted_only_if_it_is_ours(
+    how: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    temporary = tmp_path / "temporary"
+    temporary.mkdir()
+    monkeypatch.setattr("tempfile.tempdir", str(temporary))
+    monkeypatch.setenv("XDG_DATA_HOME", str(tmp_path / "data"))
+    takes = tmp_path / "takes"
+    takes.write_text("a file where the folder should be")  # so that the journal goes to the shared folder
+    (tmp_path / "data").write_text("here too")
+    journal = lost_journal(takes)
+    place = journal.parent
+    assert place.parent == temporary and place.stat().st_mode & 0o777 == 0o700
+    takes.unlink()
+    (tmp_path / "data").unlink()
+    if how == "writable by others":
+        place.chmod(0o777)
+    elif how == "a link":
+        place.rename(tmp_path / "elsewhere")
+        place.symlink_to(tmp_path / "elsewhere")
+    elif how == "another's":
+        monkeypatch.setattr("os.geteuid", lambda: 12345)
+    assert len(finish_lost(takes)) == (how == "ours")
+    if how != "ours":  # nor is anything written there
+        takes.write_text("a file where the folder should be")
+        (tmp_path / "data").write_text("here too")
+        record = Record({}, takes)
+        assert record.path is None and record.trouble is not None
+        record.close(remove=True)

@@ -10,8 +10,10 @@ from __future__ import annotations
 import contextlib
 import dataclasses
 import datetime
+import os
 import queue
 import shutil
+import stat
 import tempfile
 import threading
 import uuid
@@ -56,8 +58,27 @@ def journal_dirs(takes: str | Path | None) -> list[Path]:
     places = [takes_dir(takes) / "unfinished"]
     with contextlib.suppress(OSError, RuntimeError):
         places.append(takes_dir() / "unfinished")
-    places.append(Path(tempfile.gettempdir()) / "shuffle-partner-unfinished")
+    places.append(_shared_place())
     return list(dict.fromkeys(places))
+
+
+def _shared_place() -> Path:
+    """In the folder for temporary files, where others of the machine may put things too."""
+    return Path(tempfile.gettempdir()) / "shuffle-partner-unfinished"
+
+
+def _is_trusted(place: Path) -> bool:
+    """Whether nobody else can have put a journal there: in the shared folder, a folder of our own, no link, that only
+    we may write to. Elsewhere it is the person's own business.
+    """
+    user = getattr(os, "geteuid", None)  # on Windows that folder is each person's own
+    if place != _shared_place() or user is None:
+        return True
+    try:
+        status = os.lstat(place)
+    except OSError:
+        return False
+    return stat.S_ISDIR(status.st_mode) and status.st_uid == user() and not status.st_mode & 0o022
 
 
 class _Messages:
@@ -122,6 +143,11 @@ class Record:
         stamp = datetime.datetime.now().strftime("%Y-%m-%d-%H-%M-%S")
         for place in journal_dirs(takes):
             path = place / f"{stamp}-{self.take_id[:8]}{JOURNAL_SUFFIX}"
+            if place == _shared_place():
+                with contextlib.suppress(OSError):
+                    place.mkdir(mode=0o700)
+                if not _is_trusted(place):
+                    continue
             try:
                 self._writer = JournalWriter(path, self.header)
             except (TrainerError, OSError) as error:
@@ -405,7 +431,7 @@ def finish_lost(takes: str | Path | None) -> list[SavedTake]:
     """
     out: list[SavedTake] = []
     for place in journal_dirs(takes):
-        if not place.is_dir():
+        if not place.is_dir() or not _is_trusted(place):
             continue
         for journal in recover(place):
             saved = finish_journal(journal, takes)
