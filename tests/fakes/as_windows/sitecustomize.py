@@ -94,8 +94,10 @@ class _Popen(subprocess.Popen):  # type: ignore[type-arg]
         super().__init__(arguments, *more, env=env, start_new_session=True, **options)
 
 
-def _mapping(fd, n_bytes, tagname=None, **_):  # type: ignore[no-untyped-def]
-    assert fd == -1 and tagname.startswith("Local\\")
+def _mapping(fd, n_bytes, tagname=None, **options):  # type: ignore[no-untyped-def]
+    if fd != -1:
+        return _mmap(fd, n_bytes, **options)
+    assert tagname.startswith("Local\\")
     with (FOLDER / f"mapping-{tagname[6:]}").open("a+b") as handle:
         handle.truncate(n_bytes)
         return _mmap(handle.fileno(), n_bytes)
