@@ -22,6 +22,7 @@ _FRAME_S: Final = 0.025
 _QUIET_DB: Final = 6.0  # above the quietest twentieth
 _LEAST_S: Final = 0.3  # of quiet in a stretch
 _WANDER_HZ: Final = 0.12
+_SAME_HZ: Final = 0.01
 _SHARE: Final = 0.5  # of the quiet's power that must be hum
 _LOUDER_DB: Final = 10.0  # that the music must be above its rests, or there are none
 
@@ -43,14 +44,18 @@ def without_hum(tone: Floats, rate_hz: float) -> tuple[NDArray[np.float32], floa
     if quiet.sum() < 2 * _LEAST_S * rate_hz:
         return same
     edges = _edges(quiet, rate_hz)
+    if not edges:
+        return same
     best: tuple[float, float, NDArray[np.float32]] = (0.0, 0.0, same[0])
     for mains in _MAINS_HZ:
         out = tone.astype(np.float64)
         told = total = 0.0
-        near = mains
-        for first, last in edges:
-            at = first + np.flatnonzero(quiet[first:last])
-            near = _frequency(tone, at, mains, rate_hz)
+        places = [first + np.flatnonzero(quiet[first:last]) for first, last in edges]
+        each = np.array([_frequency(tone, at, mains, rate_hz) for at in places])
+        usual = float(np.median(each))
+        near = usual
+        for (first, last), at, own in zip(edges, places, each.tolist(), strict=True):
+            near = usual if abs(own - usual) < _SAME_HZ else own  # so near, the stretch is too short to tell
             found = _fit(tone, at, near, np.arange(1, int(TONE_HZ[1] / mains) + 1), rate_hz)
             turn = np.exp(2j * np.pi * near / rate_hz * np.arange(first, last))
             wave = np.ones(last - first, complex)

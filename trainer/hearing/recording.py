@@ -96,10 +96,12 @@ def refine(samples: Floats, rate_hz: float, a4_hz: float | None = None) -> Heard
         reason = f"silence: the loudest sample is {measured.peak_db:.0f} dBFS"
         return Heard(np.zeros(0, HEARD_DTYPE), rate_hz, seconds, a4_hz or 440.0, None, None, None, reason)
     tone, upper, rate = decimated(sound, rate_hz)
-    tone, _ = without_hum(tone, rate)
+    with_hum = tone
+    tone, mains = without_hum(tone, rate)
+    hum_db = -120.0 if mains is None else 10 * float(np.log10(np.mean((with_hum - tone) ** 2) + 1e-12))
     low = filtered(sound, attack_kernel(rate_hz))
     moves = motion(tone, upper, rate)
-    at, onsets, height = _strokes(low, tone, moves, rate_hz, rate)
+    at, onsets, height = _strokes(low, moves, rate_hz, rate, hum_db)
     lowest = filtered(tone, band_kernel(rate, 0.0, _LOWEST_BAND_HZ, 0.010))
     made = _Sound(tone, lowest, rate, moves, float(np.percentile(moves.level_db, 95)))
     rows = _judged(made, at, onsets, height)
@@ -145,10 +147,11 @@ def _evidence(moves: Motion) -> Doubles:
     )
 
 
-def _floor_db(moves: Motion) -> float:
+def _floor_db(moves: Motion, hum_db: float) -> float:
     """Below this nothing is a note: 35 dB under the loud ones, or a little above the hum and noise of the rests."""
     loud, quiet = np.percentile(moves.level_db, [95, 2])
-    return float(max(loud - 35, min(quiet + 8, loud - 15)))
+    # what is left of a hum that was taken out is at least 15 dB softer than it
+    return float(max(loud - 35, min(max(quiet + 8, hum_db - 15), loud - 15)))
 
 
 def _period_at(moves: Motion, row: int, rate: float) -> float:
@@ -158,11 +161,11 @@ def _period_at(moves: Motion, row: int, rate: float) -> float:
 
 
 def _strokes(
-    low: Floats, tone: Floats, moves: Motion, rate_hz: float, rate: float
+    low: Floats, moves: Motion, rate_hz: float, rate: float, hum_db: float
 ) -> tuple[NDArray[np.int_], Doubles, Doubles]:
     """(row, onset in frames of the tone band, evidence) of each stroke."""
     height = _evidence(moves)
-    height[moves.soon_db < _floor_db(moves)] = 0
+    height[moves.soon_db < _floor_db(moves, hum_db)] = 0
     rows = peaks(height, _LEAST, round(_APART_S / HOP_S))
     hop = round(moves.hop_s * rate)
     factor = rate_hz / rate
@@ -288,12 +291,12 @@ def _judged(sound: _Sound, rows: NDArray[np.int_], onsets: Doubles, height: Doub
     for i, row in enumerate(rows):
         onset = float(onsets[i])
         stop = float(onsets[i + 1]) if i + 1 < len(onsets) else float(len(sound.tone))
-        turned_at = _steps(sound, onset, stop)
+        here = _read(sound, onset, stop, int(row))
+        turned_at = _steps(sound, onset, here.end)
         if turned_at:
             for begin, end in zip((onset, *turned_at), (*turned_at, stop), strict=True):
                 out.append(_read(sound, begin, end, round(begin / hop)))
             continue
-        here = _read(sound, onset, stop, int(row))
         near = slice(max(0, row - 4), row + 6)
         attack = height[i] > _LIKELY or moves.bright_db[near].max() > 4.0
         before = out[-1] if out else None
