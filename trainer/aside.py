@@ -10,6 +10,7 @@ import contextlib
 import os
 import shutil
 import tempfile
+import time
 import uuid
 from collections.abc import Iterator
 from pathlib import Path
@@ -18,7 +19,7 @@ from typing import BinaryIO, cast
 from trainer.errors import UsageError
 from trainer.system import here
 
-__all__ = ["claim", "new_file", "written_aside", "written_for_a_person"]
+__all__ = ["claim", "new_file", "one_at_a_time", "written_aside", "written_for_a_person"]
 
 
 @contextlib.contextmanager
@@ -83,3 +84,20 @@ def claim(temporary: Path, final: Path) -> bool:
             final.unlink(missing_ok=True)
             raise
     return True
+
+
+@contextlib.contextmanager
+def one_at_a_time(path: Path) -> Iterator[None]:
+    """While inside, others who come here with the same path wait. Where nothing can be written nobody has to."""
+    try:
+        path.parent.mkdir(parents=True, exist_ok=True)
+        handle = os.open(path, os.O_RDWR | os.O_CREAT, 0o666)
+    except OSError:
+        yield
+        return
+    try:
+        while not here().lock(handle):
+            time.sleep(0.05)
+        yield
+    finally:
+        os.close(handle)

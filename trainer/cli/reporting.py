@@ -6,7 +6,7 @@ import datetime
 import json
 import sys
 from collections import Counter
-from collections.abc import Callable
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import asdict
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
@@ -135,13 +135,10 @@ def import_takes(
 
     A file that is refused is named and does not stop the others; the exit status is then 2.
     """
-    from dataclasses import replace
-
+    from trainer.aside import one_at_a_time
     from trainer.batch import midi_files
     from trainer.cli.choosing import named_session
-    from trainer.practice.history import History
-    from trainer.scoring.assembling import misplaced
-    from trainer.take import read_take, takes_dir, write_take
+    from trainer.take import takes_dir
 
     known = None if session is None else named_session(session)
     paths = midi_files(sources)
@@ -149,13 +146,26 @@ def import_takes(
         raise UsageError(
             f"{', '.join(map(str, sources))}: no MIDI or sound file in there; expected recordings (.mid, .wav, .flac)"
         )
-    with History(takes_dir(takes)) as book:
+    where: dict[str, Any] = {"session": known, "track": track_of(track), "downbeat": downbeat_of(downbeat)}
+    with one_at_a_time(takes_dir(takes) / ".importing"):
+        return _take_in(paths, takes_dir(takes), where)
+
+
+def _take_in(paths: Sequence[Path], folder: Path, where: Mapping[str, Any]) -> int:
+    """Files into the folder of takes, each once; the exit status. `where`: how `read_take` is to read them."""
+    from dataclasses import replace
+
+    from trainer.practice.history import History
+    from trainer.scoring.assembling import misplaced
+    from trainer.take import read_take, write_take
+
+    with History(folder) as book:
         book.refresh(_progress())
         in_already = book.files()
     n_in = n_there = n_refused = 0
     for path in paths:
         try:
-            read = read_take(path, session=known, track=track_of(track), downbeat=downbeat_of(downbeat))
+            read = read_take(path, **where)
         except TrainerError as error:
             typer.echo(str(error), err=True)
             n_refused += 1
@@ -179,7 +189,7 @@ def import_takes(
         name = path.name.encode(errors="replace").decode()  # some systems allow names of any bytes
         extra = dict(read.header.extra) | {"imported_from": name, "imported_sha256": read.sha256}
         header = replace(read.header, created=made, extra=extra)
-        kept = write_take(replace(read, header=header), takes_dir(takes), path.stem)
+        kept = write_take(replace(read, header=header), folder, path.stem)
         typer.echo(f"{path} → {kept}")
         in_already[read.sha256] = kept
         n_in += 1
