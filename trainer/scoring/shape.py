@@ -655,37 +655,44 @@ def _judged(every: list[ChorusShape], rules: ShapeRules) -> tuple[ChorusShape, .
 
 
 def _judge(c: ChorusShape, usual: _Usual | None, rules: ShapeRules) -> ChorusShape:
-    """One chorus with its verdict. Open: denser, higher or more varied than `usual` by the minimum effect and more than
-    its spread."""
-    pinned = _is_pinned(c, rules)
-    opens = False
-    if usual is not None:
-        effects = np.array([rules.open_notes_per_bar, rules.open_semitones, rules.open_entropy_bits])
-        more = _facts([c])[0] - usual.middle
-        opens = bool(np.any(more >= np.maximum(effects, rules.open_spreads * usual.spread)))
-    landed = c.missed <= rules.open_missed_changes
-    repeats = c.rhythm_repeat.value >= rules.pinned_rhythm_repeat
-    loose = not repeats or c.chord_tone_share.value < rules.pinned_chord_tone_share
+    """One chorus with its verdict."""
     asks = c.intensity >= rules.asks_to_open_intensity
     if c.lost:
         asked = c.role == "verse" or (c.role == "solo" and asks)
         return replace(c, verdict="wandering", as_planned=False if asked else None, unjudged=_no_verse(c, usual))
+    pinned, opens = _is_pinned(c, rules), _opens(c, usual, rules)
+    landed = c.missed <= rules.open_missed_changes
+    repeats = c.rhythm_repeat.value >= rules.pinned_rhythm_repeat
+    loose = not repeats or c.chord_tone_share.value < rules.pinned_chord_tone_share
     if c.role != "solo":
-        verdict: ChorusVerdict = "pinned" if pinned else "open" if opens and landed else "mixed"
-        # Who walks is not asked for one rhythm, nor for the chord notes and roots of a riff.
-        walks = c.walks and c.missed <= WALKERS_MISS * c.changes
-        if not pinned and (opens or loose) and not landed and not walks:
-            verdict = "wandering"
-        planned = None if c.role != "verse" or (walks and not pinned) else verdict == "pinned"
-        return replace(c, verdict=verdict, as_planned=planned)
+        return _judged_verse(c, pinned=pinned, opens=opens, landed=landed, loose=loose)
     if opens:
-        verdict = "open" if landed else "wandering"
+        verdict: ChorusVerdict = "open" if landed else "wandering"
     elif pinned:
         verdict = "held"
     else:
         verdict = "wandering" if loose and not landed else "mixed"
     planned = True if verdict == "open" else None if verdict == "held" and not asks else False
     return replace(c, verdict=verdict, as_planned=planned, unjudged=_no_verse(c, usual))
+
+
+def _opens(c: ChorusShape, usual: _Usual | None, rules: ShapeRules) -> bool:
+    """Denser, higher or more varied than `usual` by the minimum effect and more than its spread."""
+    if usual is None:
+        return False
+    effects = np.array([rules.open_notes_per_bar, rules.open_semitones, rules.open_entropy_bits])
+    more = _facts([c])[0] - usual.middle
+    return bool(np.any(more >= np.maximum(effects, rules.open_spreads * usual.spread)))
+
+
+def _judged_verse(c: ChorusShape, *, pinned: bool, opens: bool, landed: bool, loose: bool) -> ChorusShape:
+    """A chorus that is no solo. Who walks is not asked for one rhythm, nor for the chord notes and roots of a riff."""
+    walks = c.walks and c.missed <= WALKERS_MISS * c.changes
+    verdict: ChorusVerdict = "pinned" if pinned else "open" if opens and landed else "mixed"
+    if not pinned and (opens or loose) and not landed and not walks:
+        verdict = "wandering"
+    planned = None if c.role != "verse" or (walks and not pinned) else pinned
+    return replace(c, verdict=verdict, as_planned=planned)
 
 
 def _no_verse(c: ChorusShape, usual: _Usual | None) -> Why | None:
