@@ -18,7 +18,7 @@ def _send_all(name: str, messages: Iterable[bytes]) -> None:
     from trainer.ports.midi import open_output
 
     with contextlib.suppress(PortError):
-        port = open_output(name)
+        port = open_output(name, watched=False)
         try:
             for data in messages:
                 port.send(data)

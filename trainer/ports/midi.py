@@ -484,11 +484,14 @@ def open_input(name: str, sink: MidiSink, *, ports: PortList | None = None) -> R
     return RealMidiIn(info, binding, opened, sink)
 
 
-def open_output(name: str, *, ports: PortList | None = None) -> RealMidiOut:
-    """Open the output of that name (or unique part of one). `PortError` as for `open_input`."""
+def open_output(name: str, *, ports: PortList | None = None, watched: bool = True) -> RealMidiOut:
+    """Open the output of that name (or unique part of one). `PortError` as for `open_input`.
+
+    `watched` False: whoever only wants to say something at once does not wait until the cable is known.
+    """
     info = _chosen(name, (ports or list_ports()), "MIDI output")
     binding = _binding()
-    return RealMidiOut(info, binding, _opened(info, binding, binding.new_out, lambda made: None))
+    return RealMidiOut(info, binding, _opened(info, binding, binding.new_out, lambda made: None, watched))
 
 
 def _chosen(name: str, ports: PortList, kind: str) -> PortInfo:
@@ -500,7 +503,7 @@ def _chosen(name: str, ports: PortList, kind: str) -> PortInfo:
 
 
 def _opened(
-    info: PortInfo, binding: _Binding, new: Callable[[int], Any], prepare: Callable[[Any], None]
+    info: PortInfo, binding: _Binding, new: Callable[[int], Any], prepare: Callable[[Any], None], with_end: bool = True
 ) -> tuple[Any, str | None]:
     """The binding's handle, and how the system names our end of the cable (None where it does not tell)."""
     number = dict(binding.systems())[info.system]
@@ -516,7 +519,7 @@ def _opened(
             prepare(handle)
             index = names.index(info.name) if info.name in names else as_watched.index(watched)
             name = names[index]
-            before = wires(info.system, name)
+            before = wires(info.system, name) if with_end else None
             binding.open(handle, index, port_label(info))
             own_end = None if before is None else _new_wire(info.system, name, before)
     except Exception as error:
