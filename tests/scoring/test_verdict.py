@@ -345,7 +345,8 @@ def test_a_bar_asked_about_is_not_held_against_the_player() -> None:
     assert isinstance(card.form, FormResult)
     sure = LostSpan(BarPlace(2, 5), BarPlace(2, 5), -4.0, "repeated", Back(2, 6, 68.0), 0.97, 16, 16)
     for span, met in ((replace(sure, probability=0.7), True), (sure, False)):
-        told = verdict(replace(card, form=replace(card.form, lost=(span,), bars_lost=int(not met))), "stage")
+        lost, asked = ((), (span,)) if met else ((span,), ())
+        told = verdict(replace(card, form=replace(card.form, lost=lost, asked=asked, bars_lost=len(lost))), "stage")
         assert told.lines[3].met is met and ("did you mean it?" in told.lines[3].text) is met
         assert bool(told.advice) is not met
 

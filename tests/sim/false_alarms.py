@@ -27,7 +27,7 @@ def spans_of(kind: str, seed: int) -> tuple[LostSpan, ...]:
     """What is said of the form in one take of a kind."""
     chart, rows = played(kind, seed, CHORUSES)
     table = np.array(timed(rows, np.random.default_rng(seed + 10**6), chart.swing_ratio))
-    return place_notes(chart, table[:, 0], table[:, 2]).lost or ()
+    return place_notes(chart, table[:, 0], table[:, 2]).spans
 
 
 def main() -> None:

@@ -111,7 +111,7 @@ def found(kind: str, line: str, seed: int, variant: str) -> tuple[bool, bool, bo
         if kind == "one bar" and quick:
             cause = "missed quick change"
     onset, pitch, _, _ = arrays(player)
-    lost = place_notes(chart, onset, pitch).lost or ()
+    lost = place_notes(chart, onset, pitch).spans
     got = [(span.first_idx, span.last_idx, span.place_beats) for span in lost]
     want = spans
     exact = [heard(chart, span) for span in got] == [heard(chart, span) for span in want]
@@ -168,7 +168,7 @@ def clean(line: str, seed: int, variant: str) -> tuple[int, str]:
     bar = int(rng.integers(2, 4 * n_bars))
     replace(4.0 * bar, 4.0 * bar + float(rng.choice((4, 8))), [])  # the player lays out
     onset, pitch, _, _ = arrays(player)
-    lost = place_notes(chart, onset, pitch).lost or ()
+    lost = place_notes(chart, onset, pitch).spans
     return len(lost), f"{form} {[(s.first_idx, s.last_idx, s.place_beats, s.cause) for s in lost]}"
 
 

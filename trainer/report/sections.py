@@ -342,7 +342,7 @@ def form_section(form: Card, chart: Chart) -> str:
     out = ["<section><h2>Keeping the form</h2>"]
     listened = chart.heard_choruses
     place = [item for item in form.get("place") or [] if int(item["chorus"]) not in listened]
-    lost = form.get("lost") or []
+    lost = [*(form.get("lost") or []), *(form.get("asked") or [])]
     if place:
         out.append(
             figure(

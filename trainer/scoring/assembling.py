@@ -77,7 +77,7 @@ def score(
         form = place(reading, chart) if found_beat.none is None else FormResult.empty(found_beat.none)
         found = find(reading, chart)
         elsewhere = _elsewhere(take, reading, form)
-        lost_bars = [idx for span in form.certain for idx in range(span.first_idx, span.last_idx + 1)]
+        lost_bars = [idx for span in form.lost or () for idx in range(span.first_idx, span.last_idx + 1)]
         shaped = shape(reading, chart, landed, band_intensity=_band_intensity(take), lost_bars=lost_bars)
     unscored = no_figure("no_session", "scored without a session") if known is None else None
     uncalibrated = no_figure("not_calibrated", "no calibration was made") if take.header.calibration is None else None
@@ -170,9 +170,9 @@ def _only_along(take: Take, answered: Take) -> tuple[str, ...]:
 
 def _elsewhere(take: Take, reading: Reading, form: FormResult) -> tuple[str, ...]:
     """A file taken to begin with a chorus, of which nearly all fits another place, more likely begins inside one."""
-    if take.header.downbeat_from != "start of file" or not form.certain or not form.place:
+    if take.header.downbeat_from != "start of file" or not form.lost or not form.place:
         return ()
-    longest = max(span.last_idx - span.first_idx + 1 for span in form.certain)
+    longest = max(span.last_idx - span.first_idx + 1 for span in form.lost)
     n_played = sum(row.at_beats <= reading.until_beats for row in form.place)
     if longest < ELSEWHERE_SHARE * n_played:
         return ()

@@ -271,8 +271,8 @@ class LostSpan(Row):
 
     @property
     def unsure(self) -> bool:
-        """Whether it may be chance, or meant: asked, not charged."""
-        return self.cause != "missed quick change" and self.probability < SURE
+        """Whether it may be chance, or meant: asked, not charged. To stay on I where the IV is quick is a pedal as well."""
+        return self.cause == "missed quick change" or self.probability < SURE
 
     def words(self) -> str:
         """The span in words; a missed quick change, and a bar that is not sure, are put as a question."""
@@ -295,48 +295,50 @@ class LostSpan(Row):
 
 @dataclass(frozen=True)
 class FormResult(Section):
-    """Where the player was. `lost` and `place` are None when nothing can be told; `nothing` says why.
+    """Where the player was. `lost`, `asked` and `place` are None when nothing can be told; `nothing` says why.
 
-    `bars_lost`: how many bars were played elsewhere for certain. `n_bars_played` counts the bars with notes that tell.
-    `untold`: the player was elsewhere, and several places fit.
+    `lost`: spans that are certain, `bars_lost` their bars; `asked`: spans that another reading explains as well, put as
+    questions. `n_bars_played` counts the bars with notes that tell. `untold`: the player was elsewhere, and several
+    places fit.
     """
 
     lost: tuple[LostSpan, ...] | None
+    asked: tuple[LostSpan, ...] | None
     place: tuple[PlaceBar, ...] | None
     bars_lost: Count | None
     n_votes: Hidden[int] = 0
     n_bars_played: Hidden[int] = 0
     untold: Hidden[bool] = False
-    nothing: Annotated[Why | None, Explains("lost", "place", "bars_lost")] = None
+    nothing: Annotated[Why | None, Explains("lost", "asked", "place", "bars_lost")] = None
 
     @classmethod
     def empty(cls, why: Why, n_votes: int = 0) -> FormResult:
         """Nothing to say, and why."""
-        return cls(None, None, None, n_votes, nothing=why)
+        return cls(None, None, None, None, n_votes, nothing=why)
 
     @measured(Shown("n_lost", 0, title="times lost in the form", better=-1, followed="n_lost", asked=True))
     def n_lost(self) -> Figure:
-        return Figure(why=self.nothing) if self.lost is None else Figure(float(len(self.certain)))
+        return Figure(why=self.nothing) if self.lost is None else Figure(float(len(self.lost)))
 
     @property
-    def certain(self) -> tuple[LostSpan, ...]:
-        """The spans that are charged: those that are only asked about left out."""
-        return tuple(span for span in self.lost or () if not span.unsure)
+    def spans(self) -> tuple[LostSpan, ...]:
+        """What is certain and what is asked, in the order of the bars."""
+        return tuple(sorted((*(self.lost or ()), *(self.asked or ())), key=lambda span: span.first_idx))
 
     @property
     def line(self) -> str:
         """The form in a few words, with its counts and places."""
         if self.lost is None:
             return "" if self.nothing is None else f"the place cannot be told: {self.nothing.text}"
-        if not self.lost:
+        if not self.spans:
             if self.untold:
                 return "for a while you were elsewhere in the form; where cannot be told"
             n = self.n_bars_played
             if n >= _THROUGHOUT * len(self.place or ()):
                 return "the form kept throughout"
             return f"the form kept in the {f'{n} bars' if n != 1 else 'one bar'} that you played"
-        said = [span.words() for span in sorted(self.lost, key=lambda span: span.unsure)[:3]]
-        more = f" and {len(self.lost) - 3} more" if len(self.lost) > 3 else ""
+        said = [span.words() for span in sorted(self.spans, key=lambda span: span.unsure)[:3]]
+        more = f" and {len(self.spans) - 3} more" if len(self.spans) > 3 else ""
         return "; ".join(said) + more
 
 
@@ -420,7 +422,6 @@ def _result(chart: Chart, geo: Geometry, said: Floats, path: Ints, chance: Float
         if taken[idx] or gain <= _QUICK_NATS or _stays_by_choice(geo, votes, idx):
             continue
         if weighing.stayed(idx) >= -QUICK_NATS:
-            place[idx] = -BAR_STATES % geo.n_states
             lost.append(_quick_span(chart, idx, _odds(gain - _QUICK_NATS)))
     lost.sort(key=lambda span: span.first_idx)
     for i in range(len(lost) - 2, -1, -1):  # straight on into another slip: back when that one ends
@@ -438,8 +439,10 @@ def _result(chart: Chart, geo: Geometry, said: Floats, path: Ints, chance: Float
     shown = tuple(span for span in lost if chart.bars[span.last_idx].chorus >= 1)
     in_chorus = np.array([bar.chorus >= 1 for bar in chart.bars])
     played = np.unique(geo.bar_idx[votes.beat])
-    bars_lost = sum(span.last_idx - span.first_idx + 1 for span in shown if not span.unsure)
-    return FormResult(shown, rows_out, bars_lost, len(votes), int(in_chorus[played].sum()), untold=untold and not shown)
+    certain, asked = (tuple(span for span in shown if span.unsure is unsure) for unsure in (False, True))
+    bars_lost = sum(span.last_idx - span.first_idx + 1 for span in certain)
+    n_played = int(in_chorus[played].sum())
+    return FormResult(certain, asked, rows_out, bars_lost, len(votes), n_played, untold=untold and not shown)
 
 
 def _proposals(geo: Geometry, said: Floats, path: Ints, votes: Votes, quick: list[int]) -> list[tuple[Proposal, int]]:

@@ -376,21 +376,14 @@ def _form_and_shape(card: Scorecard, level: Level, found: list[Advice]) -> Line:
             reason = no_figure("too_few", f"notes in {form.n_bars_played} of {n_told} bars: too few to say")
     met: bool | None = None if math.isnan(lost_share) else lost_share <= level.lost_share
     cost: Counter[int] = Counter()
-    if form.certain:
-        for span in form.certain:
-            cost[span.first_idx] += span.last_idx - span.first_idx + 1
-        quick = [span for span in form.certain if span.cause == "missed quick change"]
-        if met is False:
-            only_quick = len(quick) == len(form.certain)
-            longest = max(form.certain, key=lambda span: span.last_idx - span.first_idx)
-            weight = min(6.0, lost_share / max(level.lost_share, 0.02))
-            where = f"{form.bars_lost} of {_bars_asked(card, form)} bars; {longest.words()}"
-            if only_quick:
-                say = "The quick change in bar 2 goes by without you."
-                found.append(Advice("form", say, where, "change_one_four", weight))
-            else:
-                say = "You were elsewhere in the form for a while: count it through on roots."
-                found.append(Advice("form", say, where, "roots", weight))
+    for span in form.lost or ():
+        cost[span.first_idx] += span.last_idx - span.first_idx + 1
+    if form.lost and met is False:
+        longest = max(form.lost, key=lambda span: span.last_idx - span.first_idx)
+        weight = min(6.0, lost_share / max(level.lost_share, 0.02))
+        where = f"{form.bars_lost} of {_bars_asked(card, form)} bars; {longest.words()}"
+        say = "You were elsewhere in the form for a while: count it through on roots."
+        found.append(Advice("form", say, where, "roots", weight))
     also = ""
     if shape.choruses:
         good, asked = shape.planned
