@@ -271,7 +271,7 @@ class LostSpan(Row):
 
     @property
     def unsure(self) -> bool:
-        """Whether it may be chance, or meant: asked, not charged. To stay on I where the IV is quick is a pedal as well."""
+        """Whether it may be chance, or meant: asked, not charged. A quick change not taken may be a pedal."""
         return self.cause == "missed quick change" or self.probability < SURE
 
     def words(self) -> str:
