@@ -35,6 +35,7 @@ def main() -> None:
             f"{weak:<30}{f'{found} of {n}':>19}{mean['ours']:>15.1f}{mean['at_random']:>8.1f}{mean['blocked']:>9.1f}"
             f"{mean['ours'] / mean['at_random'] if mean['at_random'] else float('inf'):>13.1f}"
         )
+    twelve_weeks()
     long = [evenings(ours, ["change_five_four"], 2 * len(DRILLS), seed) for seed in range(5)]
     waited = max(learner.longest_wait for learner in long)
     print(f"tried by the third evening: {n_found} of {n * len(DRILLS)}")
@@ -42,6 +43,26 @@ def main() -> None:
     total = {name: statistics.mean(minutes) for name, minutes in in_all.items()}
     ratios = [total["ours"] / total[name] for name in ("at_random", "blocked")]
     print(f"time, ours/random {ratios[0]:.2f}, ours/blocked {ratios[1]:.2f}")
+
+
+def twelve_weeks(n: int = 6) -> None:
+    """Daily evenings of twelve weeks: what they are made of."""
+    print(f"\ntwelve weeks of {n} learners, a weakness each")
+    print(f"{'weakness':<30}{'things, first':>14}{'most for one':>14}{'keys of 12':>12}{'grooves':>9}{'tempi':>7}")
+    names = list(DRILLS)
+    for seed in range(n):
+        weak = names[seed * len(names) // n]
+        learner = evenings(ours, [weak], 84, seed)
+        songs = [next(piece for piece in plan.pieces if piece.kind == "song") for plan in learner.plans]
+        windows = [songs[i : i + 12] for i in range(len(songs) - 11)]
+        fewest = [
+            min(len({getattr(song, what) for song in window}) for window in windows)
+            for what in ("key", "groove", "tempo_bpm")
+        ]
+        most = max(piece.minutes / plan.minutes for plan in learner.plans for piece in plan.pieces if piece.drill)
+        things = max(len(plan.pieces) for plan in learner.plans[:3])
+        print(f"{weak:<30}{things:>14}{most:>14.3f}{fewest[0]:>12}{fewest[1]:>9}{fewest[2]:>7}")
+    print()
 
 
 if __name__ == "__main__":

@@ -15,6 +15,7 @@ import pytest
 from tests.cli.conftest import Outcome
 from trainer.cli.teaching import _result_name
 from trainer.practice import DRILLS
+from trainer.practice.drills import drill_named
 from trainer.practice.history import History
 from trainer.take import read_take
 
@@ -126,11 +127,17 @@ def test_an_evening_is_planned_and_played(command: Command, tmp_path: Path) -> N
     assert not list(folder.glob("*.mid"))
     done = command("practice", "--minutes", "20", "--takes", folder, "--stand-in")
     assert done.status == 0, done.err
-    assert "Now a song, G, 96 bpm" in done.out and "Clean runs this evening" in done.out
+    assert "Now a song, E, 96 bpm" in done.out and "Clean runs this evening" in done.out
     assert done.out.splitlines()[-1].endswith("The weeks: trainer history")
     takes = [read_take(path) for path in folder.glob("*.mid")]
     names = [take.header.extra["drill"]["name"] for take in takes if "drill" in take.header.extra]
     assert sorted(set(names)) == sorted({p["drill"] for p in plan["pieces"] if p["drill"]})
+    # The order said is the order played.
+    written = sorted((take for take in takes if "drill" in take.header.extra), key=lambda take: take.header.created)
+    order = re.findall(r"^\d+ of \d+\. (.+), E, \d+ bpm", done.out, re.M)
+    assert len(order) == len(written) and len(plan["pieces"]) <= 7
+    titles = [drill_named(p["drill"]).title for p in plan["pieces"] if p["drill"]]
+    assert list(dict.fromkeys(order)) == titles
     # The minutes are kept: what was really played is within them, and most of them are.
     played_s = sum(
         take.tempo.seconds_at(_end_beats(take)) - take.tempo.seconds_at(_start_beats(take)) for take in takes
@@ -139,6 +146,44 @@ def test_an_evening_is_planned_and_played(command: Command, tmp_path: Path) -> N
     # Tomorrow's plan knows of them.
     again = json.loads(command("practice", "--minutes", "20", "--takes", folder, "--json").out)
     assert again["pieces"] != plan["pieces"]
+
+
+def test_what_is_left_out_or_put_off_lets_the_evening_go_on(
+    command: Command, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """n before the second drill, l before the third: the one does not come, the other comes before the song."""
+    from trainer.cli.desk import Desk
+
+    folder = tmp_path / "takes"
+    planned = json.loads(command("practice", "--takes", folder, "--json").out)["pieces"]
+    titles = [drill_named(p["drill"]).title for p in planned if p["drill"]]
+    answers = iter(["", "next", "later"])
+    monkeypatch.setattr(Desk, "asked_before", lambda self: next(answers, ""))
+    done = command("practice", "--takes", folder, "--stand-in")
+    assert done.status == 0 and "Put off: it comes before the song." in done.out, done
+    kept = sorted((read_take(path) for path in folder.glob("*.mid")), key=lambda take: take.header.created)
+    names = [take.header.extra["drill"]["name"] for take in kept if "drill" in take.header.extra]
+    played = list(dict.fromkeys(drill_named(name).title for name in names))
+    assert sorted(played) == sorted(title for title in titles if title != titles[1])
+    said = [match.start() for match in re.finditer(re.escape(f" {titles[2]}, "), done.out)]
+    assert done.out.index(f" {titles[-1]}, ") < said[-1] < done.out.index("Now a song")
+    assert sum("practice" in take.header.extra for take in kept) == 1
+
+
+def test_a_song_of_ones_own_is_practised_in_parts_and_whole(command: Command, tmp_path: Path) -> None:
+    song, folder = tmp_path / "mine.toml", tmp_path / "takes"
+    song.write_text(
+        'title = "Mine"\nkey = "D"\ntempo_bpm = 120\ngroove = "straight"\n[[chorus]]\nrole = "verse"\ntimes = 3\n'
+    )
+    done = command("practice", song, "--takes", folder, "--stand-in")
+    assert done.status == 0, done.err
+    assert "Bars 1 to 4 of your song, D, 120 bpm" in done.out and "Now a song, D, 120 bpm: all of it." in done.out
+    sessions = [take.session for take in map(read_take, folder.glob("*.mid")) if "practice" in take.header.extra]
+    assert sorted(s.loop for s in sessions if s is not None and s.loop) == [(1, 4), (5, 8)]
+    assert {s.groove for s in sessions if s is not None} == {"straight"}
+    again = json.loads(command("practice", song, "--takes", folder, "--json").out)["pieces"]
+    assert [piece["why"] for piece in again if piece["kind"] == "part"]
+    one_line(command("practice", tmp_path / "none.toml", "--plan"), "none.toml")
 
 
 def _end_beats(take: object) -> float:
@@ -212,11 +257,14 @@ def test_a_worksheet_goes_round(command: Command, tmp_path: Path) -> None:
     assert "Task 1 of 2, time 2 of 2: Roots through the form, G, 88 bpm. Odd choruses: listen" in named.out
     seen = command("review", class_folder)
     assert seen.status == 0 and "Roots missed" in seen.out and "=1+1" in seen.out and "\nb, " in seen.out
-    assert "  ! " not in seen.out
+    remarks = [line for line in seen.out.splitlines() if line.startswith("  ! ")]
+    # Of every take that nobody played and of the two students' being the same notes, and of nothing else.
+    assert remarks and all(re.search(r"by the stand-in, not by a person$|has the very notes of", r) for r in remarks)
     rows = list(csv.DictReader(io.StringIO(command("review", class_folder, "--csv").out)))
-    assert len(rows) == 6 and {row["student"] for row in rows} == {"'=1+1", ""}
+    assert len(rows) == 4 and {row["student"] for row in rows} == {"'=1+1", ""}
     drills = [row for row in rows if row["task"] == "Roots through the form"]
-    assert all(int(row["changes"]) == 16 for row in drills)  # two answered choruses; listening is not missing
+    # A row a task: two runs of two answered choruses; listening is not missing.
+    assert all((int(row["played"]), int(row["changes"])) == (2, 32) for row in drills)
     assert all(not cell.startswith(("=", "+", "@")) for row in rows for cell in row.values())
     pages = command("review", class_folder, "--pages", tmp_path / "pages")
     assert pages.status == 0 and len(list((tmp_path / "pages").glob("*.html"))) == 6

@@ -9,8 +9,8 @@ import random
 from collections.abc import Callable, Sequence
 
 from trainer.line import DEVICES
-from trainer.practice.drills import DRILLS
-from trainer.practice.evening import Evidence, evidence_of_run, plan_evening
+from trainer.practice.drills import DRILLS, drill_named
+from trainer.practice.evening import Evening, Evidence, evidence_of_run, plan_evening
 from trainer.practice.history import DrillRun
 
 FIRST = datetime.date(2026, 1, 5)
@@ -18,7 +18,8 @@ MINUTES = 20.0
 EVENINGS = 10
 SONG_PAIRS = {"change_one_four": 8, "change_four_one": 8, "change_five_four": 4, "change_turnaround": 3}
 ROOTS_AND_TIME = {"roots": 20, "shuffle_through_the_form": 4, "pin_the_verse": 4}
-Chosen = Sequence[tuple[str, float, bool]]  # drill, minutes, whether a short first try
+# drill, minutes, whether a short first try, key
+Chosen = Sequence[tuple[str, float, bool, str]]
 Planner = Callable[["Learner", datetime.date, int], Chosen]
 
 
@@ -37,13 +38,19 @@ class Learner:
         self.first_time: dict[str, int] = {}
         self.gaps: dict[str, int] = dict.fromkeys(DRILLS, 0)
         self.longest_wait = 0
+        self.plans: list[Evening] = []
 
     def clean(self, name: str) -> bool:
         logit = self.skill[name] - 0.25 * math.log1p(self.away[name])
         return self.rng.random() < 1.0 / (1.0 + math.exp(-logit))
 
-    def practise(self, name: str, minutes: float, day: datetime.date, evening: int, short: bool = False) -> None:
-        """Runs of 2.5 minutes with three passes; a short first try is one pass."""
+    def practise(self, name: str, minutes: float, day: datetime.date, evening: int, short: bool, key: str) -> None:
+        """Runs of 2.5 minutes with three passes; a short first try is one pass of each matter that it shows."""
+        shows = drill_named(name).shows
+        for shown in shows:
+            self.practise(shown, minutes / len(shows), day, evening, True, key)
+        if shows:
+            return
         shares = []
         n_runs = 1 if short else max(1, round(minutes / 2.5))
         for _ in range(n_runs):
@@ -52,7 +59,7 @@ class Learner:
             self.skill[name] += 0.1 * minutes / (5.0 * n_runs) * max(0.0, 2.5 - self.skill[name])
         for share in shares:
             moment = datetime.datetime.combine(day, datetime.time(19), datetime.UTC)
-            self.runs.append(DrillRun(name, "G", 96.0, moment, share >= 0.8, share, 1 if short else 3))
+            self.runs.append(DrillRun(name, key, 96.0, moment, share >= 0.8, share, 1 if short else 3))
             self.evidence.append(evidence_of_run(self.runs[-1]))
         self.minutes[name] += minutes
         self.first_time.setdefault(name, evening)
@@ -75,19 +82,24 @@ class Learner:
 
 def ours(learner: Learner, day: datetime.date, seed: int) -> Chosen:
     """Twenty-minute evenings: ten for drills, warm-up, song and look beside. The others get fifteen for drills."""
-    pieces = plan_evening(MINUTES, learner.evidence, learner.runs, day, seed=seed).pieces
-    return [(p.drill, p.minutes, p.short) for p in pieces if p.kind in ("warm_up", "drill") and p.drill is not None]
+    evening = plan_evening(MINUTES, learner.evidence, learner.runs, day, seed=seed)
+    learner.plans.append(evening)
+    return [
+        (p.drill, p.minutes, p.short, p.key or "G")
+        for p in evening.pieces
+        if p.kind in ("warm_up", "drill") and p.drill is not None
+    ]
 
 
 def at_random(learner: Learner, day: datetime.date, seed: int) -> Chosen:
-    return [(name, 5.0, False) for name in random.Random(seed * 1000 + day.toordinal()).sample(sorted(DRILLS), 3)]
+    return [(name, 5.0, False, "G") for name in random.Random(seed * 1000 + day.toordinal()).sample(sorted(DRILLS), 3)]
 
 
 def blocked(learner: Learner, day: datetime.date, seed: int) -> Chosen:
     """Five evenings on three drills, then the next three."""
     names = sorted(DRILLS)
     start = ((day - FIRST).days // 5 * 3 + seed * 7) % len(names)
-    return [(names[(start + i) % len(names)], 5.0, False) for i in range(3)]
+    return [(names[(start + i) % len(names)], 5.0, False, "G") for i in range(3)]
 
 
 def evenings(planner: Planner, weak: Sequence[str], n: int, seed: int) -> Learner:
@@ -95,11 +107,12 @@ def evenings(planner: Planner, weak: Sequence[str], n: int, seed: int) -> Learne
     for evening in range(1, n + 1):
         day = FIRST + datetime.timedelta(days=evening - 1)
         chosen = planner(learner, day, seed)
-        for name, minutes, short in chosen:
-            learner.practise(name, minutes, day, evening, short)
+        for name, minutes, short, key in chosen:
+            learner.practise(name, minutes, day, evening, short, key)
         learner.song(day)
+        met = {shown for drill, *_ in chosen for shown in drill_named(drill).shows or (drill,)}
         for name in DRILLS:
             learner.away[name] += 1
-            learner.gaps[name] = 0 if name in {drill for drill, *_ in chosen} else learner.gaps[name] + 1
+            learner.gaps[name] = 0 if name in met else learner.gaps[name] + 1
         learner.longest_wait = max(learner.longest_wait, *learner.gaps.values())
     return learner

@@ -13,6 +13,7 @@ from trainer.clock import TempoMap
 from trainer.line import DEVICES, Feel, LineScore, StandIn, model_line
 from trainer.music import FIVE_STRING
 from trainer.practice import DRILLS, Exercise, answered_changes, answers_of
+from trainer.practice.drills import TRIES
 from trainer.scoring import RunningScore, score
 from trainer.session import session_from_dict
 from trainer.take import Take, sorted_notes
@@ -22,7 +23,7 @@ CLEAN = Feel(lateness_ms=4.0, swing_ratio=None, jitter_sd_ms=6.0, jitter_lag1=0.
 ROUGH = replace(CLEAN, jitter_sd_ms=30.0, jitter_lag1=0.0)
 MISSING = replace(CLEAN, missed_frac=0.7)
 HURRYING = replace(CLEAN, drop_out_tempo_pct=6.0)
-FAULT = {"changes": MISSING, "shuffle": ROUGH, "drop_outs": HURRYING, "stamina": ROUGH}
+FAULT = {"misses changes": MISSING, "uneven": ROUGH, "hurries alone": HURRYING}
 
 
 def take_of(exercise: Exercise, feel: Feel, line: LineScore | None = None, heard_feel: Feel | None = None) -> Take:
@@ -47,18 +48,17 @@ def figure_of(exercise: Exercise, take: Take) -> Any:
 
 def with_the_fault(exercise: Exercise, rough: Feel = ROUGH) -> Take:
     """Who plays in time, in tune, and misses just what the drill is about."""
-    family = DRILLS[exercise.drill].family
-    if exercise.drill == "triplets_against_the_shuffle" or family == "devices":
+    fault = DRILLS[exercise.drill].fault
+    if fault == "another line":
         other = "walking_line" if exercise.drill in ("root_shuffle", "octave_shift") else "root_shuffle"
         line = DRILLS[other].build(exercise.session.key, exercise.session.tempo_bpm).model
         # The other line over this drill's own chart, so that its places are this drill's.
-
         return take_of(exercise, CLEAN, model_line(exercise.chart, device=line.claims[0].name, seed=2))
-    if family == "shape":
-        if exercise.drill == "pin_the_verse":  # another riff every bar and half of the changes missed
-            return take_of(exercise, MISSING, model_line(exercise.chart, device="walking_line", seed=2))
+    if fault == "no pattern":  # another riff every bar and half of the changes missed
+        return take_of(exercise, MISSING, model_line(exercise.chart, device="walking_line", seed=2))
+    if fault == "stays as it was":
         return take_of(exercise, CLEAN, model_line(exercise.chart, device="root_shuffle", seed=2, variant=1))
-    return take_of(exercise, rough if FAULT[family] is ROUGH else FAULT[family])
+    return take_of(exercise, rough if fault == "uneven" else FAULT[fault])
 
 
 @pytest.mark.parametrize("name", list(DRILLS))
@@ -179,3 +179,37 @@ def test_a_take_says_itself_what_was_only_listened_to() -> None:
     running = RunningScore(exercise.chart, TempoMap(exercise.chart.tempo_segments))
     running.feed(notes)
     assert running.figures().changes == running.figures().roots > 0
+
+
+@pytest.mark.parametrize("name", list(TRIES))
+def test_a_first_try_shows_each_of_its_matters_by_itself(name: str) -> None:
+    """Clean in all is clean in each; who has one drill's fault in its own bars fails that one alone."""
+    made = TRIES[name]
+    for seed, key in ((1, "G"), (2, "Eb"), (3, "E")):
+        exercise = made.build(key, 96.0, seed, short=True)
+        assert exercise.minutes <= 2.0
+        card = score(answers_of(take_of(exercise, CLEAN), exercise))
+        shown = made.shown(card, exercise)
+        assert set(shown) == set(made.shows) and all(passed and all(passes) for passed, passes in shown.values())
+        assert made.figure(card, exercise).passed is True
+    exercise = made.build("G", 96.0, 1, short=True)
+    if made.family == "devices":  # the first four bars in another line
+        other = "walking_line" if exercise.model.claims[0].name == "root_shuffle" else "root_shuffle"
+        bar = np.array([bar.bar for bar in exercise.chart.bars])
+        lines = (model_line(exercise.chart, device=other, seed=2), exercise.model)
+        rows = [
+            line.notes[(bar[exercise.chart.bar_idx_at(line.notes["onset_beats"] + 1e-9)] <= 4) == (line is lines[0])]
+            for line in lines
+        ]
+        mixed = np.concatenate(rows)
+        line = replace(exercise.model, notes=mixed[np.argsort(mixed["onset_beats"], kind="stable")])
+        shown = made.shown(score(answers_of(take_of(exercise, CLEAN, line), exercise)), exercise)
+        first = exercise.model.claims[0].name
+        failed = {drill for drill, (passed, _) in shown.items() if not passed}
+        assert failed == ({first, "triplets_against_the_shuffle"} & set(made.shows)) - (
+            set() if first == "triplet_figure" else {"triplets_against_the_shuffle"}
+        )
+    else:
+        fault = with_the_fault(replace(exercise, drill=made.shows[0]), replace(ROUGH, jitter_sd_ms=45.0))
+        shown = made.shown(score(answers_of(fault, exercise)), exercise)
+        assert shown and not any(passed for passed, _ in shown.values()), shown

@@ -11,7 +11,7 @@ import typer
 
 from trainer.cli.running import BandOptions, Cable, Places, exit_status, not_heard, play_options, with_input
 from trainer.cli.speaking import say
-from trainer.cli.waiting import BREATH_S, breathe
+from trainer.cli.waiting import BREATH_S, asked_meanwhile, breathe
 from trainer.errors import TrainerError, UsageError
 
 if TYPE_CHECKING:
@@ -88,6 +88,7 @@ class Desk:
         self.takes = _passing_folder() if kept_nowhere else takes_dir(places.takes)
         self.stand_in = places.stand_in
         self.n_runs = 0
+        self.asked = ""  # what the newest run ended with
         self._told: set[str] = set()
         self._places = places
         self._options: PlayOptions | None = None
@@ -113,6 +114,7 @@ class Desk:
         take. `line` is what a stand-in plays, and what the screen shows as tablature where it is heard.
         """
         self.n_runs += 1
+        self.asked = ""
         if self.stand_in:
             from trainer.line import Feel, StandIn, planned_song
             from trainer.live import PlayOptions, play_offline
@@ -132,6 +134,7 @@ class Desk:
         options = replace(self._ready(), extra=extra, guide_line=guide_line, cues=tuple(cues), task=task, tab=tab)
         while (result := play(session, options)).asked == "again":
             pass
+        self.asked = result.asked
         for warning in result.warnings:
             if warning not in self._told and not warning.startswith("nothing was played"):  # said once an evening
                 say(f"Note: {warning}")
@@ -141,6 +144,11 @@ class Desk:
     def breathe(self, seconds: float = BREATH_S, words: str = "Starts") -> bool:
         """A moment to read and to get ready; False when the person leaves with q. Nobody waits for a stand-in."""
         return self.stand_in or breathe(seconds, words)
+
+    def asked_before(self) -> str:
+        """The same before a piece of an evening, which can be left out or put off: "", "leave", "next", "later"."""
+        more = {"n": ("leave it out", "next"), "l": ("later", "later")}
+        return "" if self.stand_in else asked_meanwhile(BREATH_S, "Starts", more)
 
     def close(self) -> None:
         """Note in the history what was played, so that `trainer` alone knows at once what is due when."""

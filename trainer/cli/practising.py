@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import datetime
 import json
+from collections import Counter
 from collections.abc import Callable, Mapping
+from dataclasses import replace
 from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
@@ -27,7 +29,7 @@ if TYPE_CHECKING:
     from pathlib import Path
 
     from trainer.practice import Drill, Exercise, PassFigure
-    from trainer.practice.evening import Evening, Piece
+    from trainer.practice.evening import Evening, OwnSong, Piece
     from trainer.practice.history import History
     from trainer.practice.memory import Standing
     from trainer.practice.stage import Night, Tune, TuneResult
@@ -134,11 +136,14 @@ def _phrase_judge(exercise: Exercise) -> Callable[[Scorecard], PassFigure]:
 
 @with_options
 def practice(
+    session: Annotated[
+        str | None, typer.Argument(metavar="[SESSION]", help="A song of your own to work on in parts: a session.")
+    ] = None,
     minutes: Annotated[
         float, typer.Option(metavar="N", callback=between(8, 120), help="How long you have, 8 to 120.")
     ] = 20.0,
     key: Annotated[
-        str | None, typer.Option("--key", metavar="KEY", help="The key; where you miss most, if left out.")
+        str | None, typer.Option("--key", metavar="KEY", help="The key; another every evening, if left out.")
     ] = None,
     bpm: Annotated[
         float | None, typer.Option("--bpm", metavar="N", help="Quarter notes a minute; where you were, if left out.")
@@ -151,14 +156,18 @@ def practice(
     places: Places,
 ) -> int:
     """Your evening: warm-up, what is worth a visit, one song. At the end one look at the figures."""
+    from trainer.cli.choosing import named_session
     from trainer.music import parse_key
-    from trainer.practice.evening import DuePhrase, evidence_of, keys_of, plan_evening
+    from trainer.practice.evening import DuePhrase, advised_by, evidence_of, keys_of, plan_evening
     from trainer.practice.history import History
     from trainer.practice.memory import due_on
     from trainer.take import takes_dir
 
     if key is not None:
         parse_key(key)
+    own = None if session is None else named_session(session)
+    if own is not None and key is not None:
+        own = replace(own, key=parse_key(key))
     if bpm is not None:
         check_tempo(bpm)
     folder = takes_dir(places.takes)
@@ -168,8 +177,7 @@ def practice(
     with History(folder) as book:
         book.refresh()
         runs = book.drill_runs()
-        home, keys = keys_of(book, today) if key is None else (key, {})
-        newest = book.takes(kind="song", newest=1)
+        missed, keys = keys_of(book, today) if key is None else ({}, {})
         due = due_on(runs, today)
         phrases = _due_phrases(book, due)
         asked = [
@@ -181,11 +189,13 @@ def practice(
             evidence_of(book),
             runs,
             today,
-            key=home,
+            key=key or (None if own is None else own.key.name),
             keys=keys,
+            missed=missed,
             tempo_bpm=bpm,
-            song_bpm=newest[0].tempo_bpm if newest else None,
             phrases=asked,
+            advised=advised_by(book),
+            own=None if own is None else _own_song(own, book),
         )
     if as_json:
         record = {"due": [_due_dict(item) for item in due], "pieces": [_piece_dict(piece) for piece in evening.pieces]}
@@ -197,7 +207,32 @@ def practice(
     if plan_only:
         return 0
     with Desk(places) as desk:
-        return _run_evening(evening, desk, phrases)
+        return _run_evening(evening, desk, phrases, own)
+
+
+def _own_song(session: Session, book: History) -> OwnSong:
+    """The player's own song in parts: lines of four bars, the one that cost most in its newest take first, the others
+    in turn by how often it was played."""
+    from trainer.practice.evening import OwnSong
+    from trainer.practice.worst import worst_bars
+    from trainer.scoring import score
+    from trainer.session import expand
+    from trainer.take import read_take
+
+    chart = expand(session)
+    takes = [row for row in book.takes(kind="song") if row.error is None and row.title == session.title]
+    bars = [bar.bar for bar in chart.bars if bar.chorus == 1]
+    starts = range(min(bars), max(bars) + 1, 4)
+    lines = [(max(min(bars), min(first, max(bars) - 3)), min(first + 3, max(bars))) for first in starts]
+    turn = len(takes) % len(lines)
+    parts = [(line, "a part of your song") for line in [*lines[turn:], *lines[:turn]]]
+    if takes:
+        costly = worst_bars(score(read_take(takes[-1].path)))
+        if costly is not None and costly[1:] in lines:
+            worst = costly[1:]
+            parts = [(worst, "cost most last time"), *(part for part in parts if part[0] != worst)]
+    minutes = (chart.end_beats - chart.count_in_beats) / session.tempo_bpm
+    return OwnSong(session.key.name, session.tempo_bpm, session.groove, minutes, tuple(parts))
 
 
 def _due_dict(standing: Standing) -> dict[str, Any]:
@@ -249,12 +284,32 @@ def _piece_dict(piece: Any) -> dict[str, Any]:
 
 
 def _say_plan(evening: Evening) -> None:
+    from trainer.music import DEFAULT_GROOVE, GROOVES
+    from trainer.practice.evening import turns_of
+
     typer.echo(f"This evening, about {evening.minutes:.0f} minutes:")
+    times = Counter(turns_of(evening))
+    rows = []
     for piece in evening.pieces:
-        what = piece.kind.replace("_", "-") if piece.drill is None else piece.drill.replace("_", " ")
+        what = piece.kind.replace("_", "-") if piece.drill is None else _called(piece.drill)
+        if piece.bars is not None:
+            what = f"bars {piece.bars[0]}-{piece.bars[1]} of your song"
         where = "" if piece.key is None else f"{piece.key}, {piece.tempo_bpm:g} bpm"
-        typer.echo(f"  {piece.minutes:3.0f} min  {what:<29}{where:<14}{piece.why}".rstrip())
+        why = piece.why if piece.groove == DEFAULT_GROOVE else f"{piece.why}, {GROOVES[piece.groove].title.lower()}"
+        rows.append((piece.minutes, what, where, why + (f", {times[piece]} times" if times[piece] > 1 else "")))
+    wide, place = (max(map(len, column)) + 2 for column in list(zip(*rows, strict=True))[1:3])
+    for minutes, what, where, why in rows:
+        typer.echo(f"  {minutes:3.0f} min  {what:<{wide}}{where:<{place}}{why}".rstrip())
+    if any(n > 1 for n in times.values()):
+        typer.echo("Drills come in rounds, in this order. n while one plays leaves it out, l before it puts it off.")
     typer.echo("Take breaks, keep the level in headphones low, and stop if a hand hurts.")
+
+
+def _called(drill: str) -> str:
+    """What a drill is called in a list: a first try by what it tries."""
+    from trainer.practice.drills import TRIES
+
+    return TRIES[drill].title.lower() if drill in TRIES else drill.replace("_", " ")
 
 
 def _due_phrases(book: History, due: list[Standing]) -> dict[str, tuple[Exercise, dict[str, Any]]]:
@@ -273,8 +328,11 @@ def _due_phrases(book: History, due: list[Standing]) -> dict[str, tuple[Exercise
     return found
 
 
-def _run_evening(evening: Evening, desk: Desk, phrases: Mapping[str, tuple[Exercise, dict[str, Any]]]) -> int:
-    """The pieces in order; drills between two breaks are mixed (interleaved) rather than played in blocks."""
+def _run_evening(
+    evening: Evening, desk: Desk, phrases: Mapping[str, tuple[Exercise, dict[str, Any]]], own: Session | None
+) -> int:
+    """The pieces in the order that was said, drills between two breaks in rounds. What is left out (n) does not come
+    again this evening; what is put off (l) comes once more after the others, before the song."""
     from trainer.practice.evening import turns_of
     from trainer.practice.tempo import next_tempo_bpm
 
@@ -282,31 +340,47 @@ def _run_evening(evening: Evening, desk: Desk, phrases: Mapping[str, tuple[Exerc
     turns = turns_of(evening)
     n_runs = sum(piece.drill is not None for piece in turns)
     number, seed = 0, evening.seed + 31 * evening.day.toordinal()  # other variants every evening
-    for piece in turns:
+    put_off: set[Piece] = set()
+    while turns:
+        piece = turns.pop(0)
         if piece.kind == "break":
             typer.echo(f"\nA break, {piece.minutes:g} minutes: {piece.why}.")
             if not desk.breathe(60.0 * piece.minutes, "On we go"):
                 return _left()
             continue
+        number += 1
         if piece.drill is None:
-            status = _song_piece(piece, seed, desk)
+            asked = _song_piece(piece, seed + number, desk, own)
         else:
-            number += 1
             before = passes.setdefault(piece.drill, [])
             tempo_bpm = next_tempo_bpm("climb", piece.tempo_bpm or 96.0, before)
-            head = f"\n{number} of {n_runs}."
-            status, passed, tempo_bpm = _drill_piece(
-                piece, tempo_bpm, seed + number, head, desk, phrases.get(piece.drill)
-            )
+            head = f"\n{min(number, n_runs)} of {n_runs}."
+            asked, passed = _drill_piece(piece, tempo_bpm, seed + number, head, desk, phrases.get(piece.drill))
             if passed is not None:
                 before.append((tempo_bpm, passed))
-        if status is not None:
-            return _left(status)
+        if isinstance(asked, int):
+            return _left(asked)
+        if asked == "later" and piece not in put_off:
+            number -= 1
+            put_off.add(piece)
+            turns = _put_off(piece, turns)
+            say("Put off: it comes before the song.")
+        elif asked in ("next", "later"):
+            n_runs -= sum(turn == piece for turn in turns) if piece.drill is not None else 0
+            turns = [turn for turn in turns if turn != piece]
     n, of = sum(clean for runs in passes.values() for _, clean in runs), sum(map(len, passes.values()))
     if of:
         say(f"\nClean runs this evening: {n} of {of}. What was clean comes back later, what was not comes back soon.")
     say(_look(desk.takes, evening.day))
     return 0
+
+
+def _put_off(piece: Piece, turns: list[Piece]) -> list[Piece]:
+    """The turns that are left with all of a piece's behind the other drills."""
+    mine = [piece, *(turn for turn in turns if turn == piece)]
+    others = [turn for turn in turns if turn != piece]
+    at = max((i + 1 for i, turn in enumerate(others) if turn.drill is not None), default=0)
+    return [*others[:at], *mine, *others[at:]]
 
 
 def _look(takes: Path, today: datetime.date) -> str:
@@ -322,21 +396,33 @@ def _look(takes: Path, today: datetime.date) -> str:
     return f"{found} The weeks: trainer history"
 
 
-def _song_piece(piece: Piece, seed: int, desk: Desk) -> int | None:
-    """The evening's song; the exit status if the person leaves."""
+def _song_piece(piece: Piece, seed: int, desk: Desk, own: Session | None) -> int | str:
+    """The evening's song or a part of the player's own: the exit status if the person leaves, else what was asked."""
+    from trainer.practice.worst import loop_session
     from trainer.scoring import score
     from trainer.scoring.text import summary
 
     key, tempo_bpm = piece.key or "G", piece.tempo_bpm or 96.0
-    typer.echo(f"\nNow a song, {key}, {tempo_bpm:g} bpm: verses to pin, a solo to open.")
-    if not desk.breathe():
-        return 0
-    result, take = desk.play(_song(key, tempo_bpm, piece.minutes, seed), {"practice": True})
+    session = _song(piece, seed) if own is None else replace(own, tempo_bpm=tempo_bpm)
+    if piece.bars is not None:
+        n_bars = piece.bars[1] - piece.bars[0] + 1
+        times = max(2, int(piece.minutes * tempo_bpm / (4.0 * n_bars)))
+        session = loop_session(session, piece.bars, times=times)
+        typer.echo(f"\nBars {piece.bars[0]} to {piece.bars[1]} of your song, {key}, {tempo_bpm:g} bpm, {times} times.")
+    else:
+        what = "verses to pin, a solo to open" if own is None else "all of it"
+        typer.echo(f"\nNow a song, {key}, {tempo_bpm:g} bpm: {what}.")
+    asked = desk.asked_before()
+    if asked:
+        return 0 if asked == "leave" else asked
+    result, take = desk.play(session, {"practice": True})
+    if result is not None and result.asked == "next":
+        return "next"
     if take is not None and len(take.notes):
         say(summary(score(take)))
     if result is not None and result.take_path is not None:
         typer.echo(f"Its page, with pictures: trainer report {result.take_path}")
-    return exit_status(result) if result is not None and result.leaves else None
+    return exit_status(result) if result is not None and result.leaves else ""
 
 
 def _drill_piece(
@@ -346,29 +432,29 @@ def _drill_piece(
     head: str,
     desk: Desk,
     phrase: tuple[Exercise, dict[str, Any]] | None,
-) -> tuple[int | None, bool | None, float]:
-    """One run of a drill or of a studied phrase: (exit status if the person leaves, passed, tempo)."""
+) -> tuple[int | str, bool | None]:
+    """One run of a drill or of a studied phrase: (exit status if the person leaves, else what was asked; passed)."""
     from trainer.practice import drill_named
 
     if phrase is not None:
         exercise, record = phrase
-        tempo_bpm = exercise.session.tempo_bpm
         words, extra = f"{exercise.session.title}: a phrase you studied.", {"study": record}
         judge = _phrase_judge(exercise)
     else:
         made, key = drill_named(piece.drill or ""), piece.key or "G"
-        exercise = made.build(key, tempo_bpm, seed, short=piece.short)
+        exercise = made.build(key, tempo_bpm, seed, short=piece.short, groove=piece.groove)
         words = f"{made.title}, {key}, {tempo_bpm:g} bpm: {made.goal}"
-        kept = {"name": made.name, "key": key, "tempo_bpm": tempo_bpm, "seed": seed}
+        kept = {"name": made.name, "key": key, "tempo_bpm": tempo_bpm, "seed": seed, "groove": piece.groove}
         extra = {"drill": kept | ({"short": True} if piece.short else {})}
         judge = _judge_of(made, exercise)
     say(f"{head} {words} {listening(exercise)}")
-    if not desk.breathe():
-        return 0, None, tempo_bpm
+    asked = desk.asked_before()
+    if asked:
+        return 0 if asked == "leave" else asked, None
     status, figure = desk.exercise(exercise, extra, judge)
     if figure is not None:
         say_figure(figure)
-    return status, None if figure is None else figure.passed, tempo_bpm
+    return desk.asked if status is None else status, None if figure is None else figure.passed
 
 
 def _left(status: int = 0) -> int:
@@ -376,16 +462,22 @@ def _left(status: int = 0) -> int:
     return status
 
 
-def _song(key: str, tempo_bpm: float, minutes: float, seed: int) -> Session:
+def _song(piece: Piece, seed: int) -> Session:
     """A song of about so many minutes: verses, solos that open, a last verse."""
+    from trainer.music import FORMS, GROOVES
     from trainer.session import session_from_dict
 
-    n = max(3, min(12, int((minutes * tempo_bpm - 16.0) // 48.0)))  # two bars of count-in, four of intro
+    form, tempo_bpm = piece.form or "quick_change_12", piece.tempo_bpm or 96.0
+    # Two bars of count-in, four of intro.
+    n = max(3, min(12, int((piece.minutes * tempo_bpm - 16.0) // (4.0 * FORMS[form].n_bars))))
     n_solo = max(1, n // 3)
     return session_from_dict(
         {
-            "key": key,
+            "key": piece.key or "G",
             "tempo_bpm": tempo_bpm,
+            "form": form,
+            "groove": piece.groove,
+            "swing_ratio": GROOVES[piece.groove].usual_swing_ratio(tempo_bpm),
             "seed": seed,
             "chorus": [
                 {"role": "verse", "times": max(1, n - n_solo - 1), "intensity": 0.45},

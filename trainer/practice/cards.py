@@ -161,13 +161,12 @@ def _study_outcome(study: Any, scored: Scorecard) -> dict[str, Any] | None:
     return {"passed": figure.passed, "value": figure.value}
 
 
-def _passes_of(exercise: Exercise, card: Card) -> tuple[bool | None, list[bool]]:
-    """Whether a drill's run was passed, and each pass in it; (None, []) where it could not be judged."""
-    drill = drill_named(exercise.drill)
+def _shown(exercise: Exercise, card: Card) -> dict[str, tuple[bool, list[bool]]]:
+    """Drill → (passed, each pass) of what a drill's run shows; empty where it could not be judged."""
     try:
-        return drill.figure(card, exercise).passed, drill.passes(card, exercise)
+        return drill_named(exercise.drill).shown(card, exercise)
     except (TypeError, ValueError, KeyError):
-        return None, []
+        return {}
 
 
 # --- rows of the index --------------------------------------------------------------------------------------------
@@ -236,9 +235,10 @@ def _read(takes_path: Path, name: str, stamp: str) -> ReadTake:
     figures = {name: value for measure in FOLLOWED for name, value in _followed(card, measure)}
     changes = {pair: (tally.roots, tally.landed, tally.changes) for pair, tally in card.landing.by_pair.items()}
     exercise = _exercise_of(kept.extra.get("drill"))
+    runs, what = _passed(kept, exercise)
     if not kept.completed and card.take.notes < HANDFUL:
         # Two notes and stopped: it was there, but no tempo was kept, no figure followed and no change counted.
-        return ReadTake(name, stamp, about | {"tempo_bpm": None} | _passed(kept, exercise), {}, {}, {})
+        return ReadTake(name, stamp, about | {"tempo_bpm": None} | what, {}, {}, {}, runs)
     if exercise is not None:
         changes = answered_changes(card, exercise)
         n = sum(counts[2] for counts in changes.values())
@@ -246,11 +246,11 @@ def _read(takes_path: Path, name: str, stamp: str) -> ReadTake:
             figures.pop(rate, None)
             if n:
                 figures[rate] = sum(counts[i] for counts in changes.values()) / n
-    about |= _passed(kept, exercise)
+    about |= what
     if about["kind"] != "song":
         figures.pop("pinned_rate", None)
     found = Counter(device.name for device in card.devices.found or ())
-    return ReadTake(name, stamp, about, figures, changes, dict(sorted(found.items())))
+    return ReadTake(name, stamp, about, figures, changes, dict(sorted(found.items())), runs)
 
 
 def _followed(card: Card, measure: Measure) -> Iterator[tuple[str, float]]:
@@ -260,24 +260,25 @@ def _followed(card: Card, measure: Measure) -> Iterator[tuple[str, float]]:
         yield measure.shown.followed, value
 
 
-def _passed(kept: KeptCard, exercise: Exercise | None) -> dict[str, Any]:
-    """What the index says of a drill or a studied phrase: which, whether it was passed, and each pass in it."""
+def _passed(kept: KeptCard, exercise: Exercise | None) -> tuple[dict[str, tuple[bool, list[bool]]], dict[str, Any]]:
+    """(each drill or studied phrase that the take shows, which one it was and whether all of it was passed)."""
     drill, study = (kept.extra.get(kind) for kind in ("drill", "study"))
-    passed: bool | None = None
-    passes: list[bool] = []
+    shown: dict[str, tuple[bool, list[bool]]] = {}
     if isinstance(drill, Mapping):
-        out: dict[str, Any] = {"kind": "drill", "drill": str(drill.get("name", ""))}
+        name = str(drill.get("name", ""))
         if exercise is not None and kept.completed:
-            passed, passes = _passes_of(exercise, kept.card)
+            shown = _shown(exercise, kept.card)
     elif isinstance(study, Mapping):
-        out = {"kind": "drill", "drill": f"study {study.get('file', '')} {study.get('phrase', '')}".strip()}
+        name = f"study {study.get('file', '')} {study.get('phrase', '')}".strip()
         passed = kept.study.get("passed") if kept.study is not None and kept.completed else None
+        if passed is not None:
+            shown = {name: (bool(passed), [bool(passed)])}
     else:
-        return {}
-    if passed is not None:
-        passes = passes or [passed]
-        out |= {"passed": int(passed), "drill_share": sum(passes) / len(passes), "n_passes": len(passes)}
-    return out
+        return {}, {}
+    out: dict[str, Any] = {"kind": "drill", "drill": name}
+    if shown:
+        out["passed"] = int(all(passed for passed, _ in shown.values()))
+    return shown, out
 
 
 def _modified(path: Path) -> str:

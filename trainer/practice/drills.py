@@ -7,10 +7,11 @@ which are heard. Thresholds are our choice unless a source stands beside them.
 
 from __future__ import annotations
 
+import functools
 import math
 from collections.abc import Callable, Collection, Iterator, Mapping
 from dataclasses import dataclass, field, replace
-from typing import Any
+from typing import Any, Literal
 
 import numpy as np
 
@@ -27,9 +28,11 @@ from trainer.take import Take
 
 __all__ = [
     "DRILLS",
+    "TRIES",
     "Drill",
     "Exercise",
     "PassFigure",
+    "SongSeen",
     "answered_changes",
     "answers_of",
     "change_bars",
@@ -51,6 +54,8 @@ SPREAD_PCT = 4.0  # twice the 2 % of trained musicians (Repp 2005, second-hand)
 DENSER_NOTES_PER_BAR = 1.0
 HIGHER_SEMITONES = 5.0  # a string higher
 PINNED_SHARE = 0.75
+SONG_WEIGHT = 0.25  # one change in a song against one whole pass of a drill
+DEVICE_IN_SONG = 3  # so many places in a song say that a device is there
 ARC_SEMITONES_PER_BAR = 0.1  # a semitone up over a chorus: any rise that is no accident of two bars
 STAMINA_NOTES_PER_BAR = 7.0  # of the eight that are asked for
 
@@ -120,17 +125,47 @@ class _Asked:
         return {"loop": (n_bars - bars + 1, n_bars)} if self.short and bars < n_bars else {}
 
 
+@dataclass(frozen=True, slots=True)
+class SongSeen:
+    """What a song shows of the drills' matters: its followed figures by name, (roots, changes) by pair of degrees, how
+    many places by device."""
+
+    figures: Mapping[str, float]
+    changes: Mapping[str, tuple[int, int]]
+    devices: Mapping[str, int]
+
+
+Scope = Literal["run", "chorus"]  # what is a pass: the run as one, or each answered chorus by itself
+# What goes wrong for who cannot do it yet; tests play it.
+Fault = Literal["misses changes", "uneven", "hurries alone", "another line", "no pattern", "stays as it was"]
+Judge = Callable[[Card, "Exercise"], PassFigure]
+# (share that went well, weight) in a song; None where it says nothing.
+SongEvidence = Callable[[SongSeen], tuple[float, float] | None]
+
+
 @dataclass(frozen=True)
 class Drill:
-    """One entry of the catalogue. `family` groups drills of one kind; `takes_bar`: a bar may be asked for."""
+    """One entry of the catalogue. `family` groups drills of one kind; `takes_bar`: a bar may be asked for.
+
+    `evidence`: what a song says of it; `both_ways`: whether it tells that it goes badly too. `shows`: the drills whose
+    matters a run of it shows, itself where nothing else is said. `warm_up`: easy on the hands. `pairs`: the pairs
+    of degrees that it is about.
+    """
 
     name: str
     title: str
     goal: str
     family: str
     make: Callable[[_Asked], Exercise] = field(repr=False)
-    judge: Callable[[Card, Exercise], PassFigure] = field(repr=False)
+    judge: Judge = field(repr=False)
+    scope: Scope
+    fault: Fault
+    evidence: SongEvidence | None = field(repr=False)
+    both_ways: bool = False
     takes_bar: bool = False
+    warm_up: bool = False
+    shows: tuple[str, ...] = ()
+    pairs: tuple[str, ...] = ()
 
     def build(
         self,
@@ -157,7 +192,8 @@ class Drill:
             raise UsageError(f"tempo {tempo_bpm:g} cannot be played; expected 40 to 240 quarter notes a minute")
         if bar is not None and not self.takes_bar:
             raise UsageError(f'the drill "{self.name}" has no bar to choose; leave the bar out')
-        return self.make(_Asked(tonic, float(tempo_bpm), seed, form, groove, bar, octave, position, tuning, short))
+        ask = _Asked(tonic, float(tempo_bpm), seed, form, groove, bar, octave, position, tuning, short)
+        return replace(self.make(ask), drill=self.name)
 
     def figure(self, card: Card, exercise: Exercise) -> PassFigure:
         """The pass figure from a scorecard."""
@@ -169,14 +205,25 @@ class Drill:
         whole = self.judge(card, exercise).passed
         if whole is None:
             return []
-        if self.judge in _OF_THE_WHOLE:
+        if self.scope == "run":
             return [whole]
         each = [self.judge(card, replace(exercise, asked=(chorus,))).passed for chorus in exercise.asked]
         return [passed for passed in each if passed is not None] or [whole]
 
+    def shown(self, card: Card, exercise: Exercise) -> dict[str, tuple[bool, list[bool]]]:
+        """Drill → (passed, each pass) in this run, of every drill that the run shows and that could be judged."""
+        found = {}
+        for name in self.shows or (self.name,):
+            passed = DRILLS[name].figure(card, exercise).passed
+            if passed is not None:
+                found[name] = (passed, DRILLS[name].passes(card, exercise))
+        return found
+
 
 def drill_named(name: str) -> Drill:
-    """The drill of that name; `UsageError` names the nearest."""
+    """The drill of that name, or the first try; `UsageError` names the nearest."""
+    if name in TRIES:
+        return TRIES[name]
     if name not in DRILLS:
         near = nearest(name, DRILLS)
         hint = f'; did you mean "{near}"?' if near else ""
@@ -487,7 +534,7 @@ def _make_open(name: str, denser: bool, higher: bool) -> Callable[[_Asked], Exer
                 rows.append(BarPlan(device, low + 12 if solo and higher else low, variant, bar.intensity))
             return compose(chart, rows, seed=ask.seed, tuning=ask.tuning, position=ask.position)
 
-        return _exercise(name, session, line, (1, 3), facts={"denser": denser, "higher": higher})
+        return _exercise(name, session, line, (1, 3))
 
     return make
 
@@ -557,9 +604,9 @@ def _judge_swing(card: Card, exercise: Exercise) -> PassFigure:
     return PassFigure("swing_spread", spread.value, target, passed, ratio.n, text)
 
 
-def _judge_drop_outs(card: Card, exercise: Exercise) -> PassFigure:
+def _judge_drop_outs(card: Card, exercise: Exercise, n_silent: int) -> PassFigure:
     target = f"half of the drop-outs within {TEMPO_CHANGE_PCT:g} % of the tempo and back within {REENTRY_MS:g} ms"
-    found = [d for d in card.timing.drop_outs if d.chorus in exercise.asked]
+    found = [d for d in card.timing.drop_outs if d.chorus in exercise.asked and d.bars[1] - d.bars[0] + 1 == n_silent]
     kept = [d for d in found if d.reentry_s.known]
     if not kept:
         return _missing("kept_share", target, None)
@@ -628,9 +675,8 @@ def _judge_pinned(card: Card, exercise: Exercise) -> PassFigure:
     return _share("pinned_share", good, len(rows), PINNED_SHARE, "verses pinned", card.shape.no_choruses)
 
 
-def _judge_open(card: Card, exercise: Exercise) -> PassFigure:
+def _judge_open(card: Card, exercise: Exercise, denser: bool, higher: bool) -> PassFigure:
     rows = _choruses(card, exercise)
-    denser, higher = exercise.facts["denser"], exercise.facts["higher"]
     targets = [f"{DENSER_NOTES_PER_BAR:g} more notes a bar"] if denser else []
     targets += [f"{HIGHER_SEMITONES:g} semitones higher"] if higher else []
     target = "at least " + " and ".join(targets)
@@ -677,8 +723,47 @@ def _judge_stamina(card: Card, exercise: Exercise) -> PassFigure:
     return PassFigure("spread_pct", pct, target, pct <= SPREAD_PCT and lasted, card.timing.n, text)
 
 
-# Judges that look at the run as one: a spread over all of it, or one chorus against another.
-_OF_THE_WHOLE = (_judge_swing, _judge_open, _judge_arc, _judge_stamina)
+# --- what a song says ---------------------------------------------------------------------------------------------
+
+
+def _of_pairs(*names: str) -> SongEvidence:
+    def seen(song: SongSeen) -> tuple[float, float] | None:
+        found = [song.changes[name] for name in names if name in song.changes]
+        n = sum(total for _, total in found)
+        return (sum(roots for roots, _ in found) / n, SONG_WEIGHT * n) if n else None
+
+    return seen
+
+
+def _of_all_changes(song: SongSeen) -> tuple[float, float] | None:
+    n = sum(total for _, total in song.changes.values())
+    return (sum(roots for roots, _ in song.changes.values()) / n, SONG_WEIGHT * n / 4.0) if n else None
+
+
+def _of_the_swing(song: SongSeen) -> tuple[float, float] | None:
+    spread = song.figures.get("swing_spread")
+    return None if spread is None else (float(spread <= SWING_SPREAD_LOG2), 1.0)
+
+
+def _of_the_verses(song: SongSeen) -> tuple[float, float] | None:
+    pinned = song.figures.get("pinned_rate")
+    return None if pinned is None else (pinned, 1.0)
+
+
+def _of_device(device: str) -> SongEvidence:
+    """A device that a song is full of is there. That one is missing says nothing: nobody asked for it."""
+    return lambda song: (1.0, 1.0) if song.devices.get(device, 0) >= DEVICE_IN_SONG else None
+
+
+def _of_opening(denser: bool, higher: bool) -> SongEvidence:
+    """That a solo opened says that it can; that it did not says nothing, as it may have been somebody else's."""
+
+    def seen(song: SongSeen) -> tuple[float, float] | None:
+        more = not denser or (song.figures.get("contrast") or 0.0) >= DENSER_NOTES_PER_BAR
+        up = not higher or (song.figures.get("contrast_height") or 0.0) >= HIGHER_SEMITONES
+        return (1.0, 0.5) if more and up else None
+
+    return seen
 
 
 # --- the catalogue ------------------------------------------------------------------------------------------------
@@ -705,7 +790,7 @@ _DEVICE_GOALS = {
 def _catalogue() -> Iterator[Drill]:
     yield Drill(
         "roots", "Roots through the form", "Every change on its root, through the whole form.", "changes",
-        _make_roots, _judge_roots,
+        _make_roots, _judge_roots, "chorus", "misses changes", _of_all_changes, both_ways=True,
     )  # fmt: skip
     for name, leave, reach, what in (
         ("change_one_four", "I", "IV", "From the one to the four"),
@@ -714,7 +799,12 @@ def _catalogue() -> Iterator[Drill]:
         ("change_turnaround", "V", "I", "Through the turnaround to the top"),
     ):
         goal = f"One change again and again: {leave} to {reach}, on the root, on the beat."
-        yield Drill(name, what, goal, "changes", _make_change(name, leave, reach), _judge_roots, takes_bar=True)
+        minor = {"I": "i", "IV": "iv", "V": "V"}
+        pairs = (f"{leave}→{reach}", f"{minor[leave]}→{minor[reach]}")
+        yield Drill(
+            name, what, goal, "changes", _make_change(name, leave, reach), _judge_roots, "chorus", "misses changes",
+            _of_pairs(*pairs), both_ways=True, takes_bar=True, pairs=pairs,
+        )  # fmt: skip
     for name, what, pattern, goal in (
         (
             "shuffle_one_note", "Shuffle on one note", "1 1 1 1 1 1 1 1",
@@ -725,19 +815,19 @@ def _catalogue() -> Iterator[Drill]:
             "Just as even while the hand crosses to the fifth and back.",
         ),
     ):  # fmt: skip
-        yield Drill(name, what, goal, "shuffle", _make_pattern(name, what, pattern, 8, 4), _judge_swing)
+        yield Drill(
+            name, what, goal, "shuffle", _make_pattern(name, what, pattern, 8, 4), _judge_swing, "run", "uneven", None,
+            warm_up=True,
+        )  # fmt: skip
     yield Drill(
         "shuffle_through_the_form", "Shuffle through the form", "Just as even while the chords move.", "shuffle",
-        _make_form_shuffle, _judge_swing,
+        _make_form_shuffle, _judge_swing, "run", "uneven", _of_the_swing, both_ways=True,
     )  # fmt: skip
     yield Drill(
-        "triplets_against_the_shuffle",
-        "Triplets against the shuffle",
-        "Three even notes, then back to long and short.",
-        "shuffle",
-        _make_triplets,
-        _judge_device("triplet_figure"),
-    )
+        "triplets_against_the_shuffle", "Triplets against the shuffle",
+        "Three even notes, then back to long and short.", "shuffle",
+        _make_triplets, _judge_device("triplet_figure"), "chorus", "another line", None,
+    )  # fmt: skip
     for n_silent, of, goal in (
         (1, 4, "Every fourth bar is yours alone: carry the time over it."),
         (2, 4, "Two bars with the band, two alone: be there when it comes back."),
@@ -745,14 +835,21 @@ def _catalogue() -> Iterator[Drill]:
     ):
         name = f"drop_out_{n_silent}_of_{of}"
         title = f"The band drops out, {n_silent} bar{'s' if n_silent > 1 else ''} of {of}"
-        yield Drill(name, title, goal, "drop_outs", _make_drop_out(name, n_silent, of), _judge_drop_outs)
+        yield Drill(
+            name, title, goal, "drop_outs", _make_drop_out(name, n_silent, of),
+            functools.partial(_judge_drop_outs, n_silent=n_silent), "chorus", "hurries alone", None,
+        )  # fmt: skip
     for device in DEVICES:
         judge = _judge_pedal if device == "pedal" else _judge_device(device)
         title = "Pedal, then release" if device == "pedal" else device.replace("_", " ").capitalize()
-        yield Drill(device, title, _DEVICE_GOALS[device], "devices", _make_device(device), judge, takes_bar=True)
+        yield Drill(
+            device, title, _DEVICE_GOALS[device], "devices", _make_device(device), judge, "chorus", "another line",
+            _of_device(device), takes_bar=True,
+            warm_up=device in ("root_shuffle", "octave_shift", "doubled_notes", "box_figure"),
+        )  # fmt: skip
     yield Drill(
         "pin_the_verse", "Pin the verse", "One rhythm, one register, every change: a verse to sing over.", "shape",
-        _make_pin, _judge_pinned,
+        _make_pin, _judge_pinned, "chorus", "no pattern", _of_the_verses, both_ways=True,
     )  # fmt: skip
     for name, title, denser, higher, how in (
         ("open_by_density", "Open a solo by density", True, False, "with more notes to the bar"),
@@ -760,15 +857,106 @@ def _catalogue() -> Iterator[Drill]:
         ("open_by_both", "Open a solo by both", True, True, "that is busier and higher"),
     ):
         goal = f"A verse held down, then a solo {how}."
-        yield Drill(name, title, goal, "shape", _make_open(name, denser, higher), _judge_open)
+        yield Drill(
+            name, title, goal, "shape", _make_open(name, denser, higher),
+            functools.partial(_judge_open, denser=denser, higher=higher), "run", "stays as it was",
+            _of_opening(denser, higher),
+        )  # fmt: skip
     yield Drill(
         "arc_over_two_choruses", "An arc over two choruses", "Up over one chorus, down over the next.", "shape",
-        _make_arc, _judge_arc,
+        _make_arc, _judge_arc, "run", "stays as it was", None,
     )  # fmt: skip
     yield Drill(
         "repeated_notes", "Repeated notes", "Shuffle eighths on one note for as long as a long tune asks.", "stamina",
         _make_pattern("repeated_notes", "Repeated notes", "1 1 1 1 1 1 1 1", 24, 8, n_heard=1), _judge_stamina,
+        "run", "uneven", None,
     )  # fmt: skip
 
 
 DRILLS: Mapping[str, Drill] = {drill.name: drill for drill in _catalogue()}
+
+
+# --- first tries --------------------------------------------------------------------------------------------------
+# Several drills' matters in one short run, each judged by its own drill, so that few evenings hear everything once.
+
+
+def _make_handful(name: str, title: str, devices: tuple[str, ...]) -> Callable[[_Asked], Exercise]:
+    """A form whose lines of bars hold a device each, heard once and answered."""
+
+    def make(ask: _Asked) -> Exercise:
+        session = _session(ask, title, _turns(ask.turns(4)))
+
+        def line(chart: Chart) -> LineScore:
+            low = max(register_low(ask.tuning, ask.octave, ask.position), ask.tuning.lowest + 2)
+            n_bars = FORMS[ask.form].n_bars
+            plans = []
+            for bar in chart.bars:
+                device = devices[min(len(devices) - 1, max(0, bar.bar - 1) * len(devices) // n_bars)]
+                variant = PUSHES[ask.seed % len(PUSHES)] if device == "push" else None
+                plans.append(BarPlan(device, low, variant, bar.intensity))
+            return compose(chart, plans, seed=ask.seed, tuning=ask.tuning, position=ask.position)
+
+        return _exercise(name, session, line, _odd(ask.turns(4)))
+
+    return make
+
+
+def _make_drop_outs(ask: _Asked) -> Exercise:
+    """One bar alone, two, and four, all in a run; never the last bars, whose ending needs the band."""
+    drops = (DropOut(2, 4, 4), DropOut(2, 7, 8), DropOut(2, 12, 12), DropOut(3, 3, 6), DropOut(3, 9, 10))
+    ask = replace(ask, form="quick_change_12")
+    session = _session(ask, "The band drops out, longer and longer", _turns(3), drop_outs=drops)
+    return _exercise("try_drop_outs", session, _modelled(ask, "root_shuffle", 0), (1,))
+
+
+def _tries() -> Iterator[Drill]:
+    for number, devices, also in (
+        (1, ("root_shuffle", "boogie_figure", "box_figure"), ()),
+        (2, ("walking_line", "doubled_notes", "chromatic_approach"), ()),
+        (3, ("octave_shift", "pentatonic_riff", "push"), ()),
+        (4, ("triplet_figure", "scale_descent", "slide_in"), ("triplets_against_the_shuffle",)),
+    ):
+        name, title = f"try_devices_{number}", ", ".join(d.replace("_", " ") for d in devices).capitalize()
+        goal = "Four bars of each, one after the other: play what you heard."
+        yield _try(name, title, goal, "devices", _make_handful(name, title, devices), (*devices, *also))
+    yield _try(
+        "try_drop_outs", "The band drops out, longer and longer", "One bar alone, two, then four: carry the time.",
+        "drop_outs", _make_drop_outs, ("drop_out_1_of_4", "drop_out_2_of_4", "drop_out_4_of_8"),
+    )  # fmt: skip
+    both, long = DRILLS["open_by_both"], DRILLS["repeated_notes"]
+    opening = ("open_by_density", "open_by_height", "open_by_both")
+    yield _try("try_opening", both.title, both.goal, both.family, both.make, opening)
+    yield _try(
+        "try_one_note", long.title, long.goal, long.family, long.make, ("shuffle_one_note", "repeated_notes"),
+        warm_up=True,
+    )  # fmt: skip
+
+
+def _try(
+    name: str,
+    title: str,
+    goal: str,
+    family: str,
+    make: Callable[[_Asked], Exercise],
+    shows: tuple[str, ...],
+    warm_up: bool = False,
+) -> Drill:
+    return Drill(
+        name, title, goal, family, make, functools.partial(_judge_all, shows=shows), "run", DRILLS[shows[0]].fault,
+        None, warm_up=warm_up, shows=shows,
+    )  # fmt: skip
+
+
+def _judge_all(card: Card, exercise: Exercise, shows: tuple[str, ...]) -> PassFigure:
+    """How many of the matters that a first try shows went well; passed where all that could be judged did."""
+    found = {name: DRILLS[name].figure(card, exercise) for name in shows}
+    judged = {name: figure.passed for name, figure in found.items() if figure.passed is not None}
+    target = "each of them clean"
+    if not judged:
+        return replace(found[shows[0]], name="tried", target=target)
+    words = ", ".join(f"{name.replace('_', ' ')} {'clean' if good else 'not yet'}" for name, good in judged.items())
+    n_good = sum(judged.values())
+    return PassFigure("tried", n_good / len(judged), target, n_good == len(judged), len(judged), words)
+
+
+TRIES: Mapping[str, Drill] = {drill.name: drill for drill in _tries()}

@@ -1,12 +1,12 @@
 """What to work on next: weaknesses read from what was played, and an evening built from them.
 
-Each drill has evidence from its own runs and, where a song shows the same thing (a change missed, a loose shuffle, a
-verse not pinned, a device played well, a solo that opened), from songs. Evidence fades with a half-life of two weeks.
-A weakness that no song shows can only be found by trying: while there are drills that nothing is known of, an evening
-works on the weakest thing known and spends the rest on first tries in short form (a call, an answer, on to the next),
-so that three evenings of twenty minutes hear everything once. From then on it gives most of its time to the weakest of
-what is due, and one drill to whatever has waited longest, so nothing starves. All weights are our choice; the ideas'
-sources stand in `memory` and `tempo`.
+Each drill has evidence from its own runs and, where it says so itself, from songs. Evidence fades with a half-life of
+two weeks. A weakness that no song shows can only be found by trying: the first evenings work on the weakest thing known
+and spend the rest on first tries, most of which show several drills' matters in one run, so that three evenings of
+seven things hear nearly everything. From then on an evening gives most of its time to the weakest of what is due, and
+one drill to whatever has waited longest, so nothing starves. What the last song's advice said comes first. Key, groove,
+tempo and form change from evening to evening: keys by how often they are called and by where changes are missed. All
+weights are our choice; the ideas' sources stand in `memory` and `tempo`.
 """
 
 from __future__ import annotations
@@ -15,22 +15,28 @@ import datetime
 import functools
 import math
 import random
+from collections import Counter
 from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 
-from trainer.practice.drills import DENSER_NOTES_PER_BAR, DRILLS, HIGHER_SEMITONES, LANDED_SHARE, drill_named
-from trainer.practice.history import History, TakeRow
-from trainer.practice.memory import Item, Standing, standings
-from trainer.practice.rows import DrillRun
+from trainer.music import DEFAULT_GROOVE, GROOVES
+from trainer.practice.drills import DRILLS, LANDED_SHARE, TRIES, SongSeen, drill_named
+from trainer.practice.history import History
+from trainer.practice.memory import CLEAN_SHARE, standings
+from trainer.practice.rows import DrillRun, moment_of
+from trainer.practice.stage import KEYS_CALLED
 
 __all__ = [
     "WEAK",
     "DuePhrase",
     "Evening",
     "Evidence",
+    "OwnSong",
     "Piece",
+    "advised_by",
     "evidence_of",
     "evidence_of_run",
+    "home_key",
     "keys_of",
     "plan_evening",
     "run_minutes",
@@ -40,37 +46,33 @@ __all__ = [
 
 HALF_LIFE_DAYS = 14.0
 PRIOR_CLEAN, PRIOR_N = 0.6, 1.5  # before any evidence: middling, held lightly
-SONG_WEIGHT = 0.25  # one change in a song against one whole pass of a drill
 DRILL_MINUTES = 5.0
 PAUSE_MINUTES = 0.3  # between two runs: reading the figure, hands off the strings
 SHORT_PAUSE_MINUTES = 0.2  # between first tries
 WEAK = 0.45  # weakness from which a drill gets its full time
 FIRST_DAYS = 3  # so many evenings put first tries before what is due again
-SECOND_TRIES = 2  # what went wrong once gets another short try first: it may have been chance
+FIRST_DRILLS = 4  # with warm-up, song and look seven things; a second short try among them is one at most
+LATER_DRILLS = 6
+MOST_FRAC = 1 / 3  # of an evening for one drill
+STEADY_FRAC = 1 / 6  # the same where it was clean on so many evenings running
+STEADY_DAYS = 3
+MISSED_WEIGHT = 3.0  # a key where all changes are missed is called four times as often
 SOLID = 1.0  # weight of evidence from which a weakness is believed
-DEVICE_IN_SONG = 3  # so many places in a song say that a device is there
-# Easy on the hands.
-WARM_UPS = ("shuffle_one_note", "shuffle_two_strings", "root_shuffle", "octave_shift", "doubled_notes", "box_figure")
 USUAL_MINUTES = 20.0
 USUAL_BPM = 96.0
 KEY_CHANGES = 4  # so many changes in a key say how well they are landed there
 KEY_DAYS = 60
+KEY_EVENINGS = 11  # with this one twelve: so many evenings are shared out among the keys
 WARM_UP_MINUTES = 3.0
+PART_MINUTES = 2.5  # of the player's own song
 SONG_MINUTES = 5.0
 SHORTEST_SONG_MINUTES = 3.0
 LOOK_MINUTES = 2.0
 BREAK_AFTER_MINUTES = 25.0
 LONGEST_WAIT_DAYS = 45.0
-SHUFFLE_LOOSE_LOG2 = 0.25  # spread of the swing ratio above which a song speaks for a shuffle drill; our choice
-
-# Drills that a song's own figures speak for: pairs of degrees as the landing counts them.
-_PAIRS = {
-    "change_one_four": ("I→IV", "i→iv"),
-    "change_four_one": ("IV→I", "iv→i"),
-    "change_five_four": ("V→IV", "V→iv"),
-    "change_turnaround": ("V→I", "V→i"),
-}
-SHOWN_BY_SONGS = (*_PAIRS, "roots", "shuffle_through_the_form", "pin_the_verse")  # whether it goes well or badly
+SONG_FORMS = {"quick_change_12": 3, "slow_change_12": 2, "eight_bar": 1}  # with how often each is called
+IN_ANY_GROOVE = ("changes", "drop_outs")  # families that ask for no shuffle
+SHOWN_BY_SONGS = tuple(drill.name for drill in DRILLS.values() if drill.both_ways)
 
 
 @dataclass(frozen=True, slots=True)
@@ -85,8 +87,8 @@ class Evidence:
 
 @dataclass(frozen=True, slots=True)
 class Piece:
-    """One part of an evening. `kind`: "warm_up", "drill", "phrase" (of a studied transcription), "song", "look" or
-    "break"; `why` is said to the player.
+    """One part of an evening. `kind`: "warm_up", "drill", "phrase" (of a studied transcription), "part" (bars of the
+    player's own song), "song", "look" or "break"; `why` is said to the player.
 
     `short`: a first try, the drill in short form.
     """
@@ -98,6 +100,9 @@ class Piece:
     tempo_bpm: float | None = None
     why: str = ""
     short: bool = False
+    groove: str = DEFAULT_GROOVE
+    form: str | None = None
+    bars: tuple[int, int] | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -108,6 +113,17 @@ class DuePhrase:
     key: str
     tempo_bpm: float
     minutes: float
+
+
+@dataclass(frozen=True, slots=True)
+class OwnSong:
+    """A session of the player's own: how long it lasts, its parts (bars of the form, why), the most wanted first."""
+
+    key: str
+    tempo_bpm: float
+    groove: str
+    minutes: float
+    parts: tuple[tuple[tuple[int, int], str], ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -131,11 +147,13 @@ def evidence_of(history: History, newest_songs: int = 20) -> list[Evidence]:
     """What the history says for or against each drill: drill runs, and the newest songs."""
     found = [evidence_of_run(run) for run in history.drill_runs()]
     songs = [row for row in history.takes(kind="song", newest=newest_songs) if row.error is None]
-    for row, changes in history.changes_of(songs):
-        found += _song_evidence(row, changes)
-    # A device that a song is full of is there. That one is missing says nothing: nobody asked for it.
-    for row, devices in history.devices_of(songs):
-        found += [Evidence(name, row.day, 1.0, 1.0) for name, n in devices.items() if n >= DEVICE_IN_SONG]
+    changes, devices = history.changes_of(songs), history.devices_of(songs)
+    for (row, pairs), (_, counts) in zip(changes, devices, strict=True):
+        seen = SongSeen(row.figures, pairs, counts)
+        for drill in DRILLS.values():
+            said = None if drill.evidence is None else drill.evidence(seen)
+            if said is not None:
+                found.append(Evidence(drill.name, row.day, *said))
     return found
 
 
@@ -144,27 +162,21 @@ def evidence_of_run(run: DrillRun) -> Evidence:
     return Evidence(run.drill, run.created.date(), run.share, min(1.0, run.n_passes / 2.0))
 
 
-def _song_evidence(row: TakeRow, changes: Mapping[str, tuple[int, int]]) -> Iterable[Evidence]:
-    for drill, names in _PAIRS.items():
-        roots = sum(changes[name][0] for name in names if name in changes)
-        n = sum(changes[name][1] for name in names if name in changes)
-        if n:
-            yield Evidence(drill, row.day, roots / n, SONG_WEIGHT * n)
-    n = sum(total for _, total in changes.values())
-    if n:
-        yield Evidence("roots", row.day, sum(roots for roots, _ in changes.values()) / n, SONG_WEIGHT * n / 4.0)
-    loose = row.figures.get("swing_spread")
-    if loose is not None:
-        yield Evidence("shuffle_through_the_form", row.day, float(loose <= SHUFFLE_LOOSE_LOG2), 1.0)
-    # That a solo opened says that it can; that it did not says nothing, as it may have been somebody else's.
-    denser = (row.figures.get("contrast") or 0.0) >= DENSER_NOTES_PER_BAR
-    higher = (row.figures.get("contrast_height") or 0.0) >= HIGHER_SEMITONES
-    for drill, opened in (("open_by_density", denser), ("open_by_height", higher), ("open_by_both", denser and higher)):
-        if opened:
-            yield Evidence(drill, row.day, 1.0, 0.5)
-    pinned = row.figures.get("pinned_rate")
-    if pinned is not None:
-        yield Evidence("pin_the_verse", row.day, float(pinned), 1.0)
+def advised_by(history: History) -> tuple[str, ...]:
+    """The drills that the newest song's advice named, the most pressing first, as far as none was played since."""
+    from trainer.errors import TrainerError
+    from trainer.practice.cards import card_of
+
+    songs = [row for kind in ("song", "stage") for row in history.takes(kind=kind, newest=1) if row.error is None]
+    if not songs:
+        return ()
+    newest = max(songs, key=lambda row: row.created)
+    try:
+        advice = card_of(newest.path).card.verdict.advice
+    except (TrainerError, OSError):
+        return ()
+    since = {run.drill for run in history.drill_runs() if run.created >= moment_of(newest.created)}
+    return tuple(item.drill for item in advice if item.drill in DRILLS and item.drill not in since)
 
 
 def weakness(evidence: Iterable[Evidence], today: datetime.date, names: Iterable[str] = DRILLS) -> dict[str, float]:
@@ -185,6 +197,42 @@ def run_minutes(drill: str, tempo_bpm: float, short: bool = False) -> float:
     return drill_named(drill).build("A", tempo_bpm, short=short).minutes
 
 
+def home_key(runs: Sequence[DrillRun], today: datetime.date, missed: Mapping[str, float] | None = None) -> str:
+    """The evening's key: each in proportion to how often it is called, more where changes are missed (share by key),
+    never the same twice running. Seats are given out by the divisor method with odd divisors (Webster 1832).
+    """
+    first_keys: dict[datetime.date, str] = {}
+    for run in sorted(runs, key=lambda run: run.created):
+        if run.created.date() < today:
+            first_keys.setdefault(run.created.date(), run.key)
+    lately = [first_keys[day] for day in sorted(first_keys)[-KEY_EVENINGS:]]
+    played, newest = Counter(lately), lately[-1] if lately else None
+    wanted = {key: called * (1.0 + MISSED_WEIGHT * (missed or {}).get(key, 0.0)) for key, called in KEYS_CALLED.items()}
+    return max((key for key in wanted if key != newest), key=lambda key: wanted[key] / (2 * played[key] + 1))
+
+
+def _groove_of(number: int, seed: int) -> str:
+    """The groove of an evening: the usual one every other time, the rest in turn."""
+    others = [name for name in GROOVES if name != DEFAULT_GROOVE]
+    random.Random(seed).shuffle(others)
+    return others[number // 2 % len(others)] if number % 2 else DEFAULT_GROOVE
+
+
+def _steady(runs: Sequence[DrillRun], today: datetime.date) -> set[str]:
+    """Drills that were clean on the last evenings on which they were played."""
+    days: dict[str, dict[datetime.date, bool]] = {}
+    for run in runs:
+        day = run.created.date()
+        if day <= today:
+            held = days.setdefault(run.drill, {})
+            held[day] = held.get(day, True) and run.share >= CLEAN_SHARE
+    return {
+        name
+        for name, held in days.items()
+        if len(held) >= STEADY_DAYS and all(held[day] for day in sorted(held)[-STEADY_DAYS:])
+    }
+
+
 def plan_evening(
     minutes: float,
     evidence: Sequence[Evidence],
@@ -192,61 +240,85 @@ def plan_evening(
     today: datetime.date,
     *,
     seed: int = 1,
-    key: str = "G",
+    key: str | None = None,
     keys: Mapping[str, str] | None = None,
+    missed: Mapping[str, float] | None = None,
     tempo_bpm: float | None = None,
-    song_bpm: float | None = None,
     names: Sequence[str] = tuple(DRILLS),
     phrases: Sequence[DuePhrase] = (),
+    advised: Sequence[str] = (),
+    own: OwnSong | None = None,
 ) -> Evening:
     """Warm-up, drills, one song, one look at the figures, within `minutes`.
 
-    Each drill comes in the key and tempo that is due, else in its key of `keys` (drill → key), else in `key`; without a
-    `tempo_bpm` where it was last, and the song at `song_bpm`. Same arguments, same evening.
+    Each drill comes in the key and tempo that is due, else in its key of `keys` (drill → key), else in `key`; without
+    a `key` in the evening's own, without a `tempo_bpm` where it was last. `missed`: the share of changes missed by key;
+    `advised`: drills that the last song's advice named. Same arguments, same evening.
     """
-    asked_bpm, tempo_bpm = tempo_bpm, USUAL_BPM if tempo_bpm is None else tempo_bpm
     rng = random.Random((seed << 20) ^ today.toordinal())
-    weak = weakness(evidence, today, names)
-    held = standings(runs, today)
-    heard = {item.drill for item in evidence}
-    first_days = len({run.created.date() for run in runs} - {today}) < FIRST_DAYS
-    warm_ups = _warm_up(heard, runs, today, 2 if first_days and minutes >= 15.0 else 1)
+    number = len({run.created.date() for run in runs if run.created.date() < today})
+    song = _song_of(number, seed, rng, key or home_key(runs, today, missed), tempo_bpm, own)
+    base_bpm = USUAL_BPM + 4.0 * rng.randint(-2, 2) if tempo_bpm is None and number else tempo_bpm or USUAL_BPM
+    first_days = number < FIRST_DAYS
     scale = min(1.0, minutes / USUAL_MINUTES)  # a short evening has less of everything
     warm_minutes, look_minutes = scale * WARM_UP_MINUTES, scale * LOOK_MINUTES
     song_minutes = max(SHORTEST_SONG_MINUTES, scale * SONG_MINUTES)
+    if own is not None:
+        song_minutes = min(max(song_minutes, own.minutes), 0.4 * minutes)
     for_drills = minutes - warm_minutes - song_minutes - look_minutes
+    parts = [] if own is None else [
+        replace(song, kind="part", minutes=round(min(PART_MINUTES, for_drills / 4.0), 1), bars=bars, why=why)
+        for bars, why in own.parts[: 2 if for_drills >= 8.0 else 1]
+    ]  # fmt: skip
+    for_drills -= sum(part.minutes for part in parts)
     # Of the phrases that are due the one that waits longest, where it leaves the drills half of their time.
     phrase = next((item for item in phrases[:1] if item.minutes + PAUSE_MINUTES <= for_drills / 2.0), None)
     if phrase is not None:
         for_drills -= phrase.minutes + PAUSE_MINUTES
-    n_drills = max(1, min(3 if minutes < 40.0 else 5, int(for_drills // DRILL_MINUTES)))
-    new = [name for name in names if name not in heard and name not in warm_ups]
-    if new and first_days:
-        chosen = _first_evening(for_drills, weak, new, evidence, today, rng, tempo_bpm)
-    elif new:
-        chosen = _with_first_tries(for_drills, n_drills, weak, new, held, runs, evidence, today, rng, tempo_bpm)
-    else:
-        each = max(2.0, min(DRILL_MINUTES * 2.0, for_drills / n_drills))
-        chosen = [_Chosen(name, why, each) for name, why in _chosen(n_drills, weak, held, runs, evidence, today, rng)]
-    easy_bpm, each = max(40.0, round(0.8 * tempo_bpm)), warm_minutes / len(warm_ups)
-    short = len(warm_ups) > 1 or scale < 1.0
-    pieces = [Piece("warm_up", each, name, key, easy_bpm, "easy tempo, ears open", short) for name in warm_ups]
+    plan = _Plan(evidence, runs, today, names, rng, base_bpm, minutes)
+    easy_bpm = max(40.0, round(0.8 * base_bpm))
+    warm_up = plan.warm_up(warm_minutes, easy_bpm)
+    n_most = (FIRST_DRILLS if first_days else LATER_DRILLS) - len(parts) - (phrase is not None)
+    chosen = plan.chosen(for_drills, max(1, n_most), first_days, advised, warm_up)
+    short = scale < 1.0 or run_minutes(warm_up, easy_bpm) > warm_minutes
+    pieces = [Piece("warm_up", warm_minutes, warm_up, song.key, easy_bpm, "easy tempo, ears open", short)]
     since_break = warm_minutes
     for choice in chosen:
         if since_break + choice.minutes > BREAK_AFTER_MINUTES:
             pieces.append(Piece("break", 2.0, why="put the bass down, shake out the hands"))
             since_break = 0.0
-        due = _due_item(choice.drill, held, today)
-        at_key = due.item.key if due else (keys or {}).get(choice.drill, key)
-        at_bpm = due.newest_tempo_bpm if due else asked_bpm or _last_bpm(choice.drill, at_key, runs) or USUAL_BPM
-        pieces.append(Piece("drill", round(choice.minutes, 1), choice.drill, at_key, at_bpm, choice.why, choice.short))
+        at_key, at_bpm = plan.place(choice.drill, (keys or {}).get(choice.drill, song.key or "G"), tempo_bpm)
+        groove = song.groove if drill_named(choice.drill).family in IN_ANY_GROOVE and not choice.short else ""
+        if not groove or GROOVES[groove].slow:
+            groove = DEFAULT_GROOVE
+        each = math.floor(10.0 * choice.minutes) / 10.0
+        pieces.append(Piece("drill", each, choice.drill, at_key, at_bpm, choice.why, choice.short, groove))
         since_break += choice.minutes
     if phrase is not None:
         each = round(phrase.minutes + PAUSE_MINUTES, 1)
         pieces.append(Piece("phrase", each, phrase.drill, phrase.key, phrase.tempo_bpm, "studied, worth another visit"))
-    pieces.append(Piece("song", song_minutes, None, key, asked_bpm or song_bpm or USUAL_BPM, "put it into a song"))
-    pieces.append(Piece("look", look_minutes, why="what the figures say"))
+    left = for_drills - sum(choice.minutes for choice in chosen)
+    if own is None and left > 0.5:  # what the drills leave is the song's
+        song_minutes = min(song_minutes + left, max(song_minutes, MOST_FRAC * minutes))
+    pieces += [
+        *parts,
+        replace(song, minutes=round(song_minutes, 1)),
+        Piece("look", look_minutes, why="what the figures say"),
+    ]
     return Evening(tuple(pieces), seed, today)
+
+
+def _song_of(
+    number: int, seed: int, rng: random.Random, key: str, tempo_bpm: float | None, own: OwnSong | None
+) -> Piece:
+    """The evening's song, without its minutes: the player's own, or one in the evening's key, groove, tempo, form."""
+    if own is not None:
+        bpm = tempo_bpm or own.tempo_bpm
+        return Piece("song", 0.0, None, own.key, bpm, "your song, all of it", groove=own.groove)
+    groove = _groove_of(number, seed)
+    form = rng.choices(tuple(SONG_FORMS), tuple(SONG_FORMS.values()))[0]
+    bpm = tempo_bpm or (float(rng.randint(*GROOVES[groove].stage_bpm)) if number else GROOVES[groove].usual_tempo_bpm)
+    return Piece("song", 0.0, None, key, bpm, "put it into a song", groove=groove, form=form)
 
 
 @dataclass(frozen=True, slots=True)
@@ -259,103 +331,187 @@ class _Chosen:
     short: bool = False
 
 
-def _warm_up(heard: Collection[str], runs: Sequence[DrillRun], today: datetime.date, n: int) -> list[str]:
-    """What to warm up on: what was never heard, else one after the other by the day."""
-    days = {run.created.date() for run in runs if run.created.date() < today}
-    turn = len(days) % len(WARM_UPS)
-    in_turn = [*WARM_UPS[turn:], *WARM_UPS[:turn]]
-    return sorted(in_turn, key=lambda name: name in heard)[:n]
+class _Plan:
+    """What is known on an evening, and what is chosen from it."""
+
+    def __init__(
+        self,
+        evidence: Sequence[Evidence],
+        runs: Sequence[DrillRun],
+        today: datetime.date,
+        names: Sequence[str],
+        rng: random.Random,
+        tempo_bpm: float,
+        minutes: float,
+    ) -> None:
+        self.evidence, self.runs, self.today, self.rng, self.tempo_bpm = evidence, runs, today, rng, tempo_bpm
+        self.names, self.minutes = names, minutes
+        self.weak = weakness(evidence, today, names)
+        self.held = standings(runs, today)
+        self.steady = _steady(runs, today)
+        self.played = {run.drill for run in runs if run.created.date() == today}
+        self.said = dict.fromkeys(self.weak, 0.0)
+        for item in evidence:
+            if item.drill in self.said:
+                self.said[item.drill] += item.weight
+
+    def most(self, name: str) -> float:
+        """The most minutes of the evening that a drill may have, of what it comes to with every part rounded down."""
+        return 0.97 * (STEADY_FRAC if name in self.steady else MOST_FRAC) * self.minutes
+
+    def warm_up(self, minutes: float, tempo_bpm: float) -> str:
+        """What to warm up on: what was never heard, else one after the other by the day."""
+        easy = [drill.name for drill in (*TRIES.values(), *DRILLS.values()) if drill.warm_up]
+        easy = [name for name in easy if run_minutes(name, tempo_bpm, short=True) <= minutes] or easy[-1:]
+        new = [name for name in easy if any(self.said.get(shown, 1.0) == 0.0 for shown in _shows(name))]
+        days = {run.created.date() for run in self.runs if run.created.date() < self.today}
+        drills = [name for name in easy if name in DRILLS] or easy
+        return new[0] if new else drills[len(days) % len(drills)]
+
+    def place(self, name: str, key: str, asked_bpm: float | None) -> tuple[str, float]:
+        """(key, tempo) of a drill: where it is due, else in the key given where it was last."""
+        due = [s for s in self.held.values() if s.item.drill == name and s.due <= self.today]
+        if due:
+            longest = min(due, key=lambda s: (s.due, s.item))
+            return longest.item.key, longest.newest_tempo_bpm
+        mine = [run for run in self.runs if run.drill == name and run.key == key]
+        last = max(mine, key=lambda run: run.created).tempo_bpm if mine else None
+        return key, asked_bpm or last or self.tempo_bpm
+
+    def chosen(
+        self, for_drills: float, n_most: int, first_days: bool, advised: Sequence[str], warm_up: str
+    ) -> list[_Chosen]:
+        """The evening's drills within their minutes, the most wanted first."""
+        warm = _shows(warm_up)
+        n_drills = min(n_most, max(1, min(3 if self.minutes < 40.0 else 5, int(for_drills // DRILL_MINUTES))))
+        new = [name for name in self.names if self.said[name] == 0.0 and name not in warm]
+        open_ = [name for name in self.weak if name not in self.played and name not in warm]
+        named = [name for name in advised if name in open_]
+        if new:
+            return self._trying(for_drills, n_most, n_drills, first_days, named, open_, new)
+        return self._working(for_drills, n_drills, named, warm)
+
+    def _trying(
+        self,
+        for_drills: float,
+        n_most: int,
+        n_drills: int,
+        first_days: bool,
+        named: Sequence[str],
+        open_: Sequence[str],
+        new: Sequence[str],
+    ) -> list[_Chosen]:
+        """What is surely weak, on the first evenings a third of the time for one, later all that they want; a look at
+        what only seems so or is due; first tries with the rest."""
+        known = sorted(
+            (n for n in open_ if self.weak[n] >= WEAK and self.said[n] > 0.0), key=lambda name: -self.weak[name]
+        )
+        sure = [*named, *(n for n in known if n not in named and (self.said[n] >= SOLID or not first_days))]
+        full = sure[: 1 if first_days else max(1, n_drills - 1)]
+        out: list[_Chosen] = []
+        for name in full:
+            wanted = max(run_minutes(name, self.tempo_bpm) + PAUSE_MINUTES, for_drills / 3.0)
+            each = min(wanted if first_days else DRILL_MINUTES, self.most(name))
+            out.append(_Chosen(name, self._reason(name, name in named), each))
+        left = for_drills - sum(choice.minutes for choice in out)
+
+        def add(name: str, why: str, short: bool) -> None:
+            nonlocal left
+            pause = SHORT_PAUSE_MINUTES if short else PAUSE_MINUTES
+            each = run_minutes(name, self.tempo_bpm, short=short) + pause
+            if len(out) < n_most and (each <= left or not out):
+                out.append(_Chosen(name, why, each, short))
+                left -= each
+
+        if first_days:
+            for name in [name for name in known if name not in full][:1]:
+                add(name, "once more, short", short=True)
+        else:
+            fading = sorted((s for s in self.held.values() if s.due <= self.today), key=lambda s: s.kept_frac)
+            for standing in [s for s in fading if s.item.drill in open_ and s.item.drill not in full][:1]:
+                add(standing.item.drill, "worth another visit", short=False)
+        for name in _in_order([name for name in new if name not in full], self.rng):
+            add(name, "first try, short", short=True)
+        for i, choice in enumerate(out):  # where there is time for more than a short try
+            more = run_minutes(choice.drill, self.tempo_bpm) + PAUSE_MINUTES - choice.minutes
+            if choice.why.startswith("first try") and not full and more <= left:
+                why = choice.why.removesuffix(", short")
+                out[i] = replace(choice, minutes=choice.minutes + more, why=why, short=False)
+                left -= more
+        return self._filled(out, left)
+
+    def _filled(self, out: list[_Chosen], left: float) -> list[_Chosen]:
+        """What is left goes to those with their full time, as far as each may have more."""
+        wanting = [i for i, choice in enumerate(out) if not choice.short]
+        for i in wanting:
+            more = min(left / len(wanting), self.most(out[i].drill) - out[i].minutes)
+            if more > 0.0 and left > 0.5:
+                out[i] = replace(out[i], minutes=out[i].minutes + more)
+        return out
+
+    def _working(self, for_drills: float, n: int, named: Sequence[str], warm: Collection[str]) -> list[_Chosen]:
+        """With everything known: what was advised, the weakest of what is due, and whatever has waited longest."""
+        last = {
+            name: max((run.created.date() for run in self.runs if run.drill == name), default=None)
+            for name in self.weak
+        }
+
+        def urgency(name: str) -> float:
+            fading = max((1.0 - s.kept_frac for s in self.held.values() if s.item.drill == name), default=0.3)
+            rested = 0.0 if last[name] == self.today or name in warm else 1.0
+            return rested * (2.0 * math.pow(self.weak[name], 1.5) + 0.5 * fading) + self.rng.uniform(0.0, 0.05)
+
+        def wait_days(name: str) -> float:
+            day = last[name]
+            return (
+                LONGEST_WAIT_DAYS + self.rng.random()
+                if day is None
+                else min((self.today - day).days, LONGEST_WAIT_DAYS)
+            )
+
+        ranked = [*named, *(name for name in sorted(self.weak, key=urgency, reverse=True) if name not in named)]
+        names = [(name, self._reason(name, name in named)) for name in ranked[: max(1, n - 1)]]
+        taken = {name for name, _ in names}
+        waiting = max((name for name in self.weak if name not in taken), key=wait_days, default=None)
+        if n >= 2 and waiting is not None:
+            names.append((waiting, _waited(last[waiting], self.today)))
+        each = max(2.0, min(DRILL_MINUTES * 2.0, for_drills / n))
+        out = []
+        for name, why in names:
+            minutes = min(each, self.most(name))
+            short = run_minutes(name, self.tempo_bpm) + PAUSE_MINUTES > minutes
+            out.append(_Chosen(name, why, minutes, short))
+        left = for_drills - sum(choice.minutes for choice in out)
+        return self._filled(out, left) if each < DRILL_MINUTES * 2.0 else out
+
+    def _reason(self, name: str, named: bool) -> str:
+        """What speaks for a drill: the last song's advice, or what was really heard."""
+        if named:
+            return "the last song asked for it"
+        heard = [e for e in self.evidence if e.drill == name and (self.today - e.day).days <= 2 * HALF_LIFE_DAYS]
+        if not heard:
+            return "not heard lately"
+        mean = sum(e.weight * e.clean_frac for e in heard) / sum(e.weight for e in heard)
+        return f"clean in {mean:.0%} of what was heard lately"
 
 
-def _first_evening(
-    for_drills: float,
-    weak: Mapping[str, float],
-    new: Sequence[str],
-    evidence: Sequence[Evidence],
-    today: datetime.date,
-    rng: random.Random,
-    tempo_bpm: float,
-) -> list[_Chosen]:
-    """A third of the time for what is surely weak, a second short try of what only seems so, first tries."""
-    said = dict.fromkeys(weak, 0.0)
-    for item in evidence:
-        if item.drill in said:
-            said[item.drill] += item.weight
-    played_today = {item.drill for item in evidence if item.day == today}
-    known = sorted(
-        (name for name in weak if weak[name] >= WEAK and said[name] > 0.0 and name not in played_today),
-        key=lambda name: -weak[name],
-    )
-    out: list[_Chosen] = []
-    left = for_drills
-
-    def short(name: str, why: str) -> None:
-        nonlocal left
-        each = run_minutes(name, tempo_bpm, short=True) + SHORT_PAUSE_MINUTES
-        if each <= left or not out:
-            out.append(_Chosen(name, why, each, short=True))
-            left -= each
-
-    sure = next((name for name in known if said[name] >= SOLID), None)
-    if sure is not None:
-        whole = max(run_minutes(sure, tempo_bpm) + PAUSE_MINUTES, for_drills / 3.0)
-        out.append(_Chosen(sure, _reason(sure, evidence, today), whole))
-        left -= whole
-    for name in [name for name in known if name != sure][:SECOND_TRIES]:
-        short(name, "once more, short")
-    for name in _in_order(new, rng):
-        short(name, "first try, short")
-    for i, choice in enumerate(out):  # on a long evening there is time for more than a short try
-        more = run_minutes(choice.drill, tempo_bpm) + PAUSE_MINUTES - choice.minutes
-        if choice.short and more <= left:
-            out[i] = replace(choice, minutes=choice.minutes + more, why=choice.why.removesuffix(", short"), short=False)
-            left -= more
-    if sure is not None and left > 0.5:
-        out[0] = replace(out[0], minutes=out[0].minutes + left)
-    return out
+def _shows(name: str) -> tuple[str, ...]:
+    return drill_named(name).shows or (name,)
 
 
 def _in_order(new: Sequence[str], rng: random.Random) -> list[str]:
-    """First tries in chance order; what this evening's song shows by itself can wait."""
-    tries = list(new)
+    """First tries: those that show most of what is new, then single drills in chance order; what this evening's song
+    shows by itself can wait."""
+    left, out = set(new), []
+    tries = list(TRIES.values())
     rng.shuffle(tries)
-    return sorted(tries, key=lambda name: name in SHOWN_BY_SONGS)
-
-
-def _with_first_tries(
-    for_drills: float,
-    n_drills: int,
-    weak: Mapping[str, float],
-    new: Sequence[str],
-    held: Mapping[Item, Standing],
-    runs: Sequence[DrillRun],
-    evidence: Sequence[Evidence],
-    today: datetime.date,
-    rng: random.Random,
-    tempo_bpm: float,
-) -> list[_Chosen]:
-    """What is weak with its full time, one look at what is due, first tries with the rest."""
-    today_played = {run.drill for run in runs if run.created.date() == today}
-    known = [name for name in weak if weak[name] >= WEAK and name not in today_played and name not in new]
-    known.sort(key=lambda name: -weak[name])
-    out = [_Chosen(name, _reason(name, evidence, today), DRILL_MINUTES) for name in known[: max(1, n_drills - 1)]]
-    left = for_drills - DRILL_MINUTES * len(out)
-    taken = {choice.drill for choice in out}
-    fading = sorted((s for s in held.values() if s.due <= today), key=lambda s: s.kept_frac)
-    for standing in [s for s in fading if s.item.drill in weak and s.item.drill not in taken][:1]:
-        each = run_minutes(standing.item.drill, standing.newest_tempo_bpm) + PAUSE_MINUTES
-        if each <= left:
-            out.append(_Chosen(standing.item.drill, "worth another visit", each))
-            left -= each
-    for name in _in_order(new, rng):
-        each = run_minutes(name, tempo_bpm, short=True) + SHORT_PAUSE_MINUTES
-        if each <= left or not out:
-            out.append(_Chosen(name, "first try, short", each, short=True))
-            left -= each
-    if left > 0.5 and taken:
-        more = left / len(taken)
-        out = [replace(c, minutes=c.minutes + more) if c.drill in taken else c for c in out]
-    return out
+    for drill in sorted(tries, key=lambda drill: -len(left.intersection(drill.shows))):
+        if len(left.intersection(drill.shows)) >= 2:
+            out.append(drill.name)
+            left.difference_update(drill.shows)
+    single = [name for name in new if name in left]
+    rng.shuffle(single)
+    return out + sorted(single, key=lambda name: name in SHOWN_BY_SONGS)
 
 
 def _n_runs(piece: Piece) -> int:
@@ -367,68 +523,23 @@ def _n_runs(piece: Piece) -> int:
 
 def turns_of(evening: Evening) -> list[Piece]:
     """The evening run by run: each drill as often as its minutes hold runs of its real length (at least once), those
-    between two breaks in rounds of changing order, so that no drill follows itself where another is left."""
+    between two breaks in rounds, in the order of the plan, so that no drill follows itself where another is left."""
     out: list[Piece] = []
     block: list[Piece] = []
 
-    def mixed() -> list[Piece]:
-        left = {piece: _n_runs(piece) for piece in block}
-        done: list[Piece] = []
-        while any(left.values()):
-            turn = [piece for piece in block if left[piece]]
-            rng.shuffle(turn)
-            if done and len(turn) > 1 and turn[0] == done[-1]:
-                turn[0], turn[-1] = turn[-1], turn[0]
-            for piece in turn:
-                left[piece] -= 1
-            done += turn
-        return done
+    def rounds() -> list[Piece]:
+        times = {i: _n_runs(piece) for i, piece in enumerate(block)}
+        return [block[i] for turn in range(max(times.values(), default=0)) for i in times if turn < times[i]]
 
-    rng = random.Random(evening.seed)
     for piece in evening.pieces:
         if piece.kind in ("drill", "phrase"):
             block.append(piece)
             continue
-        out += mixed()
+        out += rounds()
         block.clear()
         if piece.kind != "look":
             out.append(piece)
-    return out + mixed()
-
-
-def _chosen(
-    n: int,
-    weak: Mapping[str, float],
-    held: Mapping[Item, Standing],
-    runs: Sequence[DrillRun],
-    evidence: Sequence[Evidence],
-    today: datetime.date,
-    rng: random.Random,
-) -> list[tuple[str, str]]:
-    last = {name: max((run.created.date() for run in runs if run.drill == name), default=None) for name in weak}
-    by_drill: dict[str, list[Standing]] = {}
-    for standing in held.values():
-        by_drill.setdefault(standing.item.drill, []).append(standing)
-
-    def urgency(name: str) -> float:
-        mine = by_drill.get(name, [])
-        fading = max((1.0 - s.kept_frac for s in mine), default=0.3)
-        rested = 0.0 if last[name] == today else 1.0
-        wanted = 2.0 * math.pow(weak[name], 1.5) + 0.5 * fading
-        return rested * wanted + rng.uniform(0.0, 0.05)
-
-    def wait_days(name: str) -> float:
-        day = last[name]
-        return LONGEST_WAIT_DAYS + rng.random() if day is None else min((today - day).days, LONGEST_WAIT_DAYS)
-
-    ranked = sorted(weak, key=urgency, reverse=True)
-    out = [(name, _reason(name, evidence, today)) for name in ranked[: max(1, n - 1)]]
-    taken = {name for name, _ in out}
-    if n >= 2:
-        waiting = max((name for name in weak if name not in taken), key=wait_days, default=None)
-        if waiting is not None:
-            out.append((waiting, _waited(last[waiting], today)))
-    return out
+    return out + rounds()
 
 
 def _waited(day: datetime.date | None, today: datetime.date) -> str:
@@ -438,47 +549,24 @@ def _waited(day: datetime.date | None, today: datetime.date) -> str:
     return "its turn" if days == 0 else "last played yesterday" if days == 1 else f"last played {days} days ago"
 
 
-def _reason(name: str, evidence: Sequence[Evidence], today: datetime.date) -> str:
-    """What speaks for a drill, from what was really heard."""
-    heard = [e for e in evidence if e.drill == name and (today - e.day).days <= 2 * HALF_LIFE_DAYS]
-    if not heard:
-        return "not heard lately"
-    mean = sum(e.weight * e.clean_frac for e in heard) / sum(e.weight for e in heard)
-    return f"clean in {mean:.0%} of what was heard lately"
-
-
-def keys_of(history: History, today: datetime.date) -> tuple[str, dict[str, str]]:
-    """(the newest song's key, drill → key): for each change the key where its root is missed most.
+def keys_of(history: History, today: datetime.date) -> tuple[dict[str, float], dict[str, str]]:
+    """(key → share of its changes missed, drill → key): for each change the key where its root is missed most.
 
     Counted over the last weeks; a key with few changes, or where nearly all land, says nothing.
     """
-    newest = [row.key for row in history.takes(kind="song", newest=1) if row.key]
-    home = newest[0] if newest else "G"
     cells = history.landing_by_key(since=today - datetime.timedelta(days=KEY_DAYS))
     keys = sorted({key for key, _ in cells})
 
-    def missed(pairs: Collection[str]) -> str | None:
+    def missed_by_key(pairs: Collection[str]) -> dict[str, float]:
         counts = {key: [cells[key, pair] for pair in pairs if (key, pair) in cells] for key in keys}
-        share = {
-            key: sum(roots for roots, _ in found) / sum(n for _, n in found)
+        missed = {
+            key: 1.0 - sum(roots for roots, _ in found) / sum(n for _, n in found)
             for key, found in counts.items()
             if sum(n for _, n in found) >= KEY_CHANGES
         }
-        worst = min(share, key=lambda key: share[key], default=None)
-        return worst if worst is not None and share[worst] < LANDED_SHARE else None
+        return {key: share for key, share in missed.items() if share > 1.0 - LANDED_SHARE}
 
-    wanted = {drill: missed(pairs) for drill, pairs in _PAIRS.items()}
-    wanted["roots"] = missed({pair for _, pair in cells if "→" in pair})
-    return home, {drill: key for drill, key in wanted.items() if key is not None}
-
-
-def _last_bpm(drill: str, key: str, runs: Sequence[DrillRun]) -> float | None:
-    """The tempo at which a drill was last played in a key."""
-    mine = [run for run in runs if run.drill == drill and run.key == key]
-    return max(mine, key=lambda run: run.created).tempo_bpm if mine else None
-
-
-def _due_item(name: str, held: Mapping[Item, Standing], today: datetime.date) -> Standing | None:
-    """The item of this drill that is due longest, if any is."""
-    due = [s for s in held.values() if s.item.drill == name and s.due <= today]
-    return min(due, key=lambda s: (s.due, s.item), default=None)
+    all_changes = missed_by_key({pair for _, pair in cells if "→" in pair})
+    by_drill = {drill.name: missed_by_key(drill.pairs) for drill in DRILLS.values() if drill.pairs}
+    by_drill["roots"] = all_changes
+    return all_changes, {drill: max(found, key=lambda key: found[key]) for drill, found in by_drill.items() if found}

@@ -45,15 +45,18 @@ ALWAYS = "0000"  # before every day
 
 
 _ABOUT = ("created", "day", "title", "key", "tempo_bpm", "n_notes", "n_choruses", "kind", "drill", "passed",
-          "drill_share", "n_passes", "midi_sha256", "source_sha256", "error")  # fmt: skip
+          "midi_sha256", "source_sha256", "error")  # fmt: skip
 _TABLES = {
     "takes": "path TEXT PRIMARY KEY, stamp TEXT NOT NULL, created TEXT NOT NULL, day TEXT NOT NULL, title TEXT, "
     "key TEXT, tempo_bpm REAL, n_notes INTEGER, n_choruses INTEGER, kind TEXT NOT NULL, drill TEXT, passed INTEGER, "
-    "drill_share REAL, n_passes INTEGER, midi_sha256 TEXT, source_sha256 TEXT, error TEXT",
+    "midi_sha256 TEXT, source_sha256 TEXT, error TEXT",
     "figures": "path TEXT NOT NULL, name TEXT NOT NULL, value REAL NOT NULL, PRIMARY KEY (path, name)",
     "changes": "path TEXT NOT NULL, pair TEXT NOT NULL, roots INTEGER NOT NULL, landed INTEGER NOT NULL, "
     "n INTEGER NOT NULL, PRIMARY KEY (path, pair)",
     "devices": "path TEXT NOT NULL, name TEXT NOT NULL, n INTEGER NOT NULL, PRIMARY KEY (path, name)",
+    # What a take shows of a drill or a studied phrase: one take may show several.
+    "shown": "path TEXT NOT NULL, drill TEXT NOT NULL, passed INTEGER NOT NULL, share REAL NOT NULL, "
+    "n_passes INTEGER NOT NULL, PRIMARY KEY (path, drill)",
     # What is asked in a hurry; noted with every change. No trends: not noted yet.
     "due": "drill TEXT NOT NULL, key TEXT NOT NULL, tempo TEXT NOT NULL, tempo_bpm REAL NOT NULL, due TEXT NOT NULL, "
     "last_day TEXT NOT NULL, n_runs INTEGER NOT NULL, clean_frac REAL NOT NULL, PRIMARY KEY (drill, key, tempo)",
@@ -62,7 +65,7 @@ _TABLES = {
     # Which program made the index, and how it reads takes.
     "made": "only INTEGER PRIMARY KEY, program TEXT NOT NULL, reading TEXT NOT NULL",
 }
-_OF_TAKES = ("takes", "figures", "changes", "devices")  # rows that go with their take
+_OF_TAKES = ("takes", "figures", "changes", "devices", "shown")  # rows that go with their take
 # Of the tables, as they are written here: an index of other tables is made again.
 VERSION = int.from_bytes(hashlib.sha256(repr(_TABLES).encode()).digest()[:4], "big") >> 1
 
@@ -259,6 +262,12 @@ class History:
         )
         _insert(self._db, "changes", changes)
         _insert(self._db, "devices", ({"path": read.path, "name": name, "n": n} for name, n in read.devices.items()))
+        shown = (
+            {"path": read.path, "drill": name, "passed": int(passed), "share": sum(passes) / len(passes),
+             "n_passes": len(passes)}
+            for name, (passed, passes) in read.shown.items()
+        )  # fmt: skip
+        _insert(self._db, "shown", shown)
 
     def _files(self) -> dict[str, str]:
         """Take files of the folder with a stamp that changes when they do."""
@@ -318,13 +327,14 @@ class History:
     def drill_runs(self, drill: str | None = None) -> list[DrillRun]:
         """Runs of drills that could be judged, oldest first."""
         rows = self._db.execute(
-            "SELECT drill, key, tempo_bpm, created, passed, drill_share, n_passes FROM takes WHERE passed IS NOT NULL "
-            + ("AND drill=? " if drill is not None else "")
-            + "ORDER BY created, path",
+            "SELECT shown.drill, key, tempo_bpm, created, shown.passed, share, n_passes FROM shown "
+            "JOIN takes ON takes.path = shown.path "
+            + ("WHERE shown.drill=? " if drill is not None else "")
+            + "ORDER BY created, takes.path, shown.drill",
             (drill,) if drill is not None else (),
         )
         return [
-            DrillRun(name, key or "", tempo or 0.0, moment_of(created), bool(passed), float(share or 0.0), int(n or 1))
+            DrillRun(name, key or "", tempo or 0.0, moment_of(created), bool(passed), float(share), int(n))
             for name, key, tempo, created, passed, share, n in rows
         ]
 
@@ -397,7 +407,8 @@ class History:
         """Drill → whether each of its runs was clean, oldest first."""
         out: dict[str, list[bool]] = {}
         for drill, passed in self._db.execute(
-            "SELECT drill, passed FROM takes WHERE passed IS NOT NULL AND day >= ? ORDER BY drill, created, path",
+            "SELECT shown.drill, shown.passed FROM shown JOIN takes ON takes.path = shown.path WHERE day >= ? "
+            "ORDER BY shown.drill, created, takes.path",
             (_from(since),),
         ):
             out.setdefault(drill, []).append(bool(passed))

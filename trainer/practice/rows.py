@@ -6,7 +6,7 @@ Nothing heavy is imported here: what is asked in a hurry needs neither scorer no
 from __future__ import annotations
 
 import datetime
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Any
 
 __all__ = ["DrillRun", "Followed", "ReadTake", "Trend", "day_of", "moment_of"]
@@ -25,7 +25,8 @@ class Followed:
 @dataclass(frozen=True, slots=True)
 class ReadTake:
     """One take as the index takes it: what it is (by column), its figures, its changes (pair, roots, landed, n), its
-    devices. `stamp` changes when its files do; a file that cannot be read has its reason in `about["error"]`."""
+    devices, and what it shows of drills: drill → (passed, each pass). `stamp` changes when its files do; a file that
+    cannot be read has its reason in `about["error"]`."""
 
     path: str
     stamp: str
@@ -33,6 +34,7 @@ class ReadTake:
     figures: dict[str, float]
     changes: dict[str, tuple[int, int, int]]
     devices: dict[str, int]
+    shown: dict[str, tuple[bool, list[bool]]] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True)

@@ -24,6 +24,7 @@ from trainer.scoring.reading import Reading
 from trainer.session import BEATS_PER_BAR, Chart, Session, expand, session_from_dict
 
 __all__ = [
+    "KEYS_CALLED",
     "LEVELS",
     "Cue",
     "CueResult",
@@ -37,7 +38,7 @@ __all__ = [
 ]
 
 # Common practice: the keys called most come first, with how often each is called beside the others.
-_KEYS = {"E": 8, "A": 8, "G": 8, "C": 2, "D": 2, "Bb": 2, "F": 2}
+KEYS_CALLED = {"E": 8, "A": 8, "G": 8, "C": 2, "D": 2, "Bb": 2, "F": 2}
 _MINOR_KEYS = {"Am": 3, "Em": 2, "Dm": 2, "Cm": 1}
 _NAMES = (
     ("Rain on the", "Back of the", "Down by the", "Late at the", "Round the", "Under the", "First bus from the"),
@@ -208,7 +209,7 @@ def _calls(level: NightLevel, rng: random.Random) -> list[_Call]:
 
 
 def _call(level: NightLevel, minor: bool, rng: random.Random) -> _Call:
-    keys = _MINOR_KEYS if minor else _KEYS
+    keys = _MINOR_KEYS if minor else KEYS_CALLED
     key = rng.choices(tuple(keys), tuple(keys.values()))[0]
     groove = rng.choices(level.grooves, (len(level.grooves), *(1 for _ in level.grooves[1:])))[0]
     up = groove == DEFAULT_GROOVE and rng.random() < level.up_frac
