@@ -41,7 +41,7 @@ def main() -> None:
         found = [span for i in range(options.takes) for span in spans_of(kind, options.seed + i)]
         quick = sum(span.cause == "missed quick change" for span in found)
         asked = sum(span.unsure for span in found)
-        counts = np.array([len(found) - quick - asked, asked, quick])
+        counts = np.array([len(found) - asked, asked - quick, quick])
         total += counts
         print(f"{kind:24s} said {counts[0]:3d}  asked {counts[1]:3d}  quick change asked {counts[2]:3d}", flush=True)
     n = CHORUSES * options.takes * len(options.kinds)

@@ -407,7 +407,7 @@ def _result(chart: Chart, geo: Geometry, said: Floats, path: Ints, chance: Float
     for each, before in proposals:
         if each.first == each.last and each.first in quick:
             continue
-        claim = weighing.claim(each)
+        each, claim = weighing.settled(each)
         untold |= claim.rival and claim.nats >= SURE_NATS
         if not claim.asked:
             continue

@@ -15,7 +15,7 @@ The numbers are our choice, tuned on the kinds `TUNING` of `tests/sim/strangers.
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -29,7 +29,7 @@ __all__ = ["Claim", "Proposal", "Weighing"]
 Floats = NDArray[np.float64]
 Ints = NDArray[np.intp]
 
-SURE_NATS, ASKED_NATS = 3.0, 0.5  # over the best other reading: to be said, to be asked
+SURE_NATS, ASKED_NATS = 4.0, 0.5  # over the best other reading: to be said, to be asked
 HALF_BAR_NATS = 7.0  # … to be said of half a bar: a hand two beats late to every change is near
 ENOUGH_BARS = 16  # without a proposal, to learn the line from
 BAR_NATS = 4.0  # the most that one bar says
@@ -113,12 +113,11 @@ class Weighing:
             np.add.at(with_band, (kind[rows], interval[rows]), little)
         self.style = self._shares(table, COMMON_PRACTICE[:5])
         self.style_band = self._shares(with_band, COMMON_PRACTICE[:5])
-        own = np.zeros((5, 12))
-        np.add.at(own, (kind[self.counted], votes.pc[self.counted]), 1.0)
-        self.everywhere = self._scale(own)
+        self.everywhere = self._pitches(np.arange(len(kind)))
         quiet = [b for b in range(n_bars) if not inside[b] and self.rows[b] < self.rows[b + 1]]
         self.price_early = self._shift_price([(b, chart.bars[b + 1].chords[0]) for b in quiet if b + 1 < n_bars])
         self.price_stayed = self._shift_price([(b, chart.bars[b - 1].chords[-1]) for b in quiet if b])
+        self.price_late = self._late_price(quiet)
 
     def _shift_price(self, bars: Sequence[tuple[int, Chord]]) -> float:
         """What it costs a bar to be under the chord beside it, in nats: the rarer in this take, the more."""
@@ -130,9 +129,30 @@ class Weighing:
                 shifted += self._under(rows, chord) > float(self._displaced(rows, 0).sum())
         return float(np.log((n + SHIFTED_OF) / (shifted + SHIFTED)))
 
+    def _late_price(self, bars: Sequence[int]) -> float:
+        """What it costs a bar to change some beats late, or to go too early: the rarer in this take, the more."""
+        n = late = 0
+        for idx in bars:
+            rows = slice(int(self.rows[idx]), int(self.rows[idx + 1]))
+            here = self.chart.bars[idx].chords[0].root_pc
+            if (
+                idx
+                and idx + 1 < len(self.chart.bars)
+                and any(self.chart.bars[other].chords[0].root_pc != here for other in (idx - 1, idx + 1))
+            ):
+                n += 1
+                late += max(self._late(idx, rows)) > float(self._displaced(rows, 0).sum()) + PRICE_LATE
+        return float(max(PRICE_LATE, np.log((n + SHIFTED_OF) / (late + SHIFTED))))
+
     def _shares(self, table: Floats, lean: Floats) -> Floats:
         share = (table + STYLE_STRENGTH * lean) / (table.sum(axis=1, keepdims=True) + STYLE_STRENGTH)
         out: Floats = np.log(12.0 * ((1.0 - 12.0 * LEAST_SHARE) * share + LEAST_SHARE))
+        return out
+
+    def _pitches(self, rows: Ints) -> Floats:
+        """How often each pitch class is on each kind of beat, whatever the chord: (5, 12)."""
+        out = np.zeros((5, 12))
+        np.add.at(out, (self.kind[rows], self.votes.pc[rows]), self.counted[rows].astype(np.float64))
         return out
 
     def _scale(self, table: Floats) -> Floats:
@@ -173,17 +193,31 @@ class Weighing:
     def _under(self, rows: slice, chord: Chord) -> float:
         return float(self._each_under(rows, chord).sum())
 
+    def settled(self, span: Proposal) -> tuple[Proposal, Claim]:
+        """A proposal and its claim. Half a beat beside whole bars is a loose hand, where whole bars may be said."""
+        beside = (span.state + 1) % BAR_STATES - 1
+        if abs(beside) == 1:
+            whole = replace(span, state=(span.state - beside) % self.geo.n_states)
+            claim = self.claim(whole)
+            if whole.state and claim.sure:
+                return whole, claim
+        return span, self.claim(span)
+
     def claim(self, span: Proposal) -> Claim:
         bars = [idx for idx in range(span.first, span.last + 1) if self._tells(idx, span.state)]
         here = np.concatenate([np.arange(self.rows[b], self.rows[b + 1]) for b in bars] or [np.zeros(0, np.intp)])
-        own = np.zeros((5, 12))
-        np.add.at(own, (self.kind[here], self.votes.pc[here]), self.counted[here].astype(np.float64))
-        scales = (self.everywhere, self._scale(own))
+        own = self._pitches(here)
+        part = span.state % BAR_STATES
+        # Half a bar late throughout and two beats late to the changes are one thing heard twice.
+        price_late = PRICE_LATE if part else self.price_late
         total, lean, speak, against = 0.0, 0.0, 0, 0
         for idx in bars:
             rows = slice(int(self.rows[idx]), int(self.rows[idx + 1]))
             moved = float(self._displaced(rows, span.state).sum())
-            near, far = self._others(idx, rows, scales)
+            # One choice of notes is learned where it is not tried: in the other bars.
+            left_out = self._pitches(np.arange(rows.start, rows.stop))
+            scales = (self._scale(self.everywhere - left_out), self._scale(own - left_out))
+            near, far = self._others(idx, rows, scales, price_late)
             most = RUN_NATS if self._runs(rows) else BAR_NATS
             gain = float(np.clip(moved - max(near, far), -BAR_NATS, most))
             lean += float(np.clip(moved - near, -BAR_NATS, most))
@@ -194,7 +228,6 @@ class Weighing:
         vetoed = landed > 0 and 2 * landed >= shifted
         margin = self._margin(span, bars)
         # A part of a bar is a late or an early hand sooner than a lost one, and half a bar next to it.
-        part = span.state % BAR_STATES
         least = SURE_NATS if part == 0 else HALF_BAR_NATS if part == BAR_STATES // 2 else np.inf
         sure = total >= least and speak >= SURE_BARS and speak > 2 * against and not vetoed and margin >= RIVAL_NATS
         return Claim(total, lean, len(bars), speak, sure, margin, vetoed)
@@ -203,9 +236,10 @@ class Weighing:
         """What speaks for the chord before held on in a bar, over its own and over one choice of notes: nats."""
         rows = slice(int(self.rows[idx]), int(self.rows[idx + 1]))
         kind = self.kind[rows]
+        scale = self._scale(self.everywhere - self._pitches(np.arange(rows.start, rows.stop)))
         others = (
             float(self._displaced(rows, 0).sum()),
-            float((self.everywhere[kind, self.votes.pc[rows]] * self._weight(rows, kind)).sum()),
+            float((scale[kind, self.votes.pc[rows]] * self._weight(rows, kind)).sum()),
         )
         return self._under(rows, self.chart.bars[idx - 1].chords[-1]) - max(others)
 
@@ -218,7 +252,7 @@ class Weighing:
         differs = (geo.root_pc[place] != geo.root_pc[there]) | (geo.minor[place] != geo.minor[there])
         return bool(np.any(differs & self.counted[rows]))
 
-    def _others(self, idx: int, rows: slice, scales: Sequence[Floats]) -> tuple[float, float]:
+    def _others(self, idx: int, rows: slice, scales: Sequence[Floats], price_late: float) -> tuple[float, float]:
         """The most that readings but "displaced" make of a bar, in nats, their price taken off.
 
         First those that stand beside any question (the band's chord, one choice of notes in the whole take, a named
@@ -232,7 +266,7 @@ class Weighing:
         own = choices.pop()
         near = max(*choices, *(self._under(rows, chord) - price for chord, price in self._substitutes(idx)))
         beside = [self._under(rows, chord) - price for chord, price in self._beside(idx)]
-        beside += [said - PRICE_LATE for said in self._late(idx, rows)]
+        beside += [said - price_late for said in self._late(idx, rows)]
         return float(near), float(max(own, *beside))
 
     def _beside(self, idx: int) -> Iterator[tuple[Chord, float]]:
