@@ -20,6 +20,7 @@ from trainer.practice.drills import DRILLS
 from trainer.practice.evening import (
     Evidence,
     OwnSong,
+    advised_by,
     evidence_of,
     evidence_of_run,
     home_key,
@@ -32,6 +33,7 @@ from trainer.practice.evening import (
 from trainer.practice.history import DrillRun, History
 from trainer.practice.memory import LONGEST_DAYS, Item, grade, standings, tempo_range
 from trainer.practice.tempo import interleaved, next_tempo_bpm
+from trainer.scoring import score
 from trainer.session import expand, session_from_dict
 from trainer.take import Take, TakeHeader, write_take
 
@@ -275,6 +277,35 @@ def test_what_the_last_song_asked_for_comes_first() -> None:
         evening = plan_evening(20, heard, [], FIRST, advised=("slide_in",))
         first = next(piece for piece in evening.pieces if piece.kind == "drill")
         assert (first.drill, first.why) == ("slide_in", "the last song asked for it")
+
+
+def test_what_a_song_asked_for_is_asked_for_until_it_is_played(tmp_path: Path) -> None:
+    """From the takes alone: who misses every root is told so, and the next evening begins there."""
+    session = session_from_dict({"key": "E", "chorus": [{"role": "verse", "times": 4}]})
+    chart = expand(session)
+    tempo = TempoMap(chart.tempo_segments)
+    notes = StandIn(Feel(missed_frac=0.0), seed=1).play(model_line(chart, device="root_shuffle"), tempo).notes
+    notes["pitch"] += 2
+    take = Take(notes[::2], tempo, session=session, header=TakeHeader(created="2026-01-05T19:00:00+00:00"))
+    write_take(take, tmp_path)
+    asked = [advice.drill for advice in score(take).verdict.advice]
+    assert asked and set(asked) <= set(DRILLS)
+    with History(tmp_path) as book:
+        book.refresh()
+        advised = advised_by(book)
+        assert list(advised) == asked
+        evening = plan_evening(20, evidence_of(book), book.drill_runs(), datetime.date(2026, 1, 6), advised=advised)
+    assert evening.drills[0] == asked[0]
+    exercise = DRILLS[asked[0]].build("E", 96.0, 1)
+    kept = {"drill": {"name": asked[0], "key": "E", "tempo_bpm": 96.0, "seed": 1}}
+    header = TakeHeader(created="2026-01-06T19:00:00+00:00", extra=kept)
+    drilled = StandIn(Feel(missed_frac=0.0), seed=2).play(exercise.model).notes
+    write_take(
+        Take(drilled, TempoMap(exercise.chart.tempo_segments), session=exercise.session, header=header), tmp_path
+    )
+    with History(tmp_path) as book:
+        book.refresh()
+        assert list(advised_by(book)) == asked[1:]
 
 
 def test_a_song_of_ones_own_is_practised_in_parts() -> None:

@@ -298,7 +298,7 @@ def plan_evening(
         each = round(phrase.minutes + PAUSE_MINUTES, 1)
         pieces.append(Piece("phrase", each, phrase.drill, phrase.key, phrase.tempo_bpm, "studied, worth another visit"))
     left = for_drills - sum(choice.minutes for choice in chosen)
-    if own is None and left > 0.5:  # what the drills leave is the song's
+    if own is None and left > 0.1:  # what the drills leave is the song's
         song_minutes = min(song_minutes + left, max(song_minutes, MOST_FRAC * minutes))
     pieces += [
         *parts,
@@ -357,7 +357,7 @@ class _Plan:
 
     def most(self, name: str) -> float:
         """The most minutes of the evening that a drill may have, of what it comes to with every part rounded down."""
-        return 0.97 * (STEADY_FRAC if name in self.steady else MOST_FRAC) * self.minutes
+        return 0.93 * (STEADY_FRAC if name in self.steady else MOST_FRAC) * self.minutes
 
     def warm_up(self, minutes: float, tempo_bpm: float) -> str:
         """What to warm up on: what was never heard, else one after the other by the day."""
@@ -472,7 +472,9 @@ class _Plan:
         ranked = [*named, *(name for name in sorted(self.weak, key=urgency, reverse=True) if name not in named)]
         names = [(name, self._reason(name, name in named)) for name in ranked[: max(1, n - 1)]]
         taken = {name for name, _ in names}
-        waiting = max((name for name in self.weak if name not in taken), key=wait_days, default=None)
+        waiting = max(
+            (name for name in self.weak if name not in taken and name not in warm), key=wait_days, default=None
+        )
         if n >= 2 and waiting is not None:
             names.append((waiting, _waited(last[waiting], self.today)))
         each = max(2.0, min(DRILL_MINUTES * 2.0, for_drills / n))
