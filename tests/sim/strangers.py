@@ -2,8 +2,9 @@
 
 Each kind is a function of a chart and a random generator that gives rows (onset in beats, length in beats, pitch,
 velocity). `TUNING` served while the ears were made. `JUDGING` was there to count; but the price of a late chord and the
-rule for half bars were set after `halting` and `sharp_four` of it had been seen. Time is `timed`: a swing of the player's own, and noise of which most wanders on every scale (1/f; Gilden, Thornton & Mallon
-1995), so that nobody sits on a grid. The ways of playing are common practice; their shares are our choice.
+rule for half bars were set after `halting` and `sharp_four` of it had been seen. Time is `timed`: a swing of the
+player's own, and noise of which most wanders on every scale (1/f; Gilden, Thornton & Mallon 1995), so that nobody sits
+on a grid. The ways of playing are common practice; their shares are our choice.
 """
 
 from __future__ import annotations
