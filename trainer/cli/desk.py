@@ -170,7 +170,7 @@ class Desk:
         self, exercise: Exercise, extra: dict[str, Any], judge: Callable[[Scorecard], PassFigure]
     ) -> tuple[int | None, PassFigure | None]:
         """(exit status if it is to end here, pass figure or None). What was kept is kept whatever happens."""
-        from trainer.practice.tasks import task_of
+        from trainer.practice.drills import task_of
         from trainer.scoring import score
 
         result, take = self.play(

@@ -37,6 +37,7 @@ __all__ = [
     "answers_of",
     "change_bars",
     "drill_named",
+    "task_of",
     "with_heard",
 ]
 
@@ -145,7 +146,8 @@ SongEvidence = Callable[[SongSeen], tuple[float, float] | None]
 
 @dataclass(frozen=True)
 class Drill:
-    """One entry of the catalogue. `family` groups drills of one kind; `takes_bar`: a bar may be asked for.
+    """One entry of the catalogue. `task`: what it asks for in five words, for a screen that is read over the strings;
+    `family` groups drills of one kind; `takes_bar`: a bar may be asked for.
 
     `evidence`: what a song says of it; `both_ways`: whether it tells that it goes badly too. `shows`: the drills whose
     matters a run of it shows, itself where nothing else is said. `warm_up`: easy on the hands. `pairs`: the pairs
@@ -155,6 +157,7 @@ class Drill:
     name: str
     title: str
     goal: str
+    task: str
     family: str
     make: Callable[[_Asked], Exercise] = field(repr=False)
     judge: Judge = field(repr=False)
@@ -229,6 +232,12 @@ def drill_named(name: str) -> Drill:
         hint = f'; did you mean "{near}"?' if near else ""
         raise UsageError(f'"{name}" is not a drill; `trainer drills` lists the {len(DRILLS)} there are{hint}')
     return DRILLS[name]
+
+
+def task_of(drill: str) -> str:
+    """The task of a drill by name; of a studied phrase, which has none of its own, to play it as it was heard."""
+    made = TRIES.get(drill) or DRILLS.get(drill)
+    return "the phrase, as you heard" if made is None else made.task
 
 
 def answers_of(take: Take, exercise: Exercise) -> Take:
@@ -769,27 +778,32 @@ def _of_opening(denser: bool, higher: bool) -> SongEvidence:
 # --- the catalogue ------------------------------------------------------------------------------------------------
 
 
-_DEVICE_GOALS = {
-    "root_shuffle": "Roots in shuffle eighths, every beat struck, through every change.",
-    "pentatonic_riff": "A short riff on the five-note scale, moved with each chord.",
-    "walking_line": "Four quarters a bar that walk from root to root.",
-    "chromatic_approach": "Up to four semitone steps into the next root, landing on the change.",
-    "scale_descent": "Down the coming chord's scale to its root, landing on the change.",
-    "triplet_figure": "A beat of triplets inside the shuffle, answered in time.",
-    "octave_shift": "Root and octave, cleanly across the strings.",
-    "pedal": "One note held under changing chords.",
-    "turnaround_figure": "The last two bars walked from the tonic to the five.",
-    "doubled_notes": "A walking line with every note struck twice.",
-    "box_figure": "One, five, flat seven, octave, under one hand.",
-    "boogie_figure": "One, three, five, six, flat seven, and down again.",
-    "push": "The new root an off-beat early, held across the line.",
-    "slide_in": "A slide from just below into the new root.",
+# What each device's drill is for, and its task.
+_DEVICES_ASKED = {
+    "root_shuffle": ("Roots in shuffle eighths, every beat struck, through every change.", "roots in shuffle eighths"),
+    "pentatonic_riff": ("A short riff on the five-note scale, moved with each chord.", "the riff, moved each chord"),
+    "walking_line": ("Four quarters a bar that walk from root to root.", "walk quarters, root to root"),
+    "chromatic_approach": (
+        "Up to four semitone steps into the next root, landing on the change.",
+        "semitones into the next root",
+    ),
+    "scale_descent": ("Down the coming chord's scale to its root, landing on the change.", "down the scale, land it"),
+    "triplet_figure": ("A beat of triplets inside the shuffle, answered in time.", "a triplet beat, in time"),
+    "octave_shift": ("Root and octave, cleanly across the strings.", "root and octave, clean"),
+    "pedal": ("One note held under changing chords.", "hold one note, then release"),
+    "turnaround_figure": ("The last two bars walked from the tonic to the five.", "walk the last two bars"),
+    "doubled_notes": ("A walking line with every note struck twice.", "walk, every note twice"),
+    "box_figure": ("One, five, flat seven, octave, under one hand.", "one, five, seven, octave"),
+    "boogie_figure": ("One, three, five, six, flat seven, and down again.", "up to seven, and down"),
+    "push": ("The new root an off-beat early, held across the line.", "the root an off-beat early"),
+    "slide_in": ("A slide from just below into the new root.", "slide in from just below"),
 }
 
 
 def _catalogue() -> Iterator[Drill]:
     yield Drill(
-        "roots", "Roots through the form", "Every change on its root, through the whole form.", "changes",
+        "roots", "Roots through the form", "Every change on its root, through the whole form.",
+        "every change on its root", "changes",
         _make_roots, _judge_roots, "chorus", "misses changes", _of_all_changes, both_ways=True,
     )  # fmt: skip
     for name, leave, reach, what in (
@@ -802,72 +816,77 @@ def _catalogue() -> Iterator[Drill]:
         minor = {"I": "i", "IV": "iv", "V": "V"}
         pairs = (f"{leave}→{reach}", f"{minor[leave]}→{minor[reach]}")
         yield Drill(
-            name, what, goal, "changes", _make_change(name, leave, reach), _judge_roots, "chorus", "misses changes",
+            name, what, goal, f"{leave} to {reach}, on one", "changes",
+            _make_change(name, leave, reach), _judge_roots, "chorus", "misses changes",
             _of_pairs(*pairs), both_ways=True, takes_bar=True, pairs=pairs,
         )  # fmt: skip
-    for name, what, pattern, goal in (
+    for name, what, pattern, task, goal in (
         (
-            "shuffle_one_note", "Shuffle on one note", "1 1 1 1 1 1 1 1",
+            "shuffle_one_note", "Shuffle on one note", "1 1 1 1 1 1 1 1", "every short note as short",
             "Every short note as short as the one before, at the band's ratio.",
         ),
         (
-            "shuffle_two_strings", "Shuffle on two strings", "1 1 5 5 1 1 5 5",
+            "shuffle_two_strings", "Shuffle on two strings", "1 1 5 5 1 1 5 5", "even across two strings",
             "Just as even while the hand crosses to the fifth and back.",
         ),
     ):  # fmt: skip
         yield Drill(
-            name, what, goal, "shuffle", _make_pattern(name, what, pattern, 8, 4), _judge_swing, "run", "uneven", None,
-            warm_up=True,
+            name, what, goal, task, "shuffle", _make_pattern(name, what, pattern, 8, 4), _judge_swing, "run", "uneven",
+            None, warm_up=True,
         )  # fmt: skip
     yield Drill(
-        "shuffle_through_the_form", "Shuffle through the form", "Just as even while the chords move.", "shuffle",
+        "shuffle_through_the_form", "Shuffle through the form", "Just as even while the chords move.",
+        "even while the chords move", "shuffle",
         _make_form_shuffle, _judge_swing, "run", "uneven", _of_the_swing, both_ways=True,
     )  # fmt: skip
     yield Drill(
         "triplets_against_the_shuffle", "Triplets against the shuffle",
-        "Three even notes, then back to long and short.", "shuffle",
+        "Three even notes, then back to long and short.", "three even, then long, short", "shuffle",
         _make_triplets, _judge_device("triplet_figure"), "chorus", "another line", None,
     )  # fmt: skip
-    for n_silent, of, goal in (
-        (1, 4, "Every fourth bar is yours alone: carry the time over it."),
-        (2, 4, "Two bars with the band, two alone: be there when it comes back."),
-        (4, 8, "Four bars alone in every eight: the tempo is yours."),
+    for n_silent, of, time, goal in (
+        (1, 4, "one bar", "Every fourth bar is yours alone: carry the time over it."),
+        (2, 4, "two bars", "Two bars with the band, two alone: be there when it comes back."),
+        (4, 8, "four bars", "Four bars alone in every eight: the tempo is yours."),
     ):
         name = f"drop_out_{n_silent}_of_{of}"
         title = f"The band drops out, {n_silent} bar{'s' if n_silent > 1 else ''} of {of}"
         yield Drill(
-            name, title, goal, "drop_outs", _make_drop_out(name, n_silent, of),
+            name, title, goal, f"carry the time {time}", "drop_outs", _make_drop_out(name, n_silent, of),
             functools.partial(_judge_drop_outs, n_silent=n_silent), "chorus", "hurries alone", None,
         )  # fmt: skip
     for device in DEVICES:
         judge = _judge_pedal if device == "pedal" else _judge_device(device)
         title = "Pedal, then release" if device == "pedal" else device.replace("_", " ").capitalize()
         yield Drill(
-            device, title, _DEVICE_GOALS[device], "devices", _make_device(device), judge, "chorus", "another line",
+            device, title, *_DEVICES_ASKED[device], "devices", _make_device(device), judge, "chorus", "another line",
             _of_device(device), takes_bar=True,
             warm_up=device in ("root_shuffle", "octave_shift", "doubled_notes", "box_figure"),
         )  # fmt: skip
     yield Drill(
-        "pin_the_verse", "Pin the verse", "One rhythm, one register, every change: a verse to sing over.", "shape",
+        "pin_the_verse", "Pin the verse", "One rhythm, one register, every change: a verse to sing over.",
+        "one rhythm, chord notes", "shape",
         _make_pin, _judge_pinned, "chorus", "no pattern", _of_the_verses, both_ways=True,
     )  # fmt: skip
-    for name, title, denser, higher, how in (
-        ("open_by_density", "Open a solo by density", True, False, "with more notes to the bar"),
-        ("open_by_height", "Open a solo by height", False, True, "a string higher"),
-        ("open_by_both", "Open a solo by both", True, True, "that is busier and higher"),
+    for name, title, denser, higher, task, how in (
+        ("open_by_density", "Open a solo by density", True, False, "solo: more notes", "with more notes to the bar"),
+        ("open_by_height", "Open a solo by height", False, True, "solo: a string higher", "a string higher"),
+        ("open_by_both", "Open a solo by both", True, True, "solo: busier and higher", "that is busier and higher"),
     ):
         goal = f"A verse held down, then a solo {how}."
         yield Drill(
-            name, title, goal, "shape", _make_open(name, denser, higher),
+            name, title, goal, task, "shape", _make_open(name, denser, higher),
             functools.partial(_judge_open, denser=denser, higher=higher), "run", "stays as it was",
             _of_opening(denser, higher),
         )  # fmt: skip
     yield Drill(
-        "arc_over_two_choruses", "An arc over two choruses", "Up over one chorus, down over the next.", "shape",
+        "arc_over_two_choruses", "An arc over two choruses", "Up over one chorus, down over the next.",
+        "up one chorus, down one", "shape",
         _make_arc, _judge_arc, "run", "stays as it was", None,
     )  # fmt: skip
     yield Drill(
-        "repeated_notes", "Repeated notes", "Shuffle eighths on one note for as long as a long tune asks.", "stamina",
+        "repeated_notes", "Repeated notes", "Shuffle eighths on one note for as long as a long tune asks.",
+        "keep going, keep it even", "stamina",
         _make_pattern("repeated_notes", "Repeated notes", "1 1 1 1 1 1 1 1", 24, 8, n_heard=1), _judge_stamina,
         "run", "uneven", None,
     )  # fmt: skip
@@ -918,17 +937,20 @@ def _tries() -> Iterator[Drill]:
     ):
         name, title = f"try_devices_{number}", ", ".join(d.replace("_", " ") for d in devices).capitalize()
         goal = "Four bars of each, one after the other: play what you heard."
-        yield _try(name, title, goal, "devices", _make_handful(name, title, devices), (*devices, *also))
+        yield _try(
+            name, title, goal, "four bars of each", "devices", _make_handful(name, title, devices), (*devices, *also)
+        )
     yield _try(
         "try_drop_outs", "The band drops out, longer and longer", "One bar alone, two, then four: carry the time.",
+        "carry the time, ever longer",
         "drop_outs", _make_drop_outs, ("drop_out_1_of_4", "drop_out_2_of_4", "drop_out_4_of_8"),
     )  # fmt: skip
     both, long = DRILLS["open_by_both"], DRILLS["repeated_notes"]
     opening = ("open_by_density", "open_by_height", "open_by_both")
-    yield _try("try_opening", both.title, both.goal, both.family, both.make, opening)
+    yield _try("try_opening", both.title, both.goal, both.task, both.family, both.make, opening)
     yield _try(
-        "try_one_note", long.title, long.goal, long.family, long.make, ("shuffle_one_note", "repeated_notes"),
-        warm_up=True,
+        "try_one_note", long.title, long.goal, long.task, long.family, long.make,
+        ("shuffle_one_note", "repeated_notes"), warm_up=True,
     )  # fmt: skip
 
 
@@ -936,14 +958,15 @@ def _try(
     name: str,
     title: str,
     goal: str,
+    task: str,
     family: str,
     make: Callable[[_Asked], Exercise],
     shows: tuple[str, ...],
     warm_up: bool = False,
 ) -> Drill:
     return Drill(
-        name, title, goal, family, make, functools.partial(_judge_all, shows=shows), "run", DRILLS[shows[0]].fault,
-        None, warm_up=warm_up, shows=shows,
+        name, title, goal, task, family, make, functools.partial(_judge_all, shows=shows), "run",
+        DRILLS[shows[0]].fault, None, warm_up=warm_up, shows=shows,
     )  # fmt: skip
 
 
