@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
+from dataclasses import replace
 
 import pytest
 
@@ -13,6 +14,7 @@ from trainer.scoring.landing import OUTCOMES, Item, Landing, landing
 from trainer.scoring.text import landing_line
 from trainer.session import Chart, ChorusPlan, PedalPlan, Session, expand
 from trainer.take import FLAG_CUT, FLAG_NO_RELEASE, Take, TakeHeader, empty_notes
+from trainer.take.model import Gap
 
 ITEM_KEYS = {"chorus", "bar", "beat", "at_beats", "chord", "root_pc", "degree", "outcome", "pitch", "asynchrony_ms"}
 OFF = 2.0 / 3.0
@@ -356,3 +358,51 @@ def test_a_delay_moves_asynchronies_and_nothing_else() -> None:
     for a, b in zip(plain.items, late.items, strict=True):
         if a.asynchrony_s == a.asynchrony_s:
             assert b.asynchrony_s - a.asynchrony_s == pytest.approx(0.040, abs=1e-9)
+
+
+def test_a_chorus_or_a_trade_sat_out_is_named_and_not_missed() -> None:
+    chart = chart_of(4)
+    result = judged(chart, without(shuffle_rows(chart, 2.0), 96.0, 144.0))
+    assert (result.total.changes, result.total.landed) == (24, 24) and not result.missed
+    silent = [i for i in result.items if i.chorus == 3]
+    assert {(i.outcome, i.note) for i in silent} == {("not_asked", "laid_out")}
+    assert result.to_dict()["sat_out"] == [{"chorus": 3, "bars": [1, 12], "whole": True}]
+    assert landing_line(result).endswith("24 of 24 on a chord note; you sat out chorus 3.")
+    trade = judged(chart, without(shuffle_rows(chart, 2.0), 64.0, 80.0))
+    assert (trade.total.changes, trade.total.landed) == (30, 30)  # the changes into bars 5 and 7 are not asked
+    assert "you sat out chorus 2 bars 5 to 8" in landing_line(trade)
+    # Three bars are no lay-out, and what is held through four is no silence.
+    three = judged(chart, without(shuffle_rows(chart, 2.0), 64.0, 76.0))
+    assert three.sat_out == () and [i.bar for i in three.missed] == [5, 7]
+    held = judged(chart, [*without(shuffle_rows(chart, 2.0), 64.0, 80.0), (64.0, 16.0, root_pitch(0))])
+    assert held.sat_out == () and at(held, 2, 5).outcome == "root"
+
+
+def test_no_silence_of_ours_is_called_sat_out() -> None:
+    chart = chart_of(4)
+    take = line_take(chart, without(shuffle_rows(chart, 2.0), 64.0, 80.0))
+    gap = Gap(float(take.tempo.seconds_at(66.0)), float(take.tempo.seconds_at(70.0)), "xrun")
+    result = landing(read_notes(replace(take, header=TakeHeader(gaps=(gap,))), chart))
+    assert result.sat_out == ()
+
+
+def test_roots_after_a_rest_on_1_stand_apart() -> None:
+    """Silent on every beat 1 and sounding after it: on the root, and told how."""
+    chart = chart_of(3)
+    result = judged(chart, [row for row in shuffle_rows(chart, 2.0) if row[0] % 4.0 > 0.5])
+    assert result.total.roots == result.roots_late == 24
+    assert "24 of 24 changes on the root, " in landing_line(result)
+    assert "of them after a rest on beat 1" in landing_line(result)
+
+
+def test_a_rest_in_the_turnaround_is_as_free_as_a_note_of_it() -> None:
+    chart = chart_of(3)
+    rows = [row for row in shuffle_rows(chart, 2.0) if row[0] % 48.0 < 44.0 - 0.01 or row[0] > 96.0]
+    silent = [i.outcome for i in judged(chart, rows).items if i.bar == 12 and i.chorus < 3]
+    assert silent == ["turnaround"] * 2
+
+
+def test_the_report_names_what_was_sat_out() -> None:
+    chart = chart_of(4)
+    result = judged(chart, without(shuffle_rows(chart, 2.0), 96.0, 144.0))
+    assert "You sat out chorus 3: nothing is asked there." in landing_section(result.to_dict(), chart)

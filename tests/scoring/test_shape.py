@@ -201,10 +201,11 @@ def test_what_an_input_cannot_tell_is_null_with_a_reason() -> None:
     assert out["accent"] is None and out["why"]["accent"]["code"] == "flat_velocity"
     assert out["gate"]["long"] is None and out["why"]["gate_long"]["code"] == "no_releases"
     assert "velocity" not in out["contrast"]
-    silent = play(chart_of(), lambda bar: [] if bar.chorus == 2 else PINNED).choruses[1].to_dict()
-    assert (
-        silent["verdict"] is None and silent["why"]["verdict"]["code"] == "too_few" and silent["median_pitch"] is None
-    )
+    silent = play(chart_of(), lambda bar: [] if bar.chorus == 2 else PINNED)
+    sat_out = silent.choruses[1].to_dict()
+    assert sat_out["verdict"] is None and sat_out["why"]["verdict"]["code"] == "laid_out"
+    assert sat_out["as_planned"] is None and sat_out["why"]["median_pitch"]["code"] == "too_few"
+    assert silent.sentences[1].endswith(": you sat it out.")
 
 
 def test_transposing_chart_and_take_together_changes_no_verdict() -> None:

@@ -19,7 +19,9 @@ from trainer.report.pictures import (
     shape_picture,
     swing_picture,
 )
+from trainer.scoring.figure import read
 from trainer.scoring.form import SURE
+from trainer.scoring.landing import SatOut
 from trainer.scoring.reading import Reading
 from trainer.session import BEATS_PER_BAR, Chart
 from trainer.take import Take
@@ -267,6 +269,9 @@ def landing_section(landing: Card, chart: Chart) -> str:
             "In a verse the root is asked for; in a solo the third and the fifth will do. The off-beat before a change is "
             "not judged: it usually still carries the old chord.</p>"
         )
+        if landing.get("sat_out"):
+            spans = [read(SatOut, span).words() for span in landing["sat_out"]]
+            out.append(f"<p>You sat out {', '.join(spans)}: nothing is asked there.</p>")
         out.append(_landing_grid(items, chart))
         used = [name for name in _OUTCOMES if any(item["outcome"] == name for item in items)]
         legend = "; ".join(f"{_OUTCOMES[name][0]} {_OUTCOMES[name][1]}" for name in used)

@@ -12,6 +12,7 @@ practice.
 
 from __future__ import annotations
 
+import itertools
 import math
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
@@ -39,6 +40,7 @@ __all__ = [
     "Item",
     "Landing",
     "Outcome",
+    "SatOut",
     "Tally",
     "landing",
 ]
@@ -51,7 +53,9 @@ Outcome: TypeAlias = Literal[
 OUTCOMES: tuple[Outcome, ...] = get_args(Outcome)
 ROOTS = ("root", "root_early", "root_late")
 LANDED = (*ROOTS, "chord_tone")
-UNHEARD = ("stopped", "not_in_yet", "gap", "heard")  # notes of items where nobody could play, or was to
+RESTS_ON_ONE = "rests_on_one"  # note of an item judged by the first onset of a riff that rests on 1
+LAID_OUT = "laid_out"  # note of an item in bars that the player sat out
+UNHEARD = ("stopped", "not_in_yet", "gap", "heard", LAID_OUT)  # notes of items where nobody could play, or was to
 NOT_COUNTED = ("pedal", "turnaround", "not_asked")
 
 THIRD_BEATS = 1.0 / 3.0  # a ♭3 shorter than this that moves to the 3rd is the 3rd (the project's definition)
@@ -60,6 +64,7 @@ TOGETHER_S = 0.030  # our choice: notes this near to the attack sound with it
 UNENDED_BEATS = 4.0  # a note without a release sounds no longer than a bar; our choice
 HELD_BEATS = 0.12  # our choice: a note that ends within this of the line does not sound across it
 RIFF_REST_BEATS = 2.0  # the project's definition
+LAID_OUT_BARS = 4  # so many bars in a row without a note are sat out, not missed; our choice
 SAME_PLACE_BEATS = 0.2  # our choice: the bars around repeat a first onset within this
 
 
@@ -88,6 +93,19 @@ class Item(Row):
     bar_idx: Hidden[int] = -1
     at_top: Hidden[bool] = False
     note_idx: Hidden[int] = -1
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SatOut(Row):
+    """Bars of one chorus in which the player laid out: nothing is asked there. `whole`: all that was theirs of it."""
+
+    chorus: int
+    bars: tuple[int, int]
+    whole: bool
+
+    def words(self) -> str:
+        """ "chorus 3", "chorus 3 bars 5 to 8"."""
+        return f"chorus {self.chorus}" + ("" if self.whole else f" bars {self.bars[0]} to {self.bars[1]}")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -135,13 +153,20 @@ class Landing(Section):
     per_chorus: tuple[ChorusTally, ...]
     outcomes: Mapping[Outcome, Count]
     items: tuple[Item, ...]
+    sat_out: tuple[SatOut, ...] = ()
     transposed_semitones: int = 0
+    laid_out_bars: Hidden[frozenset[int]] = frozenset()
     uncounted: Annotated[Why | None, Explains("changes", "roots", "landed")] = None
     nothing: Annotated[Why | None, Explains("by_role", "items")] = None
 
     @property
     def total(self) -> Tally:
         return Tally(changes=self.changes or 0, roots=self.roots or 0, landed=self.landed or 0)
+
+    @property
+    def roots_after_rest(self) -> int:
+        """Of the late roots, those that follow a rest on beat 1 in a riff that does so throughout."""
+        return sum(i.outcome in ROOTS and i.note == RESTS_ON_ONE for i in self.items)
 
     @property
     def missed(self) -> tuple[Item, ...]:
@@ -176,7 +201,9 @@ def landing(reading: Reading) -> Landing:
     judge = _Judge(reading, chart)
     changes = _changes(chart)
     items = _pedals(judge, changes, [judge.item(change) for change in changes])
-    return _landing(items, no_figure("none_asked", "no change of chord counts here"), reading)
+    found = _landing(items, no_figure("none_asked", "no change of chord counts here"), reading)
+    silent = frozenset(np.flatnonzero(judge.laid_out).tolist())
+    return replace(found, sat_out=_sat_out(chart, silent), laid_out_bars=silent)
 
 
 def _landing(items: list[Item], none: Why, reading: Reading | None = None) -> Landing:
@@ -202,10 +229,24 @@ def _landing(items: list[Item], none: Why, reading: Reading | None = None) -> La
     )
 
 
+def _sat_out(chart: Chart, silent: frozenset[int]) -> tuple[SatOut, ...]:
+    """The runs of bars sat out, chorus by chorus."""
+    out: list[SatOut] = []
+    for chorus, bars in itertools.groupby(chart.bars, lambda bar: bar.chorus):
+        own = [bar for bar in bars if not bar.heard]
+        whole = all(bar.idx in silent for bar in own)
+        for laid_out, run in itertools.groupby(own, lambda bar: bar.idx in silent):
+            if laid_out:
+                inside = [bar.bar for bar in run]
+                out.append(SatOut(chorus=chorus, bars=(inside[0], inside[-1]), whole=whole))
+    return tuple(out)
+
+
 def _is_late(item: Item, reading: Reading) -> bool:
-    """Whether a root came later than a third of a beat: it landed, and is told apart."""
+    """Whether a root came later than a third of a beat: it landed, and is told apart; after a rest on 1, too."""
     beat_s = 60.0 / float(reading.tempo.bpm_at(item.at_beats))
-    return item.outcome in ROOTS and (item.outcome == "root_late" or item.asynchrony_s > THIRD_BEATS * beat_s)
+    late = item.outcome == "root_late" or item.asynchrony_s > THIRD_BEATS * beat_s
+    return item.outcome in ROOTS and (late or item.note == RESTS_ON_ONE)
 
 
 def _tally(items: list[Item]) -> Tally:
@@ -264,6 +305,7 @@ class _Judge:
         self.tonic_pc = chart.key.tonic_pc
         self.onset_s = reading.notes["onset_s"]
         self._first = self._first_onsets()
+        self.laid_out = self._laid_out(unended)
 
     def _first_onsets(self) -> NDArray[np.float64]:
         """Place in the bar (beats) of each bar's first onset, up to 0.2 early; ∞ for an empty bar."""
@@ -271,6 +313,27 @@ class _Judge:
         i = np.searchsorted(self.beats, onsets - SAME_PLACE_BEATS)
         found = np.append(self.beats, np.inf)[np.minimum(i, len(self.beats))] - onsets
         return np.where(found < BEATS_PER_BAR, found, np.inf)
+
+    def _laid_out(self, unended: NDArray[np.bool_]) -> NDArray[np.bool_]:
+        """Bars (of the chart) without a note, four and more in a row; our own glitches and what lies before the
+        player came in or after they stopped are told apart."""
+        r, chart = self.r, self.chart
+        silent = np.array([bar.chorus > 0 and not bar.heard for bar in chart.bars])
+        silent &= (chart.bar_onsets_beats > r.from_beats - 0.5) & (chart.bar_onsets_beats <= r.until_beats)
+        # A note belongs to the bar it was meant for; what rings on through a bar is no silence there.
+        inside = (r.beats > chart.first_beats - 0.5) & (r.beats < chart.end_beats)
+        silent[chart.bar_idx_at(np.clip(r.beat_idx[inside] + 1e-6, chart.first_beats, chart.end_beats - 1e-6))] = False
+        struck = np.searchsorted(r.beats, chart.bar_onsets_beats)
+        sounds_to = np.maximum.accumulate(np.append(-np.inf, np.where(unended, -np.inf, self.ends)))
+        silent &= sounds_to[struck] <= chart.bar_onsets_beats + 1.0
+        for idx in np.flatnonzero(silent):
+            first = max(round(chart.bars[idx].onset_beats) - r.first_beat_idx, 0)
+            end = max(round(chart.bars[idx].end_beats) - r.first_beat_idx, 0)
+            silent[idx] = not np.any(r.beat_excused[first:end] & EXCUSED_GAP)
+        edges = np.flatnonzero(np.diff(np.concatenate(([0], silent.astype(np.int8), [0]))))
+        for start, end in edges.reshape(-1, 2):
+            silent[start:end] = end - start >= LAID_OUT_BARS
+        return silent
 
     def between(self, start: float, end: float) -> NDArray[np.intp]:
         """Rows (of the reading) of the notes placed from start up to end, ghosts left out."""
@@ -358,7 +421,7 @@ class _Judge:
         """Seconds late: an early root and a riff that rests on 1 against their own slot, a root held from further back
         not at all (NaN), the rest against the change."""
         r = self.r
-        if outcome == "root_early" or note == "rests_on_one":
+        if outcome == "root_early" or note == RESTS_ON_ONE:
             return float(r.asynchrony_s[idx])
         if r.beat_idx[idx] < change.at_beats:
             return math.nan
@@ -389,7 +452,7 @@ class _Judge:
         if beat_of_bar == 0 and self._rests_on_one(change):
             first = self.between(at - SAME_PLACE_BEATS, at + RIFF_REST_BEATS + SAME_PLACE_BEATS)
             outcome, idx, note = self._named(int(first[0]), chord)
-            return outcome, idx, note or "rests_on_one"
+            return outcome, idx, note or RESTS_ON_ONE
         first = self.between(at - 0.25, at + 1.0 - (1.0 - r.off_frac) / 2.0)
         first = first[r.beat_idx[first] == at]
         if len(first):
@@ -397,7 +460,9 @@ class _Judge:
             return ("root_late" if outcome == "root" else outcome), idx, note
         if at > r.until_beats:
             return "not_asked", -1, "stopped"
-        return ("not_asked", -1, "not_in_yet") if at < r.from_beats else ("silent", -1, None)
+        if at < r.from_beats:
+            return "not_asked", -1, "not_in_yet"
+        return ("not_asked", -1, LAID_OUT) if self.laid_out[change.bar.idx] else ("silent", -1, None)
 
     def _named(self, idx: int, chord: Chord) -> tuple[Outcome, int, str | None]:
         kind = self.kind(idx, chord)
@@ -485,7 +550,8 @@ class _Judge:
         at = change.at_beats
         if idx < 0:
             i = int(np.searchsorted(self.beats, at)) - 1
-            if i >= 0 and int(r.pc[self.rows[i]]) == tonic and self.ends[self.rows[i]] > at + HELD_BEATS:
+            # A rest after I is I held, as the I struck again would be.
+            if i >= 0 and int(r.pc[self.rows[i]]) in home:
                 return True
         start = round(change.bar.onset_beats)
         five = (tonic + 7) % 12

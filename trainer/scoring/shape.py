@@ -120,7 +120,8 @@ class ChorusShape(Section):
         name = f"Chorus {self.chorus} ({self.role})"
         lost = f"{self.missed} of {counted(self.changes, 'change')} missed"
         if self.verdict is None:
-            return f"{name}: too few notes to say."
+            sat_out = self.unjudged is not None and self.unjudged.code == "laid_out"
+            return f"{name}: {self.unjudged.text if sat_out and self.unjudged else 'too few notes to say'}."
         said = {
             "pinned": "pinned: one rhythm, chord tones, the changes where they are due",
             "held": "held like a verse",
@@ -355,7 +356,7 @@ def shape(
     rules = shape_rules()
     p = _played(reading, chart)
     judged = _judged(_facts_of(p, reading, chart, landing, frozenset(lost_bars)), rules)
-    contrast, no_contrast = _contrast(p, reading, chart, judged)
+    contrast, no_contrast = _contrast(p, reading, chart, judged, landing.laid_out_bars)
     build, no_build = _build(judged, _plan(judged, chart, band_intensity), flat=p.flat)
     everything = np.ones(len(p.bar), dtype=np.bool_)
     accent, offbeat = _accent(p, everything)
@@ -384,18 +385,23 @@ def _facts_of(
     for bar in chart.bars:
         bars_of.setdefault(bar.chorus, []).append(bar)
     tallies = {tally.chorus: tally for tally in landing.per_chorus}
+    silent = landing.laid_out_bars
     out = []
     for chorus in range(1, chart.n_choruses + 1):
         if chorus in chart.heard_choruses:
             continue
         own = {bar.idx for bar in bars_of[chorus]}
-        facts = _chorus(p, reading, chart, tallies.get(chorus), bars_of[chorus])
-        out.append(replace(facts, lost=2 * len(own & elsewhere) > len(own)))
+        facts = _chorus(p, reading, chart, tallies.get(chorus), bars_of[chorus], silent)
+        if 2 * len(own & silent) >= len(own):
+            whole = own <= silent
+            why = no_figure("laid_out", "you sat it out" if whole else "you sat out half of it or more")
+            facts = replace(facts, verdict=None, unjudged=why)
+        out.append(replace(facts, lost=2 * len(own & elsewhere) >= len(own)))
     return out
 
 
 def _contrast(
-    p: _Played, reading: Reading, chart: Chart, judged: tuple[ChorusShape, ...]
+    p: _Played, reading: Reading, chart: Chart, judged: tuple[ChorusShape, ...], silent: frozenset[int]
 ) -> tuple[dict[str, Figure], Why | None]:
     """Solo bars less verse bars: notes, middle pitch, velocity; and why there is nothing, or no interval."""
     roles = np.array([bar.role for bar in chart.bars])
@@ -404,7 +410,7 @@ def _contrast(
         return {}, no_figure("not_asked", "the plan has no verse and solo to compare")
     played = {chorus.chorus for chorus in judged if chorus.verdict is not None}
     # A chorus or bars sat out are no thin ones.
-    counts &= np.array([bar.chorus in played and _asked(reading, bar) for bar in chart.bars])
+    counts &= np.array([bar.chorus in played and _asked(reading, bar, silent) for bar in chart.bars])
     verse, solo = counts & (roles == "verse"), counts & (roles == "solo")
     if not (np.any(verse) and np.any(solo)):
         return {}, no_figure("no_notes", "no verse was played, or no solo")
@@ -445,9 +451,9 @@ def _build(judged: tuple[ChorusShape, ...], plan: Floats, *, flat: bool) -> tupl
     return out, no_figure("not_asked" if steady else "too_few", text)
 
 
-def _asked(reading: Reading, bar: ChartBar) -> bool:
-    """Whether the player was in by this bar, and had not stopped."""
-    return bar.onset_beats > reading.from_beats - 0.5 and bar.onset_beats <= reading.until_beats
+def _asked(reading: Reading, bar: ChartBar, silent: frozenset[int]) -> bool:
+    """Whether the player was in by this bar, had not stopped, and did not lay out."""
+    return bar.idx not in silent and reading.from_beats - 0.5 < bar.onset_beats <= reading.until_beats
 
 
 def _per_bar(p: _Played, chart: Chart) -> dict[str, Floats]:
@@ -498,10 +504,15 @@ def _accent(p: _Played, rows: Bools) -> tuple[Figure, Figure]:
 
 
 def _chorus(
-    played: _Played, reading: Reading, chart: Chart, tally: ChorusTally | None, all_bars: list[ChartBar]
+    played: _Played,
+    reading: Reading,
+    chart: Chart,
+    tally: ChorusTally | None,
+    all_bars: list[ChartBar],
+    silent: frozenset[int],
 ) -> ChorusShape:
     """The features of one chorus (its bars, in order), not yet judged."""
-    bars = [bar for bar in all_bars if not bar.final and not bar.stopped and _asked(reading, bar)]
+    bars = [bar for bar in all_bars if not bar.final and not bar.stopped and _asked(reading, bar, silent)]
     p = played.of_bars(all_bars[0].idx, all_bars[-1].idx)
     idx = np.array([bar.idx for bar in bars], dtype=np.int64)
     rows = np.isin(p.bar, idx) if len(idx) else np.zeros(len(p.bar), dtype=np.bool_)

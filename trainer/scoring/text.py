@@ -120,11 +120,14 @@ def landing_line(landing: Landing, key: Key | None = None) -> str:
     t = landing.total
     if landing.nothing is not None:
         return f"Landing: {landing.nothing.text}."
+    sat_out = _sat_out(landing)
     if t.changes == 0:
-        return "Landing: no change of chord was asked for."
-    late = f", {landing.roots_late} of them late" if landing.roots_late else ""
+        return f"Landing: no change of chord was asked for{sat_out}."
+    rested = landing.roots_after_rest
+    lates = ((landing.roots_late - rested, "late"), (rested, "after a rest on beat 1"))
+    late = "".join(f", {n} of them {how}" for n, how in lates if n)
     line = f"Landing: {t.roots} of {counted(t.changes, 'change')} on the root{late}"
-    line += f"{';' if late else ','} {t.landed} of {t.changes} on a chord note"
+    line += f"{';' if late else ','} {t.landed} of {t.changes} on a chord note{sat_out}"
     missed = Counter(item.pair for item in landing.missed)
     if missed:
         worst, count = missed.most_common(1)[0]
@@ -141,6 +144,13 @@ def landing_line(landing: Landing, key: Key | None = None) -> str:
         line += f". Did you mean to stay on {stayed[0].stayed_on} in {_bars(stayed)}?"
         return line
     return line + "."
+
+
+def _sat_out(landing: Landing) -> str:
+    """ "; you sat out chorus 3", or nothing."""
+    spans = [span.words() for span in landing.sat_out]
+    more = f" and {len(spans) - 3} more" if len(spans) > 3 else ""
+    return f"; you sat out {', '.join(spans[:3])}{more}" if spans else ""
 
 
 def _bars(items: list[Item]) -> str:

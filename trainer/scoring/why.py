@@ -14,6 +14,7 @@ Code: TypeAlias = Literal[
     "coarse_ticks",  # the file's times are too coarse
     "counted",  # counted, not sampled: there is no interval
     "flat_velocity",  # the input sends one velocity
+    "laid_out",  # the player sat out
     "met",  # every measured figure meets its target
     "no_band",
     "no_beat",  # nothing to compare with
