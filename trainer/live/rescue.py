@@ -15,10 +15,10 @@ __all__ = ["recover_takes", "silence_port", "stop_machine"]
 
 
 def _send_all(name: str, messages: Iterable[bytes]) -> None:
-    from trainer.ports.midi import open_output
+    from trainer.ports.midi import open_at_once
 
     with contextlib.suppress(PortError):
-        port = open_output(name, watched=False)
+        port = open_at_once(name)
         try:
             for data in messages:
                 port.send(data)

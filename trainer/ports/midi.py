@@ -42,6 +42,7 @@ __all__ = [
     "RealMidiOut",
     "find_port",
     "list_ports",
+    "open_at_once",
     "open_input",
     "open_output",
     "port_stem",
@@ -484,14 +485,26 @@ def open_input(name: str, sink: MidiSink, *, ports: PortList | None = None) -> R
     return RealMidiIn(info, binding, opened, sink)
 
 
-def open_output(name: str, *, ports: PortList | None = None, watched: bool = True) -> RealMidiOut:
-    """Open the output of that name (or unique part of one). `PortError` as for `open_input`.
-
-    `watched` False: whoever only wants to say something at once does not wait until the cable is known.
-    """
+def open_output(name: str, *, ports: PortList | None = None) -> RealMidiOut:
+    """Open the output of that name (or unique part of one). `PortError` as for `open_input`."""
     info = _chosen(name, (ports or list_ports()), "MIDI output")
     binding = _binding()
-    return RealMidiOut(info, binding, _opened(info, binding, binding.new_out, lambda made: None, watched))
+    return RealMidiOut(info, binding, _opened(info, binding, binding.new_out, lambda made: None))
+
+
+def open_at_once(name: str) -> RealMidiOut:
+    """Open the output of that whole name without looking round and without waiting for its cable: to end what sounds.
+
+    Anything but a whole name is looked for as `open_output` does.
+    """
+    binding = _binding()
+    for system, _ in binding.systems():
+        info = PortInfo(name, system, -1)
+        with contextlib.suppress(PortError):
+            return RealMidiOut(
+                info, binding, _opened(info, binding, binding.new_out, lambda made: None, with_end=False)
+            )
+    return open_output(name)
 
 
 def _chosen(name: str, ports: PortList, kind: str) -> PortInfo:

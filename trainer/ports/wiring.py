@@ -84,8 +84,8 @@ class _Jack:
             return frozenset(out)
 
     def _open(self) -> Any:
-        if self._client and self._dead:
-            self._lib.jack_client_close(self._client)
+        if self._dead:
+            # Left as it is: to close a client whose server has gone reaches into memory that went with it.
             self._client = None
         if not self._client:
             self._lib = self._lib or self._library()
