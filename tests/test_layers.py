@@ -14,6 +14,7 @@ ROOT = Path(__file__).resolve().parent.parent / "trainer"
 # room → rooms of ours that it may import (`OPEN` is open to all).
 MAY_IMPORT: dict[str, set[str]] = {
     "errors": set(),
+    "limits": set(),
     "music": set(),
     "session": {"music"},
     "clock": set(),
@@ -49,7 +50,7 @@ MAY_IMPORT: dict[str, set[str]] = {
     "screen": {"music", "session", "take", "scoring", "practice"},
     "report": {"music", "session", "take", "scoring", "practice", "clock", "line", "system"},
 }
-OPEN = {"errors", "_version", "aside"}
+OPEN = {"errors", "limits", "_version", "aside"}
 # Edges may import everything.
 EDGES = {"cli", "__main__", "__init__", "_version", "page"}
 

@@ -15,6 +15,8 @@ from __future__ import annotations
 import difflib
 from collections.abc import Iterable
 
+from trainer.limits import PROBLEMS
+
 __all__ = ["FileFormatError", "PortError", "SessionError", "TrainerError", "UsageError", "nearest"]
 
 
@@ -31,7 +33,10 @@ class SessionError(UsageError):
 
     def __init__(self, source: str, problems: Iterable[str]) -> None:
         self.source = source
-        self.problems = tuple(problems)
+        found = tuple(problems)
+        self.problems = found[:PROBLEMS]
+        if len(found) > PROBLEMS:
+            self.problems += (f"and {len(found) - PROBLEMS} more",)
         super().__init__("\n".join(f"{source}: {problem}" for problem in self.problems))
 
 

@@ -22,6 +22,7 @@ from typing import Any, Literal, TypeAlias, get_args
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from trainer import limits
 from trainer.errors import FileFormatError, SessionError, UsageError, nearest
 from trainer.music import (
     FORMS,
@@ -43,7 +44,6 @@ __all__ = [
     "GUIDES",
     "LIMBS",
     "LINES",
-    "MAX_CHART_BARS",
     "ROLES",
     "STARTS",
     "BarRole",
@@ -80,9 +80,6 @@ GUIDES = ("off", "on", "every_other")
 LIMBS = ("snare", "kick")  # may swing apart from the ride, which has the session's own ratio
 TEMPO_RANGE_BPM = (40.0, 240.0)
 SWING_RANGE = (1.0, 3.5)
-MAX_CHORUSES = 10_000  # of what is scored; our choice
-MAX_PLAYED_CHORUSES = 400  # two hours of fast twelve-bar choruses; our choice
-MAX_CHART_BARS = 64
 MAX_SESSION_BYTES = 1_000_000
 SLOW_BPM = 75.0  # up to here one bar of count-in is enough (common practice: slow twelve-eight, 50–75)
 # The words of the cue points by which a MIDI file keeps what neither its chords nor its markers say.
@@ -488,10 +485,12 @@ def session_from_dict(data: Mapping[str, Any], source: str = "session") -> Sessi
         _read_chorus(check, table, f"chorus[{i}].") for i, table in enumerate(check.tables(data, "chorus"), 1)
     ) or (ChorusPlan("verse", 4),)
     n_choruses = sum(plan.times for plan in plans)
-    if n_choruses > MAX_CHORUSES:
-        check.wrong("chorus", f"{n_choruses} choruses in all", f"at most {MAX_CHORUSES}")
     loop = check.bar_pair(data["loop"], "loop", n_bars) if "loop" in data and n_bars else None
     first, last = loop or (1, max(n_bars, 1))
+    if n_choruses > limits.CHORUSES:
+        check.wrong("chorus", f"{n_choruses} choruses in all", f"at most {limits.CHORUSES}")
+    elif n_choruses * (last + 1 - first) > limits.SONG_BARS:
+        check.wrong("chorus", f"{n_choruses * (last + 1 - first)} bars in all", f"at most {limits.SONG_BARS}")
     drops = _read_spans(check, data, "drop_out", n_choruses, first, last)
     pedals = _read_spans(check, data, "pedal", n_choruses, first, last)
     turnaround = check.choice(data, "turnaround", tuple(TURNAROUNDS), None)
@@ -540,8 +539,8 @@ def _read_chart(check: _Checker, data: Mapping[str, Any], form: str) -> tuple[st
         check.problems.append(f'chart: found a [chart] table with form = "{form}"; allowed: only with form = "chart"')
     check.unknown_keys(table, ("bars",), "chart.")
     bars = table.get("bars")
-    if not isinstance(bars, list) or not 1 <= len(bars) <= MAX_CHART_BARS:
-        check.wrong("chart.bars", bars, f"a list of 1 to {MAX_CHART_BARS} texts, one a bar")
+    if not isinstance(bars, list) or not 1 <= len(bars) <= limits.FORM_BARS:
+        check.wrong("chart.bars", bars, f"a list of 1 to {limits.FORM_BARS} texts, one a bar")
         return ()
     good: list[str] = []
     for i, bar in enumerate(bars, 1):
@@ -550,7 +549,7 @@ def _read_chart(check: _Checker, data: Mapping[str, Any], form: str) -> tuple[st
             check.wrong(path, bar, 'chords such as "G7" or "C7 C#dim7", or "%"')
         elif bar.strip() == "%" and i == 1:
             check.wrong(path, bar, 'a chord: "%" repeats the bar before, and there is none')
-        elif bar.strip() != "%" and len(bar.split()) not in (1, 2, 4):
+        elif bar.strip() != "%" and len(bar.split()) not in (1, 2, limits.CHORDS_A_BAR):
             check.wrong(path, bar, "1, 2 or 4 chords a bar, in equal shares")
         else:
             try:
@@ -579,7 +578,7 @@ def _read_chorus(check: _Checker, table: Mapping[str, Any], where: str) -> Choru
     if "role" not in table:
         check.problems.append(f"{where}role: missing; allowed: {', '.join(ROLES)}")
     role = check.choice(table, "role", ROLES, "verse", where)
-    times = check.whole(table, "times", 1, MAX_CHORUSES, 1, where=where)
+    times = check.whole(table, "times", 1, limits.CHORUSES, 1, where=where)
     value = table.get("intensity", 0.5)
     values = value if isinstance(value, list) else [value]
     intensity = (0.5,) * times
@@ -603,7 +602,11 @@ def _read_spans(
     check: _Checker, data: Mapping[str, Any], name: str, n_choruses: int, first: int, last: int
 ) -> list[tuple[int, int, int]]:
     out = []
-    for i, table in enumerate(check.tables(data, name), 1):
+    tables = check.tables(data, name)
+    if len(tables) > limits.SPANS:
+        check.wrong(name, f"{len(tables)} of them", f"at most {limits.SPANS}")
+        return []
+    for i, table in enumerate(tables, 1):
         where = f"{name}[{i}]."
         check.unknown_keys(table, ("chorus", "bars"), where)
         missing = [key for key in ("chorus", "bars") if key not in table]
@@ -712,6 +715,7 @@ def expand(session: Session) -> Chart:
     first, last = session.loop or (1, n_form)
     groove_line = GROOVES[session.groove].line
     bars: list[ChartBar] = []
+    out, pedalled = _covered(session.drop_outs), _covered(session.pedals)
 
     def add(
         chorus: int, bar: int, onset_beats: float, role: BarRole, intensity: float, line: str, **marks: Any
@@ -752,8 +756,8 @@ def expand(session: Session) -> Chart:
                     plan.role,
                     plan.intensity[k],
                     plan.line or groove_line,
-                    drop_out=_inside(session.drop_outs, chorus, bar),
-                    pedal=_inside(session.pedals, chorus, bar),
+                    drop_out=(chorus, bar) in out,
+                    pedal=(chorus, bar) in pedalled,
                     stopped=plan.stop_time and bar <= max(1, n_form - 4 if n_form >= 8 else n_form),
                     heard=plan.heard,
                 )
@@ -782,8 +786,8 @@ def expand(session: Session) -> Chart:
     )
 
 
-def _inside(spans: Sequence[DropOut | PedalPlan], chorus: int, bar: int) -> bool:
-    return any(span.chorus == chorus and span.first <= bar <= span.last for span in spans)
+def _covered(spans: Sequence[DropOut | PedalPlan]) -> set[tuple[int, int]]:
+    return {(span.chorus, bar) for span in spans for bar in range(span.first, span.last + 1)}
 
 
 def _end(session: Session, bars: list[ChartBar]) -> None:

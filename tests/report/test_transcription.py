@@ -96,6 +96,7 @@ BAR = (
     '<measure number="{n}"><attributes><divisions>1</divisions><time><beats>4</beats><beat-type>4</beat-type></time>'
     "</attributes><note><pitch><step>E</step><octave>2</octave></pitch><duration>4</duration></note></measure>"
 )
+A_CHORD = "<root><root-step>C</root-step></root><kind>dominant</kind>"
 
 
 @pytest.mark.parametrize(
@@ -112,7 +113,15 @@ BAR = (
         (document(BAR.replace("<octave>2", "<octave>99")), "damaged MusicXML"),
         (document(BAR.replace("<beats>4", "<beats>9000")), "damaged MusicXML"),
         (document(BAR * 5000), "5000 bars"),
-        (document(BAR.replace("</measure>", REPEAT + "</measure>") * 100), "more than 4000 bars"),
+        (document(BAR.replace("</measure>", REPEAT + "</measure>") * 100), "more than 2500 bars"),
+        (document(BAR.replace("<divisions>1", "<divisions>1000001")), "at most 1,000,000"),
+        (document(BAR.replace("<divisions>1", "<divisions>1e99999999")), "no number of music"),
+        (document(BAR.replace("<duration>4", "<duration>1e99999999")), "no number of music"),
+        (document(BAR.replace("<note>", f"<harmony><offset>1e99999999</offset>{A_CHORD}</harmony><note>")), "no numb"),
+        (document("".join(BAR.replace("<divisions>1", f"<divisions>{999_900 + n}") for n in range(99))), "no common"),
+        (document(BAR.replace("<note>", "<x/>" * 1_000_001 + "<note>")), "over 1,000,000 elements"),
+        (document(BAR, head=f"<!-- {'-x' * 60_000} -->"), "over 100,000 bytes"),
+        (document("<x " + " ".join(f'a{n}=""' for n in range(20_000)) + "/>"), "over 100,000 bytes"),
     ],
 )  # fmt: skip
 def test_what_is_no_music_is_one_line(text: str, line: str, tmp_path: Path) -> None:

@@ -139,6 +139,12 @@ MISTAKES = [
     ('form = "chart"\n[chart]\nbars = ["C7 F7 G7"]', r"chart\.bars\[1\]: found .*allowed: 1, 2 or 4 chords"),
     ("loop = [12, 9]", r"loop: found \[12, 9\]; allowed: \[first, last\] with 1 <= first <= last <= 12"),
     ("chorus = 3", r"chorus: found 3; allowed: tables written as \[\[chorus\]\]"),
+    ('[[chorus]]\nrole = "verse"\ntimes = 1001', r"times: found 1001; allowed: a whole number from 1 to 1000"),
+    ('[[chorus]]\nrole = "verse"\ntimes = 501\n' * 2, r"chorus: found .1002 choruses in all.; allowed: at most 1000"),
+    ('[[chorus]]\nrole = "verse"\ntimes = 209', r"chorus: found .2508 bars in all.; allowed: at most 2500"),
+    ('form = "chart"\n[chart]\nbars = [' + '"C7",' * 65 + "]", r"chart\.bars: found .* a list of 1 to 64"),
+    ("[[drop_out]]\nchorus = 1\nbars = [1, 1]\n" * 1001, r"drop_out: found .1001 of them.; allowed: at most 1000"),
+    ("[[pedal]]\nchorus = 1\nbars = [1, 1]\n" * 1001, r"pedal: found .1001 of them.; allowed: at most 1000"),
     ("key = ,", r"not valid TOML: .*line 1"),
 ]
 
@@ -155,6 +161,13 @@ def test_all_mistakes_are_found_at_once() -> None:
     with pytest.raises(SessionError) as caught:
         parse_session('tempo_bpm = 1\nkey = "X"\nseed = 1.5')
     assert len(caught.value.problems) == 3
+
+
+def test_of_very_many_mistakes_the_first_are_listed() -> None:
+    with pytest.raises(SessionError) as caught:
+        parse_session("".join(f"k{n} = 1\n" for n in range(5_000)))
+    assert len(caught.value.problems) == 21
+    assert caught.value.problems[-1] == "and 4980 more"
 
 
 def test_missing_and_unreadable_files(tmp_path: Path) -> None:

@@ -283,10 +283,10 @@ def _change_key(data: dict[str, Any], session: Session, text: str) -> None:
 
 def _choruses(tables: Sequence[dict[str, Any]], n: int, *, from_file: bool) -> list[dict[str, Any]]:
     """`n` choruses: of a file its plan, cut short or gone through again; else verses round solos that climb."""
-    from trainer.session import MAX_PLAYED_CHORUSES
+    from trainer.limits import PLAYED_CHORUSES
 
-    if not 1 <= n <= MAX_PLAYED_CHORUSES:
-        raise UsageError(f"--choruses {n}: expected a whole number from 1 to {MAX_PLAYED_CHORUSES}")
+    if not 1 <= n <= PLAYED_CHORUSES:
+        raise UsageError(f"--choruses {n}: expected a whole number from 1 to {PLAYED_CHORUSES}")
     if from_file:
         single = []
         for table in tables:
@@ -327,12 +327,13 @@ def going_round(session: Session) -> Session:
     """A session that goes round some bars, for as long as anybody does."""
     from dataclasses import replace
 
-    from trainer.session import MAX_PLAYED_CHORUSES, ChorusPlan
+    from trainer.limits import PLAYED_CHORUSES
+    from trainer.session import ChorusPlan
 
     if session.loop is None:
         return session
     first, last = session.loop
-    times = min(MAX_PLAYED_CHORUSES, int(LOOP_MINUTES * session.tempo_bpm / (4 * (last - first + 1))) + 1)
+    times = min(PLAYED_CHORUSES, int(LOOP_MINUTES * session.tempo_bpm / (4 * (last - first + 1))) + 1)
     plan = session.choruses[0]
     level = plan.intensity[0] if plan.intensity else 0.5
     return replace(session, choruses=(ChorusPlan(plan.role, times, (level,) * times),), ending="plain")

@@ -7,6 +7,7 @@ nobody writes is refused before it costs anything: entities, thousands of bars, 
 
 from __future__ import annotations
 
+import math
 import re
 import zipfile
 from dataclasses import dataclass, field
@@ -15,6 +16,7 @@ from pathlib import Path
 from xml.etree import ElementTree as ET
 
 from trainer.errors import FileFormatError, UsageError
+from trainer.limits import COMMON_DIVISIONS, DIVISIONS, NOTES, SONG_BARS, XML_PARTS, XML_RUN_BYTES
 from trainer.music import Chord, parse_chord
 from trainer.take.finding import BASS_PROGRAMS, says_bass
 
@@ -22,8 +24,6 @@ __all__ = ["XmlBar", "XmlNote", "XmlScore", "read_musicxml"]
 
 MAX_BYTES = 16_000_000
 MAX_UNPACKED_BYTES = 64_000_000
-MAX_BARS = 4_000  # played out; our choice
-MAX_NOTES = 100_000
 GRACE_BEATS = Fraction(1, 8)  # how long before its note a grace note is read; our choice
 _STEPS = {"C": 0, "D": 2, "E": 4, "F": 5, "G": 7, "A": 9, "B": 11}
 _KINDS = {
@@ -123,10 +123,26 @@ def _document(path: Path) -> ET.Element:
         data = _unpacked(path, data)
     if b"<!ENTITY" in data or b"<\x00!\x00E" in data:
         raise FileFormatError(f"{path}: it defines entities of its own, which no music needs; export it again")
+    if re.search(rb"<[^<]{%d}" % XML_RUN_BYTES, data):
+        raise FileFormatError(f"{path}: one tag or text of over {XML_RUN_BYTES:,} bytes; expected music")
     try:
-        return ET.fromstring(data)
+        return ET.fromstring(data, ET.XMLParser(target=_Counted(path)))  # a bounded tree
     except (ET.ParseError, ValueError, LookupError, RecursionError):
         raise FileFormatError(f"{path}: not MusicXML, or damaged; expected an export of a notation program") from None
+
+
+class _Counted(ET.TreeBuilder):
+    """A tree that stops growing where no music is so large."""
+
+    def __init__(self, path: Path) -> None:
+        super().__init__()
+        self.path, self.n_left = path, XML_PARTS
+
+    def start(self, tag: str, attrs: dict[str, str], /) -> ET.Element:
+        self.n_left -= 1 + len(attrs)
+        if self.n_left < 0:
+            raise FileFormatError(f"{self.path}: over {XML_PARTS:,} elements and attributes; expected one song")
+        return super().start(tag, attrs)
 
 
 def _unpacked(path: Path, data: bytes) -> bytes:
@@ -193,12 +209,23 @@ def _middle(part: ET.Element) -> float:
     return sum(octaves) / len(octaves) if octaves else 99.0
 
 
+_NUMBER = re.compile(r"[+-]?\d{1,9}(?:\.\d{1,3})?", re.ASCII)
+
+
+def _number(text: str) -> Fraction:
+    """A decimal as the document's numbers are; no exponent, which would cost what it says."""
+    if _NUMBER.fullmatch(text.strip()) is None:
+        raise ValueError(f"{text.strip()[:12]!r} is no number of music")
+    return Fraction(text.strip())
+
+
 class _Reader:
     """Goes through a part's measures once, keeping what stands until it is changed."""
 
     def __init__(self, path: Path) -> None:
         self.path = path
         self.divisions = Fraction(1)
+        self.common = 1  # in which all divisions so far are whole
         self.top, self.bottom = 4, 4
         self.transpose = 0
         self.tabs: set[str] = set()
@@ -212,8 +239,8 @@ class _Reader:
 
     def score(self, root: ET.Element, part: ET.Element, why: str) -> XmlScore:
         measures = part.findall("measure")
-        if not 1 <= len(measures) <= MAX_BARS:
-            raise FileFormatError(f"{self.path}: {len(measures)} bars; expected 1 to {MAX_BARS}")
+        if not 1 <= len(measures) <= SONG_BARS:
+            raise FileFormatError(f"{self.path}: {len(measures)} bars; expected 1 to {SONG_BARS}")
         written = [self._measure(measure, first=i == 0) for i, measure in enumerate(measures)]
         compound = self.bottom >= 8 and self.top > 3 and self.top % 3 == 0
         quarters_a_beat = Fraction(12, self.bottom) if compound else Fraction(1)
@@ -240,8 +267,8 @@ class _Reader:
             beats = measure.length / quarters_a_beat
             bars.append(XmlBar(start / quarters_a_beat, beats, measure.pickup, chords, measure.mark))
             at += measure.length
-            if len(notes) > MAX_NOTES:
-                raise FileFormatError(f"{self.path}: more than {MAX_NOTES:,} notes; expected one song")
+            if len(notes) > NOTES:
+                raise FileFormatError(f"{self.path}: more than {NOTES:,} notes; expected one song")
         title = root.findtext("work/work-title") or root.findtext("movement-title") or ""
         tempo = None if self.tempo_quarter is None else self.tempo_quarter / float(quarters_a_beat)
         swing = self.swing if self.swing is not None else 2.0 if self.words_swing or compound else None
@@ -280,12 +307,12 @@ class _Reader:
                     if item.find("chord") is None:
                         at += length
                 self.n_notes += 1
-                if self.n_notes > MAX_NOTES:
-                    raise FileFormatError(f"{self.path}: more than {MAX_NOTES:,} notes; expected one song")
+                if self.n_notes > NOTES:
+                    raise FileFormatError(f"{self.path}: more than {NOTES:,} notes; expected one song")
             elif item.tag == "harmony":
                 chord = _chord(item)
                 if chord is not None:
-                    place = at + Fraction(item.findtext("offset") or 0) / self.divisions
+                    place = at + _number(item.findtext("offset") or "0") / self.divisions
                     out.chords.append((max(place, Fraction(0)), chord))
             elif item.tag == "direction":
                 self._direction(item, out)
@@ -304,10 +331,7 @@ class _Reader:
         return out
 
     def _duration(self, item: ET.Element) -> Fraction:
-        text = (item.findtext("duration") or "0").strip()
-        if len(text) > 12:
-            raise ValueError("a duration of too many digits")
-        length = Fraction(text) / self.divisions
+        length = _number(item.findtext("duration") or "0") / self.divisions
         if not 0 <= length <= 1000:
             raise ValueError("a duration beyond all music")
         return length
@@ -315,9 +339,12 @@ class _Reader:
     def _attributes(self, item: ET.Element) -> None:
         divisions = item.findtext("divisions")
         if divisions:
-            if len(divisions) > 12 or not 0 < Fraction(divisions.strip()) <= 10**7:
-                raise ValueError("divisions beyond all music")
-            self.divisions = Fraction(divisions.strip())
+            self.divisions = _number(divisions)
+            if not 0 < self.divisions <= DIVISIONS:
+                raise ValueError(f"{divisions.strip()[:12]} divisions; expected at most {DIVISIONS:,}")
+            self.common = math.lcm(self.common, self.divisions.numerator)
+            if self.common > COMMON_DIVISIONS:
+                raise ValueError("divisions that no common one measures")
         beats, kind = item.findtext("time/beats"), item.findtext("time/beat-type")
         if beats and kind:
             tops = [int(text) for text in beats.split("+")[:8] if len(text) < 4]
@@ -412,8 +439,7 @@ def _chord(item: ET.Element) -> Chord | None:
             quality = "7#9" if change == "1" else "7b9"
         if quality == "sus4" and number == "7":
             quality = "7sus4"
-    name = step + ("#" * alter if alter > 0 else "b" * -alter)
-    return parse_chord(name + quality) if abs(alter) <= 1 else None
+    return parse_chord(step + {-1: "b", 0: "", 1: "#"}[alter] + quality) if abs(alter) <= 1 else None
 
 
 def _played_out(written: list[_Measure], path: Path) -> list[_Measure]:
@@ -436,8 +462,8 @@ def _played_out(written: list[_Measure], path: Path) -> list[_Measure]:
             i += 1  # another time's ending
             continue
         out.append(measure)
-        if len(out) > MAX_BARS:
-            raise FileFormatError(f"{path}: more than {MAX_BARS} bars with its repeats; expected one song")
+        if len(out) > SONG_BARS:
+            raise FileFormatError(f"{path}: more than {SONG_BARS} bars with its repeats; expected one song")
         if measure.backward:
             another = ending_of[i + 1] if i + 1 < len(written) and ending_of[i] else ()
             if turn < max((measure.backward, *another)):

@@ -11,8 +11,9 @@ import numpy as np
 
 from trainer.clock.tempo import TempoMap, swing_offbeat_frac, swung_beats
 from trainer.errors import FileFormatError, TrainerError, UsageError
+from trainer.limits import FORM_BARS
 from trainer.report.musicxml_in import XmlBar, XmlNote, XmlScore, read_musicxml
-from trainer.session import BEATS_PER_BAR, MAX_CHART_BARS, Session, expand, session_from_dict
+from trainer.session import BEATS_PER_BAR, Session, expand, session_from_dict
 from trainer.take import Take, TakeHeader, notes_from_rows, read_take
 from trainer.take.downbeat import find_downbeat
 
@@ -117,7 +118,7 @@ def _session_of(score: XmlScore, path: Path) -> Session:
         raise UsageError(f"{path}: bars of other than four beats; expected 4/4 or 12/8, or add --session")
     names = _bar_names(bars)
     n_form = _period(names)
-    if n_form > MAX_CHART_BARS:
+    if n_form > FORM_BARS:
         raise UsageError(f"{path}: {n_form} bars that do not come round; expected a form, or add --session")
     n_choruses = max(1, len(names) // n_form)
     swing = score.swing_ratio

@@ -49,6 +49,7 @@ from trainer.scoring.stats import (
     t_interval,
 )
 from trainer.scoring.why import Why, no_figure
+from trainer.session import ChartBar
 from trainer.take.notes import Notes
 
 __all__ = [
@@ -454,9 +455,12 @@ def _drop_out_series(reading: Reading) -> list[tuple[int, tuple[int, int], tuple
     out: list[tuple[int, tuple[int, int], tuple[int, int], _Series]] = []
     if chart is None:
         return out
+    silent: dict[int, list[ChartBar]] = {}
+    for bar in chart.bars:
+        if bar.drop_out and not bar.heard:
+            silent.setdefault(bar.chorus, []).append(bar)
     for drop in chart.session.drop_outs:
-        bars = [b for b in chart.bars if b.chorus == drop.chorus and b.drop_out and drop.first <= b.bar <= drop.last]
-        bars = [b for b in bars if not b.heard]
+        bars = [bar for bar in silent.get(drop.chorus, ()) if drop.first <= bar.bar <= drop.last]
         if not bars:
             continue
         start, end = int(bars[0].onset_beats), int(bars[-1].end_beats)

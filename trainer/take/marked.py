@@ -13,6 +13,7 @@ from typing import Any
 import numpy as np
 
 from trainer.errors import TrainerError
+from trainer.limits import SONG_BARS
 from trainer.music import FORMS, GROOVES, TURNAROUNDS, Chord
 from trainer.music.chords import parse_chord
 from trainer.session import BEATS_PER_BAR, CUES, Chart, Session, expand, session_from_dict
@@ -21,7 +22,6 @@ from trainer.take.midi_file import CHORUS_MARKER, FileClock, MidiFile
 __all__ = ["session_of_marks"]
 
 NEAR_BEATS = 0.02  # how far from its beat a mark may lie; our choice
-MAX_BARS = 4_000  # our choice, above any song that a session can hold
 _INTROS = {0: "top", 4: "from_the_five", 2: "from_the_turnaround"}
 
 
@@ -95,7 +95,7 @@ def _bars(texts: list[tuple[float, str]]) -> dict[int, tuple[Chord, ...]]:
             return {}
         bar = int(np.floor((at + NEAR_BEATS) / BEATS_PER_BAR))
         inside.setdefault(bar, []).append((at - BEATS_PER_BAR * bar, chord))
-    if not inside or len(inside) > MAX_BARS or sorted(inside) != list(range(min(inside), max(inside) + 1)):
+    if not inside or len(inside) > SONG_BARS or sorted(inside) != list(range(min(inside), max(inside) + 1)):
         return {}
     out = {}
     for bar, chords in inside.items():

@@ -23,6 +23,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from trainer.clock.tempo import TempoMap
 from trainer.errors import FileFormatError
+from trainer.limits import CUES
 
 __all__ = [
     "CHORUS_MARKER",
@@ -41,7 +42,6 @@ MAX_FILE_BYTES = 64_000_000  # our choice: an hour of dense band and bass is und
 MAX_EVENTS = 4_000_000  # channel messages in one file; our choice (a million notes and their bends fit)
 MAX_META_EVENTS = 2_000_000  # our choice (a tempo on each of a million beats fits)
 MAX_TICK = 1 << 38  # so that tick and message fit into 63 bits
-MAX_TEXTS = 20_000  # texts, names and markers kept of one file; our choice
 DEFAULT_BEAT_US = 500_000  # 120 quarter notes a minute until a file says otherwise (RP-001)
 DROP_FRAME_RATE = 30_000 / 1_001  # frames a second of the division -29 (SMPTE "30 drop", RP-001)
 
@@ -245,7 +245,7 @@ class _Reader:
                 self.keys.extend((tick, body[0] - 256 if body[0] > 127 else body[0], body[1]))
             return ""
         text = _text(body[:1000])
-        if kind in self.words and sum(map(len, self.words.values())) < MAX_TEXTS:
+        if kind in self.words and sum(map(len, self.words.values())) < CUES:
             self.words[kind].append((tick, text))
         return text
 

@@ -1,0 +1,37 @@
+"""How large a piece of music may be: one limit for each thing counted, far above any music; all are our choice.
+
+What is beyond a limit is refused in one line. Whatever is within all of them is read and judged in seconds and in a few
+hundred megabytes.
+"""
+
+from __future__ import annotations
+
+__all__ = [
+    "CHORDS_A_BAR",
+    "CHORUSES",
+    "COMMON_DIVISIONS",
+    "CUES",
+    "DIVISIONS",
+    "FORM_BARS",
+    "NOTES",
+    "PLAYED_CHORUSES",
+    "PROBLEMS",
+    "SONG_BARS",
+    "SPANS",
+    "XML_PARTS",
+    "XML_RUN_BYTES",
+]
+
+PLAYED_CHORUSES = 400  # asked for by a number alone
+CHORUSES = 1_000  # of one song, or of a loop gone round
+FORM_BARS = 64  # of one chorus
+CHORDS_A_BAR = 4
+SONG_BARS = 2_500  # choruses times bars: 208 choruses of twelve, forty minutes at the fastest
+SPANS = 1_000  # drop-outs of a session, and pedals
+CUES = 20_000  # texts, names and markers of a MIDI file
+NOTES = 100_000  # of a written part: a day of sixteenths is less
+DIVISIONS = 1_000_000  # of a quarter in notation; programs write up to some ten thousand
+COMMON_DIVISIONS = 10**12  # of a quarter, in which all divisions of a document are whole
+XML_PARTS = 1_000_000  # elements and attributes of a document
+XML_RUN_BYTES = 100_000  # from one "<" to the next: a tag, or a text
+PROBLEMS = 20  # mistakes of one file that are listed
