@@ -262,7 +262,7 @@ def _ratio(found: Pairs, refused: Why | None, *, not_asked: bool) -> Figure:
         none = no_figure("none_found", "no beat holds an on-beat note and one note after it")
         return ratio.because(refused or none)
     if n < MIN_N:
-        return ratio.because(no_figure("too_few", f"{n} of at least {MIN_N} pairs"))
+        return Figure(n=n, why=no_figure("too_few", f"{n} of at least {MIN_N} pairs"))
     if math.isinf(ratio.value):
         return ratio.because(no_figure("no_short_note", "most off-beats fall on or after the next beat"))
     if ratio.interval is None:
