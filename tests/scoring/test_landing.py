@@ -5,11 +5,14 @@ from __future__ import annotations
 from collections import Counter
 from dataclasses import replace
 
+import numpy as np
 import pytest
 
 from tests.scoring.makers import chart_of, line_take, root_pitch, shuffle_rows, shuffle_take
 from trainer.report.sections import landing_section
+from trainer.scoring import score
 from trainer.scoring.align import read_notes
+from trainer.scoring.changes import target_pc
 from trainer.scoring.landing import OUTCOMES, Item, Landing, landing
 from trainer.scoring.text import landing_line
 from trainer.session import Chart, ChorusPlan, PedalPlan, Session, expand
@@ -406,3 +409,33 @@ def test_the_report_names_what_was_sat_out() -> None:
     chart = chart_of(4)
     result = judged(chart, without(shuffle_rows(chart, 2.0), 96.0, 144.0))
     assert "You sat out chorus 3: nothing is asked there." in landing_section(result.to_dict(), chart)
+
+
+def a_beat_late(chart: Chart) -> list[tuple[float, float, int]]:
+    rows = shuffle_rows(chart, 2.0)
+    spans = chart.span_idx_at([max(row[0] - 1.0, 0.0) + 1e-6 for row in rows])
+    return [(row[0], row[1], root_pitch(target_pc(chart.spans[i].chord))) for row, i in zip(rows, spans, strict=True)]
+
+
+def test_a_beat_late_to_every_change_is_said_so() -> None:
+    chart = chart_of(4)
+    result = judged(chart, a_beat_late(chart))
+    assert result.beat_late == result.beat_late_of == 31  # all but the take's first downbeat, which changes nothing
+    assert "; a beat late to every change" in landing_line(result)
+    card = score(line_take(chart, a_beat_late(chart)))
+    assert any(advice.text.startswith("You come a beat late to every change") for advice in card.verdict.advice)
+    # One chorus late of four is no habit.
+    some = [row for row in a_beat_late(chart) if row[0] < 48.0] + [r for r in shuffle_rows(chart, 2.0) if r[0] >= 48.0]
+    assert judged(chart, some).beat_late_of is None
+
+
+def test_half_the_notes_missing_is_said_and_a_line_of_half_notes_is_none() -> None:
+    chart = chart_of(4)
+    rng = np.random.default_rng(5)
+    rows = shuffle_rows(chart, 2.0)
+    gone = judged(chart, [row for row in rows if rng.random() < 0.5])
+    assert gone.half_missing and "; about half of the notes are missing: nothing on " in landing_line(gone)
+    assert gone.beats_asked == 160 and abs(gone.beats_empty - 80) < 20
+    for kept in (rows, [row for row in rows if row[0] % 1.0 < 0.1], [row for row in rows if row[0] % 2.0 < 0.1]):
+        assert not judged(chart, kept).half_missing
+    assert judged(chart, [row for row in rows if row[0] % 2.0 < 0.1]).beats_empty == 80

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -214,3 +215,20 @@ def test_transposing_chart_and_take_together_changes_no_verdict() -> None:
         assert (x.verdict, x.root_share, x.entropy_bits, x.rhythm_repeat) == (
             y.verdict, y.root_share, y.entropy_bits, y.rhythm_repeat,
         )  # fmt: skip
+
+
+def test_the_line_is_understood_without_a_manual() -> None:
+    """Counts in words, who went as planned of how many, and a verse that opened against the plan."""
+    made = [replace(c, verdict="pinned", as_planned=True) for c in play(chart_of(), verse_solo).choruses]
+    solo = [i for i, c in enumerate(made) if c.role == "solo"]
+    for i in solo:
+        made[i] = replace(made[i], verdict="held", as_planned=None)
+    shaped = replace(play(chart_of(), verse_solo), choruses=tuple(made))
+    n = len(made) - len(solo)
+    held = "1 solo" if len(solo) == 1 else f"{len(solo)} solos"
+    kept = f"{n} choruses kept to one figure, {held} played like a verse"
+    assert shaped.line == f"{kept}; {n} of the {n} that have a plan went as planned"
+    made[0] = replace(made[0], verdict="open", as_planned=False)
+    assert replace(shaped, choruses=tuple(made)).line.endswith(
+        "; chorus 1 opened up where the plan was to keep to one figure"
+    )

@@ -15,10 +15,11 @@ from statsmodels.tsa.stattools import acovf
 
 from tests.scoring.makers import chart_of, line_take, root_pitch, shuffle_rows, shuffle_take
 from trainer.clock.tempo import TempoMap
+from trainer.scoring import score
 from trainer.scoring.align import read_notes
 from trainer.scoring.figure import Figure
 from trainer.scoring.stats import ar1
-from trainer.scoring.text import time_line
+from trainer.scoring.text import summary, time_line
 from trainer.scoring.timing import band_reference_s, correction_gain, timing, two_level_split
 from trainer.session import Chart, ChorusPlan, DropOut
 from trainer.take import FLAG_GLITCH, Gap, Take, TakeHeader, empty_notes, notes_from_rows
@@ -369,3 +370,14 @@ def test_quarters_and_sparse_players_are_timed() -> None:
     got = timing(read_notes(line_take(chart, half, late_ms=15.0, jitter_ms=6.0), chart))
     assert got.n == 70 and got.lag1.n == 0 and why_of(got.lag1) == "no_spread"
     assert all(b > a for a, b in pairwise(got.beat.tolist()))
+
+
+def test_one_beat_of_the_bar_that_is_always_late_is_said_so() -> None:
+    chart = chart_of(3)
+    rows = shuffle_rows(chart, 2.0)
+    pulled = [(at + 0.1 * (at % 4.0 == 3.0), *rest) for at, *rest in rows]  # 0.1 of a beat at 96: 62 ms
+    said = summary(score(line_take(chart, pulled, jitter_ms=8.0)))
+    assert "; beat 4 always late, " in said
+    back = [(at + 0.1 * (at % 2.0 == 1.0), *rest) for at, *rest in rows]  # 2 and 4 together are a feel
+    for kept in (rows, back):
+        assert "always late" not in summary(score(line_take(chart, kept, jitter_ms=8.0)))

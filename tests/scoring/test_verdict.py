@@ -17,7 +17,9 @@ from scipy.signal import lfilter
 from scipy.stats import median_abs_deviation
 
 import trainer.scoring.levels
+from tests.scoring.makers import shuffle_take
 from tests.sim.players import Player, perform
+from trainer.cli.speaking import card_text
 from trainer.clock.tempo import TempoMap
 from trainer.errors import UsageError
 from trainer.line import StandIn, model_line, planned_song
@@ -363,3 +365,13 @@ def test_a_walker_is_not_told_to_play_a_riff(seed: int) -> None:
     card = score(Take(notes_from_rows(rows), tempo, chart.session))
     assert all(chorus.as_planned is not False for chorus in card.shape.choruses)
     assert not any("Pin the verse" in advice.text for advice in card.verdict.advice)
+
+
+def test_a_flawless_take_is_told_what_next() -> None:
+    chart = expand(Session(choruses=(ChorusPlan("verse", 3, (0.5,) * 3),)))
+    said = card_text(score(shuffle_take(chart, chart.swing_ratio, jitter_ms=4.0)))
+    assert said.splitlines()[-1].startswith("Every measured figure meets its target at this level; next: ")
+    assert said.endswith('the level "stage", another key, or a little faster.')
+    assert card_text(score(shuffle_take(chart, chart.swing_ratio, jitter_ms=4.0), level="stage")).endswith(
+        "next: another key, or a little faster."
+    )

@@ -55,6 +55,8 @@ def card_text(card: Scorecard, *, full: bool = False) -> str:
         for advice in verdict.advice:
             drill = f"{advice.drill} {advice.options}".rstrip() + here
             lines.append(f"  {advice.text} {_sentence(advice.evidence)} trainer drill {drill}")
+    elif verdict.no_advice is not None and verdict.no_advice.code == "met":
+        lines += ["", _sentence(verdict.no_advice.text)]
     return "\n".join(lines)
 
 

@@ -19,10 +19,18 @@ from trainer.scoring.card import Scorecard
 from trainer.scoring.figure import NO_FIGURE, Figure
 from trainer.scoring.form import BarPlace, FormResult
 from trainer.scoring.landing import NOT_COUNTED, Item, Landing
-from trainer.scoring.levels import Level, level_named
+from trainer.scoring.levels import Level, level_named, levels
 from trainer.scoring.shape import ChorusShape, Shape
 from trainer.scoring.stats import MIN_N, theil_sen, welch
-from trainer.scoring.text import feel_line, form_and_shape_line, landing_line, time_line, too_scattered
+from trainer.scoring.text import (
+    beat_late_words,
+    feel_line,
+    form_and_shape_line,
+    landing_line,
+    missing_words,
+    time_line,
+    too_scattered,
+)
 from trainer.scoring.verdict import MAX_ADVICE, Advice, Line, Verdict
 from trainer.scoring.why import Why, counted, no_figure
 from trainer.session import BEATS_PER_BAR
@@ -60,9 +68,17 @@ def verdict(card: Scorecard, level: str = "jam", *, placed: bool = True) -> Verd
         none = no_figure("not_placed", "where the take begins in the form has to be known first")
     elif not kept:
         measured = any(line.met is not None for line in lines)
-        text = "every measured figure meets its target at this level" if measured else "nothing could be measured"
+        met = f"every measured figure meets its target at this level; next: {_next(asked)}"
+        text = met if measured else "nothing could be measured"
         none = no_figure("met" if measured else "nothing_measured", text)
     return Verdict(asked.name, lines, tuple(kept[:MAX_ADVICE]), no_advice=none)
+
+
+def _next(level: Level) -> str:
+    """What to try after a take that leaves nothing to advise."""
+    names = list(levels())
+    harder = names[names.index(level.name) + 1 :]
+    return f'the level "{harder[0]}", another key, or a little faster' if harder else "another key, or a little faster"
 
 
 def _line(
@@ -339,19 +355,27 @@ def _landing(card: Scorecard, level: Level, found: list[Advice]) -> Line:
     met = rate >= level.landed_rate if thin is None else None
     missed = Counter(item.pair for item in landing.missed)
     habit = _habit(landing)
-    if habit is not None and (met is not False or 2 * len(habit.items) >= len(landing.missed)):
+    weight = (1.0 - rate) / max(1.0 - level.landed_rate, 0.02)
+    late, gone = beat_late_words(landing), missing_words(landing)
+    if late:
+        say = f"You come {late}: have the next root under your finger before the bar ends."
+        evidence = f"the new root a beat after {landing.beat_late} of {landing.beat_late_of} changes"
+        found.append(Advice("landing", say, evidence, "roots", max(weight, 1.0)))
+    elif gone and met is False:
+        say = "Play fewer notes, and all of them: roots on the beat first."
+        found.append(Advice("landing", say, gone, "roots", weight))
+    elif habit is not None and (met is not False or 2 * len(habit.items) >= len(landing.missed)):
         first = habit.items[0]
-        evidence, weight = habit.evidence, 1.0 + len(habit.items) / habit.asked
+        evidence, often = habit.evidence, 1.0 + len(habit.items) / habit.asked
         if met is False:
             evidence = f"{k} of {n} changes landed; {evidence}"
-            weight = max(weight, (1.0 - rate) / max(1.0 - level.landed_rate, 0.02))
+        weight = max(weight, often) if met is False else often
         drill = _PAIR_DRILLS.get(first.pair, "roots")
         found.append(Advice("landing", habit.say, evidence, drill, weight, _bar_of_drill(card, first)))
     elif met is False and missed:
         pair, count = missed.most_common(1)[0]
         of = landing.by_pair[pair].changes
         evidence = f"{k} of {n} changes landed; {pair} missed {count} of {of}"
-        weight = (1.0 - rate) / max(1.0 - level.landed_rate, 0.02)
         say = f"Be there when the chord changes: {pair} is the one that gets away."
         found.append(Advice("landing", say, evidence, _PAIR_DRILLS.get(pair, "roots"), weight))
     cost = Counter(item.bar_idx for item in landing.missed)

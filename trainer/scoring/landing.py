@@ -64,6 +64,9 @@ TOGETHER_S = 0.030  # our choice: notes this near to the attack sound with it
 UNENDED_BEATS = 4.0  # a note without a release sounds no longer than a bar; our choice
 HELD_BEATS = 0.12  # our choice: a note that ends within this of the line does not sound across it
 RIFF_REST_BEATS = 2.0  # the project's definition
+BEAT_LATE_LEAST, BEAT_LATE_SHARE = 4, 0.6  # so many changes, and of those asked, are a habit; our choice
+# Random gaps empty every beat of the bar alike (a line of half notes leaves 1 and 3), and some changes. Our choice.
+MISSING_SHARE, MISSING_LEAST, MISSING_CHANGES, MISSING_BEATS = 0.35, 0.25, 0.15, 32
 LAID_OUT_BARS = 4  # so many bars in a row without a note are sat out, not missed; our choice
 SAME_PLACE_BEATS = 0.2  # our choice: the bars around repeat a first onset within this
 
@@ -132,6 +135,10 @@ class Landing(Section):
     roots: Count | None
     landed: Count | None
     roots_late: Count  # of the roots, those later than a third of a beat
+    beat_late: Count = 0  # changes at which the old root, or nothing, was followed by the new root one beat late
+    beats_asked: Count = 0  # beats on which a line of quarters or eighths is asked for …
+    beats_empty: Count = 0  # … and those of them on which nothing was struck or rang
+    half_missing: bool = False  # about half the notes, here and there, and changes among them
     root_rate: Annotated[
         Figure,
         Shown(
@@ -162,6 +169,12 @@ class Landing(Section):
     @property
     def total(self) -> Tally:
         return Tally(changes=self.changes or 0, roots=self.roots or 0, landed=self.landed or 0)
+
+    @property
+    def beat_late_of(self) -> int | None:
+        """Of how many changes `beat_late` are most; None where they are not."""
+        of = sum("→" in i.pair and i.outcome not in NOT_COUNTED for i in self.items)
+        return of if self.beat_late >= max(BEAT_LATE_LEAST, BEAT_LATE_SHARE * of) else None
 
     @property
     def roots_after_rest(self) -> int:
@@ -203,7 +216,23 @@ def landing(reading: Reading) -> Landing:
     items = _pedals(judge, changes, [judge.item(change) for change in changes])
     found = _landing(items, no_figure("none_asked", "no change of chord counts here"), reading)
     silent = frozenset(np.flatnonzero(judge.laid_out).tolist())
-    return replace(found, sat_out=_sat_out(chart, silent), laid_out_bars=silent)
+    asked, empty = judge.empty_beats()
+    share_empty = empty / np.maximum(asked, 1)
+    thin = asked.sum() >= MISSING_BEATS and empty.sum() >= MISSING_SHARE * asked.sum()
+    silent_changes = sum(item.outcome == "silent" for item in items)
+    return replace(
+        found,
+        sat_out=_sat_out(chart, silent),
+        laid_out_bars=silent,
+        beat_late=sum(judge.beat_late(change, item) for change, item in zip(changes, items, strict=True)),
+        beats_asked=int(asked.sum()),
+        beats_empty=int(empty.sum()),
+        half_missing=bool(
+            thin
+            and share_empty.min() >= MISSING_LEAST
+            and silent_changes >= MISSING_CHANGES * max(found.total.changes, 1)
+        ),
+    )
 
 
 def _landing(items: list[Item], none: Why, reading: Reading | None = None) -> Landing:
@@ -334,6 +363,35 @@ class _Judge:
         for start, end in edges.reshape(-1, 2):
             silent[start:end] = end - start >= LAID_OUT_BARS
         return silent
+
+    def empty_beats(self) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+        """Beats asked for, and those of them without a note, by beat of the bar: (4,) each."""
+        r = self.r
+        onsets = [
+            bar.onset_beats
+            for bar in self.chart.bars
+            if bar.chorus > 0
+            and bar.line in ("eighths", "quarters")
+            and not (bar.heard or bar.stopped or bar.final or bar.pedal or bar.turnaround or self.laid_out[bar.idx])
+            and r.from_beats - 0.5 < bar.onset_beats
+            and bar.end_beats <= r.until_beats
+        ]
+        beats = np.rint(onsets).astype(np.int64)[:, None] + np.arange(BEATS_PER_BAR)
+        rows = np.clip(beats - r.first_beat_idx, 0, r.n_beats - 1)
+        asked = (rows == beats - r.first_beat_idx) & (r.beat_excused[rows] & EXCUSED_GAP == 0)
+        sounds_to = np.append(-np.inf, self.ends[self.rows])[np.searchsorted(self.beats, beats - 0.02)]
+        empty = asked & (r.on_note_idx[rows] < 0) & (sounds_to <= beats + HELD_BEATS)
+        return asked.sum(axis=0), empty.sum(axis=0)
+
+    def beat_late(self, change: _Change, item: Item) -> bool:
+        """Whether the old root, or nothing, stood on a change and the new root came on the beat after it."""
+        new = target_pc(change.chord)
+        if item.outcome not in ("other", "silent", "chord_tone") or change.before is None or change.at_top:
+            return False
+        old = item.note_idx < 0 or int(self.r.pc[item.note_idx]) == target_pc(change.before) != new
+        late = self.attack(change.at_beats + 1)
+        early = self.between(change.at_beats - 0.25, change.at_beats + 0.75)
+        return old and late >= 0 and int(self.r.pc[late]) == new and not np.any(self.r.pc[early] == new)
 
     def between(self, start: float, end: float) -> NDArray[np.intp]:
         """Rows (of the reading) of the notes placed from start up to end, ghosts left out."""

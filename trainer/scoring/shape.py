@@ -205,10 +205,42 @@ class Shape(Section):
             return ""
         if not words:
             return "too few notes for a shape"
-        counts = ", ".join(f"{words.count(v)} {v}" for v in VERDICTS if v in words)
+        told = ", ".join(f"{_choruses(words.count(v), v)} {_DONE[v]}" for v in VERDICTS if v in words)
+        return told + self._plan_words(len(words)) + self._against_plan()
+
+    def _plan_words(self, n: int) -> str:
+        """How many of the `n` choruses went as the plan asks, of those that it asks something of."""
         good, asked = self.planned
-        plan = f" ({good} of {asked} as planned)" if asked else ""
-        return f"choruses: {counts}{plan}"
+        if not asked:
+            return ""
+        if asked == 1:
+            which = "it" if n == 1 else "the one that has a plan"
+            return f"; {which} {'went' if good else 'did not go'} as planned"
+        return f"; {good} of the {asked}{'' if asked == n else ' that have a plan'} went as planned"
+
+    def _against_plan(self) -> str:
+        """The verses that opened where they were to stay."""
+        opened = [
+            str(c.chorus) for c in self.choruses if c.verdict == "open" and c.role == "verse" and not c.as_planned
+        ]
+        if not opened:
+            return ""
+        names = ", ".join(opened[:4]) + (f" and {len(opened) - 4} more" if len(opened) > 4 else "")
+        return f"; chorus{'' if len(opened) == 1 else 'es'} {names} opened up where the plan was to keep to one figure"
+
+
+# A chorus's verdict, for who has read no manual.
+_DONE: Mapping[ChorusVerdict, str] = {
+    "pinned": "kept to one figure",
+    "held": "played like a verse",
+    "open": "opened up",
+    "wandering": "lost the changes or the place",
+    "mixed": "neither kept to one figure nor opened up",
+}
+
+
+def _choruses(n: int, verdict: ChorusVerdict) -> str:
+    return counted(n, "solo") if verdict == "held" else "1 chorus" if n == 1 else f"{n} choruses"
 
 
 def _sentences(

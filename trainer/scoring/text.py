@@ -19,13 +19,26 @@ from trainer.scoring.stats import MIN_N
 from trainer.scoring.swing import Swing
 from trainer.scoring.timing import Timing
 from trainer.scoring.why import counted
+from trainer.session import BEATS_PER_BAR
 
-__all__ = ["costly_bars", "feel_line", "form_and_shape_line", "landing_line", "summary", "time_line", "too_scattered"]
+__all__ = [
+    "beat_late_words",
+    "costly_bars",
+    "feel_line",
+    "form_and_shape_line",
+    "landing_line",
+    "missing_words",
+    "summary",
+    "time_line",
+    "too_scattered",
+]
 
 FELT_MS = 6.0  # smallest displacement that is noticed (Friberg & Sundberg 1995)
 DELIBERATE_MS = (-10.0, 25.0)  # common practice
 SOUNDS_LATE_MS = 35.0  # common practice
 STRAY_S = 0.030  # our choice
+ONE_BEAT_S = 0.020  # one beat of the bar so far from the other three is a habit; our choice
+MEDIAN_ERROR, SURE_ERRORS = 1.25, 3.0  # standard error of a median, in the mean's; and so many of them: our choice
 STEADY_PCT = 2.5  # spread in % of the beat: at the edge of hearing; our choice for "steady"
 UNSTEADY_PCT = 5.0  # our choice
 
@@ -112,7 +125,21 @@ def time_line(timing: Timing, *, calibrated: bool, beat_s: float, profile: str =
     wander = ""
     if math.isfinite(drift.low) and (drift.low > 0.0 or drift.high < 0.0) and abs(drift.value) >= 0.001:
         wander = f"; {'dragging' if drift.value > 0 else 'pushing'} {abs(1000.0 * drift.value):.0f} ms a chorus"
-    return f"Time: {place}; {word}, spread {spread:.0f} ms{wander}."
+    return f"Time: {place}; {word}, spread {spread:.0f} ms{wander}{_one_beat_off(timing)}."
+
+
+def _one_beat_off(timing: Timing) -> str:
+    """ "; beat 4 always late, 45 ms after your other beats": one beat of the bar surely apart from all others."""
+    known = [b for b in timing.per_beat if b.median_s.known and b.spread_s.known]
+    if len(known) < BEATS_PER_BAR:
+        return ""
+    for beat in known:
+        others = [b.median_s.value for b in known if b is not beat]
+        at, unsure = beat.median_s.value, SURE_ERRORS * MEDIAN_ERROR * beat.spread_s.value / math.sqrt(beat.n)
+        for away, word, side in ((at - max(others), "late", "after"), (min(others) - at, "early", "before")):
+            if away >= max(ONE_BEAT_S, unsure):
+                return f"; beat {beat.beat} always {word}, {1000.0 * away:.0f} ms or more {side} your other beats"
+    return ""
 
 
 def landing_line(landing: Landing, key: Key | None = None) -> str:
@@ -127,9 +154,10 @@ def landing_line(landing: Landing, key: Key | None = None) -> str:
     lates = ((landing.roots_late - rested, "late"), (rested, "after a rest on beat 1"))
     late = "".join(f", {n} of them {how}" for n, how in lates if n)
     line = f"Landing: {t.roots} of {counted(t.changes, 'change')} on the root{late}"
-    line += f"{';' if late else ','} {t.landed} of {t.changes} on a chord note{sat_out}"
+    line += f"{';' if late else ','} {t.landed} of {t.changes} on a chord note"
+    line += f"{beat_late_words(landing, '; ')}{missing_words(landing, '; ')}{sat_out}"
     missed = Counter(item.pair for item in landing.missed)
-    if missed:
+    if missed and landing.beat_late_of is None and not landing.half_missing:
         worst, count = missed.most_common(1)[0]
         of = landing.by_pair[worst].changes
         line += f"; most often missed: {worst} ({count} of {of})"
@@ -144,6 +172,24 @@ def landing_line(landing: Landing, key: Key | None = None) -> str:
         line += f". Did you mean to stay on {stayed[0].stayed_on} in {_bars(stayed)}?"
         return line
     return line + "."
+
+
+def beat_late_words(landing: Landing, before: str = "") -> str:
+    """ "a beat late to every change", where the new root answers most of them one beat late; else nothing."""
+    of = landing.beat_late_of
+    if of is None:
+        return ""
+    which = "every change" if landing.beat_late == of else f"{landing.beat_late} of {of} changes"
+    return f"{before}a beat late to {which}"
+
+
+def missing_words(landing: Landing, before: str = "") -> str:
+    """ "about half the notes are missing: …", where they are, here and there; else nothing."""
+    if not landing.half_missing:
+        return ""
+    share = landing.beats_empty / landing.beats_asked
+    much = "about half" if 0.4 <= share <= 0.6 else "many" if share < 0.4 else "most"
+    return f"{before}{much} of the notes are missing: nothing on {landing.beats_empty} of {landing.beats_asked} beats"
 
 
 def _sat_out(landing: Landing) -> str:
