@@ -18,6 +18,7 @@ from trainer.scoring.text import landing_line
 from trainer.session import Chart, ChorusPlan, PedalPlan, Session, expand
 from trainer.take import FLAG_CUT, FLAG_NO_RELEASE, Take, TakeHeader, empty_notes
 from trainer.take.model import Gap
+from trainer.take.notes import PICKED_VELOCITY
 
 ITEM_KEYS = {"chorus", "bar", "beat", "at_beats", "chord", "root_pc", "degree", "outcome", "pitch", "asynchrony_ms"}
 OFF = 2.0 / 3.0
@@ -439,3 +440,19 @@ def test_half_the_notes_missing_is_said_and_a_line_of_half_notes_is_none() -> No
     for kept in (rows, [row for row in rows if row[0] % 1.0 < 0.1], [row for row in rows if row[0] % 2.0 < 0.1]):
         assert not judged(chart, kept).half_missing
     assert judged(chart, [row for row in rows if row[0] % 2.0 < 0.1]).beats_empty == 80
+
+
+def test_a_root_that_the_space_bar_picked_is_no_landing() -> None:
+    chart = chart_of(2)
+    picked = [(*row, PICKED_VELOCITY) for row in shuffle_rows(chart, 2.0)]
+    take = line_take(chart, picked, header=TakeHeader(profile="typing"))
+    result = landing(read_notes(take, chart))
+    assert result.total.changes == 0 and not result.root_rate.known
+    assert {(i.outcome, i.note) for i in result.items} == {("not_asked", "picked")}
+    said = "Landing: no change of chord counts; the space bar picked the root of 17 changes for you: no landing."
+    assert landing_line(result) == said
+    half = [row if row[0] < 48.0 else (*row[:3], 90) for row in picked]
+    some = landing(read_notes(line_take(chart, half, header=TakeHeader(profile="typing")), chart))
+    assert some.total.changes == some.total.roots == 8 and some.picked == 9
+    # Another input may well play so softly: it found its roots.
+    assert landing(read_notes(line_take(chart, picked), chart)).total.roots == 16

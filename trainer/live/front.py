@@ -39,6 +39,7 @@ from trainer.screen import (
 from trainer.session import Session, expand
 from trainer.system import here
 from trainer.take import Take
+from trainer.take.notes import PAD_VELOCITY, PICKED_VELOCITY
 
 __all__ = ["play"]
 
@@ -54,7 +55,6 @@ AWAY_S = 2.0  # a loop that took so long was stopped; our choice
 TEMPO_STEP_BPM = 2.0
 VOLUME_STEP = 0.1
 HELD_NS = 120_000_000  # a terminal repeats a held key sooner than that
-PAD_VELOCITY = 90
 MARK_BACK_BEATS = 1.0  # whoever marks "that one" has just heard it; our choice
 CUE_LARGE_BEATS = 8.0  # how long a cue stands in block letters when it is new, and again before it is over; our choice
 # One row of the smallest screen, eighty columns with the mark before it.
@@ -373,8 +373,10 @@ class _Front:
         beats = self._beats_at(char.host_ns)
         if beats < self.chart.first_beats:
             beats += self._led_on_beats()
-        pitch = self._pad[char.char] if char.char in PAD_KEYS else root_pitch(self.chart, beats)
-        self.link.say(PadNote(char.host_ns, pitch, PAD_VELOCITY, self._n_pad))
+        found = char.char in PAD_KEYS
+        pitch = self._pad[char.char] if found else root_pitch(self.chart, beats)
+        velocity = PAD_VELOCITY if found else PICKED_VELOCITY
+        self.link.say(PadNote(char.host_ns, pitch, velocity, self._n_pad))
 
     def _command(self, char: Char) -> None:
         last, last_ns = self._last_command

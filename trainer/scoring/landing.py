@@ -29,7 +29,7 @@ from trainer.scoring.reading import EXCUSED_GAP, SLOT_OFF, SLOT_TRIPLET_3, Readi
 from trainer.scoring.stats import share
 from trainer.scoring.why import Why, no_figure
 from trainer.session import BEATS_PER_BAR, BarRole, Chart, ChartBar
-from trainer.take.notes import FLAG_CUT
+from trainer.take.notes import FLAG_CUT, PICKED_VELOCITY
 
 __all__ = [
     "LANDED",
@@ -55,7 +55,15 @@ ROOTS = ("root", "root_early", "root_late")
 LANDED = (*ROOTS, "chord_tone")
 RESTS_ON_ONE = "rests_on_one"  # note of an item judged by the first onset of a riff that rests on 1
 LAID_OUT = "laid_out"  # note of an item in bars that the player sat out
-UNHEARD = ("stopped", "not_in_yet", "gap", "heard", LAID_OUT)  # notes of items where nobody could play, or was to
+PICKED = "picked"  # note of an item whose root the computer keyboard's space bar picked for the player
+UNHEARD = (
+    "stopped",
+    "not_in_yet",
+    "gap",
+    "heard",
+    LAID_OUT,
+    PICKED,
+)  # notes of items where nobody could play, or was to
 NOT_COUNTED = ("pedal", "turnaround", "not_asked")
 
 THIRD_BEATS = 1.0 / 3.0  # a ♭3 shorter than this that moves to the 3rd is the 3rd (the project's definition)
@@ -175,6 +183,11 @@ class Landing(Section):
         """Of how many changes `beat_late` are most; None where they are not."""
         of = sum("→" in i.pair and i.outcome not in NOT_COUNTED for i in self.items)
         return of if self.beat_late >= max(BEAT_LATE_LEAST, BEAT_LATE_SHARE * of) else None
+
+    @property
+    def picked(self) -> int:
+        """Changes whose root was picked for the player: they land nothing."""
+        return sum(i.note == PICKED for i in self.items)
 
     @property
     def roots_after_rest(self) -> int:
@@ -443,8 +456,10 @@ class _Judge:
 
     def item(self, change: _Change) -> Item:
         outcome, idx, note = self._outcome(change)
+        if idx >= 0 and self.r.profile == "typing" and self.r.notes["velocity"][idx] == PICKED_VELOCITY:
+            outcome, note = "not_asked", PICKED
         stayed = None
-        if outcome in ("chord_tone", "other", "not_asked") and idx >= 0 and note != "planned_pedal":
+        if outcome in ("chord_tone", "other", "not_asked") and idx >= 0 and note not in ("planned_pedal", PICKED):
             stayed = self._stayed_on(change, idx)
             if stayed is not None:
                 outcome, note = "other", "stayed_on"

@@ -148,8 +148,10 @@ def landing_line(landing: Landing, key: Key | None = None) -> str:
     if landing.nothing is not None:
         return f"Landing: {landing.nothing.text}."
     sat_out = _sat_out(landing)
+    if landing.picked:
+        sat_out = f"; the space bar picked the root of {counted(landing.picked, 'change')} for you: no landing{sat_out}"
     if t.changes == 0:
-        return f"Landing: no change of chord was asked for{sat_out}."
+        return f"Landing: no change of chord {'counts' if sat_out else 'was asked for'}{sat_out}."
     rested = landing.roots_after_rest
     lates = ((landing.roots_late - rested, "late"), (rested, "after a rest on beat 1"))
     late = "".join(f", {n} of them {how}" for n, how in lates if n)

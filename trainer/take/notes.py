@@ -18,6 +18,8 @@ __all__ = [
     "FLAG_GLITCH",
     "FLAG_NO_RELEASE",
     "NOTE_DTYPE",
+    "PAD_VELOCITY",
+    "PICKED_VELOCITY",
     "empty_notes",
     "notes_from_rows",
     "sorted_notes",
@@ -38,6 +40,9 @@ FLAG_CUT = 1  # no note-off came: the length was cut by the next note, the port'
 FLAG_NO_RELEASE = 2  # the input cannot send releases (keyboard pad): the length means nothing
 FLAG_GLITCH = 4  # near an audio glitch or a gap of ours: excused from timing
 FLAG_DEAD = 8  # a stroke without pitch (a muted string, heard by its sound): rhythm only; its pitch means nothing
+# A computer keyboard sends no force. The key that picks the root for its player has a force of its own, which nobody
+# hears and every file keeps, so that a take can tell what was picked from what was found. Our choice.
+PAD_VELOCITY, PICKED_VELOCITY = 90, 88
 
 Notes = NDArray[Any]
 
