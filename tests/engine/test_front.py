@@ -17,6 +17,7 @@ from trainer.live.notices import NEWS_SHOWN_S, Notices
 from trainer.page import PageLink, PagePress
 from trainer.screen import render
 from trainer.session import default_session
+from trainer.take.notes import PAD_VELOCITY, PICKED_VELOCITY
 
 
 class Seconds:
@@ -180,6 +181,8 @@ def test_counted_back_into_a_chorus_the_screen_and_the_root_key_are_there_alread
     assert shown._state().bar == top and shown._state().counting_in
     shown._strike(Char(0, ROOT_KEY))
     assert [message.pitch % 12 for message in link.said] == [0]  # a C, just before its bar
+    shown._strike(Char(10**9, "a"))
+    assert [message.velocity for message in link.said] == [PICKED_VELOCITY, PAD_VELOCITY]  # told apart in the take
     place(0.02)  # the count is over and the next word from the engine is on its way
     assert shown._beats_at(0) == pytest.approx(top.onset_beats + 0.02)
     assert shown._state().bar == top and not shown._state().counting_in

@@ -10,6 +10,7 @@ import numpy as np
 import pytest
 import scipy.stats
 
+from tests.scoring.makers import line_take, shuffle_rows
 from trainer.clock.tempo import TempoMap
 from trainer.scoring.align import read_notes
 from trainer.scoring.landing import landing
@@ -232,3 +233,13 @@ def test_the_line_is_understood_without_a_manual() -> None:
     assert replace(shaped, choruses=tuple(made)).line.endswith(
         "; chorus 1 opened up where the plan was to keep to one figure"
     )
+
+
+def test_a_chorus_of_which_half_was_lost_is_not_as_planned() -> None:
+    chart = chart_of()
+    take = line_take(chart, shuffle_rows(chart, 2.0))
+    reading = read_notes(take, chart)
+    first = [bar.idx for bar in chart.bars if bar.chorus == 1]
+    for n_lost, planned in ((5, True), (6, False)):
+        found = shape(reading, chart, landing(reading), lost_bars=first[:n_lost])
+        assert found.choruses[0].as_planned is planned
