@@ -33,7 +33,7 @@ class SessionError(UsageError):
 
     def __init__(self, source: str, problems: Iterable[str]) -> None:
         self.source = source
-        found = tuple(problems)
+        found = tuple(problem if len(problem) <= 1_000 else f"{problem[:999]}…" for problem in problems)
         self.problems = found[:PROBLEMS]
         if len(found) > PROBLEMS:
             self.problems += (f"and {len(found) - PROBLEMS} more",)
@@ -51,5 +51,5 @@ class FileFormatError(TrainerError):
 def nearest(found: str, allowed: Iterable[str]) -> str | None:
     """The allowed name most like `found`, or None when none is close."""
     names = {name.casefold(): name for name in allowed}
-    close = difflib.get_close_matches(found.casefold(), list(names), n=1, cutoff=0.6)
+    close = difflib.get_close_matches(found[:100].casefold(), list(names), n=1, cutoff=0.6)
     return names[close[0]] if close else None

@@ -20,6 +20,7 @@ __all__ = [
     "SPANS",
     "XML_PARTS",
     "XML_RUN_BYTES",
+    "has_far_number",
 ]
 
 PLAYED_CHORUSES = 400  # asked for by a number alone
@@ -35,3 +36,18 @@ COMMON_DIVISIONS = 10**12  # of a quarter, in which all divisions of a document 
 XML_PARTS = 1_000_000  # elements and attributes of a document
 XML_RUN_BYTES = 100_000  # from one "<" to the next: a tag, or a text
 PROBLEMS = 20  # mistakes of one file that are listed
+WHOLE_BITS = 64  # of a whole number in TOML (its standard) and in our JSON
+
+
+def has_far_number(data: object) -> bool:
+    """Whether plain data from a file holds a whole number of more than 64 bits: no arithmetic after it would hold."""
+    waiting = [data]
+    while waiting:
+        item = waiting.pop()
+        if isinstance(item, int) and item.bit_length() > WHOLE_BITS:
+            return True
+        if isinstance(item, dict):
+            waiting += item.values()
+        elif isinstance(item, list | tuple):
+            waiting += item
+    return False

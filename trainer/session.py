@@ -443,7 +443,7 @@ class _Checker:
 
 
 def _is_number(value: Any) -> bool:
-    return isinstance(value, int | float) and not isinstance(value, bool) and math.isfinite(value)
+    return isinstance(value, int | float) and not isinstance(value, bool) and -math.inf < value < math.inf
 
 
 def _shown(value: Any) -> str:
@@ -462,6 +462,8 @@ _CHORUS_KEYS = ("role", "times", "intensity", "line", "stop_time", "heard")
 
 def session_from_dict(data: Mapping[str, Any], source: str = "session") -> Session:
     """A checked session from plain data; `SessionError` lists every mistake, a line each."""
+    if limits.has_far_number(data):
+        raise SessionError(source, ["a whole number of more than 64 bits; expected those of a session"])
     check = _Checker()
     check.unknown_keys(data, _TOP_KEYS, "")
     key = Key("G", 7)
@@ -637,11 +639,14 @@ def read_toml(text: str, source: str) -> dict[str, Any]:
     if _LONG_KEY.search(text):
         raise SessionError(source, [f"not valid TOML: a key of more than {MAX_KEY_PARTS} parts"])
     try:
-        return tomllib.loads(text)
+        data = tomllib.loads(text)
     except RecursionError:
         raise SessionError(source, ["not valid TOML: nested too deeply"]) from None
     except ValueError as error:  # broken TOML, or a number of more digits than any has
         raise SessionError(source, [f"not valid TOML: {' '.join(str(error).split())[:200]}"]) from None
+    if limits.has_far_number(data):
+        raise SessionError(source, ["not valid TOML: a whole number of more than 64 bits"])
+    return data
 
 
 def parse_session(text: str, source: str = "session") -> Session:

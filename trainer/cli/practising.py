@@ -323,7 +323,7 @@ def _due_phrases(book: History, due: list[Standing]) -> dict[str, tuple[Exercise
         try:
             record = dict(read_take(path).header.extra["study"]) if path is not None else {}
             found[name] = (exercise_from_dict(record), record)
-        except (TrainerError, OSError, TypeError, ValueError, KeyError):
+        except (TrainerError, OSError, ArithmeticError, AttributeError, LookupError, TypeError, ValueError):
             continue  # its take is gone or was made elsewhere: then it cannot be asked for
     return found
 

@@ -31,6 +31,9 @@ from trainer.scoring.card import MEASURES, REVISION, as_kept, json_schema
 from trainer.scoring.figure import Measure, read
 from trainer.session import Session
 from trainer.take import read_take
+from trainer.take.midi_file import MAX_FILE_BYTES
+from trainer.take.reading import bytes_of
+from trainer.take.record import MAX_RECORD_BYTES
 
 __all__ = ["CARD_SUFFIX", "KeptCard", "card_of", "pack", "read_rows", "reading_digest", "unpack"]
 
@@ -67,14 +70,14 @@ def card_of(path: str | os.PathLike[str]) -> KeptCard:
     Raises what reading or scoring raises (`TrainerError`, `OSError`).
     """
     file = Path(path)
-    digest = hashlib.sha256(file.read_bytes())
+    digest = hashlib.sha256(bytes_of(file, MAX_FILE_BYTES, "a MIDI file"))
     midi_sha256 = digest.hexdigest()
-    with contextlib.suppress(FileNotFoundError):
-        digest.update(file.with_suffix(".json").read_bytes())
+    if file.with_suffix(".json").is_file():
+        digest.update(bytes_of(file.with_suffix(".json"), MAX_RECORD_BYTES, "the JSON of a take"))
     belongs_to = {"files_sha256": digest.hexdigest(), "reading": reading_digest()}
     kept = file.with_suffix(CARD_SUFFIX)
     with contextlib.suppress(OSError, ValueError, KeyError, TypeError):
-        record = unpack(kept.read_bytes())
+        record = unpack(kept.read_bytes() if kept.is_file() else b"")
         if all(record[name] == value for name, value in belongs_to.items()):
             shelf = record["kept"]
             return KeptCard(midi_sha256=midi_sha256, **{**shelf, "card": read(Card, shelf["card"])})
@@ -135,6 +138,10 @@ def unpack(body: bytes) -> Any:
     return json.loads(text)
 
 
+# What plain data of a take's header can raise that says otherwise than ours would.
+_ODD = (TrainerError, ArithmeticError, AttributeError, LookupError, RecursionError, TypeError, ValueError)
+
+
 def _exercise_of(drill: Any) -> Exercise | None:
     """A drill built again from what its take's header says; None for an unknown one."""
     if not isinstance(drill, Mapping):
@@ -143,7 +150,7 @@ def _exercise_of(drill: Any) -> Exercise | None:
     try:
         made = drill_named(str(drill.get("name")))
         return made.build(str(drill.get("key", "G")), float(drill.get("tempo_bpm", 96.0)), **options)
-    except (TrainerError, TypeError, ValueError, KeyError):
+    except _ODD:
         return None
 
 
@@ -156,7 +163,7 @@ def _study_outcome(study: Any, scored: Scorecard) -> dict[str, Any] | None:
     """Whether a phrase of a transcription was answered, worked out from the notes; None for anything else."""
     try:
         figure = judge_phrase(exercise_from_dict(study), scored.reading)
-    except (TrainerError, TypeError, ValueError, KeyError):
+    except _ODD:
         return None
     return {"passed": figure.passed, "value": figure.value}
 
@@ -165,7 +172,7 @@ def _shown(exercise: Exercise, card: Card) -> dict[str, tuple[bool, list[bool]]]
     """Drill → (passed, each pass) of what a drill's run shows; empty where it could not be judged."""
     try:
         return drill_named(exercise.drill).shown(card, exercise)
-    except (TypeError, ValueError, KeyError):
+    except _ODD:
         return {}
 
 
@@ -212,7 +219,7 @@ def _read(takes_path: Path, name: str, stamp: str) -> ReadTake:
     path = takes_path / name
     try:
         kept = card_of(path)
-    except (TrainerError, OSError) as error:
+    except (OSError, *_ODD) as error:
         made = _modified(path)
         reason = " ".join(str(error).split())[:300]
         return ReadTake(

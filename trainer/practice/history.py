@@ -282,8 +282,7 @@ class History:
                     into, name = (beside, stem) if suffix == "json" else (stamps, entry.name)
                     if suffix == "json" or suffix.lower() in ("mid", "midi"):
                         with contextlib.suppress(FileNotFoundError):  # gone meanwhile, or a link to nothing
-                            status = entry.stat()
-                            into[name] = f"{status.st_mtime_ns}/{status.st_size}"
+                            into[name] = _stamp(entry)
         except FileNotFoundError:
             return {}
         except OSError as error:
@@ -484,3 +483,14 @@ def _write(db: sqlite3.Connection) -> Iterator[None]:
         db.execute("ROLLBACK")
         raise
     db.execute("COMMIT")
+
+
+def _stamp(entry: os.DirEntry[str]) -> str:
+    """What changes when a file does; of what cannot be looked at (links in a circle) that it cannot."""
+    try:
+        status = entry.stat()
+    except FileNotFoundError:
+        raise
+    except OSError as error:
+        return f"not read: {error.strerror}"
+    return f"{status.st_mtime_ns}/{status.st_size}"

@@ -212,7 +212,7 @@ def _task(
         if not isinstance(drill, str) or drill not in DRILLS:
             near = nearest(str(drill), DRILLS)
             hint = f'; did you mean "{near}"?' if near else ""
-            problems.append(f'{where}drill: found "{drill}"; `trainer drills` lists what there is{hint}')
+            problems.append(f'{where}drill: found "{drill!s:.80}"; `trainer drills` lists what there is{hint}')
     low, high = TEMPO_RANGE_BPM
     if not isinstance(tempo_bpm, int | float) or isinstance(tempo_bpm, bool) or not low <= tempo_bpm <= high:
         problems.append(f"{where}tempo_bpm: found {tempo_bpm!r:.80}; allowed: a number from {low:g} to {high:g}")
@@ -271,7 +271,7 @@ def _target(value: Any, where: str, problems: list[str]) -> Target | None:
     before = len(problems)
     _unknown(value, ("figure", "at_least", "at_most"), f"{where}target.", problems)
     figure = value.get("figure")
-    if figure not in TARGETS:
+    if not isinstance(figure, str) or figure not in TARGETS:
         near = nearest(str(figure), TARGETS)
         hint = f'; did you mean "{near}"?' if near else ""
         problems.append(f"{where}target.figure: found {figure!r:.80}; allowed: {', '.join(TARGETS)}{hint}")
@@ -282,7 +282,7 @@ def _target(value: Any, where: str, problems: list[str]) -> Target | None:
             problems.append(f"{where}target.{name}: found {end!r:.80}; allowed: a number")
         elif end is not None and str(figure).endswith("_rate") and not 0.0 <= end <= 1.0:
             meant = f"; {end:g} % is {end / 100.0:g}" if 1.0 < end <= 100.0 else ""
-            problems.append(f"{where}target.{name}: found {end!r}; allowed: a share from 0 to 1{meant}")
+            problems.append(f"{where}target.{name}: found {end!r:.80}; allowed: a share from 0 to 1{meant}")
         ends[name] = end
     if ends["at_least"] is None and ends["at_most"] is None:
         problems.append(f"{where}target: needs at_least, at_most, or both")

@@ -48,8 +48,11 @@ class Calibration:
 def calibration_from(kept: Any, source: str) -> Calibration:
     """A calibration from its plain data; `FileFormatError` naming `source` for anything else."""
     try:
-        return msgspec.convert(kept, Calibration)
-    except msgspec.ValidationError as error:
+        found = msgspec.convert(kept, Calibration)
+        if not (abs(found.base_ms) <= 10_000.0 and abs(found.periods) <= 100.0):  # neither is "not a number"
+            raise ValueError("base_ms within 10,000 and periods within 100 were expected")
+        return found
+    except (ValueError, OverflowError) as error:
         raise FileFormatError(f"{source}: not a calibration: {error}; run trainer calibrate again") from None
 
 

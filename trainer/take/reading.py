@@ -34,7 +34,7 @@ from trainer.take.record import MAX_RECORD_BYTES, TakeRecord, read_record, take_
 from trainer.take.rehearing import heard_again, is_heard, recording_of
 from trainer.take.sound_file import is_sound_file, read_sound
 
-__all__ = ["read_take"]
+__all__ = ["bytes_of", "read_take"]
 
 MAX_HOURS = 24.0  # our choice
 COARSE_TICK_MS = 4.0  # a file whose ticks are longer carries a remark; our choice
@@ -68,13 +68,13 @@ def read_take(
         return _from_json(file, session)
     if is_sound_file(file):
         return _from_sound(file, session, track, downbeat)
-    data = _bytes_of(file, MAX_FILE_BYTES, "a MIDI file")
+    data = bytes_of(file, MAX_FILE_BYTES, "a MIDI file")
     sha256 = hashlib.sha256(data).hexdigest()
     given = _given(session)
     beside = file.with_suffix(".json")
     record: TakeRecord | None = None
     if beside.is_file():
-        record = read_record(_bytes_of(beside, MAX_RECORD_BYTES, "the JSON of a take"), str(beside))
+        record = read_record(bytes_of(beside, MAX_RECORD_BYTES, "the JSON of a take"), str(beside))
     if record is None:
         toml = file.with_suffix(".toml")
         if given is None and toml.is_file():
@@ -155,17 +155,24 @@ def _from_sound(
 
 def _from_json(file: Path, session: Session | str | os.PathLike[str] | None) -> Take:
     """A take from its JSON alone, for when the MIDI file is lost or damaged."""
-    record = read_record(_bytes_of(file, MAX_RECORD_BYTES, "the JSON of a take"), str(file))
+    record = read_record(bytes_of(file, MAX_RECORD_BYTES, "the JSON of a take"), str(file))
     if record is None:
         raise FileFormatError(f"{file}: JSON, but not that of a take; expected a MIDI file or a take's own JSON")
     stored = take_of(record, str(file), record.midi_sha256)
     return replace(stored, source=str(file), session=_given(session) or stored.session)
 
 
-def _bytes_of(file: Path, limit: int, expected: str) -> bytes:
+def _without_waiting(path: str, flags: int) -> int:
+    return os.open(path, flags | getattr(os, "O_NONBLOCK", 0))
+
+
+def bytes_of(file: Path, limit: int, expected: str) -> bytes:
     """A regular file's bytes, refused by size before it is read."""
     try:
-        with file.open("rb") as handle:
+        # A pipe is not waited for between the look and the opening; a device is not opened at all.
+        if not stat.S_ISREG(file.stat().st_mode) and not file.is_dir():
+            raise UsageError(f"{file}: not a regular file; expected {expected}")
+        with open(file, "rb", opener=_without_waiting) as handle:
             status = os.fstat(handle.fileno())
             if not stat.S_ISREG(status.st_mode):
                 raise UsageError(f"{file}: not a regular file; expected {expected}")

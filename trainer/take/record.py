@@ -15,6 +15,7 @@ import numpy as np
 from trainer._version import __version__
 from trainer.clock.tempo import TempoMap
 from trainer.errors import FileFormatError
+from trainer.limits import has_far_number
 from trainer.session import session_from_dict
 from trainer.take.model import PROFILES, Calibration, Gap, Take, TakeHeader
 from trainer.take.notes import NOTE_DTYPE, Notes, sorted_notes
@@ -193,6 +194,12 @@ def record_bytes(record: TakeRecord) -> bytes:
     return ("{\n" + ",\n".join(lines) + "\n}\n").encode()
 
 
+_CHECKED_EXTRAS: dict[str, Any] = {
+    "bends": list[tuple[Second, Channel, Bend]],
+    "intensities": list[Annotated[float, msgspec.Meta(ge=0.0, le=1.0)]],
+}
+
+
 def read_record(raw: bytes, source: str) -> TakeRecord | None:
     """A checked record; None for JSON that is something else (its schema has another name, or none).
 
@@ -222,10 +229,13 @@ def read_record(raw: bytes, source: str) -> TakeRecord | None:
         raise FileFormatError(
             f'{source}: profile: found "{record.profile[:60]}"; expected one of {", ".join(PROFILES)}; {aside}'
         )
-    try:
-        msgspec.convert(record.extra.get("bends", []), list[tuple[Second, Channel, Bend]])
-    except msgspec.ValidationError as error:
-        raise FileFormatError(f"{source}: extra.bends: {_one_line(error)}; {aside}") from None
+    for key, kind_of in _CHECKED_EXTRAS.items():
+        try:
+            msgspec.convert(record.extra.get(key, []), kind_of)
+        except msgspec.ValidationError as error:
+            raise FileFormatError(f"{source}: extra.{key}: {_one_line(error)}; {aside}") from None
+    if has_far_number([record.extra, record.devices, record.clock_map, record.lateness, record.session]):
+        raise FileFormatError(f"{source}: a whole number of more than 64 bits; {aside}")
     for name, columns in (("notes", record.notes), ("band", record.band)):
         lengths = {len(getattr(columns, column)) for column in NOTE_DTYPE.names or ()}
         if len(lengths) != 1:
