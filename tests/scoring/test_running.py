@@ -7,6 +7,7 @@ import pytest
 from tests.scoring.makers import chart_of, line_take, shuffle_rows, shuffle_take
 from trainer.clock.tempo import TempoMap
 from trainer.scoring import RunningScore, score
+from trainer.take.notes import PICKED_VELOCITY
 
 
 def test_feeding_one_by_one_is_feeding_at_once() -> None:
@@ -55,3 +56,12 @@ def test_count_in_noodling_does_not_count() -> None:
     running = RunningScore(chart, TempoMap(chart.tempo_segments))
     running.feed([(-3.0, 0.1, 40.0), (-2.0, 0.1, 41.0)])
     assert running.figures().n_notes == 0
+
+
+def test_roots_that_the_space_bar_picked_do_not_count_on_the_screen() -> None:
+    chart = chart_of(1)
+    take = shuffle_take(chart, velocity=PICKED_VELOCITY)
+    for typing, roots in ((True, 0), (False, 8)):  # eight changes a chorus
+        running = RunningScore(chart, take.tempo, typing=typing)
+        running.feed(take.notes)
+        assert running.figures().roots == roots and running.figures().changes == 8

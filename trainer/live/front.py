@@ -87,7 +87,7 @@ class _Front:
         self.marked: list[tuple[int, int]] = []  # (chorus, bar)
         self.help = False
         self.band = band_notes(arrange(self.chart, guide="off"), self.tempo)
-        self.heard: list[tuple[float, float, float]] = []  # (song second, 0, pitch) of the notes that count
+        self.heard: list[tuple[float, float, float, int]] = []  # (song second, 0, pitch, velocity) of notes that count
         self.score = self._new_score()
         self.pass_idx = 0
         self.signals: list[str] = []
@@ -269,7 +269,7 @@ class _Front:
                 self.place = message
             case Heard():
                 if message.song_s is not None:
-                    self._heard_note(message.song_s, message.pitch, message.pass_idx)
+                    self._heard_note(message.song_s, message.pitch, message.velocity, message.pass_idx)
             case Pressed(action=action, port=port):
                 self.obey(keys.ACTIONS[action], port)
             case PagePress():
@@ -282,9 +282,9 @@ class _Front:
                 self.finished = message
 
     def _new_score(self) -> RunningScore:
-        return RunningScore(self.chart, self.tempo, self.options.calibration, self.band)
+        return RunningScore(self.chart, self.tempo, self.options.calibration, self.band, typing=self.options.typing)
 
-    def _heard_note(self, song_s: float, pitch: float, pass_idx: int) -> None:
+    def _heard_note(self, song_s: float, pitch: float, velocity: int, pass_idx: int) -> None:
         if pass_idx != self.pass_idx:  # taken up again at a chorus's top: what was played from there on is replaced
             self.pass_idx = pass_idx
             beats = float(self.tempo.beats_at(song_s)) + 0.5
@@ -293,7 +293,7 @@ class _Front:
             self.heard = [note for note in self.heard if note[0] < until_s]
             self.score = self._new_score()
             self.score.feed(self.heard)
-        self.heard.append((song_s, 0.0, pitch))
+        self.heard.append((song_s, 0.0, pitch, velocity))
         self.score.feed(self.heard[-1:])
 
     def _warn(self, text: str) -> None:

@@ -24,7 +24,7 @@ from trainer.scoring.clean import delay_s
 from trainer.scoring.timing import band_reference_s
 from trainer.session import Chart
 from trainer.take.model import Calibration
-from trainer.take.notes import Notes
+from trainer.take.notes import PICKED_VELOCITY, Notes
 
 __all__ = ["RunningFigures", "RunningScore"]
 
@@ -56,12 +56,14 @@ class RunningScore:
     """Takes notes in playing order; `figures()` is cheap at any moment.
 
     `calibration`: taken off each note, as scoring does. `band`: the band's intended notes, against whose drums the
-    player is timed; without one against the grid.
+    player is timed; without one against the grid. `typing`: played on the computer keyboard.
     """
 
     def __init__(
-        self, chart: Chart, tempo: TempoMap, calibration: Calibration | None = None, band: Notes | None = None
-    ) -> None:
+        self, chart: Chart, tempo: TempoMap, calibration: Calibration | None = None, band: Notes | None = None,
+        *, typing: bool = False,
+    ) -> None:  # fmt: skip
+        self._typing = typing
         self._tempo = tempo
         self._calibration = calibration
         self._first_beat = math.floor(chart.first_beats)
@@ -103,11 +105,12 @@ class RunningScore:
         self._inside: list[float] = []  # onsets since
 
     def feed(self, notes: Notes | Iterable[Sequence[float]]) -> None:
-        """Rows of a note table, or (onset_s, duration_s, pitch, …) rows, in playing order."""
+        """Rows of a note table, or (onset_s, duration_s, pitch, velocity, …) rows, in playing order."""
         for row in notes:
-            self._one(float(row[0]), float(row[2]))
+            picked = self._typing and row[3] == PICKED_VELOCITY
+            self._one(float(row[0]), float(row[2]), picked=bool(picked))
 
-    def _one(self, onset_s: float, pitch: float) -> None:
+    def _one(self, onset_s: float, pitch: float, *, picked: bool) -> None:
         onset_s -= float(delay_s(self._calibration, np.array([pitch]))[0])
         offset_s = median(self._recent) if len(self._recent) >= 5 else 0.0
         beats = float(self._tempo.beats_at(onset_s - offset_s))
@@ -138,7 +141,8 @@ class RunningScore:
         self._inside.clear()
         while self._at < len(self._changes) and self._changes[self._at][0] < whole:
             self._at += 1
-        if self._at < len(self._changes) and self._changes[self._at] == (whole, round(pitch) % 12):
+        here = self._at < len(self._changes) and self._changes[self._at] == (whole, round(pitch) % 12)
+        if here and not picked:  # a root that the space bar picked is no landing
             self._roots += 1
 
     def figures(self, now_beats: float = math.inf) -> RunningFigures:
