@@ -9,10 +9,8 @@ from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-import typer
-
 from trainer.cli.between import Ask, Hands, better_line, costly_place, desk_of, say_end, songs_to_choose
-from trainer.cli.speaking import card_text, say
+from trainer.cli.speaking import card_text, echo, say
 from trainer.errors import TrainerError, UsageError
 
 if TYPE_CHECKING:
@@ -185,10 +183,10 @@ class Sitting:
     def _choose(self) -> str:
         """Wait for a song from the stand, or for Enter."""
         if self._stand is not None and self._card is None:
-            typer.echo(f"stand page: {self._stand.url}")
+            echo(f"stand page: {self._stand.url}")
             for line in self._stand.qr_lines() if self._stand.open_to_room else ():
-                typer.echo(line)
-        typer.echo("Choose and start on the stand, or press Enter here; q leaves.")
+                echo(line)
+        echo("Choose and start on the stand, or press Enter here; q leaves.")
         self._show(CHOOSE)
         with Hands(self.options) as hands:
             while True:
@@ -223,7 +221,7 @@ class Sitting:
         self.name, self._tempo_bpm = name, self.session.tempo_bpm
         self._card = self._take = self._place = self._report = None
         self._said = ""
-        typer.echo(f"{asked.by}: {self.session.title}, {self.session.key.name}, {self.session.tempo_bpm:g} bpm")
+        echo(f"{asked.by}: {self.session.title}, {self.session.key.name}, {self.session.tempo_bpm:g} bpm")
         return True
 
     def _change_tempo(self, asked: Ask) -> None:

@@ -15,7 +15,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from trainer.cli.speaking import WIDEST, say, wrapped
+from trainer.cli.speaking import WIDEST, echo, say, wrapped
 from trainer.errors import PortError, TrainerError
 
 if TYPE_CHECKING:
@@ -149,7 +149,7 @@ def say_end(card: Scorecard, extra: Sequence[str] = ()) -> None:
         say(card_text(card))
         return
     columns, rows = shutil.get_terminal_size()
-    print("\n".join(end_lines(card, extra, width=max(40, min(WIDEST, columns)), height=max(16, rows))))
+    echo("\n".join(end_lines(card, extra, width=max(40, min(WIDEST, columns)), height=max(16, rows))))
 
 
 def songs_to_choose(session: Session, name: str) -> list[dict[str, Any]]:

@@ -12,7 +12,7 @@ import typer
 
 from trainer.cli.choosing import between
 from trainer.cli.facts import Json, show_json
-from trainer.cli.speaking import say
+from trainer.cli.speaking import echo, say
 from trainer.cli.waiting import key_reader
 from trainer.errors import PortError
 
@@ -55,10 +55,10 @@ def check_bass(name: str, channel: int | None, *, as_json: bool) -> None:
     stream = open_capture(intake.take, device, sample_rate_hz=rate_hz)
     stream.start()
     try:
-        print(
+        echo(
             f"Listening to {device.name}. Let each open string ring by itself, then play some hard notes. "
             "Enter ends it.",
-            file=sys.stderr if as_json else sys.stdout,
+            err=as_json,
         )
         _listen(check, intake, lambda: stream.fault, quiet=as_json)
     finally:

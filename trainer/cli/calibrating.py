@@ -19,7 +19,7 @@ from trainer.cli.choosing import take_meant
 from trainer.cli.facts import Json, show_json
 from trainer.cli.input_port import chosen_bass, chosen_input, known_profile
 from trainer.cli.running import BassChannel, BassIn
-from trainer.cli.speaking import say, to_stderr
+from trainer.cli.speaking import echo, say, to_stderr
 from trainer.cli.waiting import breathe
 from trainer.errors import PortError, UsageError
 
@@ -126,7 +126,7 @@ def calibrate(
     used = "pad" if typing else chosen_profile or known.profile
     session = click_session(used, clicks or N_CLICKS[used], bpm)
     for line in _instructions(used, typing):
-        typer.echo(line, err=as_json)
+        echo(line, err=as_json)
     if not as_json and not breathe(words="Count-in"):
         return 0
     options = PlayOptions(
@@ -188,8 +188,8 @@ def _calibrate_bass(cable: Cabled, n_clicks: int, bpm: float, *, plain: bool, ke
     known = load_port(port) or PortSettings(port, profile="sound")
     session = click_session("pad", n_clicks, bpm)
     options = _bass_options(cable, session, known, quiet=plain or as_json)
-    typer.echo(_instructions("sound", False)[0], err=as_json)
-    typer.echo("Exacter, and without your own habit in it: a cable from output to input, and --loop.", err=as_json)
+    echo(_instructions("sound", False)[0], err=as_json)
+    echo("Exacter, and without your own habit in it: a cable from output to input, and --loop.", err=as_json)
     if not as_json and not breathe(words="Count-in"):
         return 0
     with to_stderr(as_json):
@@ -212,7 +212,7 @@ def _calibrate_loop(cable: Cabled, *, as_json: bool) -> int:
     known = load_port(port) or PortSettings(port, profile="sound")
     session = click_session("pad", LOOP_CLICKS, LOOP_BPM)
     options = _bass_options(cable, session, known, quiet=True)
-    typer.echo("Plug a cable from the sound output into the bass's input. It takes a few seconds.", err=as_json)
+    echo("Plug a cable from the sound output into the bass's input. It takes a few seconds.", err=as_json)
     with tempfile.TemporaryDirectory() as folder:
         with to_stderr(True):
             result = play(session, replace(options, takes_dir=Path(folder)))
@@ -310,9 +310,9 @@ def _played(session: Session, options: PlayOptions, port: str, keep: Path | None
     if result.interrupted:
         raise KeyboardInterrupt
     if keep is not None and result.take_path is not None:
-        typer.echo(f"Take kept: {result.take_path}", err=True)
+        echo(f"Take kept: {result.take_path}", err=True)
     for warning in result.warnings:
-        typer.echo(f"Note: {warning}", err=True)
+        echo(f"Note: {warning}", err=True)
     if result.take is None or not len(result.take.notes):
         raise PortError(f'no note came from "{port}"; is it connected, and the right input? See: trainer ports')
     return result.take

@@ -22,6 +22,7 @@ from trainer.cli import (
     scoring,
     teaching,
 )
+from trainer.cli.speaking import echo
 
 __all__ = ["app"]
 
@@ -53,13 +54,13 @@ def start(
     if version:
         from trainer import __version__
 
-        typer.echo(__version__)
+        echo(__version__)
         raise typer.Exit()
     if context.invoked_subcommand is None:
         from trainer.cli.home import home_lines
 
         for line in home_lines():
-            typer.echo(line)
+            echo(line)
 
 
 for _module in (

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from trainer.cli.running import BandOptions, Cable, Places, exit_status, not_heard, play_options, with_input
-from trainer.cli.speaking import say
+from trainer.cli.speaking import echo, say
 from trainer.cli.waiting import BREATH_S, asked_meanwhile, breathe
 from trainer.errors import TrainerError, UsageError
 
@@ -190,6 +190,6 @@ class Desk:
             say(f"No notes were heard, so this run does not count. {not_heard(self._ready())}")
             return status, None
         if not take.header.completed:
-            typer.echo("Stopped before its end: the notes are kept, but it is no run to pass.")
+            echo("Stopped before its end: the notes are kept, but it is no run to pass.")
             return status, None
         return status, judge(score(take, chart=exercise.chart))

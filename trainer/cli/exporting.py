@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from trainer.cli.choosing import Downbeat, Strings, TakeFile, Track, TuningOption, downbeat_of, track_of
-from trainer.cli.speaking import say
+from trainer.cli.speaking import echo, say
 from trainer.errors import UsageError
 
 if TYPE_CHECKING:
@@ -109,7 +109,7 @@ def export(
         written = written_take(card.reading, card.chart, [item.at_beats for item in card.landing.missed], bass)
         out += write_notation(written, musicxml, svg, pdf)
     for path in out:
-        typer.echo(f"wrote {path}")
+        echo(f"wrote {path}")
     return 0
 
 

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from trainer.cli.choosing import Overrides, chosen_session, with_options
-from trainer.cli.speaking import say
+from trainer.cli.speaking import echo, say
 
 if TYPE_CHECKING:
     from trainer.ports.audio import AudioDevice
@@ -35,7 +35,7 @@ Json = Annotated[bool, typer.Option("--json", help="As JSON, for a program to re
 
 
 def show_json(data: Any) -> None:
-    typer.echo(json.dumps(data, indent=2, allow_nan=False))
+    echo(json.dumps(data, indent=2, allow_nan=False))
 
 
 def ports(as_json: Json = False) -> None:
@@ -79,32 +79,32 @@ def ports(as_json: Json = False) -> None:
             }
         )
         return
-    typer.echo("MIDI in")
+    echo("MIDI in")
     for port in midi.inputs:
         known = load_port(port.name)
         profile = f"   profile {known.profile}" if known else ""
-        typer.echo(f"  {port.name}   ({port.system}){profile}")
+        echo(f"  {port.name}   ({port.system}){profile}")
     if not midi.inputs:
         say(f"  none{f': {midi.note}' if midi.note else ''}; the computer keyboard serves as a pad")
-    typer.echo("MIDI out")
+    echo("MIDI out")
     for port in midi.outputs:
-        typer.echo(f"  {port.name}   ({port.system})")
+        echo(f"  {port.name}   ({port.system})")
     if not midi.outputs:
-        typer.echo("  none")
-    typer.echo("Sound out")
+        echo("  none")
+    echo("Sound out")
     for device in audio.outputs:
         late = f", sounds {latency_ms:.0f} ms late" if device.default and latency_ms is not None else ""
-        typer.echo(f"  {_sound_line(device)}{late}")
+        echo(f"  {_sound_line(device)}{late}")
     if not audio.outputs:
         say(f"  none{f': {audio.note}' if audio.note else ''}")
-    typer.echo("Sound in")
+    echo("Sound in")
     for device in audio.inputs:
         bass = load_port(bass_port(device.name))
         on = "" if bass is None else f"   your bass{'' if bass.channel is None else f' is on channel {bass.channel}'}"
         channels = f"{device.n_channels} channel{'s' * (device.n_channels > 1)}"
-        typer.echo(f"  {_sound_line(device)}   {channels}{on}")
+        echo(f"  {_sound_line(device)}   {channels}{on}")
     if not audio.inputs:
-        typer.echo("  none")
+        echo("  none")
 
 
 def _sound_line(device: AudioDevice) -> str:
@@ -122,11 +122,11 @@ def sessions(as_json: Json = False) -> None:
         return
     width = max(len(name) for name, _ in loaded)
     for name, session in loaded:
-        typer.echo(
+        echo(
             f"{name:<{width}}  {session.key.name:>2}  {session.tempo_bpm:>3g} bpm  {session.n_choruses} choruses  "
             f"{session.form}, {session.groove}"
         )
-    typer.echo(f"\nPlay one with: trainer play {loaded[0][0]}")
+    echo(f"\nPlay one with: trainer play {loaded[0][0]}")
 
 
 def forms(as_json: Json = False) -> None:
@@ -148,7 +148,7 @@ def forms(as_json: Json = False) -> None:
         )
         return
     for form in FORMS.values():
-        typer.echo(f"{form.name}   {form.title}")
+        echo(f"{form.name}   {form.title}")
         both = [("major", form.major), ("minor", form.minor)]
         if form.major == form.minor:
             both = [("", form.major)]
@@ -156,16 +156,16 @@ def forms(as_json: Json = False) -> None:
         if sum(len(rows[0]) for rows in grids) + 2 * len(grids) <= 80:
             grids = [["  ".join(cells) for cells in zip(*grids, strict=True)]]
         for row in (row for rows in grids for row in rows):
-            typer.echo(f"  {row}")
-    typer.echo("Turnarounds (turnaround = …): what the last two bars become; else as above")
+            echo(f"  {row}")
+    echo("Turnarounds (turnaround = …): what the last two bars become; else as above")
     for name, (major, minor) in TURNAROUNDS.items():
-        typer.echo(f"  {name:<17} {' | '.join(major):<26} minor  {' | '.join(minor)}")
-    typer.echo("Starts (start = …)")
+        echo(f"  {name:<17} {' | '.join(major):<26} minor  {' | '.join(minor)}")
+    echo("Starts (start = …)")
     for name, what in START_WORDS.items():
-        typer.echo(f"  {name:<20} {what}")
-    typer.echo("Endings (ending = …); the last bar is the tonic, struck and held")
+        echo(f"  {name:<20} {what}")
+    echo("Endings (ending = …); the last bar is the tonic, struck and held")
     for name, what in ENDING_WORDS.items():
-        typer.echo(f"  {name:<20} {what}")
+        echo(f"  {name:<20} {what}")
 
 
 def _grid(bars: tuple[str, ...]) -> list[str]:
@@ -196,11 +196,11 @@ def grooves(as_json: Json = False) -> None:
             ],
         )
         return
-    typer.echo(f"{'groove':<18} {'bpm':<8} {'eighths':<9} {'the bass':<9} what it is")
+    echo(f"{'groove':<18} {'bpm':<8} {'eighths':<9} {'the bass':<9} what it is")
     for groove in GROOVES.values():
         tempi = f"{groove.tempo_low_bpm:g}–{groove.tempo_high_bpm:g}"
         feel = "straight" if groove.straight else "swung"
-        typer.echo(f"{groove.name:<18} {tempi:<8} {feel:<9} {LINE_WORDS[groove.line]:<9} {groove.title}")
+        echo(f"{groove.name:<18} {tempi:<8} {feel:<9} {LINE_WORDS[groove.line]:<9} {groove.title}")
 
 
 @with_options
@@ -223,10 +223,10 @@ def chart(
         from trainer.report.written import written_chart
 
         if pdf is not None:
-            typer.echo(f"wrote {write_page(chart_page(made), pdf)}", err=as_json)
+            echo(f"wrote {write_page(chart_page(made), pdf)}", err=as_json)
         if musicxml is not None:
             path = write_page(document_of(written_chart(made), tab=False), musicxml)
-            typer.echo(f"wrote {path}", err=as_json)
+            echo(f"wrote {path}", err=as_json)
         if not as_json:
             return
     if as_json:
@@ -255,7 +255,7 @@ def chart(
         )
         return
     for line in chart_lines(made):
-        typer.echo(line)
+        echo(line)
 
 
 def chart_lines(made: Any) -> list[str]:

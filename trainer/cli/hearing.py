@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from trainer.cli.facts import Json, show_json
-from trainer.cli.speaking import say
+from trainer.cli.speaking import echo, say
 from trainer.errors import UsageError
 
 if TYPE_CHECKING:
@@ -61,7 +61,7 @@ def hear(
         return 0
     _say(found, file)
     if midi is not None:
-        typer.echo(f"wrote {midi}")
+        echo(f"wrote {midi}")
     return 0
 
 

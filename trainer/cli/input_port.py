@@ -6,6 +6,7 @@ import re
 import sys
 from collections.abc import Callable, Sequence
 
+from trainer.cli.speaking import echo
 from trainer.errors import PortError, UsageError, nearest
 from trainer.settings import INPUT_PROFILES
 
@@ -56,7 +57,7 @@ def chosen_input(asked: str | None, *, may_ask: bool | None = None, not_from: Se
         raise PortError(f"several MIDI inputs are connected: {listed}; say which one with --midi-in NAME")
 
     def write(text: str) -> None:
-        print(text, end="", flush=True)
+        echo(text, nl=False)
 
     return ask_which(names, lambda: sys.stdin.readline(), write)
 
@@ -88,7 +89,7 @@ def asked_bass() -> str | None:
     names = [device.name for device in list_audio().inputs]
     if not names or not (sys.stdin.isatty() and sys.stdout.isatty()):
         return None
-    return ask_which(names, sys.stdin.readline, lambda text: print(text, end="", flush=True), option="--bass-in")
+    return ask_which(names, sys.stdin.readline, lambda text: echo(text, nl=False), option="--bass-in")
 
 
 def known_profile(profile: str) -> str:

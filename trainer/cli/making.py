@@ -11,6 +11,7 @@ from trainer.cli.choosing import Overrides, Strings, TuningOption, chosen_sessio
 from trainer.cli.exporting import MusicXml, Pdf, Svg, write_notation
 from trainer.cli.facts import Json, show_json
 from trainer.cli.running import Mix
+from trainer.cli.speaking import echo
 from trainer.errors import UsageError
 
 if TYPE_CHECKING:
@@ -63,12 +64,12 @@ def render(
     if wav is not None:
         written = write_wav(chart, wav, gains=gains, sample_rate_hz=sample_rate, score=whole)
         with_bass = take is not None and of_take and gains["guide"] > 0.0 and lay_bass(take, wav, chart, whole)
-        typer.echo(f"wrote {written}{', with your bass as it was recorded' if with_bass else ''}")
+        echo(f"wrote {written}{', with your bass as it was recorded' if with_bass else ''}")
     if midi is not None:
         # A MIDI file has no mixer: a silenced part is left out, the other volumes are the sequencer's business.
         heard = [gains[name] > 0.0 for name in PARTS]
         kept = replace(whole, events=whole.events[np.array(heard)[whole.events["part"]]])
-        typer.echo(f"wrote {render_midi(chart, midi, score=kept, of_take=of_take)}")
+        echo(f"wrote {render_midi(chart, midi, score=kept, of_take=of_take)}")
 
 
 @with_options
@@ -106,22 +107,22 @@ def line(
     if device is not None and not any(claim.name == device for claim in made.claims):
         raise UsageError(f"--device {device}: no bar here has a place for it; try --choruses 2, or another form")
     if midi is not None:
-        typer.echo(f"wrote {write_line_midi(made, midi)}", err=as_json)
+        echo(f"wrote {write_line_midi(made, midi)}", err=as_json)
     if wav is not None:
         from trainer.band import arrange, render_wav
 
         heard = arrange(made.chart, guide="on", guide_line=made.rows())
-        typer.echo(f"wrote {render_wav(made.chart, wav, score=heard)}", err=as_json)
+        echo(f"wrote {render_wav(made.chart, wav, score=heard)}", err=as_json)
     if musicxml or svg or pdf:
         from trainer.report.written import written_line
 
         for path in write_notation(written_line(made), musicxml, svg, pdf):
-            typer.echo(f"wrote {path}", err=as_json)
+            echo(f"wrote {path}", err=as_json)
     if as_json:
         show_json({"session": session.to_dict(), **made.to_dict()})
     elif not (midi or wav or musicxml or svg or pdf):
         for text in tablature(made):
-            typer.echo(text)
+            echo(text)
     return _heard_with_the_band(made, audio, midi_out) if hear else 0
 
 
@@ -132,7 +133,7 @@ def _heard_with_the_band(made: LineScore, audio: str, midi_out: str | None) -> i
     options = PlayOptions(audio=audio, midi_out=midi_out, record=False, guide="on", guide_line=made.rows())
     result = play(made.chart.session, options)
     for warning in result.warnings:
-        typer.echo(f"Note: {warning}", err=True)
+        echo(f"Note: {warning}", err=True)
     if result.interrupted:
         return 130
     return 1 if result.status in ("engine_died", "fault") else 0

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from trainer.cli.speaking import say
+from trainer.cli.speaking import echo, say
 from trainer.cli.waiting import key_reader
 from trainer.errors import PortError, UsageError
 
@@ -150,7 +150,7 @@ def pedal(
         say("Page-turning pedals work by themselves: on (Page Down, right) is next, back (Page Up, left) is again.")
         read_key = stack.enter_context(key_reader())
         found = learn(
-            sinks, RealClock(), read_key, lambda text: print(text, end="", flush=True),
+            sinks, RealClock(), read_key, lambda text: echo(text, nl=False),
             # An input that was never checked as a bass, beside others, is a pedal's own.
             lambda name: len(names) > 1 and load_port(name) is None,
         )  # fmt: skip

@@ -14,7 +14,7 @@ import typer
 
 from trainer.cli.choosing import Overrides, between, chosen_session, going_round, with_options
 from trainer.cli.running import BandOptions, Cable, Mix, exit_status, play_options, say_warnings, with_input
-from trainer.cli.speaking import card_text, say, to_stderr
+from trainer.cli.speaking import card_text, echo, say, to_stderr
 from trainer.errors import UsageError, nearest
 
 if TYPE_CHECKING:
@@ -89,7 +89,7 @@ def play(
     from trainer.cli.again import Sitting
     from trainer.live import recover_takes
 
-    recover_takes(options.takes_dir, lambda text: typer.echo(f"Note: {text}"))
+    recover_takes(options.takes_dir, lambda text: echo(f"Note: {text}"))
 
     def prepared(of: Session, given: PlayOptions) -> PlayOptions:
         return given if guide_line is None else _with_guide_line(of, given, guide_line)
@@ -171,11 +171,11 @@ def demo(
     card = score(take, session=session, full=full)
     if as_json:
         data = {**card.to_dict(), "stand_in": _stand_in_dict(performance)}
-        typer.echo(json.dumps(data, indent=2, allow_nan=False))
+        echo(json.dumps(data, indent=2, allow_nan=False))
         return 0
     for line in comparison(performance, card):
-        typer.echo(line)
-    typer.echo("")
+        echo(line)
+    echo("")
     say(card_text(card, full=full))
     return 0
 
@@ -188,9 +188,9 @@ def _demo_offline(session: Session, performance: Performance, band: BandOptions,
     take = play_offline(session, performance, play_options(band, mix))
     if band.takes is not None:
         saved = save_take(take, band.takes)
-        typer.echo(f"Take kept: {saved.path}", err=True)
+        echo(f"Take kept: {saved.path}", err=True)
         if saved.remark is not None:
-            typer.echo(f"Note: {saved.remark}", err=True)
+            echo(f"Note: {saved.remark}", err=True)
     return take
 
 

@@ -22,7 +22,7 @@ from trainer.cli.desk import (
     say_figure,
 )
 from trainer.cli.running import Places, exit_status
-from trainer.cli.speaking import say
+from trainer.cli.speaking import echo, say
 from trainer.errors import TrainerError, UsageError
 
 if TYPE_CHECKING:
@@ -49,15 +49,15 @@ def drills(as_json: Annotated[bool, typer.Option("--json", help="As JSON.")] = F
 
     if as_json:
         rows = [{"name": d.name, "title": d.title, "goal": d.goal, "family": d.family} for d in DRILLS.values()]
-        typer.echo(json.dumps(rows, indent=2))
+        echo(json.dumps(rows, indent=2))
         return 0
     family = ""
     for drill in DRILLS.values():
         if drill.family != family:
             family = drill.family
-            typer.echo(f"\n{family.replace('_', '-')}")
-        typer.echo(f"  {drill.name:<30}{drill.goal}")
-    typer.echo("\nStart one with: trainer drill NAME --key A --bpm 84")
+            echo(f"\n{family.replace('_', '-')}")
+        echo(f"  {drill.name:<30}{drill.goal}")
+    echo("\nStart one with: trainer drill NAME --key A --bpm 84")
     return 0
 
 
@@ -199,7 +199,7 @@ def practice(
         )
     if as_json:
         record = {"due": [_due_dict(item) for item in due], "pieces": [_piece_dict(piece) for piece in evening.pieces]}
-        typer.echo(json.dumps(record, indent=2))
+        echo(json.dumps(record, indent=2))
         return 0
     if plan_only:
         _say_due(due, today)
@@ -250,24 +250,24 @@ def _due_dict(standing: Standing) -> dict[str, Any]:
 
 def _say_due(due: list[Standing], today: datetime.date) -> None:
     if not due:
-        typer.echo("Nothing waits for another visit today.\n")
+        echo("Nothing waits for another visit today.\n")
         return
-    typer.echo(f"Worth another visit: {len(due)}")
+    echo(f"Worth another visit: {len(due)}")
     for standing in due[:MAX_DUE_SHOWN]:
         item, days = standing.item, (today - standing.due).days
         name = item.drill.replace("_", " ")
         since = "today" if days == 0 else f"since {standing.due}"
         what = f"{name}, {item.key}, {item.tempo}"
-        typer.echo(f"  {what:<44}{since:<18}{_went(standing.clean_frac)}")
+        echo(f"  {what:<44}{since:<18}{_went(standing.clean_frac)}")
     if len(due) > MAX_DUE_SHOWN:
-        typer.echo(f"  and {len(due) - MAX_DUE_SHOWN} more")
+        echo(f"  and {len(due) - MAX_DUE_SHOWN} more")
     first = due[0]
     if not first.item.drill.startswith("study "):
-        typer.echo(
+        echo(
             f"The first by itself: trainer drill {first.item.drill} --key {first.item.key}"
             f" --bpm {first.newest_tempo_bpm:g}"
         )
-    typer.echo("")
+    echo("")
 
 
 def _went(clean_frac: float) -> str:
@@ -287,7 +287,7 @@ def _say_plan(evening: Evening) -> None:
     from trainer.music import DEFAULT_GROOVE, GROOVES
     from trainer.practice.evening import turns_of
 
-    typer.echo(f"This evening, about {evening.minutes:.0f} minutes:")
+    echo(f"This evening, about {evening.minutes:.0f} minutes:")
     times = Counter(turns_of(evening))
     rows = []
     for piece in evening.pieces:
@@ -299,10 +299,10 @@ def _say_plan(evening: Evening) -> None:
         rows.append((piece.minutes, what, where, why + (f", {times[piece]} times" if times[piece] > 1 else "")))
     wide, place = (max(map(len, column)) + 2 for column in list(zip(*rows, strict=True))[1:3])
     for minutes, what, where, why in rows:
-        typer.echo(f"  {minutes:3.0f} min  {what:<{wide}}{where:<{place}}{why}".rstrip())
+        echo(f"  {minutes:3.0f} min  {what:<{wide}}{where:<{place}}{why}".rstrip())
     if any(n > 1 for n in times.values()):
-        typer.echo("Drills come in rounds, in this order. n while one plays leaves it out, l before it puts it off.")
-    typer.echo("Take breaks, keep the level in headphones low, and stop if a hand hurts.")
+        echo("Drills come in rounds, in this order. n while one plays leaves it out, l before it puts it off.")
+    echo("Take breaks, keep the level in headphones low, and stop if a hand hurts.")
 
 
 def _called(drill: str) -> str:
@@ -344,7 +344,7 @@ def _run_evening(
     while turns:
         piece = turns.pop(0)
         if piece.kind == "break":
-            typer.echo(f"\nA break, {piece.minutes:g} minutes: {piece.why}.")
+            echo(f"\nA break, {piece.minutes:g} minutes: {piece.why}.")
             if not desk.breathe(60.0 * piece.minutes, "On we go"):
                 return _left()
             continue
@@ -408,10 +408,10 @@ def _song_piece(piece: Piece, seed: int, desk: Desk, own: Session | None) -> int
         n_bars = piece.bars[1] - piece.bars[0] + 1
         times = max(2, int(piece.minutes * tempo_bpm / (4.0 * n_bars)))
         session = loop_session(session, piece.bars, times=times)
-        typer.echo(f"\nBars {piece.bars[0]} to {piece.bars[1]} of your song, {key}, {tempo_bpm:g} bpm, {times} times.")
+        echo(f"\nBars {piece.bars[0]} to {piece.bars[1]} of your song, {key}, {tempo_bpm:g} bpm, {times} times.")
     else:
         what = "verses to pin, a solo to open" if own is None else "all of it"
-        typer.echo(f"\nNow a song, {key}, {tempo_bpm:g} bpm: {what}.")
+        echo(f"\nNow a song, {key}, {tempo_bpm:g} bpm: {what}.")
     asked = desk.asked_before()
     if asked:
         return 0 if asked == "leave" else asked
@@ -421,7 +421,7 @@ def _song_piece(piece: Piece, seed: int, desk: Desk, own: Session | None) -> int
     if take is not None and len(take.notes):
         say(summary(score(take)))
     if result is not None and result.take_path is not None:
-        typer.echo(f"Its page, with pictures: trainer report {result.take_path}")
+        echo(f"Its page, with pictures: trainer report {result.take_path}")
     return exit_status(result) if result is not None and result.leaves else ""
 
 
@@ -515,7 +515,7 @@ def _night(night: Night, chosen: int, level: str, desk: Desk, as_json: bool) -> 
     from trainer.scoring import score
     from trainer.session import expand
 
-    say_line = (lambda text: typer.echo(text, err=True)) if as_json else say
+    say_line = (lambda text: echo(text, err=True)) if as_json else say
     say_line(f"{night.level.title}. Night {chosen}: {len(night.tunes)} tunes, each once, no going back.")
     results: list[TuneResult] = []
     status = 0
@@ -537,9 +537,9 @@ def _night(night: Night, chosen: int, level: str, desk: Desk, as_json: bool) -> 
     if len(results) < len(night.tunes):
         say_line(f"The night ends after {len(results)} of {len(night.tunes)} tunes; all that was played is kept.")
     if as_json:
-        typer.echo(json.dumps([_tune_dict(result) for result in results], indent=2))
+        echo(json.dumps([_tune_dict(result) for result in results], indent=2))
     elif results:
-        typer.echo("")
+        echo("")
         for line in judge_night(results):
             say(line)
     return status

@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from trainer.cli.choosing import Downbeat, TakeFile, Track, between, downbeat_of, track_of
-from trainer.cli.speaking import say
+from trainer.cli.speaking import echo, say
 from trainer.errors import TrainerError, UsageError
 
 if TYPE_CHECKING:
@@ -50,7 +50,7 @@ def report(
     read = read_take(take, session=known, track=track_of(track), downbeat=downbeat_of(downbeat))
     card = score(read) if level is None else score(read, level=level)
     path = write_report(read, card, out or take.with_suffix(".html"))
-    typer.echo(f"Report: {path}")
+    echo(f"Report: {path}")
     return 0
 
 
@@ -79,17 +79,17 @@ def compare(
     heads = _fitted(first.stem, left), _fitted(second.stem, right)
     if heads[0] == heads[1]:
         heads = "first", "second"
-    typer.echo(f"{'':<{name}}  {heads[0]:>{left}}  {heads[1]:>{right}}")
+    echo(f"{'':<{name}}  {heads[0]:>{left}}  {heads[1]:>{right}}")
     for row in rows:
         mark = "stands out" if row.words == APART else ""
-        typer.echo(f"{row.name:<{name}}  {row.first:>{left}}  {row.second:>{right}}  {mark}".rstrip())
+        echo(f"{row.name:<{name}}  {row.first:>{left}}  {row.second:>{right}}  {mark}".rstrip())
     if rows[0].first != rows[0].second:
         say(f"They are not of one {rows[0].name}: {rows[0].first} and {rows[0].second}.")
     apart = [row.name for row in rows if row.words == APART]
     say(f"They stand apart in: {', '.join(apart)}." if apart else "They stand apart in no figure.")
     say("In brackets: 95 % intervals. What does not stand out may be chance.")
     if out is not None:
-        typer.echo(f"Page: {write_comparison((str(first), str(second)), takes, cards, out)}")
+        echo(f"Page: {write_comparison((str(first), str(second)), takes, cards, out)}")
     return 0
 
 
@@ -114,7 +114,7 @@ def history(
     with History(takes_folder(takes)) as book:
         done = book.rebuild(_progress()) if rebuild else book.refresh(_progress())
         if as_json:
-            typer.echo(json.dumps(_history_dict(book, since), indent=2, allow_nan=False))
+            echo(json.dumps(_history_dict(book, since), indent=2, allow_nan=False))
             return 0
         _say_history(book, since)
         if done.unread:
@@ -167,12 +167,12 @@ def _take_in(paths: Sequence[Path], folder: Path, where: Mapping[str, Any]) -> i
         try:
             read = read_take(path, **where)
         except TrainerError as error:
-            typer.echo(str(error), err=True)
+            echo(str(error), err=True)
             n_refused += 1
             continue
         if misplaced(read):
             n_refused += 1
-            typer.echo(
+            echo(
                 f"{path}: left out: nearly all of it fits another place in the form than where it is taken to begin; "
                 "add --downbeat auto (or --downbeat 0 if chorus 1 does begin with the file)",
                 err=True,
@@ -180,7 +180,7 @@ def _take_in(paths: Sequence[Path], folder: Path, where: Mapping[str, Any]) -> i
             continue
         there = in_already.get(read.sha256)
         if there is not None:
-            typer.echo(f"{path}: in already, as {there}")
+            echo(f"{path}: in already, as {there}")
             n_there += 1
             continue
         made = read.header.created
@@ -190,11 +190,11 @@ def _take_in(paths: Sequence[Path], folder: Path, where: Mapping[str, Any]) -> i
         extra = dict(read.header.extra) | {"imported_from": name, "imported_sha256": read.sha256}
         header = replace(read.header, created=made, extra=extra)
         kept = write_take(replace(read, header=header), folder, path.stem)
-        typer.echo(f"{path} → {kept}")
+        echo(f"{path} → {kept}")
         in_already[read.sha256] = kept
         n_in += 1
     already = f"; {n_there} in already (remove a take to take its file in anew)" if n_there else ""
-    typer.echo(f"{n_in} of {len(paths)} taken in{already}.")
+    echo(f"{n_in} of {len(paths)} taken in{already}.")
     return 2 if n_refused else 0
 
 
@@ -239,21 +239,19 @@ def _trend_text(trend: Trend) -> str:
 def _say_history(book: History, since: datetime.date | None) -> None:
     span = book.span(since)
     if not span.n_takes:
-        typer.echo(
-            "Nothing played yet. Start with: trainer play" if since is None else f"Nothing played since {since}."
-        )
+        echo("Nothing played yet. Start with: trainer play" if since is None else f"Nothing played since {since}.")
         return
     n, days = span.n_takes, span.n_days
     ends = f"{span.first} to {span.last}" if days > 1 else str(span.first)
-    typer.echo(f"{n} take{'s' * (n > 1)} on {days} day{'s' * (days > 1)}, {ends}.")
+    echo(f"{n} take{'s' * (n > 1)} on {days} day{'s' * (days > 1)}, {ends}.")
     followed = [trend for trend in book.trends(since=since) if trend.newest is not None]
     if followed:
-        typer.echo(f"\n{'':<32}{'newest day':>11}  over the weeks")
+        echo(f"\n{'':<32}{'newest day':>11}  over the weeks")
     for trend in followed:
-        typer.echo(f"{trend.figure.title:<32}{_figure_text(trend):>11}  {_trend_text(trend)}")
+        echo(f"{trend.figure.title:<32}{_figure_text(trend):>11}  {_trend_text(trend)}")
     wanting = next((trend.words for trend in followed if trend.per_week is None), None)
     if wanting is not None:  # said once
-        typer.echo(f"{wanting.partition('; ')[2].capitalize()} days of playing.")
+        echo(f"{wanting.partition('; ')[2].capitalize()} days of playing.")
     cells = book.landing_by_key(since)
     if cells:
         _say_heat(cells)
@@ -262,11 +260,11 @@ def _say_history(book: History, since: datetime.date | None) -> None:
         where: dict[str, list[str]] = {}
         for item in book.remembered():
             where.setdefault(item.drill, []).append(f"{item.key} {item.tempo}")
-        typer.echo("\nDrills: runs that went well, of all; of the last ten, of the ten before; keys and tempos")
+        echo("\nDrills: runs that went well, of all; of the last ten, of the ten before; keys and tempos")
         for name, passed in runs.items():
             shares = [f"{sum(part)}/{len(part)}" for part in (passed[-10:], passed[-20:-10]) if part]
             lately = "".join(f"{share:>6}" for share in shares)
-            typer.echo(f"  {name:<29}{sum(passed):>3} of {len(passed):<5}{lately:<13}{', '.join(where.get(name, []))}")
+            echo(f"  {name:<29}{sum(passed):>3} of {len(passed):<5}{lately:<13}{', '.join(where.get(name, []))}")
 
 
 def _say_heat(cells: dict[tuple[str, str], tuple[int, int]]) -> None:
@@ -283,17 +281,17 @@ def _say_heat(cells: dict[tuple[str, str], tuple[int, int]]) -> None:
     pairs = sorted(
         {pair for _, pair in cells if "→" in pair}, key=lambda p: -sum(cells.get((k, p), (0, 0))[1] for k in keys)
     )
-    typer.echo("\nRoots on the changes (rows: change, columns: key)")
-    typer.echo(" " * 10 + "".join(f"{key:>{cell - 2}}  " for key in keys))
+    echo("\nRoots on the changes (rows: change, columns: key)")
+    echo(" " * 10 + "".join(f"{key:>{cell - 2}}  " for key in keys))
     for pair in pairs[:10]:
         row = []
         for key in keys:
             roots, n = cells.get((key, pair), (0, 0))
             block = " ▁▂▃▄▅▆▇█"[round(8 * roots / n)] if n else " "
             row.append(f"{f'{roots}/{n}' if n else '·':>{cell - 2}} {block}")
-        typer.echo(f"{pair:<10}" + "".join(row))
+        echo(f"{pair:<10}" + "".join(row))
     if len(keys) < len(played):
-        typer.echo(f"The {len(keys)} keys played most; {len(played) - len(keys)} more with --json.")
+        echo(f"The {len(keys)} keys played most; {len(played) - len(keys)} more with --json.")
 
 
 def _history_dict(book: History, since: datetime.date | None) -> dict[str, Any]:

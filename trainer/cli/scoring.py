@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from trainer.cli.choosing import Downbeat, Track, between, downbeat_of, takes_meant, track_of
-from trainer.cli.speaking import card_text, say
+from trainer.cli.speaking import card_text, echo, say
 from trainer.errors import TrainerError, UsageError
 
 if TYPE_CHECKING:
@@ -89,7 +89,7 @@ def score(
     else:
         cards = list(rows)
         n_errors = sum("error" in card for card in cards)
-        typer.echo(json.dumps(cards, indent=2, allow_nan=False))
+        echo(json.dumps(cards, indent=2, allow_nan=False))
     return 2 if n_errors == len(paths) else 0
 
 
@@ -105,7 +105,7 @@ def _one(path: Path, session: Session | None, options: dict[str, Any], *, as_jso
     """One file: its card, or the one line that says why not."""
     card = _card(path, session, options)
     if as_json:
-        typer.echo(json.dumps({"file": str(path), **card.to_dict()}, indent=2, allow_nan=False))
+        echo(json.dumps({"file": str(path), **card.to_dict()}, indent=2, allow_nan=False))
     else:
         say(card_text(card, full=options["full"]))
     return 0
@@ -114,7 +114,7 @@ def _one(path: Path, session: Session | None, options: dict[str, Any], *, as_jso
 def _many(paths: list[Path], session: Session | None, options: dict[str, Any]) -> int:
     n_errors = 0
     for path in paths:
-        typer.echo(str(path))
+        echo(str(path))
         try:
             lines = card_text(_card(path, session, options), full=options["full"]).split("\n")
         except TrainerError as error:
@@ -122,7 +122,7 @@ def _many(paths: list[Path], session: Session | None, options: dict[str, Any]) -
             lines = str(error).split("\n")
         for line in lines:
             say(f"  {line}".rstrip())
-        typer.echo("")
+        echo("")
     return 2 if n_errors == len(paths) else 0
 
 

@@ -13,7 +13,7 @@ import typer
 if TYPE_CHECKING:
     from trainer.scoring import Scorecard
 
-__all__ = ["card_text", "say", "to_stderr", "wrapped"]
+__all__ = ["card_text", "cleaned", "echo", "say", "to_stderr", "wrapped"]
 
 WIDEST = 110  # longer lines are hard to read; our choice
 
@@ -32,7 +32,17 @@ def say(text: str, *, err: bool = False) -> None:
     if (sys.stderr if err else sys.stdout).isatty():
         width = max(20, min(WIDEST, shutil.get_terminal_size().columns))
         text = "\n".join(wrapped(text, width))
-    typer.echo(text, err=err)
+    echo(text, err=err)
+
+
+def cleaned(text: str) -> str:
+    """`text` without what a terminal obeys or hides: names, titles and keys in it may come from anybody's file."""
+    return "".join(c if c.isprintable() or c in "\n\t" else " " for c in text)
+
+
+def echo(text: str = "", *, err: bool = False, nl: bool = True) -> None:
+    """Print as it is, but cleaned: the one place of the commands that prints."""
+    typer.echo(cleaned(text), err=err, nl=nl)
 
 
 def to_stderr(wanted: bool) -> contextlib.AbstractContextManager[object]:

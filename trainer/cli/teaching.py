@@ -13,7 +13,7 @@ import typer
 from trainer.cli.choosing import Downbeat, Track, downbeat_of, take_meant, track_of, with_options
 from trainer.cli.desk import Desk, listening, say_figure
 from trainer.cli.running import Places, exit_status
-from trainer.cli.speaking import say
+from trainer.cli.speaking import echo, say
 from trainer.errors import TrainerError, UsageError
 
 if TYPE_CHECKING:
@@ -44,7 +44,7 @@ def worksheet_new(file: Annotated[Path, typer.Argument(metavar="FILE", help="A n
         raise UsageError(f"{file} is there already; expected a new name") from None
     except OSError as error:
         raise UsageError(f"cannot write {file}: {error.strerror or error}") from None
-    typer.echo(f"Written: {file}. Change it, then: trainer worksheet check {file}")
+    echo(f"Written: {file}. Change it, then: trainer worksheet check {file}")
     return 0
 
 
@@ -52,7 +52,7 @@ def worksheet_new(file: Annotated[Path, typer.Argument(metavar="FILE", help="A n
 def worksheet_check(file: Annotated[Path, typer.Argument(metavar="FILE", help="The worksheet.")]) -> int:
     """Say what a worksheet asks for, or what is wrong with it."""
     sheet = _worksheet(file)
-    typer.echo(f"{sheet.title}: {len(sheet.tasks)} tasks")
+    echo(f"{sheet.title}: {len(sheet.tasks)} tasks")
     for i, task in enumerate(sheet.tasks, 1):
         times = f"{task.times} time{'s' * (task.times > 1)}"
         say(f"  {i}. {task.title}: {task.what}, {times}; target: {task.wanted} [{task.sha256[:8]}]")
@@ -82,13 +82,13 @@ def worksheet_run(
         played, status = _play_sheet(sheet, desk)
     wanted = sum(task.times for task in sheet.tasks)
     if not played:
-        typer.echo("Nothing was played to its end, so there is no result.")
+        echo("Nothing was played to its end, so there is no result.")
         return status
     target = write_result(sheet, played, wanted_path, name)
     if len(played) < wanted:
         say(f"\nStopped: {len(played)} of {wanted} takes are in the result, {target}. Run it again to play it whole.")
     else:
-        typer.echo(f"\nResult: {target}. Hand this file in.")
+        echo(f"\nResult: {target}. Hand this file in.")
     return status
 
 
@@ -175,12 +175,12 @@ def review(
             result = read_result(path, ready_made_session, own)
         except TrainerError as error:
             first, *more = str(error).splitlines()
-            typer.echo(first + (f" (and {len(more)} more like this)" if more else ""), err=True)
+            echo(first + (f" (and {len(more)} more like this)" if more else ""), err=True)
             status = 2
             continue
         before = seen.setdefault(result.sha256, path)
         if before is not path:
-            typer.echo(f"{path}: the same as {before.name}; read once", err=True)
+            echo(f"{path}: the same as {before.name}; read once", err=True)
             continue
         results.append(result)
     if not results:
@@ -192,7 +192,7 @@ def review(
         _review_csv(results, remarks)
         return status
     for result in results:
-        typer.echo(f"\n{result.name or result.path.stem}, {result.worksheet.title}, {result.made[:10]}")
+        echo(f"\n{result.name or result.path.stem}, {result.worksheet.title}, {result.made[:10]}")
         for task in result.tasks:
             mark = {True: "met", False: "not yet", None: "not judged"}[task.met]
             say(f"  {mark:<11}{task.task.title}: {task.text}")
@@ -215,13 +215,13 @@ def _say_missed(table: dict[str, dict[str, tuple[int, int]]], results: list[Resu
     rows = {name: [table[pair].get(name, (0, 0)) for pair in pairs] for name in names}
     if len(names) > 1:
         rows["all"] = [(sum(a for a, _ in table[p].values()), sum(b for _, b in table[p].values())) for p in pairs]
-    typer.echo("\nRoots missed, of changes")
-    typer.echo(" " * 20 + "".join(f"{pair:>12}" for pair in pairs))
+    echo("\nRoots missed, of changes")
+    echo(" " * 20 + "".join(f"{pair:>12}" for pair in pairs))
     for name, row in rows.items():
         cells = (f"{missed} of {n}" if n else "·" for missed, n in row)
-        typer.echo(f"{name[:19]:<20}" + "".join(f"{cell:>12}" for cell in cells))
+        echo(f"{name[:19]:<20}" + "".join(f"{cell:>12}" for cell in cells))
     if len(table) > len(pairs):
-        typer.echo(f"The {len(pairs)} changes missed most, of {len(table)}.")
+        echo(f"The {len(pairs)} changes missed most, of {len(table)}.")
 
 
 def _review_csv(results: list[Result], remarks: dict[Path, tuple[str, ...]]) -> None:
@@ -270,7 +270,7 @@ def _review_pages(results: list[Result], folder: Path) -> None:
     for result in results:
         for done in result.tasks:
             place = folder / f"{result.path.stem}-{done.stem}.html"
-            typer.echo(f"Page: {write_report(done.take, score(done.take), place)}")
+            echo(f"Page: {write_report(done.take, score(done.take), place)}")
 
 
 # --- study -----------------------------------------------------------------------------------------------------------
@@ -323,8 +323,8 @@ def study(
         for phrase in listed:
             where = f"chorus {phrase.chorus}, bar {phrase.bar:>2}, beat {phrase.start_beat}"
             over = f"{'into' if phrase.lands else 'over'} {phrase.chord:<6}"
-            typer.echo(f"{phrase.number:>3}  {where}  {phrase.name.replace('_', ' '):<20}{over}{phrase.spelled}")
-        typer.echo(
+            echo(f"{phrase.number:>3}  {where}  {phrase.name.replace('_', ' '):<20}{over}{phrase.spelled}")
+        echo(
             f"\nWork on one with: trainer study {file} --session … --phrase N --key A" if listed else "No device found."
         )
         return 0
@@ -343,7 +343,7 @@ def study(
     if midi is not None:
         from trainer.cli.making import write_line_midi
 
-        typer.echo(f"Written: {write_line_midi(exercise.model, midi)}")
+        echo(f"Written: {write_line_midi(exercise.model, midi)}")
         return 0
     say(f"{exercise.session.title}. {listening(exercise)}")
     with Desk(places) as desk:

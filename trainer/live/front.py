@@ -36,6 +36,7 @@ from trainer.screen import (
     repaint,
     round_word,
 )
+from trainer.screen.frame import clean_text
 from trainer.session import Session, expand
 from trainer.system import here
 from trainer.take import Take
@@ -580,7 +581,7 @@ class _Front:
 
     def _print(self, *lines: str) -> None:
         try:
-            for line in lines:
+            for line in map(clean_text, lines):
                 try:
                     print(line, flush=True)
                 except UnicodeEncodeError:
