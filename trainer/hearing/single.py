@@ -47,7 +47,7 @@ def refusal_of(notes: NDArray[Any], tone: Floats, rate_hz: float) -> str | None:
         return "chords, or an instrument above the bass: the notes blend into a deeper one that is not there"
     still = float(np.mean(long["settled"]))
     single = float(np.mean(clear > 0.9))
-    if still < 0.7:
+    if still < 0.7 or (still < 0.82 and single < 0.8):
         return f"a voice, or something that glides: {100 * still:.0f} % of the longer notes stand still"
     if still < 0.92 and single < 0.65:
         return f"several notes or instruments at once: {100 * single:.0f} % of the longer notes are one string alone"
