@@ -117,7 +117,7 @@ class Weighing:
         quiet = [b for b in range(n_bars) if not inside[b] and self.rows[b] < self.rows[b + 1]]
         self.price_early = self._shift_price([(b, chart.bars[b + 1].chords[0]) for b in quiet if b + 1 < n_bars])
         self.price_stayed = self._shift_price([(b, chart.bars[b - 1].chords[-1]) for b in quiet if b])
-        self.price_late = self._late_price(quiet)
+        self.price_late = self._late_price(quiet) if proposals else PRICE_LATE
 
     def _shift_price(self, bars: Sequence[tuple[int, Chord]]) -> float:
         """What it costs a bar to be under the chord beside it, in nats: the rarer in this take, the more."""
