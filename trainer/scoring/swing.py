@@ -42,6 +42,7 @@ Ints = NDArray[np.int64]
 Bools = NDArray[np.bool_]
 
 LOG2_BOUND = 4.0  # for the change over the take: a ratio beyond 16:1 either way counts as that; our choice
+DOUBTED_RATIO = 0.9  # a shorter first note is a reason to doubt the reading, no finding; our choice
 
 
 @dataclass(frozen=True)
@@ -263,6 +264,11 @@ def _ratio(found: Pairs, refused: Why | None, *, not_asked: bool) -> Figure:
         return ratio.because(refused or none)
     if n < MIN_N:
         return Figure(n=n, why=no_figure("too_few", f"{n} of at least {MIN_N} pairs"))
+    if ratio.value < DOUBTED_RATIO:
+        question = (
+            f"pairs of short and long, {ratio.value:.2f} : 1: did you mean them, or are they off-beats read as beats?"
+        )
+        return ratio.because(no_figure("asked", question))
     if math.isinf(ratio.value):
         return ratio.because(no_figure("no_short_note", "most off-beats fall on or after the next beat"))
     if ratio.interval is None:
