@@ -113,7 +113,7 @@ A_CHORD = "<root><root-step>C</root-step></root><kind>dominant</kind>"
         (document(BAR.replace("<octave>2", "<octave>99")), "damaged MusicXML"),
         (document(BAR.replace("<beats>4", "<beats>9000")), "damaged MusicXML"),
         (document(BAR * 5000), "5000 bars"),
-        (document(BAR.replace("</measure>", REPEAT + "</measure>") * 100), "more than 2500 bars"),
+        (document(BAR.replace("</measure>", REPEAT + "</measure>") * 100), "more than 4800 bars"),
         (document(BAR.replace("<divisions>1", "<divisions>1000001")), "at most 1,000,000"),
         (document(BAR.replace("<divisions>1", "<divisions>1e99999999")), "no number of music"),
         (document(BAR.replace("<duration>4", "<duration>1e99999999")), "no number of music"),

@@ -68,7 +68,7 @@ def test_it_is_said_first_and_the_figures_are_those_of_the_beat_played() -> None
     card = other.to_dict()
     assert card["take"]["beat_this_file"] == "notes" and plain.to_dict()["take"]["beat_this_file"] == "file"
     assert card["take"]["remarks"][0].startswith("the beat in this file is not the one that was played")
-    assert other.form.certain == () and other.landing.root_rate.value == pytest.approx(
+    assert other.form.lost == () and other.landing.root_rate.value == pytest.approx(
         plain.landing.root_rate.value, abs=0.03
     )
     assert other.timing.spread_s.value < 0.03
