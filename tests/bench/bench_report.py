@@ -51,9 +51,8 @@ def main() -> None:
         size = page.stat().st_size
         take = read_take(path)
     card = score(take)
-    data = card.to_dict()
     start = time.perf_counter()
-    report_page(take, data, card.chart, card.reading)
+    report_page(take, card)
     svg_s = time.perf_counter() - start
     pictures: list[bytes] = []
     plain = Figure.savefig
@@ -65,7 +64,7 @@ def main() -> None:
         plain(figure, *given, **named)  # type: ignore[arg-type]
 
     with mock.patch.object(Figure, "savefig", as_png):
-        report_page(take, data, card.chart, card.reading)
+        report_page(take, card)
     seconds = float(tempo.seconds_at(chart.end_beats))
     print(f"a take of {seconds / 60:.1f} minutes, {len(notes)} notes")
     print(f"  trainer report: {min(times):.2f} s (most {LIMIT_S:g}), {size / 1e6:.2f} MB (most {LIMIT_BYTES / 1e6:g})")

@@ -23,6 +23,7 @@ from trainer.report.written import written_chart
 from trainer.resources import session_names
 from trainer.scoring import score
 from trainer.scoring.card import Scorecard
+from trainer.scoring.figure import Figure
 from trainer.session import expand, session_from_dict
 from trainer.take import Take, notes_from_rows, read_take, write_take
 
@@ -57,7 +58,7 @@ def taken() -> tuple[Take, Scorecard]:
 
 def test_the_figures_on_the_page_are_the_cards(taken: tuple[Take, Scorecard]) -> None:
     take, card = taken
-    page = report_page(take, card.to_dict(), card.chart, card.reading)
+    page = report_page(take, card)
     data = card.to_dict()
     assert f"{data['timing']['mean_ms']:.1f} ms".replace("-", "−") in page
     assert f"{data['swing']['ratio']:.2f} : 1" in page
@@ -77,14 +78,15 @@ def test_the_figures_on_the_page_are_the_cards(taken: tuple[Take, Scorecard]) ->
 
 def test_strings_from_files_are_escaped() -> None:
     take, card = a_take(NASTY)
-    page = report_page(take, card.to_dict(), card.chart, card.reading)
+    page = report_page(take, card)
     assert page.count("<script") == 1 and "alert(" not in page.split("<script>")[1]  # only the page's own
     assert "&lt;script&gt;" in page
 
 
 def test_zero_has_no_sign_and_minus_is_a_minus() -> None:
-    assert number(-0.04, " %") == "0.0 %" and number(-12.34, " ms") == "−12.3 ms" and number(None) == "–"
-    assert number(-0.2, " ms", 0, (-1.6, 0.3), 9) == (
+    assert number(Figure(-0.04), " %") == "0.0 %" and number(Figure(-12.34), " ms") == "−12.3 ms"
+    assert number(Figure()) == "–"
+    assert number(Figure(-0.2, -1.6, 0.3), " ms", 0, 9) == (
         '0 ms <span class="quiet">[−2 to 0]</span> <span class="quiet">n = 9</span>'
     )
 
@@ -96,7 +98,7 @@ def test_advice_names_its_drill_in_the_songs_key_and_tempo() -> None:
     take = Take(notes=notes, tempo=TempoMap(chart.tempo_segments), session=session)
     card = score(take)
     advice = card.to_dict()["verdict"]["advice"]
-    page = report_page(take, card.to_dict(), chart, card.reading)
+    page = report_page(take, card)
     assert advice
     for item in advice:
         assert f"<code>trainer drill {item['drill']} --key A --bpm 112</code>" in page
@@ -110,7 +112,7 @@ def test_bars_of_one_chorus_are_named_together() -> None:
 def test_what_no_page_can_show_is_left_out() -> None:
     take, card = a_take(UNSEEN)
     assert card.chart is not None
-    page = report_page(take, card.to_dict(), card.chart, card.reading)
+    page = report_page(take, card)
     assert "<h1>one [31m  two</h1>" in page
     document = ET.fromstring(musicxml(written_chart(card.chart)))
     assert document.findtext("work/work-title") == "one [31m  two"
@@ -118,7 +120,7 @@ def test_what_no_page_can_show_is_left_out() -> None:
 
 def test_small_enough_and_self_contained(taken: tuple[Take, Scorecard]) -> None:
     take, card = taken
-    page = report_page(take, card.to_dict(), card.chart, card.reading)
+    page = report_page(take, card)
     assert len(page.encode()) < 2_000_000
     assert not re.findall(r'(?:src|href)="(?!#)[^"]*"', page.replace("xmlns:xlink", ""))
 
@@ -142,9 +144,9 @@ def test_what_is_too_short_is_not_called_a_drift(taken: tuple[Take, Scorecard]) 
     """Two bars give a slope a chorus only by stretching it sixfold."""
     take, card = taken
     short = replace(take, notes=take.notes[take.notes["onset_s"] < float(take.tempo.seconds_at(8.0))])
-    page = report_page(short, (few := score(short)).to_dict(), few.chart, few.reading)
+    page = report_page(short, score(short))
     assert "too short to speak of drift" in page and "ms a chorus" not in page and "Dashed: drift" not in page
-    whole = report_page(take, card.to_dict(), card.chart, card.reading)
+    whole = report_page(take, card)
     assert "too short" not in whole and "ms a chorus" in whole and "Dashed: drift" in whole
 
 
@@ -295,9 +297,9 @@ def test_two_takes_side_by_side(
 
 def test_a_pedal_that_may_have_been_meant_is_asked_about(taken: tuple[Take, Scorecard]) -> None:
     take, card = taken
-    data = card.to_dict()
-    data["landing"]["items"][1] |= {"stayed_on": "I", "degree": "IV", "outcome": "other", "chorus": 1, "bar": 2}
-    page = report_page(take, data, card.chart, card.reading)
+    first, second, *rest = card.landing.items
+    stayed = replace(second, stayed_on="I", degree="IV", outcome="other", chorus=1, bar=2)
+    page = report_page(take, replace(card, landing=replace(card.landing, items=(first, stayed, *rest))))
     assert "You stayed on I under IV (chorus 1 bar 2). Did you mean a pedal there?" in page
 
 
@@ -328,14 +330,13 @@ def test_the_bands_intensity_stands_beside_the_plan(taken: tuple[Take, Scorecard
     take, card = taken
     assert card.chart is not None
     chart = card.chart
-    data = card.to_dict()
-    assert "dotted crosses" not in report_page(take, data, chart, card.reading)
+    assert "dotted crosses" not in report_page(take, card)
     levels = [0.25 if bar.chorus == 2 else 0.75 for bar in chart.bars]
     listened = replace(take, header=replace(take.header, extra={"intensities": levels}))
-    page = report_page(listened, data, chart, card.reading)
+    page = report_page(listened, card)
     assert "following you" in page and "chorus 2: band played 0.25" in page and "chorus 3: band played 0.75" in page
     odd = replace(take, header=replace(take.header, extra={"intensities": ["loud", *levels[1:]]}))
-    assert "chorus 3: band played 0.75" in report_page(odd, data, chart, card.reading)
+    assert "chorus 3: band played 0.75" in report_page(odd, card)
     rows = [(float(take.tempo.seconds_at(bar.onset_beats)), 0.2, 36, 40 + 10 * bar.chorus, 9) for bar in chart.bars]
-    heard = report_page(replace(take, band=notes_from_rows(rows)), data, chart, card.reading)
+    heard = report_page(replace(take, band=notes_from_rows(rows)), card)
     assert f"chorus 4: band played {80 / 127:.2g}" in heard and "as loud as MIDI goes" in heard

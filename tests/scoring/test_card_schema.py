@@ -125,6 +125,17 @@ def test_a_card_read_back_from_its_json_is_the_same(cards: dict[str, Any]) -> No
         assert json.loads(json.dumps(read(Card, card).to_dict())) == card, name
 
 
+def test_what_a_page_writes_is_what_the_json_holds(cards: dict[str, Any]) -> None:
+    for name, data in cards.items():
+        card = read(Card, data)
+        for measure in MEASURES:
+            section, shown = data[measure.section], measure.shown
+            if shown.key in section:
+                figure = getattr(card, measure.section).written(measure.name)
+                assert (figure.value if figure.known else None) == section[shown.key], (name, measure.path)
+                assert (list(figure.interval) if figure.interval else None) == section.get(shown.ci), measure.path
+
+
 def nulls(section: dict[str, Any]) -> Iterator[str]:
     yield from (name for name, value in section.items() if value is None)
 
@@ -234,7 +245,7 @@ def test_a_measure_in_a_module_of_its_own_follows_everywhere(monkeypatch: pytest
     mean = card.timing.mean_s.scaled(1000.0)
     said = f"Flair: {mean.value:.1f} ms ({mean.low:.1f}…{mean.high:.1f}), n {mean.n}"
     assert said in summary(card, full=True).splitlines()
-    page = report_page(take, card.to_dict(), card.chart, card.reading)
+    page = report_page(take, card)
     assert "More figures" in page and "flair" in page and "How much of it there was." in page
     nothing = score(replace(take, notes=take.notes[:0]))
     assert "Flair: no notes" in summary(nothing, full=True).splitlines()

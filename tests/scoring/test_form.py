@@ -173,7 +173,7 @@ def test_a_bar_that_is_not_sure_is_put_as_a_question() -> None:
     assert span.words() == "chorus 2 bar 4: it sounded a bar early; did you mean it?"
     assert replace(span, place_beats=-4.0, cause="repeated").words().endswith("a bar late; did you mean it?")
     assert span.unsure and replace(span, cause="missed quick change", probability=0.99).unsure
-    assert "bar 4: it sounded a bar early. Did you mean it?" in sections._span_words(span.to_dict())
+    assert "bar 4: it sounded a bar early. Did you mean it?" in sections._span_words(span)
     assert replace(span, probability=0.95).words() == "chorus 2 bar 4: 1 bar ahead of the band (skipped)"
     longer = replace(span, last_idx=16, end=form.BarPlace(2, 5))
     assert longer.words() == "chorus 2, bars 4 to 5: it sounded a bar early; did you mean it?"

@@ -268,7 +268,7 @@ def test_a_root_later_than_a_third_of_a_beat_is_late_in_the_headline() -> None:
     late = judged(chart, [row for row in rows if not any(abs(row[0] - at) < 0.5 for at in tops)])
     assert late.total == in_time.total and late.roots_late == 5 == late.to_dict()["roots_late"]
     assert f"{late.roots} of {late.changes} changes on the root, 5 of them late" in landing_line(late)
-    assert ", 5 of them later than a third of a beat" in landing_section(late.to_dict(), chart)
+    assert ", 5 of them later than a third of a beat" in landing_section(late, chart)
 
 
 def test_two_beat_lines_are_asked_on_one_and_three() -> None:
@@ -409,7 +409,7 @@ def test_a_rest_in_the_turnaround_is_as_free_as_a_note_of_it() -> None:
 def test_the_report_names_what_was_sat_out() -> None:
     chart = chart_of(4)
     result = judged(chart, without(shuffle_rows(chart, 2.0), 96.0, 144.0))
-    assert "You sat out chorus 3: nothing is asked there." in landing_section(result.to_dict(), chart)
+    assert "You sat out chorus 3: nothing is asked there." in landing_section(result, chart)
 
 
 def a_beat_late(chart: Chart) -> list[tuple[float, float, int]]:

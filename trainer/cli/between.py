@@ -122,17 +122,16 @@ def end_lines(card: Scorecard, extra: Sequence[str] = (), *, width: int = 80, he
     """
     from trainer.scoring.text import summary
 
-    verdict = card.verdict.to_dict()
     four = summary(card).split("\n\n")[0].split("\n")
     head = [row for line in (*extra, *four) for row in wrapped(line, width)]
     song = None if card.chart is None else card.chart.session
     here = "" if song is None else f" --key {song.key.name} --bpm {song.tempo_bpm:g}"
-    for n_advice in range(len(verdict["advice"]), -1, -1):
+    for n_advice in range(len(card.verdict.advice), -1, -1):
         for evidence in (True, False):
             rows = ["", "What to work on:"] if n_advice else []
-            for advice in verdict["advice"][:n_advice]:
-                text = f"{advice['text']} {advice['evidence'].rstrip('.')}." if evidence else advice["text"]
-                command = f"trainer drill {advice['drill']} {advice.get('options', '')}".rstrip() + here
+            for advice in card.verdict.advice[:n_advice]:
+                text = f"{advice.text} {advice.evidence.rstrip('.')}." if evidence else advice.text
+                command = f"trainer drill {advice.drill} {advice.options}".rstrip() + here
                 rows += [*wrapped(f"  {text}", width), f"    {command}" if len(command) + 4 <= width else command]
             if len(head) + len(rows) <= height - ROWS_KEPT:
                 return [*head, *rows]
@@ -193,7 +192,7 @@ def desk_of(
     advice: list[str] = []
     if card is not None:
         lines = summary(card).split("\n\n")[0].split("\n")
-        advice = [f"{item['text']} {item['evidence']}" for item in card.verdict.to_dict()["advice"]]
+        advice = [f"{item.text} {item.evidence}" for item in card.verdict.advice]
     return {
         "mode": mode,
         "title": session.title,

@@ -15,4 +15,4 @@ __all__ = ["report_page", "write_page", "write_report"]
 
 def write_report(take: Take, card: Scorecard, path: str | os.PathLike[str]) -> Path:
     """Write the report of a take, atomically; `UsageError` when the place cannot be written."""
-    return write_page(report_page(take, card.to_dict(), card.chart, card.reading), path)
+    return write_page(report_page(take, card), path)

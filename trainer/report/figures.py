@@ -2,15 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Sequence
 from html import escape
-from typing import Any
 
 from trainer.report.pictures import Picture
+from trainer.scoring.figure import NO_FIGURE, Figure, Section
 from trainer.scoring.stats import MIN_N, share_interval, spread_interval
 
 __all__ = [
-    "Card",
     "counted",
     "figure",
     "meanings",
@@ -22,8 +21,6 @@ __all__ = [
     "table",
     "whys",
 ]
-
-Card = Mapping[str, Any]
 
 
 def figure(picture: Picture, caption: str, steps: str) -> str:
@@ -66,51 +63,48 @@ def meanings(rows: Iterable[tuple[str, str, str]]) -> str:
     return made.replace("<table>", '<table class="figures">', 1)
 
 
-def number(value: Any, unit: str = "", digits: int = 1, interval: Any = None, n: Any = None) -> str:
+def number(figure: Figure, unit: str = "", digits: int = 1, n: int | None = None) -> str:
     """ "5.3 ms [3.4 to 7.3] n = 334", a dash for an absent figure."""
-    if value is None:
+    if not figure.known:
         return "–"
-    text = _signed(value, digits) + unit
-    if interval:
-        low, high = (_signed(end, digits) for end in interval)
+    text = _signed(figure.value, digits) + unit
+    if figure.interval:
+        low, high = (_signed(end, digits) for end in figure.interval)
         text += f' <span class="quiet">[{low} to {high}]</span>'
     if n is not None:
         text += f' <span class="quiet">n = {n}</span>'
     return text
 
 
-def _signed(value: Any, digits: int) -> str:
+def _signed(value: float, digits: int) -> str:
     """Rounded, with a true minus sign, and none before a zero."""
-    text = f"{float(value):.{digits}f}"
+    text = f"{value:.{digits}f}"
     return text.replace("-", "−") if text.strip("-0.") else text.strip("-")
 
 
-def percent(value: Any) -> str:
-    return "–" if value is None else f"{100.0 * float(value):.0f}\u00a0%"
+def percent(figure: Figure) -> str:
+    return f"{100.0 * figure.value:.0f}\u00a0%" if figure.known else "–"
 
 
-def counted(k: Any, n: Any) -> str:
+def counted(k: int | None, n: int | None) -> str:
     """ "112 of 132", with the share and its interval where there are enough."""
     text = f"<strong>{k} of {n}</strong>"
     if k is None or not n or n < MIN_N:
         return text
-    low, high = share_interval(int(k), int(n))
+    low, high = share_interval(k, n)
     return f'{text} ({100 * k / n:.0f}\u00a0% <span class="quiet">[{100 * low:.0f} to {100 * high:.0f}]</span>)'
 
 
-def spread(value: Any, n: Any, lag1: Any = None) -> tuple[float, float] | None:
-    """The interval of a robust spread, where there are enough notes for one; `lag1` widens it (see the verdict's)."""
-    return None if value is None or not n or n < MIN_N else spread_interval(float(value), int(n), float(lag1 or 0.0))
+def spread(figure: Figure, n: int, lag1: Figure = NO_FIGURE) -> Figure:
+    """A robust spread with its interval, where there are enough notes for one; `lag1` widens it (see the verdict's)."""
+    if not figure.known or n < MIN_N:
+        return figure
+    return Figure(figure.value, *spread_interval(figure.value, n, lag1.value if lag1.known else 0.0))
 
 
-def whys(section: Card, skip: Iterable[str] = ()) -> str:
+def whys(section: Section, skip: Iterable[str] = ()) -> str:
     """The reasons for what is absent, each once."""
-    left_out = set(skip)
-    texts: list[str] = []
-    for name, why in (section.get("why") or {}).items():
-        text = sentence(str(why.get("text", "")) if isinstance(why, Mapping) else str(why))
-        if name not in left_out and text and text not in texts:
-            texts.append(text)
+    texts = dict.fromkeys(sentence(why.text) for key, why in section.why.items() if why.text and key not in skip)
     return "".join(f'<p class="quiet">{escape(text)}</p>' for text in texts)
 
 

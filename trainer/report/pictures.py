@@ -21,9 +21,14 @@ from matplotlib.figure import Figure
 from numpy.typing import NDArray
 
 from trainer.music import note_name
+from trainer.scoring.devices import Device
+from trainer.scoring.form import PlaceBar
+from trainer.scoring.shape import ChorusShape
+from trainer.scoring.swing import Swing
 from trainer.session import BEATS_PER_BAR, Chart
 
 __all__ = [
+    "SHOWN_MS",
     "Picture",
     "asynchrony_picture",
     "bars_words",
@@ -136,12 +141,12 @@ def asynchrony_picture(
     at_beats: Floats,
     asynchrony_ms: Floats,
     words: Sequence[str],
-    drift_ms_per_chorus: float | None,
+    drift_ms_per_chorus: float,
 ) -> Picture:
     """How early or late each on-beat note was, along the take, with the running middle and the drift line.
 
     `at_beats`, `asynchrony_ms` (n,), late positive; `words` (n,) is shown on hover. Without a chart there are bars
-    along the bottom, and a chorus of the drift is twelve of them.
+    along the bottom, and a chorus of the drift is twelve of them. A drift that is NaN is not drawn.
     """
     with matplotlib.rc_context(_RC):
         figure, axes = _axes(2.7)
@@ -165,7 +170,7 @@ def asynchrony_picture(
                 color=MARK,
                 linewidth=1.8,
             )
-        if drift_ms_per_chorus is not None and len(at_beats) >= 2:
+        if math.isfinite(drift_ms_per_chorus) and len(at_beats) >= 2:
             beats_per_chorus = 12.0 * BEATS_PER_BAR
             if chart is not None:
                 onsets = chart.chorus_onsets_beats
@@ -188,45 +193,43 @@ def asynchrony_picture(
         return _finish(figure, alternative, {"near": keep, "far": far})
 
 
-def swing_picture(swing: Mapping[str, Any]) -> Picture:
-    """The swing ratio of each chorus and of each beat of the bar, with intervals, and the band's own."""
-    panels = [
-        # A figure without an interval is a handful of pairs: it is counted in the table and not drawn.
-        (name, [item for item in swing.get(section) or [] if item.get("ratio_ci95")], key)
-        for section, key, name in (("per_chorus", "chorus", "chorus"), ("per_beat", "beat", "beat of the bar"))
-    ]
-    panels = [panel for panel in panels if panel[1]]
-    band = swing.get("band_ratio")
-    everything = [v for _, items, _ in panels for i in items for v in (i.get("ratio_ci95") or [i["ratio"]])]
-    everything += [band] if band is not None else []
+def swing_picture(swing: Swing) -> Picture:
+    """The swing ratio of each chorus and of each beat of the bar, with intervals, and the band's own.
+
+    A figure without an interval is a handful of pairs: it is counted in the table and not drawn.
+    """
+    band = swing.written("band")
+    by_chorus = [(group.chorus, group.written("ratio")) for group in swing.per_chorus if group.ratio.interval]
+    by_beat = [(group.beat, group.written("ratio")) for group in swing.per_beat if group.ratio.interval]
+    panels = [panel for panel in (("chorus", "chorus", by_chorus), ("beat of the bar", "beat", by_beat)) if panel[2]]
+    everything = [end for _, _, ratios in panels for _, ratio in ratios for end in (ratio.low, ratio.high)]
+    everything += [band.value] if band.known else []
     low, high = min(everything), max(everything)
     titles: dict[str, Sequence[str]] = {}
     told = []
     with matplotlib.rc_context(_RC):
         figure = Figure(figsize=(WIDTH_IN, 2.6), layout="constrained")
-        widths = [max(3, len(items)) for _, items, _ in panels]
+        widths = [max(3, len(ratios)) for _, _, ratios in panels]
         row = figure.subplots(1, len(panels), sharey=True, squeeze=False, gridspec_kw={"width_ratios": widths})[0]
-        for k, (axes, (name, items, key)) in enumerate(zip(row, panels, strict=True)):
-            x = np.arange(len(items), dtype=float)
-            for i, item in enumerate(items):
-                if item.get("ratio_ci95"):
-                    axes.plot([x[i], x[i]], item["ratio_ci95"], color=MUTED, linewidth=2.0, solid_capstyle="butt")
-            values = [float(item["ratio"]) for item in items]
+        for k, (axes, (label, word, ratios)) in enumerate(zip(row, panels, strict=True)):
+            x = np.arange(len(ratios), dtype=float)
+            for at, (_, ratio) in zip(x, ratios, strict=True):
+                axes.plot([at, at], [ratio.low, ratio.high], color=MUTED, linewidth=2.0, solid_capstyle="butt")
+            values = [ratio.value for _, ratio in ratios]
             axes.scatter(x, values, s=34, marker="D", color=MARK, linewidths=0, zorder=3, gid=f"ratio-{k}")
-            if band is not None:
-                axes.axhline(float(band), color=INK, linewidth=1.0, linestyle=(0, (2, 2)))
+            if band.known:
+                axes.axhline(band.value, color=INK, linewidth=1.0, linestyle=(0, (2, 2)))
                 if k == 0:
                     axes.annotate(
-                        "band", (-0.6, float(band)), xytext=(2, 3), textcoords="offset points", color=INK, fontsize=8
+                        "band", (-0.6, band.value), xytext=(2, 3), textcoords="offset points", color=INK, fontsize=8
                     )
-            axes.set_xticks(x, [str(item[key]) for item in items])
-            axes.set_xlim(-0.7, len(items) - 0.3)
-            axes.set_xlabel(name)
-            words = []
-            for item in items:
-                around = item.get("ratio_ci95")
-                span = f" ({around[0]:.2f} to {around[1]:.2f})" if around else ""
-                words.append(f"{key} {item[key]}: {item['ratio']:.2f} : 1{span}, {item['n']} pairs")
+            axes.set_xticks(x, [str(which) for which, _ in ratios])
+            axes.set_xlim(-0.7, len(ratios) - 0.3)
+            axes.set_xlabel(label)
+            words = [
+                f"{word} {which}: {ratio.value:.2f} : 1 ({ratio.low:.2f} to {ratio.high:.2f}), {ratio.n} pairs"
+                for which, ratio in ratios
+            ]
             titles[f"ratio-{k}"] = words
             told += words
         margin = max(0.1, 0.12 * (high - low))
@@ -235,13 +238,13 @@ def swing_picture(swing: Mapping[str, Any]) -> Picture:
         return _finish(figure, "Swing ratio: " + "; ".join(told) + ".", titles)
 
 
-def place_picture(chart: Chart, place: Sequence[Mapping[str, Any]]) -> Picture:
+def place_picture(chart: Chart, place: Sequence[PlaceBar]) -> Picture:
     """Where the player was in the form against the band: 0 is together, in bars ahead or behind."""
     with matplotlib.rc_context(_RC):
         figure, axes = _axes(1.7)
         _chorus_axis(axes, chart)
-        at = np.array([float(item["at_beats"]) for item in place])
-        ahead = np.array([float(item["place_beats"]) / BEATS_PER_BAR for item in place])
+        at = np.array([row.at_beats for row in place])
+        ahead = np.array([row.place_beats / BEATS_PER_BAR for row in place])
         # A step a bar; broken where bars are left out, such as those that are only listened to.
         after_rest = np.flatnonzero(np.diff(at) > 1.5 * BEATS_PER_BAR) + 1
         starts = np.insert(at, after_rest, at[after_rest - 1] + BEATS_PER_BAR)
@@ -255,8 +258,8 @@ def place_picture(chart: Chart, place: Sequence[Mapping[str, Any]]) -> Picture:
         lost = np.abs(ahead) > 0.0
         axes.scatter(at[lost] + BEATS_PER_BAR / 2, ahead[lost], s=30, marker="x", color=SECOND, zorder=3, gid="away")
         words = [
-            f"chorus {item['chorus']}, bar {item['bar']}: {bars_words(float(item['place_beats']))}"
-            for item, away in zip(place, lost.tolist(), strict=True)
+            f"chorus {row.chorus}, bar {row.bar}: {bars_words(row.place_beats)}"
+            for row, away in zip(place, lost.tolist(), strict=True)
             if away
         ]
         axes.axhline(0.0, color=INK, linewidth=0.6, linestyle=(0, (2, 2)))
@@ -275,55 +278,51 @@ def bars_words(beats: float) -> str:
     return f"{'half a beat' if n == 0.5 else size} {'ahead of' if beats > 0 else 'behind'} the band"
 
 
-def shape_picture(
-    chart: Chart, choruses: Sequence[Mapping[str, Any]], band_heard: Mapping[int, float] | None = None
-) -> Picture:
+def shape_picture(chart: Chart, choruses: Sequence[ChorusShape], band_heard: Mapping[int, float]) -> Picture:
     """Density and height of each chorus beside how hard the band was asked to play, and how hard it did.
 
     `band_heard`: by chorus, 0–1, where the band was recorded.
     """
+    numbers = [chorus.chorus for chorus in choruses]
+    x = np.array(numbers, dtype=np.float64)
+    titles: dict[str, Sequence[str]] = {}
+    density, height, peak = (
+        [chorus.written(name).value for chorus in choruses] for name in ("notes_per_bar", "median_pitch", "top_pitch")
+    )
+    pitched = bool(np.isfinite(height).any())
+
+    def line(axes: Axes, name: str, values: Sequence[float], words: Sequence[str], **style: Any) -> None:
+        points = [(at, v, word) for at, v, word in zip(x, values, words, strict=True) if math.isfinite(v)]
+        axes.plot(x, values, color=style["color"], lw=style["lw"], ls=style["ls"])
+        axes.scatter(
+            [p[0] for p in points], [p[1] for p in points], s=26, marker=style["marker"], color=style["color"],
+            linewidths=1.4 if style["marker"] == "x" else 0, zorder=3, gid=name,
+        )  # fmt: skip
+        titles[name] = [p[2] for p in points]
+
     with matplotlib.rc_context(_RC):
-        height = [item.get("median_pitch") for item in choruses]
-        pitched = any(value is not None for value in height)
         figure = Figure(figsize=(WIDTH_IN, 4.2 if pitched else 2.4), layout="constrained")
         panels = figure.subplots(2 if pitched else 1, 1, sharex=True, squeeze=False)[:, 0]
         top, bottom = panels[0], panels[-1]
-        numbers = [int(item["chorus"]) for item in choruses]
-        x = np.array(numbers, dtype=np.float64)
-        titles: dict[str, Sequence[str]] = {}
-
-        def line(axes: Axes, name: str, values: Sequence[float | None], words: Sequence[str], **style: Any) -> None:
-            points = [(at, v, word) for at, v, word in zip(x, values, words, strict=True) if v is not None]
-            axes.plot(
-                x, [np.nan if v is None else v for v in values], color=style["color"], lw=style["lw"], ls=style["ls"]
-            )
-            axes.scatter(
-                [p[0] for p in points], [p[1] for p in points], s=26, marker=style["marker"], color=style["color"],
-                linewidths=1.4 if style["marker"] == "x" else 0, zorder=3, gid=name,
-            )  # fmt: skip
-            titles[name] = [p[2] for p in points]
-
-        density = [item.get("notes_per_bar") for item in choruses]
         for i, (at, value) in enumerate(zip(x, density, strict=True)):
-            bar = top.bar([at], [value or 0.0], width=0.55, color=FAINT, edgecolor=MUTED, linewidth=0.8)[0]
+            bar = top.bar([at], [value], width=0.55, color=FAINT, edgecolor=MUTED, linewidth=0.8)[0]
             bar.set_gid(f"density-{i}")
-            titles[f"density-{i}"] = [f"chorus {numbers[i]}: {_plain(value)} notes a bar"]
+            titles[f"density-{i}"] = [f"chorus {numbers[i]}: {value:.1f} notes a bar"]
         top.set_ylabel("notes a bar")
         twin = top.twinx()
         planned = {bar.chorus: bar.intensity for bar in chart.bars if bar.chorus >= 1}
-        plan = [planned.get(number) for number in numbers]
+        plan = [planned.get(number, math.nan) for number in numbers]
         line(
             twin, "plan", plan, [f"chorus {n}: band planned at {_two(v)}" for n, v in zip(numbers, plan, strict=True)],
             color=SECOND, marker="s", ls=(0, (4, 2)), lw=1.4,
         )  # fmt: skip
         if band_heard:
-            heard = [band_heard.get(number) for number in numbers]
+            heard = [band_heard.get(number, math.nan) for number in numbers]
             told = [f"chorus {n}: band played {_two(v)}" for n, v in zip(numbers, heard, strict=True)]
             line(twin, "band", heard, told, color=INK, marker="x", ls=(0, (1, 2)), lw=1.2)
         twin.set_ylim(0.0, 1.1)
         twin.set_ylabel("band")
         if pitched:
-            peak = [item.get("top_pitch") for item in choruses]
             names = [f"chorus {n}: middle {_note(v, chart)}" for n, v in zip(numbers, height, strict=True)]
             line(bottom, "middle", height, names, color=MARK, marker="o", ls="-", lw=1.8)
             names = [f"chorus {n}: top {_note(v, chart)}" for n, v in zip(numbers, peak, strict=True)]
@@ -335,51 +334,39 @@ def shape_picture(
             bottom.set_yticks(ticks, [_note(p, chart) for p in ticks])
             bottom.set_ylabel("pitch")
         bottom.set_xlim(x[0] - 0.8, max(x[-1], x[0] + 3.0) + 0.8)  # one chorus alone is not as wide as the song
-        many = len(numbers) > 10
-        labels = [f"{n}\n{_short(str(item.get('role', ''))) if many else item.get('role', '')}"
-                  for n, item in zip(numbers, choruses, strict=True)]  # fmt: skip
-        bottom.set_xticks(x, labels)
+        short = {"verse": "v"} if len(numbers) > 10 else {}
+        bottom.set_xticks(x, [f"{chorus.chorus}\n{short.get(chorus.role, chorus.role)}" for chorus in choruses])
         bottom.set_xlabel("chorus")
         alternative = "Each chorus: " + "; ".join(
-            f"{item['chorus']} {item.get('role', '')} {_plain(item.get('notes_per_bar'))} notes a bar, "
-            f"middle pitch {_note(item.get('median_pitch'), chart)}"
-            for item in choruses
+            f"{chorus.chorus} {chorus.role} {notes:.1f} notes a bar, middle pitch {_note(middle, chart)}"
+            for chorus, notes, middle in zip(choruses, density, height, strict=True)
         )
         return _finish(figure, alternative + ".", titles)
 
 
-def _short(role: str) -> str:
-    return {"verse": "v", "solo": "solo", "head": "head"}.get(role, role)
+def _note(pitch: float, chart: Chart) -> str:
+    return note_name(pitch, chart.key) if math.isfinite(pitch) else "–"
 
 
-def _note(pitch: float | None, chart: Chart) -> str:
-    return "–" if pitch is None else note_name(pitch, chart.key)
+def _two(value: float) -> str:
+    return f"{value:.2g}" if math.isfinite(value) else "–"
 
 
-def _two(value: float | None) -> str:
-    return "–" if value is None else f"{value:.2g}"
-
-
-def devices_picture(chart: Chart, found: Sequence[Mapping[str, Any]]) -> Picture:
+def devices_picture(chart: Chart, found: Sequence[Device]) -> Picture:
     """Where each device of the line was used: one row a device, a bar for each time."""
-    names = sorted({str(item["name"]) for item in found})
+    names = sorted({device.name for device in found})
     titles: dict[str, Sequence[str]] = {}
     with matplotlib.rc_context(_RC):
         figure, axes = _axes(0.7 + 0.24 * max(1, len(names)))
         _chorus_axis(axes, chart)
         for row, name in enumerate(names):
-            spans = [(float(i["at_beats"]), max(1.0, float(i["beats"]))) for i in found if i["name"] == name]
+            uses = [device for device in found if device.name == name]
+            spans = [(use.written("at_beats").value, max(1.0, use.written("beats").value)) for use in uses]
             axes.broken_barh(spans, (row - 0.32, 0.64), facecolor=MARK, edgecolor=INK, linewidth=0.5, gid=f"use-{row}")
             titles[f"use-{row}"] = [
-                f"{name.replace('_', ' ')}: chorus {i['chorus']}, bar {i['bar']}, beat {float(i['beat']):g}"
-                for i in found
-                if i["name"] == name
+                f"{name.replace('_', ' ')}: chorus {use.chorus}, bar {use.bar}, beat {use.beat}" for use in uses
             ]
         axes.set_yticks(range(len(names)), [name.replace("_", " ") for name in names])
         axes.set_ylim(-0.7, max(1, len(names)) - 0.3)
-        counts = "; ".join(f"{name.replace('_', ' ')} {sum(i['name'] == name for i in found)}" for name in names)
+        counts = "; ".join(f"{name.replace('_', ' ')} {sum(device.name == name for device in found)}" for name in names)
         return _finish(figure, f"Devices of the line along the take: {counts or 'none found'}.", titles)
-
-
-def _plain(value: float | None) -> str:
-    return "–" if value is None else f"{value:.1f}"

@@ -3,15 +3,15 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from html import escape
-from typing import Any
 
 import numpy as np
 
 from trainer.music import note_name
-from trainer.report.figures import Card, counted, figure, meanings, number, percent, places_words, spread, table, whys
+from trainer.report.figures import counted, figure, meanings, number, percent, places_words, spread, table, whys
 from trainer.report.pictures import (
+    SHOWN_MS,
     asynchrony_picture,
     bars_words,
     devices_picture,
@@ -19,10 +19,14 @@ from trainer.report.pictures import (
     shape_picture,
     swing_picture,
 )
-from trainer.scoring.figure import read
-from trainer.scoring.form import SURE
-from trainer.scoring.landing import SatOut
+from trainer.scoring.devices import Devices
+from trainer.scoring.figure import Figure
+from trainer.scoring.form import SURE, FormResult, LostSpan
+from trainer.scoring.landing import Item, Landing, Outcome
 from trainer.scoring.reading import Reading
+from trainer.scoring.shape import Shape
+from trainer.scoring.swing import Swing
+from trainer.scoring.timing import Timing
 from trainer.session import BEATS_PER_BAR, Chart
 from trainer.take import Take
 
@@ -40,7 +44,7 @@ MAX_QUESTIONS = 6  # places named in one question; our choice
 FOREIGN_CHORUS_BARS = 12  # what the scorer calls a chorus of a take whose form is not known
 
 # Landing outcomes: the mark in the grid (a shape, never only a colour), the word, and whether it counts as a miss.
-_OUTCOMES: dict[str, tuple[str, str, bool]] = {
+_OUTCOMES: dict[Outcome, tuple[str, str, bool]] = {
     "root": ("●", "root", False),
     "root_early": ("◖", "root, pushed from the off-beat before", False),
     "root_late": ("◗", "root, late", False),
@@ -58,43 +62,39 @@ _FOR_THE_CURIOUS = ("two_level_split", "correction_gain", "lag1", "lag1_ci95")
 # --- time ------------------------------------------------------------------------------------------------------------
 
 
-def time_section(timing: Card, chart: Chart | None, reading: Reading | None) -> str:
-    out = ["<section><h2>Time</h2>"]
-    against = "the drums" if timing.get("reference") == "band" else "the beat"
-    measure = against if against == "the drums" else "the tempo"
-    drift = timing.get("drift_ms_per_chorus")
-    if reading is not None:
-        timed = (reading.on_note_idx >= 0) & (reading.beat_excused == 0) & np.isfinite(reading.on_asynchrony_s)
-        idx = np.flatnonzero(timed)
-        if len(idx):
-            beats = (reading.first_beat_idx + idx).astype(np.float64)
-            late_ms = 1000.0 * reading.on_asynchrony_s[idx]
-            key = None if chart is None else chart.key
-            pitches = reading.pitch[reading.on_note_idx[idx]].tolist()
-            told = [
-                f"{_where(chart, beat)}: {note_name(pitch, key)}, {_late(ms)}"
-                for beat, pitch, ms in zip(beats.tolist(), pitches, late_ms.tolist(), strict=True)
-            ]
-            shaded = (
-                "" if chart is None or not any(bar.drop_out for bar in chart.bars) else " Shaded: the band was silent."
-            )
-            beyond = "; triangles lie beyond the edge" if np.any(np.abs(late_ms) > 120.0) else ""
-            drawn = (" Solid: the running middle." if len(idx) >= 8 else "") + (
-                " Dashed: drift." if drift is not None else ""
-            )
-            out.append(
-                figure(
-                    asynchrony_picture(chart, beats, late_ms, told, drift),
-                    f"Each dot is an on-beat note, ahead of or behind {measure}{beyond}.{drawn}{shaded}",
-                    "Note by note",
-                )
-            )
-    n = timing.get("n")
-    if not n:
-        return "".join(out) + whys(timing, _FOR_THE_CURIOUS) + "</section>"
-    out.append(_time_table(timing, against, drift, "chorus" if chart is not None else f"{FOREIGN_CHORUS_BARS} bars"))
-    out += [_per_beat(timing), _drop_outs(timing)]
+def time_section(timing: Timing, reading: Reading) -> str:
+    against = "the drums" if timing.reference == "band" else "the beat"
+    drift = timing.written("drift_s")
+    out = ["<section><h2>Time</h2>", _note_by_note(reading, drift, "the tempo" if against == "the beat" else against)]
+    if timing.n:
+        per = f"{FOREIGN_CHORUS_BARS} bars" if reading.chart is None else "chorus"
+        out += [_time_table(timing, against, drift, per), _per_beat(timing), _drop_outs(timing)]
     return "".join(out) + whys(timing, _FOR_THE_CURIOUS) + "</section>"
+
+
+def _note_by_note(reading: Reading, drift: Figure, measure: str) -> str:
+    """The picture of every on-beat note; nothing where there is none."""
+    chart = reading.chart
+    timed = (reading.on_note_idx >= 0) & (reading.beat_excused == 0) & np.isfinite(reading.on_asynchrony_s)
+    idx = np.flatnonzero(timed)
+    if not len(idx):
+        return ""
+    beats = (reading.first_beat_idx + idx).astype(np.float64)
+    late_ms = 1000.0 * reading.on_asynchrony_s[idx]
+    key = None if chart is None else chart.key
+    pitches = reading.pitch[reading.on_note_idx[idx]].tolist()
+    told = [
+        f"{_where(chart, beat)}: {note_name(pitch, key)}, {_late(ms)}"
+        for beat, pitch, ms in zip(beats.tolist(), pitches, late_ms.tolist(), strict=True)
+    ]
+    caption = [
+        f"Each dot is an on-beat note, ahead of or behind {measure}",
+        "; triangles lie beyond the edge." if np.any(np.abs(late_ms) > SHOWN_MS) else ".",
+        " Solid: the running middle." if len(idx) >= 8 else "",
+        " Dashed: drift." if drift.known else "",
+        " Shaded: the band was silent." if chart is not None and any(bar.drop_out for bar in chart.bars) else "",
+    ]
+    return figure(asynchrony_picture(chart, beats, late_ms, told, drift.value), "".join(caption), "Note by note")
 
 
 def _late(ms: float) -> str:
@@ -108,71 +108,67 @@ def _where(chart: Chart | None, beat: float) -> str:
     return f"chorus {bar.chorus}, bar {bar.bar}, beat {int(beat - bar.onset_beats) + 1}"
 
 
-def _time_table(timing: Card, against: str, drift: float | None, per: str) -> str:
-    n = timing.get("n")
-    robust = timing.get("robust_sd_ms")
-    interval = timing.get("drift_ci95_ms_per_chorus") if drift is not None else None
+def _time_table(timing: Timing, against: str, drift: Figure, per: str) -> str:
+    n = timing.n
     return meanings(
         [
             (
                 "mean",
-                number(timing.get("mean_ms"), " ms", interval=timing.get("mean_ci95_ms"), n=n),
+                number(timing.written("mean_s"), " ms", n=n),
                 f"Where you sit against {against}: late is positive. A steady place is a feel, not a fault.",
             ),
-            ("median", number(timing.get("median_ms"), " ms", n=n), "The same, deaf to a few stray notes."),
+            ("median", number(timing.written("median_s"), " ms", n=n), "The same, deaf to a few stray notes."),
             (
                 "spread",
-                number(robust, " ms", interval=spread(robust, n, timing.get("lag1")), n=n),
+                number(spread(timing.written("spread_s"), n, timing.written("lag1")), " ms", n=n),
                 "How far single notes stray from your own place. Trained hands reach about 2\u00a0% of the beat.",
             ),
             (
                 "drift",
-                number(drift, f" ms a {per}" if per == "chorus" else f" ms in {per}", interval=interval, n=n)
-                if drift is not None
-                else "–",
+                number(drift, f" ms a {per}" if per == "chorus" else f" ms in {per}", n=n),
                 "Whether you slid later (positive) or earlier as the song went on.",
             ),
         ]
     )
 
 
-def _per_beat(timing: Card) -> str:
-    items = [item for item in timing.get("per_beat") or [] if item.get("median_ms") is not None]
-    if not items:
-        return ""
+def _per_beat(timing: Timing) -> str:
     rows = [
         (
-            str(item["beat"]),
-            number(item["median_ms"], " ms", n=item.get("n")),
-            number(item.get("robust_sd_ms"), " ms", interval=spread(item.get("robust_sd_ms"), item.get("n"))),
-            number(item.get("pct_of_beat"), " %"),
+            str(beat.beat),
+            number(beat.written("median_s"), " ms", n=beat.n),
+            number(spread(beat.written("spread_s"), beat.n), " ms"),
+            number(beat.written("pct_of_beat"), " %"),
         )
-        for item in items
+        for beat in timing.per_beat
+        if beat.median_s.known
     ]
+    if not rows:
+        return ""
     return (
         "<h3>By beat of the bar</h3><p>A beat that is steadily ahead or behind is placed there; a wide spread is unsteady: two "
         "different things.</p>" + table(("beat", "median", "spread", "of the beat"), rows)
     )
 
 
-def _drop_outs(timing: Card) -> str:
-    drops = timing.get("drop_outs") or []
+def _drop_outs(timing: Timing) -> str:
+    drops = timing.drop_outs
     if not drops:
         return ""
     rows = [
         (
-            f"chorus {d['chorus']}, bars {d['bars'][0]}–{d['bars'][1]}",
-            number(d.get("tempo_change_pct"), " %", interval=d.get("tempo_change_ci95_pct"), n=d.get("n_intervals")),
-            number(d.get("reentry_ms"), " ms", 0),
+            f"chorus {drop.chorus}, bars {drop.bars[0]}–{drop.bars[1]}",
+            number(drop.written("tempo_change_pct"), " %", n=drop.n_intervals),
+            number(drop.written("reentry_s"), " ms", 0),
         )
-        for d in drops
+        for drop in drops
     ]
     out = (
         "<h3>When the band dropped out</h3><p>Alone with the time: the tempo from the mean of your own intervals, and how far "
         "from the drums you were when they came back (one note each, so no interval).</p>"
         + table(("where", "tempo, faster positive", "at re-entry"), rows)
     )
-    if any(d.get("tempo_change_ci95_pct") is None and d.get("tempo_change_pct") is not None for d in drops):
+    if any(drop.tempo_change_pct.known and drop.tempo_change_pct.interval is None for drop in drops):
         out += '<p class="quiet">Fewer than eight intervals carry no interval of their own.</p>'
     return out
 
@@ -180,12 +176,12 @@ def _drop_outs(timing: Card) -> str:
 # --- swing -----------------------------------------------------------------------------------------------------------
 
 
-def swing_section(swing: Card) -> str:
+def swing_section(swing: Swing) -> str:
     out = ["<section><h2>Swing</h2>"]
-    band = swing.get("band_ratio")
-    dotted = "" if band is None else " Dotted: the band."
-    groups = [*(swing.get("per_chorus") or []), *(swing.get("per_beat") or [])]
-    if any(item.get("ratio_ci95") for item in groups):
+    band, ratio = swing.written("band"), swing.written("ratio")
+    dotted = " Dotted: the band." if band.known else ""
+    ratios = [*(group.ratio for group in swing.per_chorus), *(group.ratio for group in swing.per_beat)]
+    if any(ratio.interval for ratio in ratios):
         out.append(
             figure(
                 swing_picture(swing),
@@ -193,33 +189,33 @@ def swing_section(swing: Card) -> str:
                 "One by one",
             )
         )
-    if swing.get("ratio") is not None:
-        n, evenness = swing.get("n"), swing.get("log2_sd")
-        played = "" if band is None else f"The band played {float(band):.2f}\u00a0:\u00a01; "
+    if ratio.known:
+        n = ratio.n
+        played = f"The band played {band.value:.2f}\u00a0:\u00a01; " if band.known else ""
         two = "2\u00a0:\u00a01 is the triplet, 1\u00a0:\u00a01 even."
         rows = [
             (
                 "ratio",
-                number(swing["ratio"], " : 1", 2, swing.get("ratio_ci95"), n),
+                number(ratio, " : 1", 2, n),
                 f"Long note to short note. {played}{two}",
             ),
             (
                 "off-beat",
-                number(swing.get("offbeat_pct"), " % of the beat", interval=_as_pct(swing.get("ratio_ci95")), n=n),
+                number(_offbeat(swing.written("offbeat_pct"), ratio), " % of the beat", n=n),
                 "The same as a place in the beat; the triplet is 66.7\u00a0%.",
             ),
             (
                 "evenness",
-                number(evenness, "", 2, spread(evenness, n), n),
+                number(spread(swing.written("log2_sd"), n), "", 2, n),
                 "How far single pairs stray from your own ratio, the scatter of your strokes included. Smaller is steadier.",
             ),
         ]
-        change = swing.get("change_log2_per_chorus")
-        if change is not None:
+        change = swing.written("change")
+        if change.known:
             rows.append(
                 (
                     "change",
-                    number(change, " a chorus", 3, swing.get("change_ci95_log2_per_chorus"), n),
+                    number(change, " a chorus", 3, n),
                     "Whether the shuffle opens (positive) or straightens as the song goes on: 1 would be twice as long.",
                 )
             )
@@ -227,28 +223,21 @@ def swing_section(swing: Card) -> str:
     return "".join(out) + whys(swing) + "</section>"
 
 
-def _as_pct(interval: Any) -> tuple[float, float] | None:
-    return (
-        None if not interval else (100.0 * interval[0] / (1.0 + interval[0]), 100.0 * interval[1] / (1.0 + interval[1]))
-    )
+def _offbeat(offbeat_pct: Figure, ratio: Figure) -> Figure:
+    """The place of the off-beat with the interval that the ratio's is."""
+    low, high = (100.0 * end / (1.0 + end) for end in (ratio.low, ratio.high))
+    return Figure(offbeat_pct.value, low, high)
 
 
-def _swing_groups(swing: Card) -> str:
+def _swing_groups(swing: Swing) -> str:
     """Ratio, interval, pairs and the band's ratio by chorus, by beat of the bar and by role."""
-    rows = [
-        (
-            escape(name.format(item[key])),
-            number(item.get("ratio"), " : 1", 2, item.get("ratio_ci95"), item.get("n")),
-            number(swing.get("band_ratio"), " : 1", 2),
-        )
-        for section, key, name in (
-            ("per_chorus", "chorus", "chorus {}"),
-            ("per_beat", "beat", "beat {} of the bar"),
-            ("per_role", "role", "{}"),
-        )
-        for item in swing.get(section) or []
-        if item.get("n")
+    groups = [
+        *((f"chorus {group.chorus}", group.written("ratio")) for group in swing.per_chorus),
+        *((f"beat {group.beat} of the bar", group.written("ratio")) for group in swing.per_beat),
+        *((group.role, group.written("ratio")) for group in swing.per_role),
     ]
+    band = number(swing.written("band"), " : 1", 2)
+    rows = [(escape(name), number(ratio, " : 1", 2, ratio.n), band) for name, ratio in groups if ratio.n]
     if not rows:
         return ""
     shown = table(("where", "you", "the band"), rows)
@@ -258,62 +247,67 @@ def _swing_groups(swing: Card) -> str:
 # --- landing ---------------------------------------------------------------------------------------------------------
 
 
-def landing_section(landing: Card, chart: Chart) -> str:
-    items = landing.get("items") or []
+def landing_section(landing: Landing, chart: Chart) -> str:
     out = ["<section><h2>Landing on the changes</h2>"]
-    if items:
-        late = f", {landing['roots_late']} of them later than a third of a beat" if landing.get("roots_late") else ""
+    if landing.items:
+        late = f", {landing.roots_late} of them later than a third of a beat" if landing.roots_late else ""
         out.append(
-            f"<p>Root as the chord came: {counted(landing.get('roots'), landing.get('changes'))}{late}; "
-            f"root, third or fifth: {counted(landing.get('landed'), landing.get('changes'))}. "
+            f"<p>Root as the chord came: {counted(landing.roots, landing.changes)}{late}; "
+            f"root, third or fifth: {counted(landing.landed, landing.changes)}. "
             "In a verse the root is asked for; in a solo the third and the fifth will do. The off-beat before a change is "
             "not judged: it usually still carries the old chord.</p>"
         )
-        if landing.get("sat_out"):
-            spans = [read(SatOut, span).words() for span in landing["sat_out"]]
-            out.append(f"<p>You sat out {', '.join(spans)}: nothing is asked there.</p>")
-        out.append(_landing_grid(items, chart))
-        used = [name for name in _OUTCOMES if any(item["outcome"] == name for item in items)]
-        legend = "; ".join(f"{_OUTCOMES[name][0]} {_OUTCOMES[name][1]}" for name in used)
-        missed = " A frame marks a miss;" if any(_OUTCOMES[name][2] for name in used) else ""
-        out.append(
-            f'<p class="quiet">{escape(legend)}.{missed} {"an" if missed else "An"} empty box is a bar without a change.</p>'
-        )
-    stayed = [item for item in items if item.get("stayed_on") and item.get("outcome") not in ("pedal", "not_asked")]
-    if stayed:
-        places = places_words((i["chorus"], i["bar"]) for i in stayed[:MAX_QUESTIONS])
-        more = f" and {len(stayed) - MAX_QUESTIONS} more" if len(stayed) > MAX_QUESTIONS else ""
-        names = sorted({f"{i['stayed_on']} under {i['degree']}" for i in stayed})
-        out.append(
-            f"<p>You stayed on {escape(', '.join(names))} ({escape(places + more)}). Did you mean a pedal there? A planned "
-            "one can be written into the session.</p>"
-        )
-    pairs = landing.get("by_pair") or {}
-    named: Iterable[tuple[Any, Any]] = (
-        pairs.items() if isinstance(pairs, Mapping) else ((p.get("pair"), p) for p in pairs)
-    )
+        if landing.sat_out:
+            out.append(
+                f"<p>You sat out {', '.join(span.words() for span in landing.sat_out)}: nothing is asked there.</p>"
+            )
+        out += [_landing_grid(landing.items, chart), _legend(landing.items)]
+    out.append(_stayed(landing.items))
     rows = [
-        (escape(str(name)), f"{p.get('roots')} of {p.get('changes')}", f"{p.get('landed')} of {p.get('changes')}")
-        for name, p in named
-        if p.get("changes")
+        (escape(name), f"{pair.roots} of {pair.changes}", f"{pair.landed} of {pair.changes}")
+        for name, pair in landing.by_pair.items()
+        if pair.changes
     ]
     if rows:
         out.append(table(("change", "root", "root, third, fifth"), rows))
     return "".join(out) + whys(landing) + "</section>"
 
 
-def _landing_grid(items: Sequence[Card], chart: Chart) -> str:
+def _legend(items: Sequence[Item]) -> str:
+    """What the marks in the grid mean, of those that are there."""
+    found = {item.outcome for item in items}
+    used = [told for outcome, told in _OUTCOMES.items() if outcome in found]
+    legend = "; ".join(f"{mark} {word}" for mark, word, _ in used)
+    missed = " A frame marks a miss;" if any(miss for _, _, miss in used) else ""
+    return f'<p class="quiet">{escape(legend)}.{missed} {"an" if missed else "An"} empty box is a bar without a change.</p>'
+
+
+def _stayed(items: Sequence[Item]) -> str:
+    """Where the old root was held over a change: that may have been meant."""
+    stayed = [item for item in items if item.stayed_on and item.outcome not in ("pedal", "not_asked")]
+    if not stayed:
+        return ""
+    places = places_words((item.chorus, item.bar) for item in stayed[:MAX_QUESTIONS])
+    more = f" and {len(stayed) - MAX_QUESTIONS} more" if len(stayed) > MAX_QUESTIONS else ""
+    names = sorted({f"{item.stayed_on} under {item.degree}" for item in stayed})
+    return (
+        f"<p>You stayed on {escape(', '.join(names))} ({escape(places + more)}). Did you mean a pedal there? A planned "
+        "one can be written into the session.</p>"
+    )
+
+
+def _landing_grid(items: Sequence[Item], chart: Chart) -> str:
     """Choruses down, bars of the form across; a cell tells chord, what was played and how late, for each change in it."""
     bars = sorted({bar.bar for bar in chart.bars})
     first = min((bar.chorus for bar in chart.bars if bar.chorus > 0), default=0)
     degrees = {bar.bar: " ".join(bar.degrees) for bar in chart.bars if bar.chorus == first}
-    cells: dict[tuple[int, int], list[Card]] = {}
+    cells: dict[tuple[int, int], list[Item]] = {}
     for item in items:
-        cells.setdefault((int(item["chorus"]), int(item["bar"])), []).append(item)
+        cells.setdefault((item.chorus, item.bar), []).append(item)
     head = "".join(f'<th scope="col">{bar}</th>' for bar in bars)
     under = "".join(f"<th>{escape(degrees.get(bar, ''))}</th>" for bar in bars)
     rows = []
-    for chorus in sorted({int(item["chorus"]) for item in items}):
+    for chorus in sorted({item.chorus for item in items}):
         row = "".join(_landing_cell(chorus, bar, cells.get((chorus, bar), [])) for bar in bars)
         rows.append(f'<tr><th scope="row">{chorus}</th>{row}</tr>')
     return (
@@ -323,31 +317,28 @@ def _landing_grid(items: Sequence[Card], chart: Chart) -> str:
     )
 
 
-def _landing_cell(chorus: int, bar: int, here: Sequence[Card]) -> str:
+def _landing_cell(chorus: int, bar: int, here: Sequence[Item]) -> str:
     if not here:
         return "<td></td>"
-    marks, told, miss = [], [], False
+    told = []
     for item in here:
-        mark, word, missed = _OUTCOMES.get(str(item["outcome"]), ("?", str(item["outcome"]), False))
-        marks.append(mark)
-        miss = miss or missed
-        late = item.get("asynchrony_ms")
-        told.append(
-            f"{item['chord']} on beat {item['beat']:g}: {word}" + ("" if late is None else f", {_late(float(late))}")
-        )
+        late = item.written("asynchrony_s")
+        when = f", {_late(late.value)}" if late.known else ""
+        told.append(f"{item.chord} on beat {item.beat}: {_OUTCOMES[item.outcome][1]}{when}")
     label = escape(f"Chorus {chorus}, bar {bar}: {'; '.join(told)}")
-    kind = ' class="miss"' if miss else ""
-    return f'<td{kind} title="{label}" aria-label="{label}">{escape(" ".join(marks))}</td>'
+    kind = ' class="miss"' if any(_OUTCOMES[item.outcome][2] for item in here) else ""
+    marks = " ".join(_OUTCOMES[item.outcome][0] for item in here)
+    return f'<td{kind} title="{label}" aria-label="{label}">{escape(marks)}</td>'
 
 
 # --- form ------------------------------------------------------------------------------------------------------------
 
 
-def form_section(form: Card, chart: Chart) -> str:
+def form_section(form: FormResult, chart: Chart) -> str:
     out = ["<section><h2>Keeping the form</h2>"]
     listened = chart.heard_choruses
-    place = [item for item in form.get("place") or [] if int(item["chorus"]) not in listened]
-    lost = [*(form.get("lost") or []), *(form.get("asked") or [])]
+    place = [row for row in form.place or () if row.chorus not in listened]
+    lost = [*(form.lost or ()), *(form.asked or ())]
     if place:
         out.append(
             figure(
@@ -356,7 +347,7 @@ def form_section(form: Card, chart: Chart) -> str:
                 "Bars elsewhere, one by one",
             )
         )
-        away = form.get("bars_lost")
+        away = form.bars_lost
         read = "Your place is read from roots and chord notes, beat by beat, as the most likely path through the form."
         if away and away <= len(place):
             out.append(
@@ -375,25 +366,23 @@ _CAUSES = {
 }
 
 
-def _span_words(span: Card) -> str:
+def _span_words(span: LostSpan) -> str:
     """ "Chorus 4, bars 6 to 8: you were 1 bar ahead of the band, something was skipped. Back in chorus 4 bar 9." """
-    a, b = span["from"], span["to"]
-    where = f"Chorus {a['chorus']} bar {a['bar']}"
-    if a["chorus"] != b["chorus"]:
-        where += f" to chorus {b['chorus']} bar {b['bar']}"
-    elif a["bar"] != b["bar"]:
-        where = f"Chorus {a['chorus']}, bars {a['bar']} to {b['bar']}"
-    cause = str(span.get("cause", ""))
-    if cause == "missed quick change":
+    a, b = span.begin, span.end
+    where = f"Chorus {a.chorus} bar {a.bar}"
+    if a.chorus != b.chorus:
+        where += f" to chorus {b.chorus} bar {b.bar}"
+    elif a.bar != b.bar:
+        where = f"Chorus {a.chorus}, bars {a.bar} to {b.bar}"
+    if span.cause == "missed quick change":
         return f"{where}: the quick change was not there. Did you mean to stay?"
-    beats = abs(float(span["place_beats"]))
-    if span["probability"] < SURE:
+    beats = abs(span.place_beats)
+    if span.probability < SURE:
         n, unit = (beats / BEATS_PER_BAR, "bar") if beats % BEATS_PER_BAR == 0 else (beats, "beat")
         much = f"a {unit}" if n == 1 else f"{n:g} {unit}s"
-        return f"{where}: it sounded {much} {'early' if span['place_beats'] > 0 else 'late'}. Did you mean it?"
-    told = f"{where}: you were {bars_words(float(span['place_beats']))}, {_CAUSES.get(cause, cause)}."
-    back = span.get("back")
-    return f"{told} Back in chorus {back['chorus']} bar {back['bar']}." if back else told
+        return f"{where}: it sounded {much} {'early' if span.place_beats > 0 else 'late'}. Did you mean it?"
+    told = f"{where}: you were {bars_words(span.place_beats)}, {_CAUSES.get(span.cause, span.cause)}."
+    return f"{told} Back in chorus {span.back.chorus} bar {span.back.bar}." if span.back else told
 
 
 # --- shape -----------------------------------------------------------------------------------------------------------
@@ -423,12 +412,12 @@ def band_heard(take: Take, chart: Chart) -> tuple[dict[int, float], str]:
     return heard, "how loud it was, 1 is as loud as MIDI goes"
 
 
-def shape_section(shape: Card, chart: Chart, heard: Mapping[int, float], heard_words: str) -> str:
-    choruses = [item for item in shape.get("choruses") or [] if item.get("notes_per_bar") is not None]
+def shape_section(shape: Shape, chart: Chart, heard: Mapping[int, float], heard_words: str) -> str:
+    choruses = [chorus for chorus in shape.choruses if chorus.notes_per_bar.known]
     out = ["<section><h2>The shape of the song</h2>"]
-    if not any(item["notes_per_bar"] for item in choruses):
+    if not any(chorus.written("notes_per_bar").value for chorus in choruses):
         return "".join(out) + '<p class="quiet">No notes, so no shape.</p></section>'
-    pitched = any(item.get("median_pitch") is not None for item in choruses)
+    pitched = any(chorus.median_pitch.known for chorus in choruses)
     out.append(
         figure(
             shape_picture(chart, choruses, heard),
@@ -441,16 +430,16 @@ def shape_section(shape: Card, chart: Chart, heard: Mapping[int, float], heard_w
     )
     rows = [
         (
-            str(item["chorus"]),
-            escape(str(item.get("role", ""))),
-            escape(str(item.get("verdict") or "–")),
-            number(item.get("notes_per_bar")),
-            percent(item.get("root_share")),
-            percent(item.get("rhythm_repeat")),
-            percent(item.get("gate_long")),
-            number(item.get("accent")),
+            str(chorus.chorus),
+            escape(chorus.role),
+            escape(chorus.verdict or "–"),
+            number(chorus.written("notes_per_bar")),
+            percent(chorus.written("root_share")),
+            percent(chorus.written("rhythm_repeat")),
+            percent(chorus.written("gate_long")),
+            number(chorus.written("accent")),
         )
-        for item in choruses
+        for chorus in choruses
     ]
     heads = (
         "chorus", "role", "you played it", "notes a bar", "roots", "rhythm repeats", "long notes held", "accent on 2 and 4"
@@ -461,13 +450,9 @@ def shape_section(shape: Card, chart: Chart, heard: Mapping[int, float], heard_w
         "due. Open: busier, higher or more varied than your own verses, the changes still landed. Held: a solo kept like a "
         "verse. Wandering: varied, but the changes slipped away. Mixed: none of these.</p>"
     )
-    contrast = [
-        (str(name), item)
-        for name, item in (shape.get("contrast") or {}).items()
-        if isinstance(item, Mapping) and item.get("difference") is not None
-    ]
+    contrast = [_contrast(name, shape.written("contrast", name)) for name, f in shape.contrast.items() if f.known]
     if contrast:
-        out.append("<h3>Solo against verse</h3>" + _contrast(contrast))
+        out.append("<h3>Solo against verse</h3>" + meanings(contrast))
     return "".join(out) + whys(shape, ("arc",)) + "</section>"
 
 
@@ -478,33 +463,29 @@ _CONTRASTS = {
 }
 
 
-def _contrast(items: Sequence[tuple[str, Card]]) -> str:
-    rows = []
-    for name, item in items:
-        unit, meaning = _CONTRASTS.get(name, ("", ""))
-        shown = name.replace("_", " ").replace("per bar", "a bar").replace("median ", "")
-        rows.append((shown, number(item["difference"], unit, 1, item.get("ci95"), item.get("n")), meaning))
-    return meanings(rows)
+def _contrast(name: str, difference: Figure) -> tuple[str, str, str]:
+    unit, meaning = _CONTRASTS.get(name, ("", ""))
+    shown = name.replace("_", " ").replace("per bar", "a bar").replace("median ", "")
+    return shown, number(difference, unit, 1, difference.n), meaning
 
 
 # --- devices ---------------------------------------------------------------------------------------------------------
 
 
-def devices_section(devices: Card, chart: Chart) -> str:
-    found = devices.get("found") or []
+def devices_section(devices: Devices, chart: Chart) -> str:
+    found = devices.found or ()
     out = ["<section><h2>Devices of the line</h2>"]
     if found:
         out.append(figure(devices_picture(chart, found), "Each box is one use, where it was.", "Use by use"))
         counts = ", ".join(
-            f"{name.replace('_', ' ')} {n}" for name, n in Counter(str(i["name"]) for i in found).most_common()
+            f"{name.replace('_', ' ')} {n}" for name, n in Counter(device.name for device in found).most_common()
         )
         out.append(f"<p>Found {len(found)} (counted): {escape(counts)}.</p>")
         items = "".join(
-            f"<li>{escape(str(i['name']).replace('_', ' '))}: chorus {i['chorus']}, bar {i['bar']}, beat "
-            f"{float(i['beat']):g}</li>"
-            for i in found
+            f"<li>{escape(device.name.replace('_', ' '))}: chorus {device.chorus}, bar {device.bar}, beat {device.beat}</li>"
+            for device in found
         )
         out.append(f"<details><summary>All {len(found)}, one by one</summary><ul>{items}</ul></details>")
-    elif not devices.get("why"):
+    elif not devices.why:
         out.append('<p class="quiet">None found: no figure of the line that has a name here.</p>')
     return "".join(out) + whys(devices) + "</section>"

@@ -116,6 +116,12 @@ class Shown:
         """The figure in the unit of its key."""
         return figure if self.scale == 1.0 else figure.scaled(self.scale)
 
+    def as_written(self, figure: Figure) -> Figure:
+        """The figure as its keys have it: in their unit, rounded, with an interval only where there is a key for it."""
+        ends = (figure.low, figure.high) if self.ci else (math.nan, math.nan)
+        value, low, high = (_or_nan(self.number(x)) for x in (figure.value, *ends))
+        return Figure(value, low, high, figure.n, figure.why)
+
     def write(self, figure: Figure, out: dict[str, Any], why: dict[str, Why]) -> None:
         """Its keys into `out`; the reason for those that are null into `why`."""
         out[self.key] = self.number(figure.value)
@@ -129,12 +135,11 @@ class Shown:
 
     def read(self, raw: Any, why: Mapping[str, Why]) -> Figure:
         """The figure from the JSON's object; `raw` has its keys as attributes."""
-        value, ends = getattr(raw, self.key), getattr(raw, self.ci) if self.ci else None
-        low, high = ends or (math.nan, math.nan)
+        low, high = (getattr(raw, self.ci) if self.ci else None) or (math.nan, math.nan)
         n = getattr(raw, self.n) if self.n else 0
         reason = why.get(self.key) or why.get(self.ci)
         by = 1.0 / self.scale
-        return Figure(math.nan if value is None else by * value, by * low, by * high, n, reason)
+        return Figure(by * _or_nan(getattr(raw, self.key)), by * low, by * high, n, reason)
 
     def json_fields(self) -> Iterator[tuple[str, Any]]:
         """(key, type) of each key."""
@@ -190,12 +195,28 @@ class Row:
     def to_dict(self) -> dict[str, Any]:
         return _write(self)[0]
 
+    def written(self, name: str, row: str | None = None) -> Figure:
+        """The figure, or the plain number, of a field as its key has it: what a page shows is what the JSON holds.
+
+        `row` names one of several figures.
+        """
+        part = next(part for part in _parts(type(self)) if part.name == name)
+        value = getattr(self, name) if row is None else getattr(self, name)[row]
+        if isinstance(part.inner, Shown):
+            return part.inner.as_written(value)
+        return Figure(_or_nan(number(part.inner.scale * value, part.inner.digits)))
+
 
 class Section(Row):
     """A part with its own `why`: every key that is null is named there."""
 
     __slots__ = ()
     explained = True
+
+    @property
+    def why(self) -> dict[str, Why]:
+        """The reasons for what is absent, by key."""
+        return _keys(self)[1]
 
 
 def measured(shown: Shown) -> Callable[[Callable[[Any], Figure]], Figure]:
@@ -305,8 +326,21 @@ def _plain(value: Any) -> Any:
     return value
 
 
+def _or_nan(value: float | None) -> float:
+    return math.nan if value is None else value
+
+
 def _write(row: Row) -> tuple[dict[str, Any], dict[str, Why]]:
     """The JSON of a part; and the reasons that it has no `why` of its own for."""
+    out, why = _keys(row)
+    if not row.explained:
+        return out, why
+    out["why"] = {key: {"code": reason.code, "text": reason.text} for key, reason in why.items()}
+    return out, {}
+
+
+def _keys(row: Row) -> tuple[dict[str, Any], dict[str, Why]]:
+    """The keys of a part, and the reasons for those that are null."""
     out: dict[str, Any] = {}
     why: dict[str, Why] = {}
     explained: list[tuple[str, Why]] = []
@@ -324,10 +358,7 @@ def _write(row: Row) -> tuple[dict[str, Any], dict[str, Why]]:
         why[key] = reason
         if type(out.get(key)) is int:
             out[key] = None
-    if not row.explained:
-        return out, why
-    out["why"] = {key: {"code": reason.code, "text": reason.text} for key, reason in why.items()}
-    return out, {}
+    return out, why
 
 
 def _write_figure(part: _Part, value: Figure, out: dict[str, Any], why: dict[str, Why]) -> None:
@@ -488,10 +519,7 @@ def _read_part(part: _Part, value: Any, why: Mapping[str, Why]) -> Any:
         return {key: _read(part.inner, item, {}, "") for key, item in value.items()}
     if part.kind == "figures":
         plain = not part.inner.key
-        return {
-            key: Figure(math.nan if item is None else item) if plain else part.inner.read(item, {})
-            for key, item in value.items()
-        }
+        return {key: Figure(_or_nan(item)) if plain else part.inner.read(item, {}) for key, item in value.items()}
     if part.kind == "number":
         return value / part.inner.scale
     return value
