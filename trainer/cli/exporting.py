@@ -106,7 +106,11 @@ def export(
     if midi is not None:
         out.append(write_page(take_midi(read, by_part=True), midi))
     if card.chart is not None and (musicxml or svg or pdf):
-        written = written_take(card.reading, card.chart, [item.at_beats for item in card.landing.missed], bass)
+        missed = [item.at_beats for item in card.landing.missed]
+        bends = read.bends  # placed as the ends of notes are: late by what the input adds to everything
+        if read.header.calibration is not None:
+            bends[:, 0] -= read.header.calibration.base_ms / 1000.0
+        written = written_take(card.reading, card.chart, missed, bass, bends)
         out += write_notation(written, musicxml, svg, pdf)
     for path in out:
         echo(f"wrote {path}")

@@ -46,7 +46,7 @@ def svg_pages(musicxml: bytes) -> list[str]:
     verovio.enableLog(verovio.LOG_OFF)
     text = musicxml.decode()
     numbers = dict(re.findall(r'<measure number="([^"]*)" text="([^"]*)"', text))
-    return [_tempo_above(_signs(_numbered(page, numbers))) for page in _pages(verovio, text)]
+    return [_tempo_above(_joints(_signs(_numbered(page, numbers)))) for page in _pages(verovio, text)]
 
 
 def _rendered(verovio: Any, text: str, breaks: str) -> list[str]:
@@ -149,6 +149,35 @@ def _tempo_above(page: str) -> str:
     elif left - _TEMPO_WIDTH < x < left + width:
         x = left + width + 250
     return page[: tempo.start()] + f'{tempo[1]}x="{x}" y="{y}"' + page[tempo.end() :]
+
+
+_SLUR = re.compile(r'<g id="(hammer|pull)-[^"]*" class="slur">\s*<path d="M([^"]*)"[^>]*/>')
+_WORDS = re.compile(r'class="dir"[^>]*>\s*<text x="(-?\d+)" y="(-?\d+)"[^>]*>(.*?)</text>', re.DOTALL)
+_JOINT_SIZE = 220  # in the page's own units: a note's head is as high
+
+
+def _joints(page: str) -> str:
+    """H or P at the middle of the slur of each hammer-on and pull-off: on its outer side, inside it over words."""
+    words = [(int(x), int(y), re.sub(r"<[^>]*>|\s", "", body)) for x, y, body in _WORDS.findall(page)]
+
+    def taken(x: float, y: float) -> bool:
+        return any(
+            left - _JOINT_SIZE < x < left + _JOINT_SIZE * len(text) and abs(low - y) < 1.5 * _JOINT_SIZE
+            for left, low, text in words
+        )
+
+    def lettered(found: re.Match[str]) -> str:
+        x0, y0, x1, y1, x2, y2, x3, y3 = (float(n) for n in re.findall(r"-?[\d.]+", found[2])[:8])
+        x, y = (x0 + 3 * x1 + 3 * x2 + x3) / 8, (y0 + 3 * y1 + 3 * y2 + y3) / 8
+        outside, inside = y + 1.1 * _JOINT_SIZE, y - 0.3 * _JOINT_SIZE
+        if y < (y0 + y3) / 2:
+            outside, inside = inside, outside
+        y = inside if taken(x, outside) else outside
+        letter = {"hammer": "H", "pull": "P"}[found[1]]
+        style = f'text-anchor="middle" font-size="{_JOINT_SIZE}px"'
+        return f'{found[0]}<text x="{x:.0f}" y="{y:.0f}" {style}>{letter}</text>'
+
+    return _SLUR.sub(lettered, page)
 
 
 def _numbered(svg: str, numbers: dict[str, str]) -> str:

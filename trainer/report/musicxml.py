@@ -583,7 +583,9 @@ def _notations(
         if join == "slide" and not tab:
             ET.SubElement(notations, "slide", {"type": kind, "number": "1", "line-type": "solid"})
         elif join and not tab:
-            ET.SubElement(notations, "slur", type=kind, number="1")
+            slur = ET.SubElement(notations, "slur", type=kind, number="1")
+            if kind == "start":
+                slur.set("id", f"{join}-{piece.note.start if piece.note else 0}-{number + 1}")
     letters = [(kind, *_LETTER[join]) for kind, join in (("stop", stops), ("start", starts)) if join in _LETTER]
     if letters or tab:
         technical = ET.SubElement(notations, "technical")

@@ -14,8 +14,8 @@ negative.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -24,6 +24,8 @@ from trainer.clock.tempo import swing_offbeat_frac
 from trainer.line import LineScore
 from trainer.line.fingering import hand_for
 from trainer.music import FIVE_STRING, FOUR_STRING, GROOVES, Tuning, note_name
+from trainer.report.bent import SLIDE_SEMITONES, SLUR_SEMITONES, bent_notes
+from trainer.scoring.attacks import dead
 from trainer.scoring.reading import Reading
 from trainer.session import BEATS_PER_BAR, Chart
 
@@ -38,7 +40,6 @@ CHORD_S = 0.03  # attacks within this are one chord; our choice
 RINGS_ON = 0.6
 LEGATO_GAP_S = 0.05  # a grace note that ends no earlier before the next slides or is tied into it; our choice
 OVERLAP_S = 0.008  # one string's notes that overlap by this are not struck both: a hammer-on, a pull-off; our choice
-SLUR_SEMITONES, SLIDE_SEMITONES = 4, 5  # how far fingers hammer on, how far a short slide leads; our choice
 MAX_OUTSIDE_BARS = 64  # bars before the first and after the last; more is no part of the song. Our choice
 # Below its lowest string by so many notes, and so large a share of them, a take was played on five; our choice.
 FIVE_FROM_NOTES, FIVE_FROM_SHARE = 3, 0.03
@@ -123,7 +124,10 @@ def is_compound(chart: Chart) -> bool:
 
 @dataclass(frozen=True)
 class _Played:
-    """Columns of the notes to be written, in order of onset: places are not yet one a place."""
+    """Columns of the notes to be written: places are not yet one a place.
+
+    `reached` says of a note that a bend showed which row it comes from and how.
+    """
 
     place: Ints
     onset_beats: Floats
@@ -133,6 +137,7 @@ class _Played:
     ghost: NDArray[np.bool_]
     channel: NDArray[np.uint8]
     struck_keys: bool = False  # a keyboard's notes overlap without meaning anything
+    reached: Mapping[int, tuple[int, str]] = field(default_factory=dict)
 
 
 def written_chart(chart: Chart) -> Written:
@@ -156,8 +161,15 @@ def written_line(line: LineScore, title: str | None = None) -> Written:
     return _written(played, line.chart, title or line.chart.session.title, line.tuning, (), places)
 
 
-def written_take(reading: Reading, chart: Chart, missed: Sequence[float] = (), tuning: Tuning | None = None) -> Written:
-    """A take on paper. `missed` holds the beats of changes that were missed.
+def written_take(
+    reading: Reading,
+    chart: Chart,
+    missed: Sequence[float] = (),
+    tuning: Tuning | None = None,
+    bends: Floats | None = None,
+) -> Written:
+    """A take on paper. `missed` holds the beats of changes that were missed, `bends` the take's own, on the reading's
+    seconds: a note that moves on by whole semitones is as many notes as it has pitches.
 
     A player's own string channels are kept where every pitch lies on its string; else strings and frets are chosen for
     least motion of the hand. Without a `tuning` it is four strings, or five where the notes go down to them. A pitch
@@ -187,12 +199,60 @@ def written_take(reading: Reading, chart: Chart, missed: Sequence[float] = (), t
         end_beats=reading.placed_beats + reading.duration_beats,
         beat_s=60.0 / chart.session.tempo_bpm,
         pitch=pitch,
-        ghost=reading.ghost,
+        ghost=reading.ghost | _dead(reading),
         channel=reading.notes["channel"],
         struck_keys=reading.profile in ("keys", "typing"),
     )
+    if bends is not None and len(bends):
+        played = _unfolded(played, reading, chart, bends)
     at = tuple(round((beat - chart.first_beats) * DIVISIONS) for beat in missed)
     return _written(played, chart, chart.session.title, tuning, at, None)
+
+
+def _dead(reading: Reading) -> NDArray[np.bool_]:
+    """Dead notes, but for those that run into the next note: these are graces."""
+    onset_s = reading.notes["onset_s"]
+    gap_s = np.append(onset_s[1:], np.inf) - onset_s - reading.notes["duration_s"]
+    return np.asarray(dead(reading.notes) & ~reading.no_release & (gap_s > LEGATO_GAP_S), dtype=np.bool_)
+
+
+def _unfolded(played: _Played, reading: Reading, chart: Chart, bends: Floats) -> _Played:
+    """The same with a row for each pitch that a bend leads a sounding note to; what ends the one begins the next."""
+    found = bent_notes(reading.notes, bends)
+    onset_beats, end_beats, pitch = (column.tolist() for column in (played.onset_beats, played.end_beats, played.pitch))
+    source = list(range(len(pitch)))
+    reached: dict[int, tuple[int, str]] = {}
+    newest: dict[int, int] = {}  # the last row so far of each note
+    own = pitch.copy()
+    for bent in found:
+        if not bent.joined:
+            pitch[bent.row] += bent.semitones
+            newest[bent.row] = bent.row
+            continue
+        before = newest[bent.row]
+        local = float(reading.placed_beats[bent.row] - reading.beats[bent.row])
+        at = min(max(float(reading.tempo.beats_at(bent.at_s)) + local, onset_beats[before]), end_beats[before])
+        newest[bent.row] = len(pitch)
+        reached[len(pitch)] = before, bent.joined
+        onset_beats.append(at)
+        end_beats.append(end_beats[before])
+        end_beats[before] = at
+        pitch.append(own[bent.row] + bent.semitones)
+        source.append(bent.row)
+    if not reached:
+        return played
+    onsets = np.array(onset_beats)
+    added = _places(onsets[len(played.pitch) :], chart, reach=0.1)
+    return replace(
+        played,
+        place=np.concatenate((played.place, added)),
+        onset_beats=onsets,
+        end_beats=np.array(end_beats),
+        pitch=np.array(pitch, dtype=np.int64),
+        ghost=played.ghost[source],
+        channel=played.channel[source],
+        reached=reached,
+    )
 
 
 def _straight(whole: Floats, phase: Floats) -> Ints:
@@ -208,8 +268,8 @@ def _straight(whole: Floats, phase: Floats) -> Ints:
     return out
 
 
-def _places(onset_beats: ArrayLike, chart: Chart) -> Ints:
-    """Written places of exact onsets: each beat is read as a whole from what it holds."""
+def _places(onset_beats: ArrayLike, chart: Chart, reach: float = 0.02) -> Ints:
+    """Written places of exact onsets (to `reach` beats): each beat is read as a whole from what it holds."""
     at = np.asarray(onset_beats, dtype=np.float64)
     whole = np.floor(at + 1e-6)
     phase = at - whole
@@ -219,12 +279,12 @@ def _places(onset_beats: ArrayLike, chart: Chart) -> Ints:
     for beat in np.unique(whole):
         idx = np.flatnonzero(whole == beat)
         inside = phase[idx]
-        near_triplet = np.abs(inside[:, None] - np.array([0.0, 1 / 3, 2 / 3])[None, :]) < 0.02
-        swung = np.abs(inside - off) < 0.02
-        middle = np.abs(inside - 1 / 3) < 0.02
+        near_triplet = np.abs(inside[:, None] - np.array([0.0, 1 / 3, 2 / 3])[None, :]) < reach
+        swung = np.abs(inside - off) < reach
+        middle = np.abs(inside - 1 / 3) < reach
         if np.all(near_triplet.any(axis=1)) and (middle.any() or compound):
             part = np.rint(inside * 3.0).astype(np.int64) * 4
-        elif np.all(swung | (inside < 0.02)):
+        elif np.all(swung | (inside < reach)):
             part = np.where(swung, 8 if compound else _EIGHTH, 0)
         else:
             step = 2 if compound else 3
@@ -275,6 +335,9 @@ def _clusters(played: _Played, rows: Sequence[int]) -> list[list[int]]:
 
 def _joined(played: _Played, before: Sequence[int], now: Sequence[int], *, grace: bool) -> str:
     """How a note is reached from the one before it: by a slide, a hammer-on, a pull-off; "" where it is struck."""
+    before_it, how = played.reached.get(now[0], (-1, "")) if len(now) == 1 else (-1, "")
+    if before_it in before:
+        return how
     if len(before) != 1 or len(now) != 1 or played.struck_keys:
         return ""
     a, b = before[0], now[0]

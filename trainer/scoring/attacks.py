@@ -10,7 +10,7 @@ from trainer.scoring.reading import SLOT_ON, Bools, Ints, Reading
 from trainer.session import Chart
 from trainer.take.notes import Notes
 
-__all__ = ["ghosts", "line_rows", "stacked"]
+__all__ = ["dead", "ghosts", "line_rows", "stacked"]
 
 GHOST_MAX_S = 0.080  # our choice
 STACK_MAX_S = 0.015  # our choice: two pitches sounding together within this are one onset
@@ -43,17 +43,20 @@ def ghosts(reading: Reading, chart: Chart, *, on: bool) -> Reading:
     return replace(reading, ghost=ghost, cleaned=replace(reading.cleaned, ghost=int(np.count_nonzero(ghost))))
 
 
+def dead(notes: Notes) -> Bools:
+    """Strokes on a muted string, as far as a note tells: short, and clearly softer than the take's middle note."""
+    loud = notes["velocity"].astype(np.float64)
+    usual = float(np.median(loud)) if len(loud) else 0.0
+    return np.asarray((notes["duration_s"] <= DEAD_MAX_S) & (loud <= DEAD_SOFTER * usual), dtype=np.bool_)
+
+
 def line_rows(reading: Reading) -> Ints:
     """Rows of the notes that make the line: without ghosts and dead notes, a flam or a double stop as one note.
 
-    A dead note is short and clearly softer than the take's middle note; of a flam the second stroke counts, of a double
-    stop the lowest note.
+    Of a flam the second stroke counts, of a double stop the lowest note.
     """
     notes = reading.notes
-    loud = notes["velocity"].astype(np.float64)
-    usual = float(np.median(loud)) if len(loud) else 0.0
-    dead = (notes["duration_s"] <= DEAD_MAX_S) & (loud <= DEAD_SOFTER * usual)
-    rows = np.flatnonzero(~reading.ghost & ~dead)
+    rows = np.flatnonzero(~reading.ghost & ~dead(notes))
     onset, length, pitches = notes["onset_s"].tolist(), notes["duration_s"].tolist(), reading.pitch.tolist()
     out: list[int] = []
     for row in rows.tolist():

@@ -18,7 +18,7 @@ from trainer.take.messages import BEND_RANGE_SEMITONES, WHEEL_CENTRE, BendRange,
 from trainer.take.midi_file import MidiTrack
 from trainer.take.notes import FLAG_CUT, Notes, empty_notes, sorted_notes
 
-__all__ = ["note_messages", "track_notes"]
+__all__ = ["note_messages", "track_bends", "track_notes"]
 
 MOST_BEND_SEMITONES = 48.0  # the range that is written at most (two octaves either way and two more); our choice
 SMALLEST_BEND_SEMITONES = 0.0005  # smaller fractions are written as unbent; a 14-bit step of ±2 is 0.00024
@@ -57,16 +57,30 @@ def track_notes(
     notes["channel"] = channel[starts]
     notes["flags"] = np.where(cut, FLAG_CUT, 0)
     pitch = data1[starts].astype(np.float64)
-    if np.any(kind == 0xE):
-        for number in np.unique(channel[starts]):
-            mine = channel == number
-            at_ticks, bends = _bend_line(events[mine] >> 24, kind[mine], data1[mine], data2[mine])
-            if len(at_ticks):
-                here = channel[starts] == number
-                at_s = np.asarray(seconds_at(at_ticks), dtype=np.float64)
-                pitch[here] += settled_bends(at_s, bends, onset_s[here], end_s[here])
+    line = track_bends(track, seconds_at, channels)
+    for number in np.unique(line[:, 1]):
+        mine, here = line[:, 1] == number, channel[starts] == number
+        pitch[here] += settled_bends(line[mine, 0], line[mine, 2], onset_s[here], end_s[here])
     notes["pitch"] = pitch
     return sorted_notes(notes)
+
+
+def track_bends(
+    track: MidiTrack,
+    seconds_at: Callable[[ArrayLike], Any],
+    channels: tuple[int, ...] | None = None,
+) -> Floats:
+    """(m, 3): second, channel and semitones of each bend, channel by channel, picked as in `track_notes`."""
+    events = track.events
+    kind, channel = (events >> 20) & 0x0F, (events >> 16) & 0x0F
+    rows = [np.zeros((0, 3))]
+    for number in np.unique(channel[kind == 0xE]).tolist():
+        if channels is None or number in channels:
+            of_it = events[channel == number]
+            ticks, bends = _bend_line(of_it >> 24, (of_it >> 20) & 0x0F, (of_it >> 8) & 0x7F, of_it & 0x7F)
+            at_s = np.asarray(seconds_at(ticks), dtype=np.float64)
+            rows.append(np.column_stack((at_s, np.full(len(ticks), number), bends)))
+    return np.concatenate(rows)
 
 
 def _paired(

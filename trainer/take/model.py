@@ -10,6 +10,8 @@ from dataclasses import dataclass, field
 from typing import Any, Literal, TypeAlias, get_args
 
 import msgspec
+import numpy as np
+from numpy.typing import NDArray
 
 from trainer.clock.tempo import TempoMap
 from trainer.errors import FileFormatError
@@ -104,3 +106,9 @@ class Take:
     header: TakeHeader = field(default_factory=TakeHeader)
     source: str = ""
     sha256: str = ""
+
+    @property
+    def bends(self) -> NDArray[np.float64]:
+        """(m, 3): second (as it was reported), channel and semitones of each bend that is known, in order of time."""
+        line = np.asarray(self.header.extra.get("bends", ()), dtype=np.float64).reshape(-1, 3)
+        return line[np.argsort(line[:, 0], kind="stable")]

@@ -1,0 +1,84 @@
+"""Notes inside a sounding note: what a pickup sends as a bend and a player knows as a hammer-on, pull-off or slide.
+
+A string that is stopped elsewhere while it rings sends no new note: its pitch stands, moves by whole semitones and
+stands again. A quick step is a hammer-on or pull-off, a way is a slide; a vibrato stands nowhere, and what does not
+reach a semitone is no other fret. Common practice of players; how quick and how long is our choice.
+
+Conventions: seconds and semitones; a bend holds until the next one.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from itertools import pairwise
+
+import numpy as np
+from numpy.typing import NDArray
+
+from trainer.take.messages import SETTLES_FROM_S, settled_bends
+from trainer.take.notes import Notes
+
+__all__ = ["SLIDE_SEMITONES", "SLUR_SEMITONES", "Bent", "bent_notes"]
+
+SLUR_SEMITONES, SLIDE_SEMITONES = 4, 5  # how far fingers hammer on, how far a short slide leads; our choice
+STANDS_S = 0.08  # a pitch that is held so long is a note
+AROUND_SEMITONES = 0.35  # and lies within this of it
+STEP_S = 0.05  # a hand that hammers on is there within this; a pickup's own smoothing takes some of it
+BENT_SLIDE_SEMITONES = 12  # a slide on one string, seen whole, may be long
+
+Floats = NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True)
+class Bent:
+    """One pitch of a note of the table: its row, where the pitch begins, semitones from the note's own, how it is
+    reached ("" for the first)."""
+
+    row: int
+    at_s: float
+    semitones: int
+    joined: str
+
+
+def bent_notes(notes: Notes, bends: Floats) -> list[Bent]:
+    """The pitches of every note that has more than one, in order. `bends` (m, 3): second, channel, semitones."""
+    out: list[Bent] = []
+    for channel in np.unique(bends[:, 1]):
+        line = np.vstack(((-np.inf, channel, 0.0), bends[bends[:, 1] == channel]))
+        rows = np.flatnonzero(notes["channel"] == channel)
+        onset_s = notes["onset_s"][rows].astype(np.float64)
+        end_s = onset_s + notes["duration_s"][rows]
+        first = np.searchsorted(line[:, 0], onset_s + SETTLES_FROM_S, side="right")
+        last = np.searchsorted(line[:, 0], end_s, side="left")
+        settled = settled_bends(line[:, 0], line[:, 2], onset_s, end_s)
+        for i in np.flatnonzero(last > first).tolist():
+            held = line[first[i] - 1 : last[i]]
+            starts = np.maximum(held[:, 0], onset_s[i] + SETTLES_FROM_S)
+            out += _pitches(int(rows[i]), starts, held[:, 2], float(end_s[i]), float(settled[i]))
+    return sorted(out, key=lambda bent: (bent.row, bent.at_s))
+
+
+def _pitches(row: int, starts_s: Floats, bends: Floats, end_s: float, settled: float) -> list[Bent]:
+    """Where a note's pitch stands, if at more than one fret."""
+    off = bends - settled
+    fret = np.rint(off).astype(np.int64)
+    fret[np.abs(off - fret) > AROUND_SEMITONES] = 99  # between two frets
+    begins = np.flatnonzero(np.diff(fret, prepend=98) != 0)
+    edges = np.append(starts_s[begins], end_s)
+    stands = [
+        (float(edges[k]), float(edges[k + 1]), int(fret[at]))
+        for k, at in enumerate(begins.tolist())
+        if fret[at] < 99 and edges[k + 1] - edges[k] >= STANDS_S
+    ]
+    if not stands:
+        return []
+    out = [Bent(row, stands[0][0], stands[0][2], "")]
+    for (_, left_s, was), (there_s, _, now) in pairwise(stands):
+        step, way_s = now - was, there_s - left_s
+        if step == 0:
+            continue
+        quick = way_s <= STEP_S
+        if abs(step) > (SLUR_SEMITONES if quick else BENT_SLIDE_SEMITONES):
+            return []  # a tracker's slip, no hand
+        out.append(Bent(row, (left_s + there_s) / 2, now, "slide" if not quick else "hammer" if step > 0 else "pull"))
+    return out if len(out) > 1 else []
