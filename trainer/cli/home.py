@@ -54,23 +54,14 @@ def newest_take(folder: Path) -> Path | None:
 
 
 def _due(folder: Path) -> str:
-    """What the index last noted; it is only read here, never made."""
-    import contextlib
-    import sqlite3
+    from trainer.practice.history import noted_due
 
-    index, today = folder / ".history.sqlite", datetime.date.today().isoformat()
-    rows: list[tuple[str, str, float]] = []
-    with (
-        contextlib.suppress(sqlite3.Error, OSError, ValueError),
-        contextlib.closing(sqlite3.connect(f"{index.absolute().as_uri()}?mode=ro", uri=True, timeout=0.05)) as db,
-    ):
-        rows = db.execute(
-            "SELECT drill, key, tempo_bpm FROM due WHERE due <= ? ORDER BY due, drill", (today,)
-        ).fetchall()
-    if not rows:
+    due = noted_due(folder, datetime.date.today())
+    if not due:
         return "Nothing waits for another visit today. What the evening would be: trainer practice --plan"
-    drill, key, tempo_bpm = rows[0]
-    name = f"Worth another visit: {drill.replace('_', ' ')} in {key}"
-    if len(rows) > 1:
-        return f"{name} and {len(rows) - 1} more: trainer practice"
-    return name if drill.startswith("study ") else f"{name}: trainer drill {drill} --key {key} --bpm {tempo_bpm:g}"
+    first = due[0]
+    name = f"Worth another visit: {first.drill.replace('_', ' ')} in {first.key}"
+    if len(due) > 1:
+        return f"{name} and {len(due) - 1} more: trainer practice"
+    study = first.drill.startswith("study ")
+    return name if study else f"{name}: trainer drill {first.drill} --key {first.key} --bpm {first.tempo_bpm:g}"

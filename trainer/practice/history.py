@@ -37,10 +37,12 @@ __all__ = [
     "TakeRow",
     "Trend",
     "day_of",
+    "noted_due",
 ]
 
 BUSY_S = 20.0
 BATCH = 100
+INDEX_NAME = ".history.sqlite"  # in the folder of takes
 ALWAYS = "0000"  # before every day
 
 
@@ -128,7 +130,7 @@ class History:
 
     def __init__(self, takes: str | os.PathLike[str], index: str | os.PathLike[str] | None = None) -> None:
         self.takes_path = Path(takes)
-        self.index_path = Path(index) if index is not None else self.takes_path / ".history.sqlite"
+        self.index_path = Path(index) if index is not None else self.takes_path / INDEX_NAME
         self._db = self._opened()
 
     def close(self) -> None:
@@ -362,14 +364,7 @@ class History:
 
     def remembered(self) -> list[Remembered]:
         """Every drill × key × tempo range that was ever practised, as noted with the last change."""
-        rows = self._db.execute(
-            "SELECT drill, key, tempo, tempo_bpm, n_runs, clean_frac, last_day, due FROM due ORDER BY drill, key, tempo"
-        )
-        days = datetime.date.fromisoformat
-        return [
-            Remembered(drill, key, tempo, bpm, n_runs, clean_frac, days(last_day), days(due))
-            for drill, key, tempo, bpm, n_runs, clean_frac, last_day, due in rows
-        ]
+        return _remembered(self._db)
 
     def span(self, since: datetime.date | None = None) -> Span:
         """How much was played, from a day on if asked."""
@@ -426,6 +421,31 @@ class History:
         """SHA-256 → take, of every take's own MIDI file and of the files that takes were imported from."""
         rows = self._db.execute("SELECT path, midi_sha256, source_sha256 FROM takes ORDER BY path DESC")
         return {sha256: self.takes_path / path for path, *both in rows for sha256 in both if sha256}
+
+
+def noted_due(takes: Path, day: datetime.date) -> list[Remembered]:
+    """What is due on a day, the longest due first, as the folder's index last noted it.
+
+    The index is only read here, never made, and not waited for: without one, or with a damaged one, nothing is due.
+    """
+    index = (takes / INDEX_NAME).absolute().as_uri()
+    with (
+        contextlib.suppress(sqlite3.Error, OSError, ValueError),
+        contextlib.closing(sqlite3.connect(f"{index}?mode=ro", uri=True, timeout=0.05)) as db,
+    ):
+        return sorted((held for held in _remembered(db) if held.due <= day), key=lambda held: (held.due, held.drill))
+    return []
+
+
+def _remembered(db: sqlite3.Connection) -> list[Remembered]:
+    rows = db.execute(
+        "SELECT drill, key, tempo, tempo_bpm, n_runs, clean_frac, last_day, due FROM due ORDER BY drill, key, tempo"
+    )
+    days = datetime.date.fromisoformat
+    return [
+        Remembered(drill, key, tempo, bpm, n_runs, clean_frac, days(last_day), days(due))
+        for drill, key, tempo, bpm, n_runs, clean_frac, last_day, due in rows
+    ]
 
 
 def _shared(db: sqlite3.Connection) -> None:
