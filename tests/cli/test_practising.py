@@ -14,9 +14,11 @@ import pytest
 
 from tests.cli.conftest import Outcome
 from trainer.cli.teaching import _result_name
+from trainer.live import PlayOptions, PlayResult
 from trainer.practice import DRILLS
 from trainer.practice.drills import drill_named
 from trainer.practice.history import History
+from trainer.session import Session
 from trainer.take import read_take
 
 Command = Callable[..., Outcome]
@@ -28,6 +30,38 @@ def one_line(done: Outcome, *words: str) -> None:
     lines = done.err.strip().splitlines()
     assert len(lines) == 1 and lines[0].startswith("trainer: "), done.err
     assert "Traceback" not in done.err and all(word in lines[0] for word in words), lines[0]
+
+
+@pytest.mark.parametrize("options", [("--strings", "5"), ("--strings", "6"), ("--tuning", "DADG")])
+def test_the_tab_is_for_the_bass_that_was_asked_for(
+    command: Command, options: tuple[str, str], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Drills, studied phrases, evenings and worksheets alike: what the screen would show, read back to its pitches."""
+    shown: list[dict[int, tuple[str, ...]]] = []
+
+    def played(session: Session, run: PlayOptions) -> PlayResult:
+        shown.append(dict(run.tab))
+        return PlayResult("completed")
+
+    monkeypatch.setattr("trainer.live.play", played)
+    monkeypatch.setattr("trainer.cli.desk.breathe", lambda *_: True)
+    strung = (*options, "--no-audio", "--takes", tmp_path / "takes")
+    source = tmp_path / "line.mid"
+    assert command("line", "stage-opener", "--device", "boogie_figure", "--midi", source).status == 0
+    sheet = tmp_path / "week.toml"
+    sheet.write_text('title = "Week"\n[[task]]\ntitle = "one"\ndrill = "walking_line"\nkey = "A"\n')
+    for asked in (
+        ("drill", "walking_line", "--times", "1"),
+        ("study", source, "--session", "stage-opener", "--phrase", "1"),
+        ("worksheet", "run", sheet),
+    ):
+        command(*asked, *strung)
+    assert len(shown) == 3
+    opened = {"5": "GDAEB", "6": "CGDAEB", "DADG": "GDAD"}[options[1]]
+    for tab in shown:
+        assert tab
+        for head, *strings in tab.values():
+            assert "".join(row[0] for row in strings) == opened and head
 
 
 def test_drills_are_listed(command: Command) -> None:

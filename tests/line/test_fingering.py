@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from itertools import pairwise, product
 
 import numpy as np
@@ -12,6 +13,7 @@ from hypothesis import strategies as st
 from trainer.errors import UsageError
 from trainer.line import fingering, model_line, planned_song
 from trainer.line.fingering import hand_for
+from trainer.line.tab import on_bass
 from trainer.music import FIVE_STRING, FOUR_STRING, SIX_STRING, parse_tuning, places
 from trainer.session import expand, session_from_dict
 
@@ -190,6 +192,20 @@ def test_other_tunings_move_the_frets() -> None:
     for n_strings, names in ((3, None), (5, "EADG"), (None, "EAD"), (None, "EAXG"), (None, "GDAE")):
         with pytest.raises(UsageError, match=r"--strings 3|--tuning"):
             parse_tuning(n_strings, names)
+
+
+def test_a_line_is_fingered_anew_for_another_bass() -> None:
+    made = model_line(expand(session_from_dict({"key": "A"})), device="slide_in")
+    for tuning in (FIVE_STRING, SIX_STRING, parse_tuning(None, "DADG")):
+        assert tuning is not None
+        other = on_bass(made, tuning)
+        opened = np.array(tuning.open_pitches)[::-1]
+        assert np.array_equal(opened[other.notes["string"].astype(int) - 1] + other.notes["fret"], made.notes["pitch"])
+        slid = np.flatnonzero(made.notes["duration_beats"] < 0.15)
+        assert len(slid) and np.array_equal(other.notes["string"][slid], other.notes["string"][slid + 1])
+    assert on_bass(made, FOUR_STRING) is made
+    with pytest.raises(UsageError, match="is not on this fingerboard"):
+        on_bass(made, replace(FOUR_STRING, open_pitches=(40, 45, 50, 55)))
 
 
 def test_nothing_and_what_cannot_be_played() -> None:

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from trainer.cli.running import BandOptions, Cable, Places, exit_status, not_heard, play_options, with_input
+from trainer.cli.running import BandOptions, Cable, Places, Strung, exit_status, not_heard, play_options, with_input
 from trainer.cli.speaking import echo, say
 from trainer.cli.waiting import BREATH_S, asked_meanwhile, breathe
 from trainer.errors import TrainerError, UsageError
@@ -80,13 +80,14 @@ def _passing_folder() -> Path:
 class Desk:
     """Where runs are played from: the options of a command, made once."""
 
-    def __init__(self, places: Places) -> None:
+    def __init__(self, places: Places, strung: Strung | None = None) -> None:
         from trainer.take import takes_dir
 
         # A stand-in's takes are nobody's practice: they are kept only where the person says.
         kept_nowhere = places.stand_in and places.takes is None
         self.takes = _passing_folder() if kept_nowhere else takes_dir(places.takes)
         self.stand_in = places.stand_in
+        self.bass = (strung or Strung()).bass()
         self.n_runs = 0
         self.asked = ""  # what the newest run ended with
         self._told: set[str] = set()
@@ -111,8 +112,12 @@ class Desk:
         task: str = "",
     ) -> tuple[PlayResult | None, Take | None]:
         """Play a session, once more for as often as that is asked for; the result (None for a stand-in's run) and the
-        take. `line` is what a stand-in plays, and what the screen shows as tablature where it is heard.
+        take. `line` is what a stand-in plays, and what the screen shows as tablature where it is heard, for the bass
+        that was asked for.
         """
+        from trainer.line.tab import on_bass, tab_windows
+
+        tab = {} if line is None else tab_windows(on_bass(line, self.bass))
         self.n_runs += 1
         self.asked = ""
         if self.stand_in:
@@ -125,12 +130,10 @@ class Desk:
             take = play_offline(session, performance, PlayOptions(extra=extra, guide_line=guide_line))
             write_take(take, self.takes)
             return None, take
-        from trainer.line.tab import tab_windows
         from trainer.live import play
 
         if self.n_runs == 1:
             recovered(self.takes)
-        tab = {} if line is None else tab_windows(line)
         options = replace(self._ready(), extra=extra, guide_line=guide_line, cues=tuple(cues), task=task, tab=tab)
         while (result := play(session, options)).asked == "again":
             pass

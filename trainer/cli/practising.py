@@ -21,13 +21,14 @@ from trainer.cli.desk import (
     recovered,
     say_figure,
 )
-from trainer.cli.running import Places, exit_status
+from trainer.cli.running import Places, Strung, exit_status
 from trainer.cli.speaking import echo, say
-from trainer.errors import TrainerError, UsageError
+from trainer.errors import TrainerError
 
 if TYPE_CHECKING:
     from pathlib import Path
 
+    from trainer.music import Tuning
     from trainer.practice import Drill, Exercise, PassFigure
     from trainer.practice.evening import Evening, OwnSong, Piece
     from trainer.practice.history import History
@@ -69,37 +70,34 @@ def drill(
     bar: Annotated[int | None, typer.Option(metavar="N", help="The bar to work on, where the drill has one.")] = None,
     octave: Annotated[int, typer.Option(metavar="-1|0|1", help="Low, as usual, or an octave up.")] = 0,
     position: Annotated[int | None, typer.Option(metavar="FRET", help="Where on the neck the hand is.")] = None,
-    strings: Annotated[int, typer.Option(metavar="4|5", help="Strings on the bass.")] = 4,
     form: Annotated[str, typer.Option(metavar="FORM", help="A built-in form; see: trainer forms")] = "quick_change_12",
     groove: Annotated[str, typer.Option(metavar="GROOVE", help="A groove; see: trainer grooves")] = "shuffle",
     times: Annotated[int, typer.Option(metavar="N", callback=between(1, 20), help="How many runs, 1 to 20.")] = 3,
     mode: Annotated[str, typer.Option(metavar="climb|at_tempo|alternate", help="How the tempo moves.")] = "climb",
     seed: Annotated[int | None, typer.Option(metavar="N", help="The variant of the model line.")] = None,
     *,
+    strung: Strung,
     places: Places,
 ) -> int:
     """Work on one thing: the band plays it, then you, run after run. With a model line, and a pass figure each time."""
-    from trainer.music import FIVE_STRING, FOUR_STRING
     from trainer.practice import drill_named
     from trainer.practice.tempo import next_tempo_bpm
 
     made = drill_named(name)
     check_tempo(bpm)
     next_tempo_bpm(mode, bpm, [])  # a wrong mode is said before anything sounds
-    if strings not in (4, 5):
-        raise UsageError(f"--strings {strings}: expected 4 or 5")
-    tuning = FIVE_STRING if strings == 5 else FOUR_STRING
+    bass = strung.bass()
     where: dict[str, Any] = {"form": form, "groove": groove, "bar": bar, "octave": octave, "position": position}
-    made.build(key, bpm, tuning=tuning, seed=1 if seed is None else seed, **where)  # likewise a wrong key or bar
+    made.build(key, bpm, tuning=bass, seed=1 if seed is None else seed, **where)  # likewise a wrong key or bar
     say(f"{made.title}. {made.goal}")
-    with Desk(places) as desk:
+    with Desk(places, strung) as desk:
         passes: list[tuple[float, bool]] = []
         status: int | None = None
         for number in range(1, times + 1):
             tempo_bpm = next_tempo_bpm(mode, bpm, passes)
             run_seed = (seed if seed is not None else 1) + number - 1
             options: dict[str, Any] = {"seed": run_seed, **where}
-            exercise = made.build(key, tempo_bpm, tuning=tuning, **options)
+            exercise = made.build(key, tempo_bpm, tuning=bass, **options)
             say(f"\nRun {number} of {times}, {tempo_bpm:g} bpm. {listening(exercise)}")
             if number > 1 and not desk.breathe():
                 break
@@ -153,6 +151,7 @@ def practice(
     ] = False,
     as_json: Annotated[bool, typer.Option("--json", help="What is worth another visit and the plan, as JSON.")] = False,
     *,
+    strung: Strung,
     places: Places,
 ) -> int:
     """Your evening: warm-up, what is worth a visit, one song. At the end one look at the figures."""
@@ -170,6 +169,7 @@ def practice(
         own = replace(own, key=parse_key(key))
     if bpm is not None:
         check_tempo(bpm)
+    bass = strung.bass()
     folder = takes_dir(places.takes)
     if not (plan_only or as_json or places.stand_in):
         recovered(folder)  # what was cut off last time counts too
@@ -179,7 +179,7 @@ def practice(
         runs = book.drill_runs()
         missed, keys = keys_of(book, today) if key is None else ({}, {})
         due = due_on(runs, today)
-        phrases = _due_phrases(book, due)
+        phrases = _due_phrases(book, due, bass)
         asked = [
             DuePhrase(name, exercise.session.key.name, exercise.session.tempo_bpm, exercise.minutes)
             for name, (exercise, _) in phrases.items()
@@ -206,7 +206,7 @@ def practice(
     _say_plan(evening)
     if plan_only:
         return 0
-    with Desk(places) as desk:
+    with Desk(places, strung) as desk:
         return _run_evening(evening, desk, phrases, own)
 
 
@@ -312,7 +312,7 @@ def _called(drill: str) -> str:
     return TRIES[drill].title.lower() if drill in TRIES else drill.replace("_", " ")
 
 
-def _due_phrases(book: History, due: list[Standing]) -> dict[str, tuple[Exercise, dict[str, Any]]]:
+def _due_phrases(book: History, due: list[Standing], bass: Tuning) -> dict[str, tuple[Exercise, dict[str, Any]]]:
     """Phrases of transcriptions that are due: name → the exercise and what its take's header keeps of it."""
     from trainer.practice.study import exercise_from_dict
     from trainer.take import read_take
@@ -322,7 +322,7 @@ def _due_phrases(book: History, due: list[Standing]) -> dict[str, tuple[Exercise
         path = book.newest_run_of(name)
         try:
             record = dict(read_take(path).header.extra["study"]) if path is not None else {}
-            found[name] = (exercise_from_dict(record), record)
+            found[name] = (exercise_from_dict(record, bass), record)
         except (TrainerError, OSError, ArithmeticError, AttributeError, LookupError, TypeError, ValueError):
             continue  # its take is gone or was made elsewhere: then it cannot be asked for
     return found
@@ -442,7 +442,7 @@ def _drill_piece(
         judge = _phrase_judge(exercise)
     else:
         made, key = drill_named(piece.drill or ""), piece.key or "G"
-        exercise = made.build(key, tempo_bpm, seed, short=piece.short, groove=piece.groove)
+        exercise = made.build(key, tempo_bpm, seed, short=piece.short, groove=piece.groove, tuning=desk.bass)
         words = f"{made.title}, {key}, {tempo_bpm:g} bpm: {made.goal}"
         kept = {"name": made.name, "key": key, "tempo_bpm": tempo_bpm, "seed": seed, "groove": piece.groove}
         extra = {"drill": kept | ({"short": True} if piece.short else {})}

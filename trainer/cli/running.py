@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from trainer.cli.choosing import between, own_sounds, part_changes
+from trainer.cli.choosing import Strings, TuningOption, between, own_sounds, part_changes
 from trainer.cli.input_port import chosen_bass, chosen_input, known_profile
 from trainer.cli.pedals import learnt
 from trainer.cli.speaking import say
@@ -18,6 +18,7 @@ from trainer.errors import UsageError
 
 if TYPE_CHECKING:
     from trainer.live import PartMix, PlayOptions, PlayResult
+    from trainer.music import Tuning
 
 __all__ = [
     "BandOptions",
@@ -26,6 +27,7 @@ __all__ = [
     "Cable",
     "Mix",
     "Places",
+    "Strung",
     "exit_status",
     "not_heard",
     "play_options",
@@ -59,6 +61,19 @@ class Places:
         bool,
         typer.Option("--stand-in", help="A stand-in player plays it, on a fake clock: to see what a run looks like."),
     ] = False
+
+
+@dataclass(frozen=True, slots=True)
+class Strung:
+    """Which bass is in the player's hands: alike wherever a tab is shown."""
+
+    strings: Strings = None
+    tuning: TuningOption = None
+
+    def bass(self) -> Tuning:
+        from trainer.music import FOUR_STRING, parse_tuning
+
+        return parse_tuning(self.strings, self.tuning) or FOUR_STRING
 
 
 @dataclass(frozen=True, slots=True)

@@ -12,7 +12,7 @@ import typer
 
 from trainer.cli.choosing import Downbeat, Track, downbeat_of, take_meant, track_of, with_options
 from trainer.cli.desk import Desk, listening, say_figure
-from trainer.cli.running import Places, exit_status
+from trainer.cli.running import Places, Strung, exit_status
 from trainer.cli.speaking import echo, say
 from trainer.errors import TrainerError, UsageError
 
@@ -68,6 +68,7 @@ def worksheet_run(
     name: Annotated[str, typer.Option(metavar="NAME", help="Your name in the result, if you like.")] = "",
     out: Annotated[Path | None, typer.Option("--out", metavar="FILE", help="Where the result goes.")] = None,
     *,
+    strung: Strung,
     places: Places,
 ) -> int:
     """Play a worksheet through; the result is one file to hand in."""
@@ -78,7 +79,7 @@ def worksheet_run(
     if not wanted_path.parent.is_dir() or not os.access(wanted_path.parent, os.W_OK):
         # said before anything is played, not after
         raise UsageError(f"no result can be written into {wanted_path.parent}; name another place with --out")
-    with Desk(places) as desk:
+    with Desk(places, strung) as desk:
         played, status = _play_sheet(sheet, desk)
     wanted = sum(task.times for task in sheet.tasks)
     if not played:
@@ -296,6 +297,7 @@ def study(
     bars: Annotated[str | None, typer.Option("--loop", metavar="A-B", help="Only these bars of the form.")] = None,
     midi: Annotated[Path | None, typer.Option("--midi", metavar="FILE", help="Write the moved line instead.")] = None,
     *,
+    strung: Strung,
     places: Places,
 ) -> int:
     """Lay a transcription over a session, its devices bar by bar. Each can be moved, looped and drilled."""
@@ -304,6 +306,7 @@ def study(
     from trainer.report.transcription import read_transcription
     from trainer.scoring import score
 
+    strung.bass()  # a bass that nobody has is said first
     known = None if session is None else named_session(session)
     take = read_transcription(file, known, track=track_of(track), downbeat=downbeat_of(downbeat))
     card = score(take)
@@ -311,9 +314,8 @@ def study(
         raise UsageError(f"{file}: without a session the chords are not known; add --session")
     found = card.devices.found or ()
     listed = phrases(card.reading, card.chart, found)
-    if file.suffix.lower() in (".mid", ".midi"):
-        for remark in card.take.remarks:
-            say(f"Note: {remark}")
+    for remark in card.take.remarks:
+        say(f"Note: {remark}")
     moved = card.reading.transposed_semitones
     if moved:
         how = f"{abs(moved)} semitone{'s' * (abs(moved) > 1)} {'lower' if moved > 0 else 'higher'}"
@@ -337,6 +339,7 @@ def study(
         take.session.tempo_bpm if bpm is None else bpm,
         swing_ratio=take.session.swing_ratio,
         octave=octave,
+        tuning=strung.bass(),
         form=take.session.form if take.session.form != "chart" else "quick_change_12",
         loop=None if bars is None else bar_range(bars),
     )
@@ -346,7 +349,7 @@ def study(
         echo(f"Written: {write_line_midi(exercise.model, midi)}")
         return 0
     say(f"{exercise.session.title}. {listening(exercise)}")
-    with Desk(places) as desk:
+    with Desk(places, strung) as desk:
         if not desk.breathe():
             return 0
         kept = {"study": exercise_to_dict(file.name, chosen, exercise, octave)}

@@ -11,7 +11,7 @@ import numpy as np
 from trainer.errors import UsageError
 from trainer.line.score import LineScore
 from trainer.line.write import BarPlan, bass_pc, clumsy_bars, compose, turnaround_pairs
-from trainer.music import FOUR_STRING, Tuning
+from trainer.music import FOUR_STRING, Tuning, note_name
 from trainer.session import Chart, ChartBar
 
 __all__ = ["planned_song"]
@@ -47,7 +47,7 @@ VERSE_FILLS = (3, 4, 5, 6)  # chromatic approaches of two beats at most
 def planned_song(chart: Chart, seed: int = 1, *, tuning: Tuning = FOUR_STRING) -> LineScore:
     """The whole chart played to plan. `UsageError` for a tuning without the E string's register."""
     if tuning.lowest > 28:
-        raise UsageError(f"the lowest string is MIDI note {tuning.lowest}; expected a bass reaching 28 (low E)")
+        raise UsageError(f"the lowest string is {note_name(tuning.lowest)}; expected a bass that reaches E1")
     rng = np.random.default_rng([seed, 0x50])
     verse_fill = int(rng.choice(VERSE_FILLS))
     solos = _solo_spans(chart)

@@ -2,14 +2,29 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 
+from trainer.line.fingering import fingering
 from trainer.line.score import LineScore
+from trainer.music import Tuning
 from trainer.session import ChartBar
 
-__all__ = ["GRACE_MOST_BEATS", "bar_heading", "places_a_beat", "tab_bars", "tab_windows"]
+__all__ = ["GRACE_MOST_BEATS", "bar_heading", "on_bass", "places_a_beat", "tab_bars", "tab_windows"]
 
 GRACE_MOST_BEATS = 0.15  # shorter than any note but a grace note
+
+
+def on_bass(made: LineScore, tuning: Tuning) -> LineScore:
+    """The same notes fingered for another bass. `UsageError` names a note that it does not have."""
+    if tuning == made.tuning:
+        return made
+    notes = made.notes.copy()
+    slides = notes["duration_beats"] < GRACE_MOST_BEATS
+    hand = fingering(notes["pitch"], notes["onset_beats"], tuning, slides=slides)
+    notes["string"], notes["fret"] = hand[:, 0], hand[:, 1]
+    return replace(made, notes=notes, tuning=tuning)
 
 
 def places_a_beat(made: LineScore) -> int:

@@ -284,8 +284,8 @@ def exercise_to_dict(file: str, phrase: Phrase, exercise: Exercise, octave: int)
     }
 
 
-def exercise_from_dict(record: Mapping[str, Any]) -> Exercise:
-    """The exercise of such a record. `TypeError`, `ValueError` or `KeyError` for anything else."""
+def exercise_from_dict(record: Mapping[str, Any], tuning: Tuning = FOUR_STRING) -> Exercise:
+    """The exercise of such a record, for a bass. `TypeError`, `ValueError` or `KeyError` for anything else."""
     if not isinstance(record, Mapping):
         raise TypeError("not a phrase's record")
     notes = tuple(
@@ -298,6 +298,7 @@ def exercise_from_dict(record: Mapping[str, Any]) -> Exercise:
         float(record["tempo_bpm"]),
         swing_ratio=float(record["swing_ratio"]),
         octave=int(record["octave"]),
+        tuning=tuning,
         form=str(record["form"]),
         loop=None if loop is None else (int(loop[0]), int(loop[1])),
     )
