@@ -13,11 +13,13 @@ import zipfile
 from dataclasses import dataclass, field
 from fractions import Fraction
 from pathlib import Path
+from typing import get_args
 from xml.etree import ElementTree as ET
 
 from trainer.errors import FileFormatError, UsageError
 from trainer.limits import COMMON_DIVISIONS, DIVISIONS, NOTES, SONG_BARS, XML_PARTS, XML_RUN_BYTES
 from trainer.music import Chord, parse_chord
+from trainer.report.playing_order import Jump, JumpKind, Order, jump_said, playing_order
 from trainer.take.finding import BASS_PROGRAMS, says_bass
 
 __all__ = ["XmlBar", "XmlNote", "XmlScore", "read_musicxml"]
@@ -81,10 +83,7 @@ class _Measure:
     notes: list[tuple[Fraction, Fraction, int, bool, bool]] = field(default_factory=list)  # … tie in, tie out
     chords: list[tuple[Fraction, Chord]] = field(default_factory=list)
     mark: str = ""
-    forward: bool = False
-    backward: int = 0  # how often the section is played in all; 0: no repeat
-    endings: tuple[int, ...] = ()
-    ending_stops: bool = False
+    order: Order = field(default_factory=Order)
 
 
 def read_musicxml(path: Path, part: str | int | None = None) -> XmlScore:
@@ -248,7 +247,11 @@ class _Reader:
         open_ties: dict[int, int] = {}
         bars = []
         at = Fraction(0)
-        for measure in _played_out(written, self.path):
+        try:
+            order = playing_order([measure.order for measure in written], SONG_BARS)
+        except ValueError as error:
+            raise FileFormatError(f"{self.path}: {error}") from None
+        for measure in (written[i] for i in order):
             start = at
             for onset, length, pitch, tie_in, tie_out in measure.notes:
                 begin = (start + onset) / quarters_a_beat
@@ -315,11 +318,11 @@ class _Reader:
                     place = at + _number(item.findtext("offset") or "0") / self.divisions
                     out.chords.append((max(place, Fraction(0)), chord))
             elif item.tag == "direction":
-                self._direction(item, out)
+                self._direction(item, out, at)
             elif item.tag == "barline":
                 self._barline(item, out)
             elif item.tag == "sound":
-                self._sound(item)
+                self._sound(item, out, at)
             longest = max(longest, at)
         out.nominal = Fraction(4 * self.top, self.bottom)
         short = longest < out.nominal
@@ -327,6 +330,7 @@ class _Reader:
         out.length = longest if (out.pickup and longest) or longest > out.nominal else out.nominal
         if out.length > 64:
             raise FileFormatError(f"{self.path}: a bar of {float(out.length):.0f} quarters; expected music in bars")
+        out.order.length = out.length
         out.chords.sort(key=lambda item: item[0])
         return out
 
@@ -380,7 +384,7 @@ class _Reader:
             raise ValueError(f"the pitch {step}{octave} beyond all instruments")
         return sounding
 
-    def _direction(self, item: ET.Element, out: _Measure) -> None:
+    def _direction(self, item: ET.Element, out: _Measure, at: Fraction) -> None:
         mark = item.findtext("direction-type/rehearsal")
         if mark:
             out.mark = " ".join(mark.split())[:60]
@@ -394,10 +398,22 @@ class _Reader:
             if number is not None:
                 dotted = 1.5 if item.find(".//metronome/beat-unit-dot") is not None else 1.0
                 self._tempo(float(number[0]) * length * dotted)
+        place = at + _number(item.findtext("offset") or "0") / self.divisions
+        n_jumps = len(out.order.jumps)
         for sound in item.iter("sound"):
-            self._sound(sound)
+            self._sound(sound, out, place)
+        if len(out.order.jumps) == n_jumps:  # signs and words alone
+            signs = {sign for sign in ("segno", "coda") if item.find(f"direction-type/{sign}") is not None}
+            kind = jump_said(words, signs)
+            if kind is not None:
+                out.order.jumps.append(Jump(kind, "", place))
 
-    def _sound(self, sound: ET.Element) -> None:
+    def _sound(self, sound: ET.Element, out: _Measure, at: Fraction) -> None:
+        times = tuple(int(n) for n in re.findall(r"\d{1,2}", (sound.get("time-only") or "")[:40]))
+        for kind in get_args(JumpKind):
+            label = sound.get(kind)
+            if label is not None and label.strip().lower() != "no":
+                out.order.jumps.append(Jump(kind, label.strip()[:40], at, times, sure=True))
         tempo = sound.get("tempo")
         if tempo and self.tempo_quarter is None:
             self._tempo(float(tempo[:12]))
@@ -414,15 +430,20 @@ class _Reader:
     def _barline(self, item: ET.Element, out: _Measure) -> None:
         ending = item.find("ending")
         if ending is not None and ending.get("type") == "start":
-            out.endings = tuple(int(n) for n in re.findall(r"\d{1,2}", ending.get("number") or ""))
+            out.order.endings = tuple(int(n) for n in re.findall(r"\d{1,2}", (ending.get("number") or "")[:40]))
         elif ending is not None:
-            out.ending_stops = True
+            out.order.ending_stops = True
+        right = item.get("location", "right") == "right"
+        for kind in ("segno", "coda"):
+            if item.find(kind) is not None:
+                label = (item.get(kind) or "").strip()[:40]
+                out.order.jumps.append(Jump(kind, label, Fraction(64 if right else 0), sure=item.get(kind) is not None))
         repeat = item.find("repeat")
-        if repeat is not None:
-            if repeat.get("direction") == "forward":
-                out.forward = True
-            else:
-                out.backward = max(2, min(int((repeat.get("times") or "2")[:3]), 64))
+        if repeat is not None and repeat.get("direction") == "forward":
+            out.order.forward = True
+        elif repeat is not None:
+            out.order.backward = max(2, min(int((repeat.get("times") or "2")[:3]), 64))
+            out.order.after_jump = repeat.get("after-jump") == "yes"
 
 
 def _chord(item: ET.Element) -> Chord | None:
@@ -440,38 +461,3 @@ def _chord(item: ET.Element) -> Chord | None:
         if quality == "sus4" and number == "7":
             quality = "7sus4"
     return parse_chord(step + {-1: "b", 0: "", 1: "#"}[alter] + quality) if abs(alter) <= 1 else None
-
-
-def _played_out(written: list[_Measure], path: Path) -> list[_Measure]:
-    """The measures in the order in which they are played: repeats with their endings."""
-    ending_of: list[tuple[int, ...]] = []
-    now: tuple[int, ...] = ()
-    for i, measure in enumerate(written):
-        if measure.endings:
-            now = measure.endings
-        elif i and (written[i - 1].backward or written[i - 1].ending_stops):
-            now = ()
-        ending_of.append(now)
-    out: list[_Measure] = []
-    start, turn, i = 0, 1, 0
-    while i < len(written):
-        measure = written[i]
-        if measure.forward and i != start:
-            start, turn = i, 1
-        if ending_of[i] and turn not in ending_of[i]:
-            i += 1  # another time's ending
-            continue
-        out.append(measure)
-        if len(out) > SONG_BARS:
-            raise FileFormatError(f"{path}: more than {SONG_BARS} bars with its repeats; expected one song")
-        if measure.backward:
-            another = ending_of[i + 1] if i + 1 < len(written) and ending_of[i] else ()
-            if turn < max((measure.backward, *another)):
-                turn += 1
-                i = start
-                continue
-            start, turn = i + 1, 1
-        elif ending_of[i] and (i + 1 == len(written) or ending_of[i + 1] != ending_of[i]):
-            start, turn = i + 1, 1  # the last ending is over
-        i += 1
-    return out
