@@ -46,10 +46,10 @@ class PortSettings:
     """What is known of one input, by its name.
 
     `profile` is "pad", "keys" or "strings", of a sound input "sound" (then `channel` carries the bass);
-    `transpose_semitones` is added to what the input sends (an octave
-    shift is ±12); `tuning_cents` is how far it sounds from equal temperament; `velocity_flat`: its velocities say
-    nothing; `velocity_floor`: softer notes are ghosts; `doubled_ms`: it sends notes twice, this far apart, or None;
-    `calibrations` maps "OUTPUT|monitor" to a calibration as plain data.
+    `transpose_semitones` is added to what the input sends (an octave shift is ±12); `tuning_cents` is how far it sounds
+    from equal temperament; `velocity_flat`: its velocities say nothing; `velocity_floor`: softer notes are ghosts;
+    `doubled_ms`: it sends notes twice, this far apart, or None; `calibrations` maps "OUTPUT|monitor" to a calibration
+    as plain data.
     """
 
     port: str

@@ -3,8 +3,7 @@
     python tests/bench/bench_press.py
 
 Forty presses of "Pause". Timed on the machine's clock: from the click in the page to the command written to the
-engine's
-pipe, and to the page's document showing what the engine then said of itself.
+engine's pipe, and to the page's document showing what the engine then said of itself.
 """
 
 from __future__ import annotations

@@ -405,9 +405,8 @@ def test_every_chord_fits_every_tablet(browser: webdriver.Chrome) -> None:  # no
 
 
 def test_the_page_is_opened_to_the_room_from_the_command_line(tmp_path: Path) -> None:
-    """`trainer play --page-host` on the real engine, never touched again: address, code and QR are printed; a song,
-    its key
-    and tempo are chosen, started, stopped and left from the stand; the places follow the song."""
+    """`trainer play --page-host` on the real engine, never touched again: address, code and QR are printed; a song, its
+    key and tempo are chosen, started, stopped and left from the stand; the places follow the song."""
     with subprocess.Popen(
         [sys.executable, "-m", "trainer", "play", "--choruses", "2", "--bpm", "200", "--no-audio", "--plain",
          "--page-host", "0.0.0.0", "--takes", str(tmp_path)],

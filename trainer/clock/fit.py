@@ -151,7 +151,6 @@ class ClockFit:
     _host_ns0: int
     _first_frame: int
     _last_frame: int
-    _last_host_ns: int
     _line: _Line
     _bin: list[tuple[float, float]]
     _bin_end_s: float
@@ -173,7 +172,6 @@ class ClockFit:
         elif xrun:
             begun = self._begin(frame, sounding_ns, "xrun")
         self._last_frame = frame
-        self._last_host_ns = host_ns
         self._n += 1
         x = (frame - self._frame0) / self.sample_rate_hz
         y = sounding_ns - self._host_ns0 - x * 1e9

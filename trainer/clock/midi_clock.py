@@ -125,7 +125,6 @@ class ClockFollower:
         """`tempo_bpm`: assumed until two pulses have come."""
         self.running = False
         self.lost = False
-        self.n_pulses = 0
         self.n_missed = 0  # pulses that must have been lost on the way
         self.n_tempo_changes = 0
         self._news: list[ClockNews] = []
@@ -183,7 +182,6 @@ class ClockFollower:
         return self._pending if self._zero is None else self._count - self._zero + 1
 
     def _pulse(self, host_ns: int) -> None:
-        self.n_pulses += 1
         if self._count < 0:
             self._count = 0
             self._restart(host_ns)

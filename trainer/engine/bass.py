@@ -156,7 +156,6 @@ class BassIn:
         self.n_ears = 0
         self.trouble: str | None = None
         self.recording: WavWriter | None = None
-        self._lost_since_ns: int | None = None
         self._zeros = 0
         self._sounds_since_open = False
         self._ear: subprocess.Popen[bytes] | None = None
@@ -236,10 +235,6 @@ class BassIn:
             while data := os.read(source, 65_536):
                 for said in reader.feed(data):
                     self.said.extend(writer.write(said))
-
-    @property
-    def ear_pid(self) -> int | None:
-        return None if self._ear is None else self._ear.pid
 
     # --- in the loop --------------------------------------------------------------------------------------------------
 

@@ -88,10 +88,9 @@ class Ping(msgspec.Struct, frozen=True, tag="ping"):
 
 
 class Offset(msgspec.Struct, frozen=True, tag="offset"):
-    """`engine_minus_front_ns`: what to add to a time of the front to have the engine's; `spread_ns`: how sure."""
+    """`engine_minus_front_ns`: what to add to a time of the front to have the engine's."""
 
     engine_minus_front_ns: int
-    spread_ns: int
 
 
 class Start(msgspec.Struct, frozen=True, tag="start"):

@@ -104,10 +104,6 @@ class Ring:
         """Block numbers count from 1 in tags, so that an empty slot is never block 0."""
         return (block + 1) << _ROUTE_BITS | route
 
-    def is_ready(self, block: int, route: int) -> bool:
-        """Whether a block was rendered for this route."""
-        return int(self.tags[block % self.geometry.n_blocks]) == self.tag_of(block, route)
-
     def put(self, block: int, route: int, stems: NDArray[np.float32]) -> None:
         """Write one block, (n_parts, BLOCK_FRAMES, 2): first its tag away, then the sound, then its tag."""
         slot = block % self.geometry.n_blocks

@@ -45,7 +45,6 @@ class _Sounding:
     n_said: int = 0
     settled: bool = False
     dead: bool = False
-    guess: float = 0.0
     moved: int = 0
 
 

@@ -1,13 +1,10 @@
 """The figures that lines are made of: for each device at least eight written variants, as patterns.
 
-A pattern is a bar of eight eighth-note slots (on-beat, off-beat, …), a token each; the off-beat lies where the
-chart's swing puts
-it. "." holds on, "(a b c)" fills a beat with a triplet ("_" in it is silent). Tokens: degrees above the chord's root
-("1 3 5 6 b7 8",
-third, fifth and seventh as the chord has them; a comma puts one an octave lower), "n+2" semitones above (or below)
-the next root,
-"t+7" above the tonic, "L" a note that leads into the next root, "g-1" a grace note just before the next downbeat.
-All figures are common practice, written out here.
+A pattern is a bar of eight eighth-note slots (on-beat, off-beat, …), a token each; the off-beat lies where the chart's
+swing puts it. "." holds on, "(a b c)" fills a beat with a triplet ("_" in it is silent). Tokens: degrees above the
+chord's root ("1 3 5 6 b7 8", third, fifth and seventh as the chord has them; a comma puts one an octave lower), "n+2"
+semitones above (or below) the next root, "t+7" above the tonic, "L" a note that leads into the next root, "g-1" a grace
+note just before the next downbeat. All figures are common practice, written out here.
 """
 
 from __future__ import annotations

@@ -1,8 +1,7 @@
 """A stand-in player: a line played with a set feel, for demonstrations and for tests of everything that listens.
 
 `Feel` says what goes in; the scorer's figures must give it back. Times are seconds on the take axis (0.0 the first
-downbeat); late
-is positive. Seeded: the same line, feel and seed give the same notes.
+downbeat); late is positive. Seeded: the same line, feel and seed give the same notes.
 """
 
 from __future__ import annotations
@@ -108,9 +107,8 @@ class Performance:
     def messages(self, *, string_channels: bool = False, channel: int = 0) -> list[tuple[float, bytes]]:
         """Raw MIDI as a port gives it: (second, bytes), note-ons and -offs in time order.
 
-        `string_channels`: a channel for each string (mode 4), the highest string on `channel`, with the bend range
-        set first and a
-        pitch bend wherever a note's pitch is not whole.
+        `string_channels`: a channel for each string (mode 4), the highest string on `channel`, with the bend range set
+        first and a pitch bend wherever a note's pitch is not whole.
         """
         out: list[tuple[float, int, bytes]] = []
         start = float(self.notes["onset_s"].min()) - 0.5 if self.notes.size else 0.0

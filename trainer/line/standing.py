@@ -1,9 +1,7 @@
 """What stands in a written line beyond what was asked for: approaches, descents, turnarounds, bars of root shuffle.
 
 A lead-in note a semitone from the next root is a chromatic approach whether it was planned or not, and a line that
-claims
-its devices claims those too. Definitions: the project's own; each change of root is looked at
-once.
+claims its devices claims those too. Definitions: the project's own; each change of root is looked at once.
 """
 
 from __future__ import annotations

@@ -1,9 +1,8 @@
 """Writing a line over a chart, bar by bar, from patterns.
 
 Each bar's plan names a device (or none) and the register of its roots. Among the device's variants the first is taken
-whose notes lie on the
-instrument, whose leaps stay within an octave and whose last note leads into the next root; so a line can be sung.
-Pure and seeded.
+whose notes lie on the instrument, whose leaps stay within an octave and whose last note leads into the next root; so a
+line can be sung. Pure and seeded.
 """
 
 from __future__ import annotations
@@ -479,13 +478,10 @@ def model_line(
     """Whole choruses over the chart that use one device wherever it belongs (None: the line that the chart asks for).
 
     Devices that lead into a change stand before every change of root; a pedal stands under V–IV (or where the session
-    plans one); a
-    turnaround figure in the last two bars of a chorus; the others in every bar of one chord. Elsewhere the line keeps
-    time on
-    roots. `octave`: 0 roots from low E, 1 an octave up, −1 down to a five-string's low B. `position`: the fret the hand
-    stays near. `variant` takes one written form throughout, else the seed varies them. `UsageError` for a device,
-    octave or
-    position that there is not.
+    plans one); a turnaround figure in the last two bars of a chorus; the others in every bar of one chord. Elsewhere
+    the line keeps time on roots. `octave`: 0 roots from low E, 1 an octave up, −1 down to a five-string's low B.
+    `position`: the fret the hand stays near. `variant` takes one written form throughout, else the seed varies them.
+    `UsageError` for a device, octave or position that there is not.
     """
     if device is not None and device not in DEVICES:
         near = nearest(device, DEVICES)

@@ -98,7 +98,7 @@ class EngineLink:
                 return
         if best is not None:
             self.engine_minus_front_ns = best[1]
-            self.say(Offset(best[1], best[0]))
+            self.say(Offset(best[1]))
 
     def close(self, timeout_s: float = 5.0) -> int | None:
         """Close the pipe and wait for the engine to leave; kill it if it does not. Its exit status."""

@@ -35,18 +35,14 @@ class PlayOptions:
     `midi_in`, `midi_out`, `clock_out`, `follow`: port names or parts of one, None for none. `audio`: "auto", "none" or
     an output's name. `bass_in`: the sound input that an ordinary bass is on, `bass_channel` which of its channels
     (None: found), `keep_sound` whether it is recorded. `mix` by part name (`trainer.band.PARTS`). `typing`: the
-    computer keyboard is played as a pad.
-    `script`: a stand-in player's (song second, MIDI message) rows, heard in the input's place. `guide_line`: rows
-    (onset_beats, duration_beats, pitch, velocity) for the guide bass. `soundfont`: a file whose sounds
-    replace the built-in ones.
-    `stand`: the stand page, shown and heard while the run lasts (None: no page).
-    `extra`: plain data for the take's header. `cues`: (shown from beat, gone at beat, text) called to the player;
-    with any, the screen does not give away how many choruses there will be.
-    `open_end`: it goes on until it is told to stop. `task`: what is to be done, in a few words, and `tab`, by bar of
-    the chart, what its model line looks like, for the
-    screen. `pedals`: the foot switches that were learnt. `source`: whom a script is the playing of. `record` False
-    keeps no take. `quiet_screen`:
-    plain lines even on a terminal; `ascii_only`: no block characters.
+    computer keyboard is played as a pad. `script`: a stand-in player's (song second, MIDI message) rows, heard in the
+    input's place. `guide_line`: rows (onset_beats, duration_beats, pitch, velocity) for the guide bass. `soundfont`: a
+    file whose sounds replace the built-in ones. `stand`: the stand page, shown and heard while the run lasts (None: no
+    page). `extra`: plain data for the take's header. `cues`: (shown from beat, gone at beat, text) called to the
+    player; with any, the screen does not give away how many choruses there will be. `open_end`: it goes on until it is
+    told to stop. `task`: what is to be done, in a few words, and `tab`, by bar of the chart, what its model line looks
+    like, for the screen. `pedals`: the foot switches that were learnt. `source`: whom a script is the playing of.
+    `record` False keeps no take. `quiet_screen`: plain lines even on a terminal; `ascii_only`: no block characters.
     """
 
     midi_in: str | None = None
@@ -92,10 +88,8 @@ class PlayResult:
     `status`: "completed" · "stopped" (by key) · "interrupted" (Ctrl-C) · "terminated" (a signal, the terminal closed) ·
     "engine_died" · "fault". `take` None: nothing was played, or nothing was to be kept. `next_tempo_bpm`: the tempo
     asked for the next run, None when unchanged. `warnings`: what was said, a line each. `asked`: "again" or "next"
-    where
-    that is what the run was ended for, else "". `marked`: the bars that the player marked, (chorus, bar). `mix`: the
-    parts as they
-    were left.
+    where that is what the run was ended for, else "". `marked`: the bars that the player marked, (chorus, bar). `mix`:
+    the parts as they were left.
     """
 
     status: str

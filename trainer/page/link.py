@@ -106,9 +106,8 @@ def place_data(state: ScreenState) -> dict[str, Any]:
 
 class PageLink:
     """The page's process, for as many runs as there are. `send` keeps only the newest place and returns at once;
-    `close`
-    ends the process. `on_press` is called with what is pressed, in a thread of the link's own, in the order in which it
-    came; whoever runs just now sets it.
+    `close` ends the process. `on_press` is called with what is pressed, in a thread of the link's own, in the order in
+    which it came; whoever runs just now sets it.
 
     A place carries the moment at which it was true (`at`, ms of this process's clock), so that the page can tell a late
     message from a slow song.

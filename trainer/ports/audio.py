@@ -262,11 +262,6 @@ class _Stream:
         """Frames asked for so far."""
         return self._frame
 
-    @property
-    def cpu_load_frac(self) -> float:
-        """Share of a block's time that the callback takes, as PortAudio measures it."""
-        return float(self._stream.cpu_load)
-
     def start(self) -> None:
         try:
             with quiet_stderr():

@@ -93,7 +93,6 @@ def read_notes(take: Take, chart: Chart | None = None) -> Reading:
         grid_s=grid_s,
         phase_s=phase_s,
         off_frac=off_frac,
-        band_off_frac=band_off,
         transposed_semitones=0,
         detuned_semitones=detuned,
         octaves_off=octaves,

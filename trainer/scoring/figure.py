@@ -84,9 +84,9 @@ class Shown:
 
     `scale` takes the field's unit to the key's. `title` (in a narrow place `short`), `unit`, `shown_digits` and
     `meaning` are for people; `better` says which way is (0: neither). `columns` name it in tables (CSV: the figure,
-    low, high, n), `followed` over weeks
-    (history); `firm`: followed only where it has an interval. `compared`: a row where two takes are compared. `asked`:
-    a worksheet may ask for it. `of`: gives the figure from a reading, for one that stands in a module of its own.
+    low, high, n), `followed` over weeks (history); `firm`: followed only where it has an interval. `compared`: a row
+    where two takes are compared. `asked`: a worksheet may ask for it. `of`: gives the figure from a reading, for one
+    that stands in a module of its own.
     """
 
     key: str

@@ -103,9 +103,9 @@ class Geometry:
     """The form as the model sees it: one cycle of `n_states` half-beats, and the band's place at each beat.
 
     `root_pc`, `minor` (n_states,): the chord at each place; `degree` (n_states, 12): what each semitone above its root
-    is to it (`degrees_of`). `beats` (t,): every beat of the chart, from its first;
-    `band_state` (t,): the band's place there in half-beats; `told` (t,): False where nothing can be told (the last
-    bar, an intro from outside the loop); `bar_idx` (t,) counts `Chart.bars`.
+    is to it (`degrees_of`). `beats` (t,): every beat of the chart, from its first; `band_state` (t,): the band's place
+    there in half-beats; `told` (t,): False where nothing can be told (the last bar, an intro from outside the loop);
+    `bar_idx` (t,) counts `Chart.bars`.
     """
 
     n_states: int

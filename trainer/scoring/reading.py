@@ -84,7 +84,7 @@ class Reading:
     `local_offset_s` (leave-one-out), `beat_excused` (bits), `grid_s` (seconds of the beat, m + 1 long).
 
     `phase_s` is the constant taken off to find slots (never off the asynchronies); `off_frac` the player's usual place
-    of the off-beat; `band_off_frac` the session's (NaN without one); `transposed_semitones` and `detuned_semitones`
+    of the off-beat; `transposed_semitones` and `detuned_semitones`
     are to be asked about, and are taken off `pitch`. `unplaced` says why nobody can tell the take's on-beats from its
     off-beats; it is then read as off-beats, and nothing may be timed. `too_coarse` says that the file's ticks are too
     long for medians and spreads of its times. What is asked of the player lies from `from_beats` to `until_beats`: not
@@ -114,7 +114,6 @@ class Reading:
     grid_s: Floats
     phase_s: float
     off_frac: float
-    band_off_frac: float
     transposed_semitones: int
     detuned_semitones: float
     octaves_off: int

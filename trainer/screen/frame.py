@@ -111,9 +111,6 @@ class Canvas:
         """Write `text` so that it ends before cell `x_end`."""
         self.write(x_end - cell_len(text), y, text, style)
 
-    def write_centre(self, x: int, width: int, y: int, text: str, style: str = "") -> None:
-        self.write(x + (width - cell_len(text)) // 2, y, text, style)
-
     def write_block(self, x: int, y: int, rows: tuple[str, ...], style: str = "") -> None:
         for i, row in enumerate(rows):
             self.write(x, y + i, row, style)

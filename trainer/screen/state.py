@@ -64,16 +64,15 @@ class ScreenState:
     """Everything one frame shows.
 
     `lane_ms`: asynchronies of the last on-beats, newest last, late positive, and `lane_beats` the beats they were for;
-    `lane_centred` says that the player's own average was taken away (no calibration yet).
-    `mix` is empty without a band to mix. `source` names what is heard.
-    `next_tempo_bpm` is the tempo asked for the next run, None when unchanged. `typing`: the computer keyboard plays.
-    `ascii_only`: the terminal cannot show block characters. `note` is the last thing done, such as "drums muted".
-    `cue` is what is called to the player just now ("solo coming: follow it up"), "" when nothing is; `cue_large` shows
-    it in block letters over the form. `open_end`: how many choruses there will be is not given away. `counts_to_idx`:
-    the bar that a count-in leads to (index into the chart's), where it leads back into the song. `help`: the keys are
-    listed in place of the form. `task`: what is to be
-    done, in a few words, in place of what a chorus's role asks for. `tab`: by bar of the chart, the lines of tablature
-    that are shown while its model line is heard.
+    `lane_centred` says that the player's own average was taken away (no calibration yet). `mix` is empty without a band
+    to mix. `source` names what is heard. `next_tempo_bpm` is the tempo asked for the next run, None when unchanged.
+    `typing`: the computer keyboard plays. `ascii_only`: the terminal cannot show block characters. `note` is the last
+    thing done, such as "drums muted". `cue` is what is called to the player just now ("solo coming: follow it up"), ""
+    when nothing is; `cue_large` shows it in block letters over the form. `open_end`: how many choruses there will be is
+    not given away. `counts_to_idx`: the bar that a count-in leads to (index into the chart's), where it leads back into
+    the song. `help`: the keys are listed in place of the form. `task`: what is to be done, in a few words, in place of
+    what a chorus's role asks for. `tab`: by bar of the chart, the lines of tablature that are shown while its model
+    line is heard.
     """
 
     chart: Chart

@@ -118,7 +118,6 @@ class JournalWriter:
         self.path = Path(path)
         self.take_id = str(header.get("take_id") or uuid.uuid4().hex)
         self.fault: str | None = None
-        self.n_written = 0
         self._waiting: deque[bytes] = deque(maxlen=_MAX_WAITING)
         self._torn = False
         self._dirty = threading.Event()
@@ -215,7 +214,6 @@ class JournalWriter:
                 return
             self._torn = False
             self._waiting.popleft()
-            self.n_written += 1
         self.fault = None
         self._dirty.set()
 
