@@ -17,7 +17,7 @@ from collections.abc import Iterable
 
 from trainer.limits import PROBLEMS
 
-__all__ = ["FileFormatError", "PortError", "SessionError", "TrainerError", "UsageError", "nearest"]
+__all__ = ["FileFormatError", "PortError", "SessionError", "TrainerError", "UsageError", "did_you_mean", "nearest"]
 
 
 class TrainerError(Exception):
@@ -53,3 +53,9 @@ def nearest(found: str, allowed: Iterable[str]) -> str | None:
     names = {name.casefold(): name for name in allowed}
     close = difflib.get_close_matches(found[:100].casefold(), list(names), n=1, cutoff=0.6)
     return names[close[0]] if close else None
+
+
+def did_you_mean(found: str, allowed: Iterable[str]) -> str:
+    """The end of a message that names what is allowed: "; did you mean …?", "" where nothing is close."""
+    near = nearest(found, allowed)
+    return f'; did you mean "{near}"?' if near else ""

@@ -10,9 +10,6 @@ allowed, and the nearest name.
 
 from __future__ import annotations
 
-import math
-import re
-import tomllib
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from functools import cached_property
@@ -23,7 +20,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from trainer import limits
-from trainer.errors import FileFormatError, SessionError, UsageError, nearest
+from trainer.errors import SessionError, UsageError
 from trainer.music import (
     FORMS,
     GROOVES,
@@ -36,6 +33,7 @@ from trainer.music import (
     parse_key,
 )
 from trainer.music.chords import numeral_chord
+from trainer.tables import Checker, is_number, read_text_file, read_toml
 
 __all__ = [
     "BEATS_PER_BAR",
@@ -59,8 +57,7 @@ __all__ = [
     "expand",
     "load_session",
     "parse_session",
-    "read_text_file",
-    "read_toml",
+    "read_key",
     "session_from_dict",
     "with_something_to_play",
 ]
@@ -80,7 +77,6 @@ GUIDES = ("off", "on", "every_other")
 LIMBS = ("snare", "kick")  # may swing apart from the ride, which has the session's own ratio
 TEMPO_RANGE_BPM = (40.0, 240.0)
 SWING_RANGE = (1.0, 3.5)
-MAX_SESSION_BYTES = 1_000_000
 SLOW_BPM = 75.0  # up to here one bar of count-in is enough (common practice: slow twelve-eight, 50–75)
 # The words of the cue points by which a MIDI file keeps what neither its chords nor its markers say.
 CUES = {"groove": "groove ", "swing_ratio": "swing ", "heard": "listen", "drop_out": "band out", "pedal": "pedal"}
@@ -354,104 +350,6 @@ class Chart:
 # --- reading and checking ---------------------------------------------------------------------------------------
 
 
-class _Checker:
-    """Collects mistakes while values are read; every reader returns a usable value so that all are found at once."""
-
-    def __init__(self) -> None:
-        self.problems: list[str] = []
-
-    def wrong(self, path: str, found: Any, allowed: str, hint: str | None = None) -> None:
-        tail = f'; did you mean "{hint}"?' if hint else ""
-        self.problems.append(f"{path}: found {_shown(found)}; allowed: {allowed}{tail}")
-
-    def unknown_keys(self, table: Mapping[str, Any], allowed: Sequence[str], where: str) -> None:
-        for name in table:
-            if name not in allowed:
-                near = nearest(str(name), allowed)
-                tail = f'; did you mean "{near}"?' if near else ""
-                self.problems.append(f"{where}{name}: not a known key; allowed: {', '.join(allowed)}{tail}")
-
-    def text(self, table: Mapping[str, Any], name: str, default: str, where: str = "") -> str:
-        value = table.get(name, default)
-        if not isinstance(value, str) or not value.strip() or len(value) > 200:
-            self.wrong(where + name, value, "a text of 1 to 200 characters")
-            return default
-        return value
-
-    def choice(self, table: Mapping[str, Any], name: str, allowed: Sequence[str], default: Any, where: str = "") -> Any:
-        if name not in table:
-            return default
-        value = table[name]
-        if not isinstance(value, str) or value not in allowed:
-            hint = nearest(value, allowed) if isinstance(value, str) else None
-            self.wrong(where + name, value, ", ".join(allowed), hint)
-            return default
-        return value
-
-    def number(
-        self,
-        table: Mapping[str, Any],
-        name: str,
-        low: float,
-        high: float,
-        default: float,
-        unit: str,
-        where: str = "",
-    ) -> float:
-        value = table.get(name, default)
-        if not _is_number(value) or not low <= value <= high:
-            self.wrong(where + name, value, f"a number from {low:g} to {high:g}{unit}")
-            return default
-        return float(value)
-
-    def whole(
-        self,
-        table: Mapping[str, Any],
-        name: str,
-        low: int,
-        high: int,
-        default: int,
-        unit: str = "",
-        where: str = "",
-    ) -> int:
-        value = table.get(name, default)
-        if not isinstance(value, int) or isinstance(value, bool) or not low <= value <= high:
-            self.wrong(where + name, value, f"a whole number from {low} to {high}{unit}")
-            return default
-        return value
-
-    def flag(self, table: Mapping[str, Any], name: str, default: bool, where: str = "") -> bool:
-        value = table.get(name, default)
-        if not isinstance(value, bool):
-            self.wrong(where + name, value, "true or false")
-            return default
-        return value
-
-    def tables(self, data: Mapping[str, Any], name: str) -> list[Mapping[str, Any]]:
-        value = data.get(name, [])
-        if not isinstance(value, list) or not all(isinstance(item, dict) for item in value):
-            self.wrong(name, value, f"tables written as [[{name}]]")
-            return []
-        return value
-
-    def bar_pair(self, value: Any, path: str, n_bars: int) -> tuple[int, int] | None:
-        whole = isinstance(value, list) and all(isinstance(v, int) and not isinstance(v, bool) for v in value)
-        if whole and len(value) == 2 and 1 <= value[0] <= value[1] <= n_bars:
-            return value[0], value[1]
-        self.wrong(path, value, f"[first, last] with 1 <= first <= last <= {n_bars}")
-        return None
-
-
-def _is_number(value: Any) -> bool:
-    return isinstance(value, int | float) and not isinstance(value, bool) and -math.inf < value < math.inf
-
-
-def _shown(value: Any) -> str:
-    text = f'"{value}"' if isinstance(value, str) else str(value).lower() if isinstance(value, bool) else str(value)
-    text = text.replace("\n", "\\n")
-    return text if len(text) <= 60 else text[:57] + "…"
-
-
 _TOP_KEYS = (
     "title", "key", "tempo_bpm", "swing_ratio", "form", "groove", "count_in_bars", "seed", "loop", "start", "ending",
     "turnaround", "pickup_beats", "guide", "listen", "tempo_push_pct", "limb_swing", "chorus", "drop_out", "pedal",
@@ -464,17 +362,9 @@ def session_from_dict(data: Mapping[str, Any], source: str = "session") -> Sessi
     """A checked session from plain data; `SessionError` lists every mistake, a line each."""
     if limits.has_far_number(data):
         raise SessionError(source, ["a whole number of more than 64 bits; expected those of a session"])
-    check = _Checker()
+    check = Checker()
     check.unknown_keys(data, _TOP_KEYS, "")
-    key = Key("G", 7)
-    if "key" in data:
-        if not isinstance(data["key"], str):
-            check.wrong("key", data["key"], "a tonic such as G, Bb or F#, with m for minor: Am")
-        else:
-            try:
-                key = parse_key(data["key"])
-            except UsageError as error:
-                check.problems.append(f"key: {error}")
+    key = read_key(check, data)
     groove = check.choice(data, "groove", tuple(GROOVES), "shuffle")
     usual_bpm = GROOVES[groove].usual_tempo_bpm
     tempo_bpm = check.number(data, "tempo_bpm", *TEMPO_RANGE_BPM, usual_bpm, " quarter notes a minute")
@@ -528,7 +418,20 @@ def session_from_dict(data: Mapping[str, Any], source: str = "session") -> Sessi
     return session
 
 
-def _read_chart(check: _Checker, data: Mapping[str, Any], form: str) -> tuple[str, ...]:
+def read_key(check: Checker, data: Mapping[str, Any], where: str = "") -> Key:
+    """The key of a table, G without one."""
+    text = data.get("key", "G")
+    if not isinstance(text, str):
+        check.wrong(f"{where}key", text, "a tonic such as G, Bb or F#, with m for minor: Am")
+    else:
+        try:
+            return parse_key(text)
+        except UsageError as error:
+            check.problems.append(f"{where}key: {error}")
+    return Key("G", 7)
+
+
+def _read_chart(check: Checker, data: Mapping[str, Any], form: str) -> tuple[str, ...]:
     table = data.get("chart")
     if table is None:
         if form == "chart":
@@ -565,7 +468,7 @@ def _read_chart(check: _Checker, data: Mapping[str, Any], form: str) -> tuple[st
     return tuple(good)
 
 
-def _read_limbs(check: _Checker, data: Mapping[str, Any]) -> tuple[tuple[str, float], ...]:
+def _read_limbs(check: Checker, data: Mapping[str, Any]) -> tuple[tuple[str, float], ...]:
     table = data.get("limb_swing", {})
     if not isinstance(table, dict):
         check.wrong("limb_swing", table, "a table such as { snare = 2.2, kick = 1.8 }")
@@ -575,7 +478,7 @@ def _read_limbs(check: _Checker, data: Mapping[str, Any]) -> tuple[tuple[str, fl
     return tuple((limb, check.number(table, limb, *SWING_RANGE, 2.0, " (long:short)", "limb_swing.")) for limb in names)
 
 
-def _read_chorus(check: _Checker, table: Mapping[str, Any], where: str) -> ChorusPlan:
+def _read_chorus(check: Checker, table: Mapping[str, Any], where: str) -> ChorusPlan:
     check.unknown_keys(table, _CHORUS_KEYS, where)
     if "role" not in table:
         check.problems.append(f"{where}role: missing; allowed: {', '.join(ROLES)}")
@@ -584,7 +487,7 @@ def _read_chorus(check: _Checker, table: Mapping[str, Any], where: str) -> Choru
     value = table.get("intensity", 0.5)
     values = value if isinstance(value, list) else [value]
     intensity = (0.5,) * times
-    if not values or not all(_is_number(v) and 0.0 <= v <= 1.0 for v in values):
+    if not values or not all(is_number(v) and 0.0 <= v <= 1.0 for v in values):
         check.wrong(where + "intensity", value, "a number from 0 to 1, or a list of them")
     elif isinstance(value, list) and len(values) not in (1, times):
         check.wrong(where + "intensity", value, f"one value, or one per chorus ({times})")
@@ -601,7 +504,7 @@ def _read_chorus(check: _Checker, table: Mapping[str, Any], where: str) -> Choru
 
 
 def _read_spans(
-    check: _Checker, data: Mapping[str, Any], name: str, n_choruses: int, first: int, last: int
+    check: Checker, data: Mapping[str, Any], name: str, n_choruses: int, first: int, last: int
 ) -> list[tuple[int, int, int]]:
     out = []
     tables = check.tables(data, name)
@@ -626,29 +529,6 @@ def _read_spans(
     return out
 
 
-MAX_KEY_PARTS = 32  # our choice; a key of tens of thousands would take gigabytes
-_LONG_KEY = re.compile(
-    rf"""(?<![\w-])(?:(?:[\w-]++|"[^"\n]*+"|'[^'\n]*+')[ \t]*+\.[ \t]*+){{{MAX_KEY_PARTS}}}""", re.ASCII
-)
-
-
-def read_toml(text: str, source: str) -> dict[str, Any]:
-    """TOML text as plain data; `SessionError` names the line where it is none, or what is out of all proportion."""
-    if len(text) > MAX_SESSION_BYTES:
-        raise SessionError(source, ["more than 1 MB; expected a file of a few lines"])
-    if _LONG_KEY.search(text):
-        raise SessionError(source, [f"not valid TOML: a key of more than {MAX_KEY_PARTS} parts"])
-    try:
-        data = tomllib.loads(text)
-    except RecursionError:
-        raise SessionError(source, ["not valid TOML: nested too deeply"]) from None
-    except ValueError as error:  # broken TOML, or a number of more digits than any has
-        raise SessionError(source, [f"not valid TOML: {' '.join(str(error).split())[:200]}"]) from None
-    if limits.has_far_number(data):
-        raise SessionError(source, ["not valid TOML: a whole number of more than 64 bits"])
-    return data
-
-
 def parse_session(text: str, source: str = "session") -> Session:
     """A session from TOML text; `SessionError` names the line for broken TOML, else every mistaken key."""
     data = read_toml(text, source)
@@ -663,30 +543,6 @@ def with_something_to_play(session: Session, source: str) -> Session:
         found = "chorus: found heard = true in every chorus; allowed: at least one without it, for you to play"
         raise SessionError(source, [found])
     return session
-
-
-def read_text_file(file: Path, kind: str, expected: str) -> str:
-    """The text of a regular UTF-8 file of at most a megabyte; nothing that waits (a pipe, a device) is read.
-
-    `UsageError` if it is not there, `FileFormatError` or `SessionError` if it is no such `kind` of file.
-    """
-    try:
-        if file.exists() and not file.is_file() and not file.is_dir():
-            raise UsageError(f"{file}: not a regular file; expected {expected}")
-        with file.open("rb") as handle:
-            raw = handle.read(MAX_SESSION_BYTES + 1)
-    except FileNotFoundError:
-        raise UsageError(f"no {kind} file {file}; expected {expected}") from None
-    except (OSError, ValueError) as error:
-        raise UsageError(f"cannot read the {kind} {file}: {getattr(error, 'strerror', None) or error}") from None
-    if len(raw) > MAX_SESSION_BYTES:
-        raise FileFormatError(f"{file}: more than 1 MB; expected {expected}")
-    if raw[:4] == b"MThd":
-        raise SessionError(str(file), [f"a MIDI file, not a {kind}; its figures: trainer score {file}"])
-    try:
-        return raw.decode("utf-8-sig")  # some editors put a byte order mark first
-    except UnicodeDecodeError as error:
-        raise SessionError(str(file), [f"not UTF-8 text (byte {error.start}); save the file as UTF-8"]) from None
 
 
 def load_session(path: str | Path) -> Session:

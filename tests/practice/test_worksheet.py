@@ -53,7 +53,7 @@ MISTAKES = [
     ("[[task]]\ndrill = 'roots'\nkey = 'H'", r'task\[1\]\.key: "H" is not a key'),
     ("[[task]]\ndrill = 'roots'\ntempo_bpm = 900", r"task\[1\]\.tempo_bpm: found 900"),
     ("[[task]]\ndrill = 'roots'\ntimes = 0", r"task\[1\]\.times: found 0"),
-    ("[[task]]\nsession = 'none'", r"task\[1\]\.session: found 'none'"),
+    ("[[task]]\nsession = 'none'", r"task\[1\]\.session: found \"none\""),
     ("[[task]]\n[task.session]\nkey = 'A'", r"task\[1\]\.target: missing"),
     (
         "[[task]]\n[task.session]\nkey = 'A'\n[[task.session.chorus]]\nrole = 'verse'\nheard = true",
@@ -61,7 +61,7 @@ MISTAKES = [
     ),
     (
         "[[task]]\ntarget = {figure = 'landing.rot_rate', at_least = 1}\n[task.session]\nkey = 'A'",
-        r"task\[1\]\.target\.figure: found 'landing.rot_rate'.*did you mean \"landing.root_rate\"",
+        r"task\[1\]\.target\.figure: found \"landing.rot_rate\".*did you mean \"landing.root_rate\"",
     ),
     (
         "[[task]]\ntarget = {figure = 'landing.root_rate', at_least = 90}\n[task.session]\nkey = 'A'",

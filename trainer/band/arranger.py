@@ -25,7 +25,7 @@ from trainer.band.events import BAND_DTYPE, PARTS, TOUCH, BandScore
 from trainer.band.feel import MOST_SHIFT_S, OWN_SD_S, SHARED_SD_S, long_range_noise
 from trainer.band.fills import fill_beats, fill_hits
 from trainer.band.lead import LeadNote, Soloist, sung_bar
-from trainer.errors import UsageError, nearest
+from trainer.errors import UsageError, did_you_mean
 from trainer.music import GROOVES, Chord
 from trainer.music.general_midi import CHANNELS, PROGRAMS, band_programs
 from trainer.music.grooves import Groove
@@ -111,8 +111,7 @@ def arrange(
     """
     wanted = chart.session.guide if guide is None else guide
     if wanted not in GUIDES:
-        near = nearest(wanted, GUIDES)
-        hint = f'; did you mean "{near}"?' if near else ""
+        hint = did_you_mean(wanted, GUIDES)
         raise UsageError(f'guide: found "{wanted}"; allowed: {", ".join(GUIDES)}{hint}')
     if not variation >= 0.0:
         raise UsageError(f"variation: found {variation}; expected 0 (none) or more")

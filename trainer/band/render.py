@@ -14,7 +14,7 @@ from trainer.band.arranger import arrange
 from trainer.band.events import BEND_CHANNEL, PARTS, WHEEL_CENTRE, BandScore, wheel_moves
 from trainer.band.sound import DEFAULT_GAINS, Ducker, FontRenderer, StemRenderer
 from trainer.clock.tempo import TempoMap
-from trainer.errors import UsageError, nearest
+from trainer.errors import UsageError, did_you_mean
 from trainer.music.general_midi import BASS_PROGRAM
 from trainer.session import BEATS_PER_BAR, Chart
 
@@ -76,8 +76,7 @@ def gain_row(gains: Mapping[str, float] | None) -> np.ndarray[tuple[int], np.dty
     row = np.array(DEFAULT_GAINS, dtype=np.float32)
     for name, gain in (gains or {}).items():
         if name not in PARTS:
-            near = nearest(name, PARTS)
-            hint = f'; did you mean "{near}"?' if near else ""
+            hint = did_you_mean(name, PARTS)
             raise UsageError(f'gains: found the part "{name}"; allowed: {", ".join(PARTS)}{hint}')
         if not 0.0 <= gain <= 100.0:
             raise UsageError(f"gains: found {gain} for {name}; allowed: a number from 0 to 100")

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Annotated, Any, get_type_hints
 
 import typer
 
-from trainer.errors import UsageError, nearest
+from trainer.errors import UsageError, did_you_mean
 
 if TYPE_CHECKING:
     from trainer.session import Session
@@ -355,8 +355,7 @@ def part_changes(volume: Sequence[str], mute: Sequence[str], solo: Sequence[str]
     def part(text: str, option: str) -> str:
         if text in PARTS:
             return text
-        near = nearest(text, PARTS)
-        tail = f'; did you mean "{near}"?' if near else ""
+        tail = did_you_mean(text, PARTS)
         raise UsageError(f'{option}: found "{text}"; allowed: {", ".join(PARTS)}{tail}')
 
     changes: dict[str, dict[str, Any]] = {}

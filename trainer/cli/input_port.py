@@ -7,7 +7,7 @@ import sys
 from collections.abc import Callable, Sequence
 
 from trainer.cli.speaking import echo
-from trainer.errors import PortError, UsageError, nearest
+from trainer.errors import PortError, UsageError, did_you_mean
 from trainer.settings import INPUT_PROFILES
 
 __all__ = ["ask_which", "asked_bass", "chosen_bass", "chosen_input", "known_profile"]
@@ -95,7 +95,6 @@ def asked_bass() -> str | None:
 def known_profile(profile: str) -> str:
     """A profile that an input can have; `UsageError` for anything else."""
     if profile not in INPUT_PROFILES:
-        near = nearest(profile, INPUT_PROFILES)
-        tail = f'; did you mean "{near}"?' if near else ""
+        tail = did_you_mean(profile, INPUT_PROFILES)
         raise UsageError(f'--profile: found "{profile}"; allowed: {", ".join(INPUT_PROFILES)}{tail}')
     return profile

@@ -15,7 +15,7 @@ import typer
 from trainer.cli.choosing import Overrides, between, chosen_session, going_round, with_options
 from trainer.cli.running import BandOptions, Cable, Mix, exit_status, play_options, say_warnings, with_input
 from trainer.cli.speaking import card_text, echo, say, to_stderr
-from trainer.errors import UsageError, nearest
+from trainer.errors import UsageError, did_you_mean
 
 if TYPE_CHECKING:
     from trainer.line import Performance
@@ -264,8 +264,7 @@ def _with_guide_line(session: Session, options: PlayOptions, name: str) -> PlayO
     from trainer.session import expand
 
     if name != "song" and name not in DEVICES:
-        near = nearest(name, ("song", *DEVICES))
-        hint = f'; did you mean "{near}"?' if near else ""
+        hint = did_you_mean(name, ("song", *DEVICES))
         raise UsageError(f'--guide-line: found "{name}"; expected song, or a device: {", ".join(DEVICES)}{hint}')
     chart = expand(session)
     made = planned_song(chart, session.seed) if name == "song" else model_line(chart, device=name, seed=session.seed)

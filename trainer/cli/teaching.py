@@ -140,7 +140,7 @@ def _result_name(sheet: Path, name: str) -> str:
 def _worksheet(file: Path) -> Worksheet:
     from trainer.cli.choosing import ready_made_session
     from trainer.practice.worksheet import parse_worksheet
-    from trainer.session import read_text_file
+    from trainer.tables import read_text_file
 
     return parse_worksheet(
         read_text_file(file, "worksheet", "a TOML file (trainer worksheet new FILE)"), str(file), ready_made_session

@@ -32,8 +32,8 @@ from trainer.clock.tempo import TempoMap
 from trainer.errors import TrainerError
 from trainer.session import Chart, Session, expand, session_from_dict
 from trainer.take.journal import JOURNAL_SUFFIX, Journal, JournalMark, JournalMessage, JournalWriter, recover
-from trainer.take.model import PROFILES, Calibration, Gap, Take, TakeHeader
-from trainer.take.notes import FLAG_DEAD, FLAG_GLITCH, Notes, empty_notes, sorted_notes
+from trainer.take.model import PROFILES, Gap, Take, TakeHeader, calibration_from
+from trainer.take.notes import FLAG_DEAD, Notes, empty_notes, flag_near_gaps, sorted_notes
 from trainer.take.placing import DEAD_CHANNEL, placed_in_song
 from trainer.take.store import SavedTake, save_take, takes_dir
 
@@ -48,9 +48,6 @@ __all__ = [
     "recording_path",
     "take_from",
 ]
-
-# Notes this near a fault of ours are excused (our choice, as in the journal's own reading).
-_GLITCH_BEFORE_S, _GLITCH_AFTER_S = 0.05, 0.25
 
 
 def journal_dirs(takes: str | Path | None) -> list[Path]:
@@ -260,9 +257,7 @@ def take_from(journal: Journal, *, band: BandScore | None = None, session: Sessi
         reached_s = max([_reached_s(journal, end), *notes["onset_s"][-1:].tolist()])
         table = table[table["onset_s"] <= reached_s]
     gaps = tuple(sorted((Gap(*gap) for gap in journal.gaps_s()), key=lambda gap: gap.start_s))
-    for gap in gaps:
-        near = (notes["onset_s"] >= gap.start_s - _GLITCH_BEFORE_S) & (notes["onset_s"] <= gap.end_s + _GLITCH_AFTER_S)
-        notes["flags"][near] |= FLAG_GLITCH
+    flag_near_gaps(notes, ((gap.start_s, gap.end_s) for gap in gaps))
     facts: dict[str, Any] = dict(end.details) if end is not None else {}
     recording = _recording(journal)
     calibration = head.get("calibration")
@@ -286,7 +281,7 @@ def take_from(journal: Journal, *, band: BandScore | None = None, session: Sessi
         profile=next((name for name in PROFILES if name == head.get("profile")), "pad"),
         created=str(head.get("created", "")),
         scorer=__version__,
-        calibration=_calibration(calibration) if isinstance(calibration, Mapping) else None,
+        calibration=None if calibration is None else calibration_from(calibration, "journal: calibration"),
         gaps=gaps,
         devices=dict(head.get("devices") or {}),
         clock_map={
@@ -322,12 +317,6 @@ def _with_hindsight(journal: Journal) -> Journal:
         return dataclasses.replace(journal, marks=seen)
     points = [(int(row[0]), float(row[1]), float(row[2])) for row in mark.details.get("rows", [])]
     return dataclasses.replace(journal, song_map=SongMap(points)) if points else journal
-
-
-def _calibration(fields: Mapping[str, Any]) -> Calibration:
-    known = {item.name for item in dataclasses.fields(Calibration)}
-    rows: dict[str, Any] = {name: tuple(v) if isinstance(v, list) else v for name, v in fields.items() if name in known}
-    return Calibration(**rows)
 
 
 def _reached_s(journal: Journal, end: JournalMark | None) -> float:

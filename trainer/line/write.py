@@ -14,7 +14,7 @@ from itertools import pairwise
 import numpy as np
 
 from trainer.clock.tempo import swing_offbeat_frac
-from trainer.errors import UsageError, nearest
+from trainer.errors import UsageError, did_you_mean
 from trainer.line.figures import FILLERS, PATTERNS, SLASH_FILLERS, Cell, cells, degree_semitones
 from trainer.line.fingering import fingering
 from trainer.line.score import DEVICES, LINE_DTYPE, Claim, LineScore
@@ -484,8 +484,7 @@ def model_line(
     `UsageError` for a device, octave or position that there is not.
     """
     if device is not None and device not in DEVICES:
-        near = nearest(device, DEVICES)
-        hint = f'; did you mean "{near}"?' if near else ""
+        hint = did_you_mean(device, DEVICES)
         raise UsageError(f'"{device}" is not a device of the line; known: {", ".join(DEVICES)}{hint}')
     low = register_low(tuning, octave, position)
     if device == "slide_in":

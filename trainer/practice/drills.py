@@ -15,7 +15,7 @@ from typing import Any, Literal
 
 import numpy as np
 
-from trainer.errors import UsageError, nearest
+from trainer.errors import UsageError, did_you_mean
 from trainer.line import DEVICES, BarPlan, LineScore, compose, model_line, planned_song
 from trainer.line.write import register_low
 from trainer.music import FORMS, FOUR_STRING, GROOVES, Key, Tuning, degree_name, form_bars, numeral_chord, parse_key
@@ -228,8 +228,7 @@ def drill_named(name: str) -> Drill:
     if name in TRIES:
         return TRIES[name]
     if name not in DRILLS:
-        near = nearest(name, DRILLS)
-        hint = f'; did you mean "{near}"?' if near else ""
+        hint = did_you_mean(name, DRILLS)
         raise UsageError(f'"{name}" is not a drill; `trainer drills` lists the {len(DRILLS)} there are{hint}')
     return DRILLS[name]
 
@@ -264,8 +263,7 @@ def _answered(card: Card, exercise: Exercise) -> list[Item]:
 
 def _known(what: str, found: str, allowed: Mapping[str, Any]) -> None:
     if found not in allowed:
-        near = nearest(found, allowed)
-        hint = f'; did you mean "{near}"?' if near else ""
+        hint = did_you_mean(found, allowed)
         raise UsageError(f'{what} "{found}" is not known; allowed: {", ".join(allowed)}{hint}')
 
 

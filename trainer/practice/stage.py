@@ -17,7 +17,7 @@ from typing import Any
 
 import numpy as np
 
-from trainer.errors import UsageError, nearest
+from trainer.errors import UsageError, did_you_mean
 from trainer.music import DEFAULT_GROOVE, FORMS, GROOVES
 from trainer.scoring.card import Card
 from trainer.scoring.reading import Reading
@@ -173,8 +173,7 @@ class TuneResult:
 def make_night(seed: int, level: str = "usual_night") -> Night:
     """The night of a seed and a level; `UsageError` for an unknown level."""
     if level not in LEVELS:
-        near = nearest(level, LEVELS)
-        hint = f'; did you mean "{near}"?' if near else ""
+        hint = did_you_mean(level, LEVELS)
         raise UsageError(f'night "{level}" is not known; allowed: {", ".join(LEVELS)}{hint}')
     rng = random.Random(f"{seed} {level}")
     chosen = LEVELS[level]

@@ -10,7 +10,7 @@ import random
 from collections.abc import Sequence
 from typing import TypeVar
 
-from trainer.errors import UsageError, nearest
+from trainer.errors import UsageError, did_you_mean
 from trainer.session import TEMPO_RANGE_BPM
 
 __all__ = ["TEMPO_MODES", "interleaved", "next_tempo_bpm"]
@@ -32,8 +32,7 @@ def next_tempo_bpm(mode: str, asked_bpm: float, passes: Sequence[tuple[float, bo
     6 %. The first pass of all is at `asked_bpm`.
     """
     if mode not in TEMPO_MODES:
-        near = nearest(mode, TEMPO_MODES)
-        hint = f'; did you mean "{near}"?' if near else ""
+        hint = did_you_mean(mode, TEMPO_MODES)
         raise UsageError(f'tempo mode "{mode}" is not known; allowed: {", ".join(TEMPO_MODES)}{hint}')
     if mode == "at_tempo" or not passes:
         tempo = asked_bpm * SLOW_FRAC if mode == "alternate" else asked_bpm

@@ -26,11 +26,12 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from typing import Any
 
-from trainer.errors import SessionError, TrainerError, UsageError, nearest
+from trainer.errors import SessionError, UsageError
 from trainer.practice.drills import DRILLS
 from trainer.scoring.card import MEASURES, Card
 from trainer.scoring.figure import Measure
-from trainer.session import TEMPO_RANGE_BPM, Session, read_toml, session_from_dict, with_something_to_play
+from trainer.session import TEMPO_RANGE_BPM, Session, read_key, session_from_dict, with_something_to_play
+from trainer.tables import Checker, read_toml
 
 __all__ = ["TARGETS", "TEMPLATE", "Target", "Task", "Worksheet", "parse_worksheet", "plain"]
 
@@ -163,82 +164,54 @@ class Worksheet:
 
 def parse_worksheet(text: str, source: str = "worksheet", find: Callable[[str], Session] | None = None) -> Worksheet:
     """A worksheet from TOML text. `find` gives a ready-made session by name; `SessionError` lists every mistake."""
-    data = read_toml(text, source)
-    problems: list[str] = []
-    _unknown(data, ("title", "task"), "", problems)
-    title = data.get("title", "Worksheet")
-    if not isinstance(title, str) or not 1 <= len(title) <= 200:
-        problems.append(f"title: found {title!r:.80}; allowed: a text of 1 to 200 characters")
-        title = "Worksheet"
-    tables = data.get("task", [])
-    if not isinstance(tables, list) or not tables or not all(isinstance(t, dict) for t in tables):
-        problems.append("task: expected one or more [[task]] tables")
-        tables = []
+    data, check = read_toml(text, source), Checker()
+    check.unknown_keys(data, ("title", "task"), "")
+    title = check.text(data, "title", "Worksheet")
+    tables = check.tables(data, "task")
+    if not tables and not check.problems:
+        check.problems.append("task: expected one or more [[task]] tables")
     if len(tables) > MAX_TASKS:
-        problems.append(f"task: found {len(tables)} tasks; allowed: at most {MAX_TASKS}")
-        tables = tables[:MAX_TASKS]
-    tasks = [_task(table, f"task[{i}].", problems, find) for i, table in enumerate(tables, 1)]
-    if problems:
-        raise SessionError(source, problems)
+        check.wrong("task", f"{len(tables)} tasks", f"at most {MAX_TASKS}")
+    tasks = [_task(check, table, f"task[{i}].", find) for i, table in enumerate(tables[:MAX_TASKS], 1)]
+    if check.problems:
+        raise SessionError(source, check.problems)
     return Worksheet(plain(title), tuple(task for task in tasks if task is not None), text)
 
 
-def _unknown(table: Mapping[str, Any], allowed: tuple[str, ...], where: str, problems: list[str]) -> None:
-    for name in table:
-        if name not in allowed:
-            near = nearest(str(name), allowed)
-            hint = f'; did you mean "{near}"?' if near else ""
-            problems.append(f"{where}{name}: not a known key; allowed: {', '.join(allowed)}{hint}")
+_TASK_KEYS = ("title", "session", "drill", "key", "tempo_bpm", "times", "target", "instruction")
 
 
-def _task(
-    table: Mapping[str, Any], where: str, problems: list[str], find: Callable[[str], Session] | None
-) -> Task | None:
-    before = len(problems)
-    known = ("title", "session", "drill", "key", "tempo_bpm", "times", "target", "instruction")
-    _unknown(table, known, where, problems)
+def _task(check: Checker, table: Mapping[str, Any], where: str, find: Callable[[str], Session] | None) -> Task | None:
+    before = len(check.problems)
+    check.unknown_keys(table, _TASK_KEYS, where)
     if ("session" in table) == ("drill" in table):
-        problems.append(f"{where[:-1]}: needs a session or a drill, one of the two")
+        check.problems.append(f"{where[:-1]}: needs a session or a drill, one of the two")
         return None
-    session, drill = None, None
-    key, tempo_bpm = table.get("key", "G"), table.get("tempo_bpm", 96.0)
+    session, drill, usual_title = None, None, "Task"
     if "session" in table:
         for name in ("key", "tempo_bpm"):
             if name in table:
-                problems.append(f"{where}{name}: only with a drill; a session has its own")
-        session = _session(table["session"], where, problems, find)
+                check.problems.append(f"{where}{name}: only with a drill; a session has its own")
+        session = _session(check, table["session"], where, find)
+        usual_title = session.title if session is not None else usual_title
     else:
-        drill = table["drill"]
-        if not isinstance(drill, str) or drill not in DRILLS:
-            near = nearest(str(drill), DRILLS)
-            hint = f'; did you mean "{near}"?' if near else ""
-            problems.append(f'{where}drill: found "{drill!s:.80}"; `trainer drills` lists what there is{hint}')
-    low, high = TEMPO_RANGE_BPM
-    if not isinstance(tempo_bpm, int | float) or isinstance(tempo_bpm, bool) or not low <= tempo_bpm <= high:
-        problems.append(f"{where}tempo_bpm: found {tempo_bpm!r:.80}; allowed: a number from {low:g} to {high:g}")
-    try:
-        session_from_dict({"key": key})
-    except TrainerError as error:
-        problems.append(f"{where}{str(error).removeprefix('session: ')}")
-    times = table.get("times", 1)
-    if not isinstance(times, int) or isinstance(times, bool) or not 1 <= times <= MAX_TIMES:
-        problems.append(f"{where}times: found {times!r:.80}; allowed: a whole number from 1 to {MAX_TIMES}")
-    target = _target(table["target"], where, problems) if "target" in table else None
-    if session is not None and target is None and "target" not in table:
-        problems.append(
-            f'{where}target: missing; a session needs one, such as {{ figure = "landing.root_rate", at_least = 0.9 }}'
-        )
-    title = table.get("title") or (session.title if session else "")
-    if not title and isinstance(drill, str) and drill in DRILLS:
-        title = DRILLS[drill].title
-    if not isinstance(title, str) or len(title) > 200:
-        problems.append(f"{where}title: found {title!r:.80}; allowed: a text of 1 to 200 characters")
-    instruction = table.get("instruction", "")
-    if not isinstance(instruction, str) or len(instruction) > 200:
-        problems.append(f"{where}instruction: found {instruction!r:.80}; allowed: a line of at most 200 characters")
-    if len(problems) > before:
-        return None
-    return Task(plain(title), session, drill, key, float(tempo_bpm), times, target, plain(instruction).strip())
+        drill = check.choice(table, "drill", tuple(DRILLS), None, where, "one that `trainer drills` lists")
+        usual_title = DRILLS[drill].title if drill is not None else usual_title
+    read_key(check, table, where)
+    task = Task(
+        title=plain(check.text(table, "title", usual_title, where) if table.get("title") else usual_title),
+        session=session,
+        drill=drill,
+        key=str(table.get("key", "G")),
+        tempo_bpm=check.number(table, "tempo_bpm", *TEMPO_RANGE_BPM, 96.0, " quarter notes a minute", where),
+        times=check.whole(table, "times", 1, MAX_TIMES, 1, where=where),
+        target=_target(check, table["target"], where) if "target" in table else None,
+        instruction=plain(check.text(table, "instruction", "", where, least=0)).strip(),
+    )
+    if session is not None and "target" not in table:
+        needed = '{ figure = "landing.root_rate", at_least = 0.9 }'
+        check.problems.append(f"{where}target: missing; a session needs one, such as {needed}")
+    return task if len(check.problems) == before else None
 
 
 def plain(text: str) -> str:
@@ -246,49 +219,47 @@ def plain(text: str) -> str:
     return "".join(c if c.isprintable() else " " for c in text)
 
 
-def _session(value: Any, where: str, problems: list[str], find: Callable[[str], Session] | None) -> Session | None:
+def _session(check: Checker, value: Any, where: str, find: Callable[[str], Session] | None) -> Session | None:
     try:
         if isinstance(value, Mapping):
             return with_something_to_play(session_from_dict(value, "session"), "session")
         if isinstance(value, str) and find is not None:
             return find(value)
     except SessionError as error:
-        problems += [f"{where}session.{line}" for line in error.problems]
+        check.problems += [f"{where}session.{line}" for line in error.problems]
         return None
     except UsageError as error:
-        problems.append(f"{where}session: {error}")
+        check.problems.append(f"{where}session: {error}")
         return None
-    problems.append(
-        f"{where}session: found {value!r:.80}; allowed: a ready-made session's name, or a [task.session] table"
-    )
+    check.wrong(f"{where}session", value, "a ready-made session's name, or a [task.session] table")
     return None
 
 
-def _target(value: Any, where: str, problems: list[str]) -> Target | None:
+def _target(check: Checker, value: Any, where: str) -> Target | None:
     if not isinstance(value, Mapping):
-        problems.append(f'{where}target: found {value!r:.80}; allowed: {{ figure = "…", at_least = …, at_most = … }}')
+        check.wrong(f"{where}target", value, '{ figure = "…", at_least = …, at_most = … }')
         return None
-    before = len(problems)
-    _unknown(value, ("figure", "at_least", "at_most"), f"{where}target.", problems)
-    figure = value.get("figure")
-    if not isinstance(figure, str) or figure not in TARGETS:
-        near = nearest(str(figure), TARGETS)
-        hint = f'; did you mean "{near}"?' if near else ""
-        problems.append(f"{where}target.figure: found {figure!r:.80}; allowed: {', '.join(TARGETS)}{hint}")
-    ends = {}
-    for name in ("at_least", "at_most"):
-        end = value.get(name)
-        if end is not None and (not isinstance(end, int | float) or isinstance(end, bool) or not abs(end) <= 1e6):
-            problems.append(f"{where}target.{name}: found {end!r:.80}; allowed: a number")
-        elif end is not None and str(figure).endswith("_rate") and not 0.0 <= end <= 1.0:
-            meant = f"; {end:g} % is {end / 100.0:g}" if 1.0 < end <= 100.0 else ""
-            problems.append(f"{where}target.{name}: found {end!r:.80}; allowed: a share from 0 to 1{meant}")
-        ends[name] = end
-    if ends["at_least"] is None and ends["at_most"] is None:
-        problems.append(f"{where}target: needs at_least, at_most, or both")
-    low, high = ends["at_least"], ends["at_most"]
-    if len(problems) == before and low is not None and high is not None and low > high:
-        problems.append(f"{where}target: at_least {low} is above at_most {high}: nothing meets it")
-    if len(problems) > before:
+    before, where = len(check.problems), f"{where}target."
+    check.unknown_keys(value, ("figure", "at_least", "at_most"), where)
+    figure = check.choice(value, "figure", tuple(TARGETS), None, where)
+    if "figure" not in value:
+        check.problems.append(f"{where}figure: missing; allowed: {', '.join(TARGETS)}")
+    share = str(figure).endswith("_rate")
+    low, high = (_end(check, value, name, where, share=share) for name in ("at_least", "at_most"))
+    if "at_least" not in value and "at_most" not in value:
+        check.problems.append(f"{where[:-1]}: needs at_least, at_most, or both")
+    if low is not None and high is not None and low > high:
+        check.problems.append(f"{where[:-1]}: at_least {low:g} is above at_most {high:g}: nothing meets it")
+    return Target(figure, low, high) if len(check.problems) == before else None
+
+
+def _end(check: Checker, table: Mapping[str, Any], name: str, where: str, *, share: bool) -> float | None:
+    """One end of a target; of a share it is one itself, no percentage."""
+    if name not in table:
         return None
-    return Target(str(figure), low, high)
+    before = len(check.problems)
+    end = check.number(table, name, -1e6, 1e6, 0.0, "", where)
+    if share and not 0.0 <= end <= 1.0:
+        meant = f"; {end:g} % is {end / 100.0:g}" if 1.0 < end <= 100.0 else ""
+        check.wrong(where + name, table[name], f"a share from 0 to 1{meant}")
+    return end if len(check.problems) == before else None

@@ -22,6 +22,7 @@ from trainer.scoring.reading import (
 from trainer.scoring.why import Why, no_figure
 from trainer.session import Chart
 from trainer.take.model import Take
+from trainer.take.notes import near_spans
 
 __all__ = ["begins", "excused_beats", "near_gaps", "stops", "too_coarse"]
 
@@ -82,7 +83,5 @@ def excused_beats(ks: Floats, chart: Chart | None) -> NDArray[np.uint8]:
 
 
 def near_gaps(seconds: Floats, take: Take) -> Bools:
-    out = np.zeros(len(seconds), dtype=np.bool_)
-    for gap in take.header.gaps:
-        out |= (seconds >= gap.start_s - GAP_MARGIN_S) & (seconds <= gap.end_s + GAP_MARGIN_S)
-    return out
+    spans = ((gap.start_s, gap.end_s) for gap in take.header.gaps)
+    return near_spans(seconds, spans, GAP_MARGIN_S, GAP_MARGIN_S)

@@ -8,7 +8,7 @@ from dataclasses import dataclass, fields
 from functools import cache
 from importlib.resources import files
 
-from trainer.errors import UsageError, nearest
+from trainer.errors import UsageError, did_you_mean
 
 __all__ = ["Level", "ShapeRules", "level_named", "levels", "shape_rules"]
 
@@ -67,8 +67,7 @@ def level_named(name: str) -> Level:
     """The level of that name; `UsageError` names the ones there are."""
     known = levels()
     if name not in known:
-        near = nearest(name, known)
-        hint = f'; did you mean "{near}"?' if near else ""
+        hint = did_you_mean(name, known)
         raise UsageError(f'"{name}" is not a level; known: {", ".join(known)}{hint}')
     return known[name]
 

@@ -16,7 +16,7 @@ from typing import Any
 
 import numpy as np
 
-from trainer.errors import FileFormatError, UsageError, nearest
+from trainer.errors import FileFormatError, UsageError, did_you_mean
 from trainer.music.general_midi import DRUM_CHANNEL
 from trainer.take.midi_file import CHORUS_MARKER, MidiFile, MidiTrack
 from trainer.take.midi_notes import track_notes
@@ -227,8 +227,7 @@ def _asked(midi: MidiFile, track: str | int, source: str) -> Choice:
     sounding = [item for item in midi.tracks if item.n_note_ons]
     if with_notes:
         raise UsageError(f'{source}: {len(with_notes)} tracks are named "{text}": {_listed(with_notes)}; give a number')
-    near = nearest(text, [item.name for item in sounding if item.name])
-    hint = f'; did you mean "{near}"?' if near else ""
+    hint = did_you_mean(text, [item.name for item in sounding if item.name])
     raise UsageError(f'{source}: no track "{text[:60]}"; tracks with notes: {_listed(sounding) or "none"}{hint}')
 
 

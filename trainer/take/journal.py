@@ -42,7 +42,7 @@ from numpy.typing import NDArray
 from trainer.clock.fit import SongMap, place_messages
 from trainer.errors import FileFormatError, UsageError
 from trainer.system import here
-from trainer.take.notes import FLAG_GLITCH
+from trainer.take.notes import flag_near_gaps
 from trainer.take.recorder import Recorder
 
 __all__ = [
@@ -60,7 +60,6 @@ FORMAT = 1
 SYNC_S = 0.5
 _MAX_WAITING = 1_000_000  # records kept in memory while the disk takes none
 _MAX_BYTES = 400_000_000  # a journal larger than this is refused: two hours of dense bends are 40 MB
-_GLITCH_BEFORE_S, _GLITCH_AFTER_S = 0.05, 0.25  # notes this near an xrun are excused; our choice
 
 
 @dataclass(frozen=True, slots=True)
@@ -312,9 +311,7 @@ class Journal:
         if not len(self.song_map):
             return Recorder().note_table(lambda ns: ns * 0.0)
         table = self.recorder().note_table(self.song_map.seconds_at, self.end_ns or None)
-        for start_s, end_s, _ in self.gaps_s():
-            near = (table["onset_s"] >= start_s - _GLITCH_BEFORE_S) & (table["onset_s"] <= end_s + _GLITCH_AFTER_S)
-            table["flags"][near] |= FLAG_GLITCH
+        flag_near_gaps(table, ((start_s, end_s) for start_s, end_s, _ in self.gaps_s()))
         return table
 
     def gaps_s(self) -> list[tuple[float, float, str]]:

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from typing import Any, Literal, TypeAlias, get_args
+from typing import Annotated, Any, Literal, TypeAlias, get_args
 
 import msgspec
 import numpy as np
@@ -18,7 +18,11 @@ from trainer.errors import FileFormatError
 from trainer.session import Session
 from trainer.take.notes import Notes, empty_notes
 
-__all__ = ["PROFILES", "Calibration", "Gap", "Profile", "Take", "TakeHeader", "calibration_from"]
+__all__ = ["PROFILES", "Calibration", "Gap", "Profile", "Second", "Take", "TakeHeader", "Text", "calibration_from"]
+
+MAX_SECONDS = 100_000.0  # more than a day; our choice
+Second = Annotated[float, msgspec.Meta(ge=-MAX_SECONDS, le=MAX_SECONDS)]
+Text = Annotated[str, msgspec.Meta(max_length=1000)]
 
 # Input profiles: pads and anything exact · a keyboard · pitch-tracked strings · computer keyboard · a bass heard by its
 # sound · a foreign file.
@@ -35,26 +39,23 @@ class Calibration:
     monitor on; `n` counts the notes it rests on.
     """
 
-    base_ms: float
-    periods: float = 0.0
+    base_ms: Annotated[float, msgspec.Meta(ge=-10_000.0, le=10_000.0)]
+    periods: Annotated[float, msgspec.Meta(ge=-100.0, le=100.0)] = 0.0
     base_ci95_ms: tuple[float, float] | None = None
     periods_ci95: tuple[float, float] | None = None
     output_ms: float | None = None
     input_ms: float | None = None
     monitor: bool = False
-    n: int = 0
-    made: str = ""
-    ports: tuple[str, str] = ("", "")
+    n: Annotated[int, msgspec.Meta(ge=0)] = 0
+    made: Text = ""
+    ports: tuple[Text, Text] = ("", "")
 
 
 def calibration_from(kept: Any, source: str) -> Calibration:
     """A calibration from its plain data; `FileFormatError` naming `source` for anything else."""
     try:
-        found = msgspec.convert(kept, Calibration)
-        if not (abs(found.base_ms) <= 10_000.0 and abs(found.periods) <= 100.0):  # neither is "not a number"
-            raise ValueError("base_ms within 10,000 and periods within 100 were expected")
-        return found
-    except (ValueError, OverflowError) as error:
+        return msgspec.convert(kept, Calibration)
+    except msgspec.ValidationError as error:
         raise FileFormatError(f"{source}: not a calibration: {error}; run trainer calibrate again") from None
 
 
@@ -62,9 +63,9 @@ def calibration_from(kept: Any, source: str) -> Calibration:
 class Gap:
     """A span of the take (seconds from the first downbeat) in which our side failed: an xrun, a lost port, a sleep."""
 
-    start_s: float
-    end_s: float
-    cause: str
+    start_s: Second
+    end_s: Second
+    cause: Text
 
 
 @dataclass(frozen=True, slots=True)

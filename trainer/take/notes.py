@@ -21,6 +21,8 @@ __all__ = [
     "PAD_VELOCITY",
     "PICKED_VELOCITY",
     "empty_notes",
+    "flag_near_gaps",
+    "near_spans",
     "notes_from_rows",
     "sorted_notes",
 ]
@@ -44,6 +46,9 @@ FLAG_DEAD = 8  # a stroke without pitch (a muted string, heard by its sound): rh
 # hears and every file keeps, so that a take can tell what was picked from what was found. Our choice.
 PAD_VELOCITY, PICKED_VELOCITY = 90, 88
 
+# Notes this long before and after a fault of ours are excused; our choice.
+GLITCH_BEFORE_S, GLITCH_AFTER_S = 0.05, 0.25
+
 Notes = NDArray[Any]
 
 
@@ -55,6 +60,21 @@ def empty_notes(n: int = 0) -> Notes:
 def sorted_notes(notes: Notes) -> Notes:
     """The table ordered by onset, then pitch (stable)."""
     return notes[np.lexsort((notes["pitch"], notes["onset_s"]))]
+
+
+def near_spans(
+    seconds: NDArray[np.float64], spans: Iterable[tuple[float, float]], before_s: float, after_s: float
+) -> NDArray[np.bool_]:
+    """Which times lie in a span (start, end), or so shortly before or after it: (n,)."""
+    out = np.zeros(len(seconds), dtype=np.bool_)
+    for start_s, end_s in spans:
+        out |= (seconds >= start_s - before_s) & (seconds <= end_s + after_s)
+    return out
+
+
+def flag_near_gaps(notes: Notes, spans: Iterable[tuple[float, float]]) -> None:
+    """Flag the notes in or near spans (start, end) in which our side failed."""
+    notes["flags"][near_spans(notes["onset_s"], spans, GLITCH_BEFORE_S, GLITCH_AFTER_S)] |= FLAG_GLITCH
 
 
 def notes_from_rows(rows: Iterable[Sequence[float]]) -> Notes:

@@ -6,7 +6,6 @@ downbeat of the first chorus. Reading checks every value: a mistake is one line 
 
 from __future__ import annotations
 
-import dataclasses
 from typing import Annotated, Any
 
 import msgspec
@@ -17,7 +16,7 @@ from trainer.clock.tempo import TempoMap
 from trainer.errors import FileFormatError
 from trainer.limits import has_far_number
 from trainer.session import session_from_dict
-from trainer.take.model import PROFILES, Calibration, Gap, Take, TakeHeader
+from trainer.take.model import MAX_SECONDS, PROFILES, Calibration, Gap, Second, Take, TakeHeader, Text
 from trainer.take.notes import NOTE_DTYPE, Notes, sorted_notes
 
 __all__ = [
@@ -34,9 +33,7 @@ __all__ = [
 
 SCHEMA_MAJOR, SCHEMA_MINOR = 1, 0
 MAX_RECORD_BYTES = 128_000_000  # a million notes are about 70 MB of text; our choice
-MAX_SECONDS = 100_000.0  # more than a day; our choice
 
-Second = Annotated[float, msgspec.Meta(ge=-MAX_SECONDS, le=MAX_SECONDS)]
 Span = Annotated[float, msgspec.Meta(ge=0.0, le=MAX_SECONDS)]
 Beat = Annotated[float, msgspec.Meta(ge=-1e6, le=1e6)]
 Bpm = Annotated[float, msgspec.Meta(gt=0.0, le=1e8)]
@@ -45,7 +42,6 @@ Byte = Annotated[int, msgspec.Meta(ge=0, le=255)]
 Velocity = Annotated[int, msgspec.Meta(ge=0, le=127)]
 Channel = Annotated[int, msgspec.Meta(ge=0, le=15)]
 Bend = Annotated[float, msgspec.Meta(ge=-96.0, le=96.0)]
-Text = Annotated[str, msgspec.Meta(max_length=1000)]
 Sha256 = Annotated[str, msgspec.Meta(pattern=r"^[0-9a-f]{64}$")]
 
 
@@ -76,29 +72,6 @@ class TempoColumns(msgspec.Struct, frozen=True):
     first_s: Second
 
 
-class CalibrationRecord(msgspec.Struct, frozen=True):
-    """See `trainer.take.model.Calibration`."""
-
-    base_ms: Annotated[float, msgspec.Meta(ge=-10_000.0, le=10_000.0)]
-    periods: Annotated[float, msgspec.Meta(ge=-100.0, le=100.0)] = 0.0
-    base_ci95_ms: tuple[float, float] | None = None
-    periods_ci95: tuple[float, float] | None = None
-    output_ms: float | None = None
-    input_ms: float | None = None
-    monitor: bool = False
-    n: Annotated[int, msgspec.Meta(ge=0)] = 0
-    made: Text = ""
-    ports: tuple[Text, Text] = ("", "")
-
-
-class GapRecord(msgspec.Struct, frozen=True):
-    """A span of the take in which our side failed."""
-
-    start_s: Second
-    end_s: Second
-    cause: Text
-
-
 class TakeRecord(msgspec.Struct, frozen=True, kw_only=True):
     """The JSON file beside a take."""
 
@@ -111,8 +84,8 @@ class TakeRecord(msgspec.Struct, frozen=True, kw_only=True):
     velocity_floor: Velocity
     downbeat_from: Text
     foreign: bool = False
-    calibration: CalibrationRecord | None
-    gaps: list[GapRecord]
+    calibration: Calibration | None
+    gaps: list[Gap]
     devices: dict[str, Any]
     clock_map: dict[str, Any]
     lateness: dict[str, Any]
@@ -155,7 +128,6 @@ def record_of(take: Take, midi_sha256: str) -> TakeRecord:
             if not np.all(np.isfinite(table[name])):
                 raise ValueError(f"a note's {name} is not finite")
     header = take.header
-    calibration = header.calibration
     return TakeRecord(
         schema=SchemaName("take", SCHEMA_MAJOR, SCHEMA_MINOR),
         trainer=header.scorer or __version__,
@@ -166,8 +138,8 @@ def record_of(take: Take, midi_sha256: str) -> TakeRecord:
         velocity_floor=header.velocity_floor,
         downbeat_from=header.downbeat_from,
         foreign=header.foreign,
-        calibration=None if calibration is None else CalibrationRecord(**dataclasses.asdict(calibration)),
-        gaps=[GapRecord(gap.start_s, gap.end_s, gap.cause) for gap in header.gaps],
+        calibration=header.calibration,
+        gaps=list(header.gaps),
         devices=dict(header.devices),
         clock_map=dict(header.clock_map),
         lateness=dict(header.lateness),
@@ -266,14 +238,13 @@ def take_of(record: TakeRecord, source: str, sha256: str) -> Take:
     except ValueError as error:
         raise FileFormatError(f"{source}: tempo: {error}; put the right file back, or move it away") from None
     session = None if record.session is None else session_from_dict(record.session, f"{source}: session")
-    calibration = record.calibration
     header = TakeHeader(
         foreign=record.foreign,
         profile=next((name for name in PROFILES if name == record.profile), "pad"),
         created=record.created,
         scorer=record.trainer,
-        calibration=None if calibration is None else Calibration(**msgspec.structs.asdict(calibration)),
-        gaps=tuple(Gap(gap.start_s, gap.end_s, gap.cause) for gap in record.gaps),
+        calibration=record.calibration,
+        gaps=tuple(record.gaps),
         devices=record.devices,
         clock_map=record.clock_map,
         lateness=record.lateness,

@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 from trainer.clock.fit import SongMap
 from trainer.errors import FileFormatError
 from trainer.take.model import Take
-from trainer.take.notes import FLAG_GLITCH, sorted_notes
+from trainer.take.notes import flag_near_gaps, sorted_notes
 from trainer.take.placing import placed_in_song
 from trainer.take.sound_file import read_sound
 
@@ -32,8 +32,6 @@ __all__ = [
 ]
 
 RECORDING_SUFFIXES = (".flac", ".wav")
-# Notes this near a fault of ours are excused (our choice, as in the journal's own reading).
-GLITCH_BEFORE_S, GLITCH_AFTER_S = 0.05, 0.25
 
 
 def recording_of(take: Take, path: Path) -> Path | None:
@@ -70,9 +68,7 @@ def heard_again(take: Take, recording: Path) -> Take:
         ) from None
     notes = heard.notes.copy()
     notes["onset_s"] = onset_s
-    for gap in take.header.gaps:
-        near = (onset_s >= gap.start_s - GLITCH_BEFORE_S) & (onset_s <= gap.end_s + GLITCH_AFTER_S)
-        notes["flags"][near] |= FLAG_GLITCH
+    flag_near_gaps(notes, ((gap.start_s, gap.end_s) for gap in take.header.gaps))
     old = take.header.extra
     remarks = [text for text in old.get("remarks", []) if text not in heard.remarks]
     channel = place.get("channel")
