@@ -53,3 +53,6 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
             item.add_marker(pytest.mark.browser)
         if item.path.is_relative_to(HERE) and item.path.relative_to(HERE).as_posix().startswith(LONG):
             item.add_marker(pytest.mark.long)
+        # Shared out over processes (`-n auto`): what plays in real time stays in one row, the rest goes file by file.
+        in_a_row = item.get_closest_marker("live") or item.get_closest_marker("browser")
+        item.add_marker(pytest.mark.xdist_group("live" if in_a_row else item.path.name))

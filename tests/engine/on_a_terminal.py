@@ -139,7 +139,7 @@ class OnTerminal:
             if "q  leave" in self.text and not self._closed:
                 self.type("q")
         status = self.process.wait()
-        self._reader.join(timeout=2.0)
+        self._reader.join(timeout=20.0)
         return status
 
     def hang_up(self) -> None:
@@ -156,7 +156,7 @@ class OnTerminal:
             self.process.kill()
         self.process.wait(timeout=LIMIT_S)
         self.hang_up()
-        self._reader.join(timeout=2.0)
+        self._reader.join(timeout=20.0)
 
 
 @contextlib.contextmanager

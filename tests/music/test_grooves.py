@@ -15,7 +15,7 @@ from trainer.session import LINES, expand, parse_session
 SONG = 'title = "Under the stairs"\ngroove = "{}"\n[[chorus]]\nrole = "solo"\nintensity = 0.9\n'
 
 
-@pytest.mark.parametrize("groove", GROOVES.values(), ids=str)
+@pytest.mark.parametrize("groove", GROOVES.values(), ids=list(GROOVES))
 def test_a_groove_holds_what_is_asked_of_it(groove: Groove) -> None:
     assert GROOVES[groove.name] is groove
     low, high = groove.stage_bpm
