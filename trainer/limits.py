@@ -21,6 +21,7 @@ __all__ = [
     "XML_PARTS",
     "XML_RUN_BYTES",
     "has_far_number",
+    "whole_number",
 ]
 
 PLAYED_CHORUSES = 400  # asked for by a number alone
@@ -51,3 +52,9 @@ def has_far_number(data: object) -> bool:
         elif isinstance(item, list | tuple):
             waiting += item
     return False
+
+
+def whole_number(text: str) -> int | None:
+    """The number that a text is, of at most nine ASCII digits; None for all else, raised digits among them."""
+    text = text.strip()
+    return int(text) if text.isascii() and text.isdigit() and len(text) <= 9 else None

@@ -49,8 +49,39 @@ def test_who_is_wired_to_whom(port: str, ends: set[str]) -> None:
     assert alsa_wires(LISTED, port) == ends
 
 
+# The same machine under kernels made up after the source's other branches: without directions (before 6.5), with the
+# MIDI version behind the kind (UMP), an exclusive wire, times in ticks, wide numbers, carriage returns, odd names.
+OTHERS = {
+    "older": LISTED.replace(" [In/Out]", "").replace(" [In]", "").replace(" [Out]", "").replace(" Legacy", ""),
+    "newer": LISTED.replace("[Kernel Legacy]", "[Kernel UMP MIDI2]").replace("[User Legacy]", "[User UMP MIDI1]"),
+    "exclusive": LISTED.replace("24:0[r:0]", "24:0[t:3][ex]").replace("129:0[r:0]", "129:0[ex]"),
+    "wide": LISTED.replace("Port   0", "Port     0").replace("Client  14", "Client    14"),
+    "returns": LISTED.replace("\n", "\r\n"),
+    "names": LISTED.replace('"synth"', '"\u2028  Port   7 : \x0b\x0c"').replace('"pad"', '"Connecting To: 9:9"'),
+    "more": LISTED.replace(" [In/Out]\n", " [In/Out]\n    Group 1, MIDI 1.0, 3:3\n"),
+    "cut short": LISTED + "Client 132",
+}
+
+
+@pytest.mark.parametrize("kernel", OTHERS)
+def test_other_kernels_write_it_otherwise(kernel: str) -> None:
+    """After the branches of sound/core/seq/seq_clientmgr.c, from memory; none of them was run."""
+    listed = OTHERS[kernel]
+    assert alsa_wires(listed, "24:0") == {"128:0", "129:0", "131:0"}
+    assert alsa_wires(listed, "128:0") == {"24:0"} and alsa_wires(listed, "131:0") == {"24:0"}
+    assert alsa_wires(listed, "14:0") == frozenset()
+
+
 def test_a_list_of_another_kind_names_nobody() -> None:
-    for text in ("", "Client\n  Port\n    Connecting To:", "\x00" * 50, "    Connected From: 1:0, 2:0"):
+    for text in (
+        "",
+        "Client ",
+        "Client  \n  Port  \n",
+        "Client ² : \n  Port ² :\n    Connecting To: ²:²",
+        "Client\n  Port\n    Connecting To:",
+        "\x00" * 50,
+        "    Connected From: 1:0, 2:0",
+    ):
         assert alsa_wires(text, "1:0") == frozenset()
 
 

@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Annotated, Any, get_type_hints
 import typer
 
 from trainer.errors import UsageError, did_you_mean
+from trainer.limits import whole_number
 
 if TYPE_CHECKING:
     from trainer.session import Session
@@ -89,7 +90,8 @@ TakeFile = Annotated[
 
 def track_of(text: str | None) -> str | int | None:
     """`--track`: digits are a number, all else a name."""
-    return int(text) if text is not None and text.isdigit() else text
+    number = whole_number(text or "")
+    return text if number is None else number
 
 
 def downbeat_of(text: str | None) -> float | str | None:

@@ -8,6 +8,7 @@ from collections.abc import Callable, Sequence
 
 from trainer.cli.speaking import echo
 from trainer.errors import PortError, UsageError, did_you_mean
+from trainer.limits import whole_number
 from trainer.settings import INPUT_PROFILES
 
 __all__ = ["ask_which", "asked_bass", "chosen_bass", "chosen_input", "known_profile"]
@@ -26,8 +27,9 @@ def ask_which(
         write(f"  {number}  {name}\n")
     write(f"Which one is the bass? 1-{len(names)}: ")
     answer = read_line().strip()
-    if answer.isdigit() and 1 <= int(answer) <= len(names):
-        return names[int(answer) - 1]
+    number = whole_number(answer)
+    if number is not None and 1 <= number <= len(names):
+        return names[number - 1]
     raise PortError(
         f'"{answer}" is not one of the inputs; expected a number from 1 to {len(names)}, or {option} NAME next time'
     )

@@ -19,6 +19,10 @@ __all__ = ["alsa_wires", "wires"]
 
 _ALSA_LIST = Path("/proc/asound/seq/clients")
 _ADDRESS = re.compile(r"\d+:\d+")
+# Lines of the list, as the kernel writes them (sound/core/seq/seq_clientmgr.c): a name in quotes
+# may hold anything, a line's end among it, and newer kernels write more behind it.
+_CLIENT, _PORT = re.compile(r"Client\s+(\d+)\s+:", re.ASCII), re.compile(r"  Port\s+(\d+)\s+:", re.ASCII)
+_WIRE = re.compile(r"    Connect(?:ing To|ed From):")
 _JACK_NO_START_SERVER = 1
 _JACK_LIBRARIES = ("libjack.so.0", "libjack.0.dylib")
 
@@ -40,13 +44,12 @@ def alsa_wires(listed: str, port: str) -> frozenset[str]:
     """The same from the sequencer's list: "Client 24 : …", in it "Port 0 : …", in it "Connecting To: 128:0[r:0], …"."""
     found = _ADDRESS.findall(port)
     client, number, here = "", "", set()
-    for line in listed.splitlines():
-        words = line.split()
-        if line.startswith("Client ") and words[1].isdigit():
-            client = words[1]
-        elif line.startswith("  Port ") and len(words) > 1:
-            number = words[1]
-        elif words[:1] in (["Connecting"], ["Connected"]) and found and f"{client}:{number}" == found[-1]:
+    for line in listed.split("\n"):
+        if match := _CLIENT.match(line):
+            client, number = match[1], ""
+        elif match := _PORT.match(line):
+            number = match[1]
+        elif _WIRE.match(line) and found and f"{client}:{number}" == found[-1]:
             here |= set(_ADDRESS.findall(line))
     return frozenset(here)
 

@@ -17,7 +17,7 @@ from typing import get_args
 from xml.etree import ElementTree as ET
 
 from trainer.errors import FileFormatError, UsageError
-from trainer.limits import COMMON_DIVISIONS, DIVISIONS, NOTES, SONG_BARS, XML_PARTS, XML_RUN_BYTES
+from trainer.limits import COMMON_DIVISIONS, DIVISIONS, NOTES, SONG_BARS, XML_PARTS, XML_RUN_BYTES, whole_number
 from trainer.music import Chord, parse_chord
 from trainer.report.playing_order import Jump, JumpKind, Order, jump_said, playing_order
 from trainer.take.finding import BASS_PROGRAMS, says_bass
@@ -173,8 +173,7 @@ def _chosen(root: ET.Element, parts: list[ET.Element], asked: str | int | None, 
     names, programs = {}, {}
     for item in root.iter("score-part"):
         names[item.get("id")] = (item.findtext("part-name") or item.findtext(".//instrument-name") or "").strip()
-        program = item.findtext("midi-instrument/midi-program")
-        programs[item.get("id")] = int(program) - 1 if program and program.strip().isdigit() else -1
+        programs[item.get("id")] = whole_number(item.findtext("midi-instrument/midi-program") or "") or 0
 
     def name(item: ET.Element) -> str:
         return names.get(item.get("id"), "")
@@ -182,8 +181,9 @@ def _chosen(root: ET.Element, parts: list[ET.Element], asked: str | int | None, 
     if asked is not None:
         text = str(asked).strip().casefold()
         found = [item for item in parts if name(item).casefold() == text]
-        if not found and text.isdigit() and 1 <= int(text[:6]) <= len(parts):
-            found = [parts[int(text[:6]) - 1]]
+        number = whole_number(text)
+        if not found and number is not None and 1 <= number <= len(parts):
+            found = [parts[number - 1]]
         if len(found) == 1:
             return found[0], ""
         listed = ", ".join(f'{i} "{name(item)[:40]}"' for i, item in enumerate(parts, 1))
@@ -192,7 +192,7 @@ def _chosen(root: ET.Element, parts: list[ET.Element], asked: str | int | None, 
         return parts[0], ""
     for how, pool in (
         ("by its name", [item for item in parts if says_bass(name(item))]),
-        ("by its General MIDI program", [p for p in parts if programs.get(p.get("id"), -1) in BASS_PROGRAMS]),
+        ("by its General MIDI program", [p for p in parts if programs.get(p.get("id"), 0) - 1 in BASS_PROGRAMS]),
         ("as the lowest part", parts),
     ):
         if pool:
@@ -204,7 +204,7 @@ def _chosen(root: ET.Element, parts: list[ET.Element], asked: str | int | None, 
 
 
 def _middle(part: ET.Element) -> float:
-    octaves = [int(o.text) for o in part.iter("octave") if o.text and o.text.strip().lstrip("-").isdigit()]
+    octaves = [n for o in part.iter("octave") if (n := whole_number(o.text or "")) is not None]
     return sum(octaves) / len(octaves) if octaves else 99.0
 
 

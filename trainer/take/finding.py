@@ -17,6 +17,7 @@ from typing import Any
 import numpy as np
 
 from trainer.errors import FileFormatError, UsageError, did_you_mean
+from trainer.limits import whole_number
 from trainer.music.general_midi import DRUM_CHANNEL
 from trainer.take.midi_file import CHORUS_MARKER, MidiFile, MidiTrack
 from trainer.take.midi_notes import track_notes
@@ -221,8 +222,9 @@ def _asked(midi: MidiFile, track: str | int, source: str) -> Choice:
     with_notes = [item for item in by_name if item.n_note_ons] or by_name
     if len(with_notes) == 1:
         return Choice(with_notes[0], _line_channels(with_notes[0], source))
-    if not with_notes and text.isascii() and text.isdigit() and 1 <= int(text[:9]) <= len(midi.tracks):
-        item = midi.tracks[int(text[:9]) - 1]
+    counted = whole_number(text)
+    if not with_notes and counted is not None and 1 <= counted <= len(midi.tracks):
+        item = midi.tracks[counted - 1]
         return Choice(item, _line_channels(item, source))
     sounding = [item for item in midi.tracks if item.n_note_ons]
     if with_notes:

@@ -95,7 +95,7 @@ def _bars(texts: list[tuple[float, str]]) -> dict[int, tuple[Chord, ...]]:
             return {}
         bar = int(np.floor((at + NEAR_BEATS) / BEATS_PER_BAR))
         inside.setdefault(bar, []).append((at - BEATS_PER_BAR * bar, chord))
-    if not inside or len(inside) > SONG_BARS or sorted(inside) != list(range(min(inside), max(inside) + 1)):
+    if not 1 <= len(inside) <= SONG_BARS or len(inside) != max(inside) - min(inside) + 1:  # a bar between has none
         return {}
     out = {}
     for bar, chords in inside.items():

@@ -17,10 +17,10 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
 from trainer.clock.tempo import TempoMap
 from trainer.errors import FileFormatError, UsageError
+from trainer.limits import whole_number
 from trainer.music.general_midi import DRUM_CHANNEL, PART_OF_CHANNEL
 from trainer.session import Session, expand, load_session
 from trainer.take.downbeat import MIN_NOTES, Downbeat, find_downbeat
@@ -127,9 +127,10 @@ def _from_sound(
     if session is None and toml.is_file():
         session = load_session(toml)
     asked_s = _asked_downbeat(downbeat)
-    if track is not None and not str(track).strip().isdigit():
+    channel = None if track is None else whole_number(str(track))
+    if track is not None and channel is None:
         raise UsageError(f'{file}: found track "{str(track)[:60]}"; a sound file has channels: give the number of one')
-    sound = read_sound(file, None if track is None else int(track))
+    sound = read_sound(file, channel)
     if session is None:
         raise UsageError(
             f"{file}: a sound file says nothing of beats and bars; expected what was to be played: add --session, "
@@ -221,7 +222,7 @@ def _from_midi(
     origin_s = clock.seconds_at_beats(origin_beats)
     for table in (notes, band):
         table["onset_s"] -= origin_s
-        _bounded(table, tempo.beats_at(table["onset_s"]), source)
+        _bounded(table, tempo, source)
     ticks_per_s = midi.ticks_per_s or float(np.median(tempo.bpm)) / 60.0 * (midi.ppq or 1)
     tick_ms = 1000.0 / ticks_per_s
     if tick_ms > COARSE_TICK_MS:
@@ -252,10 +253,15 @@ def _drum_tracks(midi: MidiFile, choice: Choice, parts: tuple[str, ...]) -> list
     return [item for item in midi.tracks if free(item)]
 
 
-def _bounded(notes: Notes, beats: NDArray[np.float64], source: str) -> None:
-    if len(notes) and (np.abs(notes["onset_s"]).max() > MAX_HOURS * 3600 or np.abs(beats).max() > MAX_BEATS):
+def _bounded(notes: Notes, tempo: TempoMap, source: str) -> None:
+    """`FileFormatError` for a note that begins or ends where no song is: what is written of it would be as long."""
+    if not len(notes):
+        return
+    ends_s = np.concatenate((notes["onset_s"], notes["onset_s"] + notes["duration_s"]))
+    furthest_s, furthest_beats = np.abs(ends_s).max(), np.abs(tempo.beats_at(ends_s)).max()
+    if furthest_s > MAX_HOURS * 3600 or furthest_beats > MAX_BEATS:
         raise FileFormatError(
-            f"{source}: notes {np.abs(notes['onset_s']).max() / 3600:.1f} hours or {np.abs(beats).max():.0f} beats "
+            f"{source}: notes {furthest_s / 3600:.1f} hours or {furthest_beats:.0f} beats "
             f"from the first downbeat; expected at most {MAX_HOURS:g} hours and {MAX_BEATS:.0f} beats; "
             "cut the file into songs"
         )
