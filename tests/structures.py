@@ -31,7 +31,7 @@ from tests.take.test_store import made_take
 from trainer.errors import TrainerError
 from trainer.take import write_take
 
-__all__ = ["FAMILIES", "make", "outcome"]
+__all__ = ["FAMILIES", "journal_bytes", "journal_records", "make", "midi_file", "outcome", "spread"]
 
 Argv = tuple[str, ...]
 Rng = random.Random
@@ -482,7 +482,7 @@ def _result(rng: Rng, folder: Path) -> list[Argv]:
 
 
 @cache
-def _records() -> tuple[list[Any], ...]:
+def journal_records() -> tuple[list[Any], ...]:
     """The records of a take that was cut off, as they are written."""
     session = {"key": "G", "tempo_bpm": 120.0, "form": "eight_bar", "chorus": [{"role": "verse", "times": 1}]}
     head = {
@@ -513,8 +513,14 @@ def _records() -> tuple[list[Any], ...]:
     return tuple(rows)
 
 
+def journal_bytes(rows: Sequence[Any]) -> bytes:
+    """The records as lines, each with its own checksum."""
+    raw = [json_text(row).encode() for row in rows]
+    return b"".join(b"%s\t%08x\n" % (line, zlib.crc32(line)) for line in raw)
+
+
 def _journal(rng: Rng, folder: Path) -> list[Argv]:
-    rows = [copy.deepcopy(row) for row in _records()]
+    rows = [copy.deepcopy(row) for row in journal_records()]
     for _ in range(rng.choice((1, 1, 2, 6))):
         at = rng.randrange(len(rows)) if rng.random() < 0.7 else rng.choice((0, 0, 1, len(rows) - 8, len(rows) - 1))
         match rng.randrange(6):
@@ -530,11 +536,7 @@ def _journal(rng: Rng, folder: Path) -> list[Argv]:
                 rows[at] = bent(rows[at], rng)
     place = folder / "takes" / "unfinished"
     place.mkdir(parents=True)
-    lines = []
-    for row in rows:
-        raw = json_text(row).encode()
-        lines.append(b"%s\t%08x\n" % (raw, zlib.crc32(raw)))
-    (place / "a.journal").write_bytes(b"".join(lines))
+    (place / "a.journal").write_bytes(journal_bytes(rows))
     return [("(recover)", str(folder / "takes")), ("score", str(folder / "takes"))]
 
 
@@ -612,7 +614,7 @@ def xml_document(rng: Rng) -> bytes:
                     rng.choice(_XML_TEXTS),
                 )
             case 6:
-                for _ in range(rng.choice((1, 20, 400))):
+                for _ in range(rng.choice((1, 20, 120))):
                     item = ET.SubElement(item, item.tag)
             case _:
                 leaf = rng.choice([x for x in root.iter() if not len(x)])
@@ -782,9 +784,12 @@ def _own_places(folder: Path) -> Iterator[None]:
     (folder / "tmp").mkdir()
     os.environ |= {name: str(folder / place) for name, place in PLACES.items()}
     tempfile.tempdir = None
+    before_cwd = Path.cwd()
+    os.chdir(folder / "tmp")
     try:
         yield
     finally:
+        os.chdir(before_cwd)
         for name, before in kept.items():
             if before is None:
                 del os.environ[name]

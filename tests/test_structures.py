@@ -2,21 +2,31 @@
 
 from __future__ import annotations
 
+import copy
 import random
 import tracemalloc
 import warnings
 from pathlib import Path
+from typing import Any
 
 import pytest
 
-from tests.structures import FAMILIES, midi_file, outcome, spread
+from tests.structures import FAMILIES, journal_bytes, journal_records, midi_file, outcome, spread
 from tests.take.test_midi_file import chunk, smf
+from trainer.engine.record import finish_lost
 from trainer.errors import FileFormatError
 from trainer.limits import whole_number
 from trainer.report.musicxml_in import read_musicxml
 from trainer.take import read_take
 
 N_CASES = 270
+
+
+@pytest.fixture(autouse=True)
+def own_places(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Nothing of the person's is read or written."""
+    monkeypatch.setenv("XDG_DATA_HOME", str(tmp_path / "data"))
+    monkeypatch.setattr("tempfile.tempdir", str(tmp_path))
 
 
 def test_well_formed_but_wrong(tmp_path: Path) -> None:
@@ -72,3 +82,51 @@ def test_chord_names_millions_of_bars_apart_cost_nothing(tmp_path: Path) -> None
         assert tracemalloc.get_traced_memory()[1] < 20e6
     finally:
         tracemalloc.stop()
+
+
+@pytest.mark.parametrize(
+    ("at", "record"),
+    [
+        (0, {"guide": ["on"]}),  # of another type where a name is looked for
+        (0, {"transpose_semitones": float("nan")}),  # no number that could be written
+        (2, ["map", 5_000_000_000, 1e12, 1.0]),  # a song that began before there were any
+        (2, ["map", 5_000_000_000, 0.0, 1e300]),
+    ],
+    ids=["type", "not a number", "far", "fast"],
+)
+def test_a_journal_that_says_what_no_journal_says_stays_where_it_is(at: int, record: Any, tmp_path: Path) -> None:
+    """Its lines are whole, so what reads them has to stand it: it keeps nobody from playing, and nothing is lost."""
+    rows = list(copy.deepcopy(journal_records()))
+    if isinstance(record, dict):
+        rows[at][1].update(record)
+    else:
+        rows[at] = record
+    path = tmp_path / "unfinished" / "a.journal"
+    path.parent.mkdir()
+    path.write_bytes(journal_bytes(rows))
+    assert finish_lost(tmp_path) == [] and path.exists()
+
+
+def test_the_journal_itself_is_finished(tmp_path: Path) -> None:
+    path = tmp_path / "unfinished" / "a.journal"
+    path.parent.mkdir()
+    path.write_bytes(journal_bytes(journal_records()))
+    (saved,) = finish_lost(tmp_path)
+    assert len(read_take(saved.path).notes) > 10 and not path.exists()
+
+
+def test_a_journal_moves_and_removes_nothing_but_its_own(tmp_path: Path) -> None:
+    """Whoever could put a journal among the unfinished takes must not get a file of the person's removed by it."""
+    others = tmp_path / "others.wav"
+    others.write_bytes(b"x")
+    for n, (kept, messages) in enumerate(
+        [("others.wav", False), ("others.wav", True), ("unfinished/../others.wav", False)]
+    ):
+        rows = list(copy.deepcopy(journal_records()))
+        rows[0][1] |= {"recording": str(tmp_path / kept), "takes": "relative"}
+        path = tmp_path / "unfinished" / f"{n}.journal"
+        path.parent.mkdir(exist_ok=True)
+        path.write_bytes(journal_bytes([row for row in rows if messages or row[0] != "msg"]))
+    saved = finish_lost(tmp_path)
+    assert [item.path.parent for item in saved] == [tmp_path] and others.exists()
+    assert not Path("relative").exists() and not list(path.parent.glob("*.journal"))

@@ -17,7 +17,16 @@ from collections.abc import Iterable
 
 from trainer.limits import PROBLEMS
 
-__all__ = ["FileFormatError", "PortError", "SessionError", "TrainerError", "UsageError", "did_you_mean", "nearest"]
+__all__ = [
+    "ODD_DATA",
+    "FileFormatError",
+    "PortError",
+    "SessionError",
+    "TrainerError",
+    "UsageError",
+    "did_you_mean",
+    "nearest",
+]
 
 
 class TrainerError(Exception):
@@ -46,6 +55,10 @@ class PortError(TrainerError):
 
 class FileFormatError(TrainerError):
     """A file cannot be read as what it claims to be."""
+
+
+# What plain data that somebody else wrote can raise where it says otherwise than ours would.
+ODD_DATA = (TrainerError, ArithmeticError, AttributeError, LookupError, RecursionError, TypeError, ValueError)
 
 
 def nearest(found: str, allowed: Iterable[str]) -> str | None:

@@ -27,9 +27,9 @@ def ask_which(
         write(f"  {number}  {name}\n")
     write(f"Which one is the bass? 1-{len(names)}: ")
     answer = read_line().strip()
-    number = whole_number(answer)
-    if number is not None and 1 <= number <= len(names):
-        return names[number - 1]
+    chosen = whole_number(answer)
+    if chosen is not None and 1 <= chosen <= len(names):
+        return names[chosen - 1]
     raise PortError(
         f'"{answer}" is not one of the inputs; expected a number from 1 to {len(names)}, or {option} NAME next time'
     )

@@ -23,7 +23,7 @@ from trainer.cli.desk import (
 )
 from trainer.cli.running import Places, Strung, exit_status
 from trainer.cli.speaking import echo, say
-from trainer.errors import TrainerError
+from trainer.errors import ODD_DATA
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -323,7 +323,7 @@ def _due_phrases(book: History, due: list[Standing], bass: Tuning) -> dict[str, 
         try:
             record = dict(read_take(path).header.extra["study"]) if path is not None else {}
             found[name] = (exercise_from_dict(record, bass), record)
-        except (TrainerError, OSError, ArithmeticError, AttributeError, LookupError, TypeError, ValueError):
+        except (OSError, *ODD_DATA):
             continue  # its take is gone or was made elsewhere: then it cannot be asked for
     return found
 

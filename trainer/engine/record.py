@@ -29,10 +29,10 @@ from trainer._version import __version__
 from trainer.band import BandScore, arrange
 from trainer.clock.fit import SongMap
 from trainer.clock.tempo import TempoMap
-from trainer.errors import TrainerError
+from trainer.errors import ODD_DATA, TrainerError
 from trainer.session import Chart, Session, expand, session_from_dict
 from trainer.take.journal import JOURNAL_SUFFIX, Journal, JournalMark, JournalMessage, JournalWriter, recover
-from trainer.take.model import PROFILES, Gap, Take, TakeHeader, calibration_from
+from trainer.take.model import PROFILES, Gap, Take, TakeHeader, calibration_from, within_a_song
 from trainer.take.notes import FLAG_DEAD, Notes, empty_notes, flag_near_gaps, sorted_notes
 from trainer.take.placing import DEAD_CHANNEL, placed_in_song
 from trainer.take.store import SavedTake, save_take, takes_dir
@@ -122,7 +122,11 @@ class Record:
 
     def __init__(self, header: Mapping[str, Any], takes: str | Path | None, *, on_disk: bool = True) -> None:
         self.take_id = uuid.uuid4().hex
-        self.header: dict[str, Any] = {"take_id": self.take_id, "takes": str(takes or ""), **header}
+        self.header: dict[str, Any] = {
+            "take_id": self.take_id,
+            "takes": str(Path(takes).expanduser().absolute()) if takes else "",
+            **header,
+        }
         self.messages = _Messages()
         self.points: list[tuple[int, float, float]] = []
         self.marks: list[JournalMark] = []
@@ -250,6 +254,7 @@ def take_from(journal: Journal, *, band: BandScore | None = None, session: Sessi
     semitones = float(head.get("transpose_semitones") or 0.0)
     notes["pitch"] += semitones
     aside["pitch"] += semitones
+    within_a_song(notes, tempo, "journal")
     end = next((mark for mark in reversed(journal.marks) if mark.kind == "end"), None)
     completed = end is not None and bool(end.details.get("completed", False))
     table = band_notes(band, tempo)
@@ -388,14 +393,14 @@ def has_sound(take: Take) -> bool:
 
 def bring_recording(journal: Journal, take: Path | None) -> None:
     """Put the recording beside its take, or away where there is none. It stays where it is if it cannot be moved."""
-    name = journal.header.get("recording")
-    if not name:
-        return
+    name = Path(str(journal.header.get("recording") or ""))
+    if name.suffix != ".wav" or name.parent.name != journal.path.parent.name:
+        return  # none, or no recording of ours: it is another's to move or take away
     with contextlib.suppress(OSError):
         if take is None:
-            Path(str(name)).unlink()
+            name.unlink()
         else:
-            shutil.move(str(name), take.with_suffix(".wav"))
+            shutil.move(name, take.with_suffix(".wav"))
 
 
 # --- saving, once -----------------------------------------------------------------------------------------------------
@@ -431,10 +436,11 @@ def finish_lost(takes: str | Path | None) -> list[SavedTake]:
 
 def finish_journal(journal: Journal, takes: str | Path | None) -> SavedTake | None:
     """The take of one lost journal; None if nothing was played, or it was saved before."""
-    folder = str(journal.header.get("takes") or "") or takes
+    said = journal.header.get("takes")
+    folder = said if isinstance(said, str) and Path(said).is_absolute() else takes
     try:
         take = take_from(journal)
-    except (TrainerError, ArithmeticError, LookupError, TypeError, ValueError):
+    except ODD_DATA:
         journal.close()  # it stays: a later version may read it, and it must not keep anyone from playing
         return None
     saved: SavedTake | None = None
@@ -443,7 +449,7 @@ def finish_journal(journal: Journal, takes: str | Path | None) -> SavedTake | No
         if found is None:
             try:
                 saved = save_take(take, folder)
-            except TrainerError:
+            except ODD_DATA:
                 journal.close()
                 return None
             bring_recording(journal, saved.path)

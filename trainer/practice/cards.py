@@ -22,7 +22,7 @@ from pathlib import Path
 from typing import Any
 
 from trainer.aside import written_aside
-from trainer.errors import TrainerError
+from trainer.errors import ODD_DATA
 from trainer.practice.drills import Exercise, answered_changes, answers_of, drill_named, with_heard
 from trainer.practice.rows import ReadTake, day_of
 from trainer.practice.study import exercise_from_dict, judge_phrase
@@ -138,10 +138,6 @@ def unpack(body: bytes) -> Any:
     return json.loads(text)
 
 
-# What plain data of a take's header can raise that says otherwise than ours would.
-_ODD = (TrainerError, ArithmeticError, AttributeError, LookupError, RecursionError, TypeError, ValueError)
-
-
 def _exercise_of(drill: Any) -> Exercise | None:
     """A drill built again from what its take's header says; None for an unknown one."""
     if not isinstance(drill, Mapping):
@@ -150,7 +146,7 @@ def _exercise_of(drill: Any) -> Exercise | None:
     try:
         made = drill_named(str(drill.get("name")))
         return made.build(str(drill.get("key", "G")), float(drill.get("tempo_bpm", 96.0)), **options)
-    except _ODD:
+    except ODD_DATA:
         return None
 
 
@@ -163,7 +159,7 @@ def _study_outcome(study: Any, scored: Scorecard) -> dict[str, Any] | None:
     """Whether a phrase of a transcription was answered, worked out from the notes; None for anything else."""
     try:
         figure = judge_phrase(exercise_from_dict(study), scored.reading)
-    except _ODD:
+    except ODD_DATA:
         return None
     return {"passed": figure.passed, "value": figure.value}
 
@@ -172,7 +168,7 @@ def _shown(exercise: Exercise, card: Card) -> dict[str, tuple[bool, list[bool]]]
     """Drill → (passed, each pass) of what a drill's run shows; empty where it could not be judged."""
     try:
         return drill_named(exercise.drill).shown(card, exercise)
-    except _ODD:
+    except ODD_DATA:
         return {}
 
 
@@ -219,7 +215,7 @@ def _read(takes_path: Path, name: str, stamp: str) -> ReadTake:
     path = takes_path / name
     try:
         kept = card_of(path)
-    except (OSError, *_ODD) as error:
+    except (OSError, *ODD_DATA) as error:
         made = _modified(path)
         reason = " ".join(str(error).split())[:300]
         return ReadTake(

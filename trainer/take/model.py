@@ -18,8 +18,24 @@ from trainer.errors import FileFormatError
 from trainer.session import Session
 from trainer.take.notes import Notes, empty_notes
 
-__all__ = ["PROFILES", "Calibration", "Gap", "Profile", "Second", "Take", "TakeHeader", "Text", "calibration_from"]
+__all__ = [
+    "MAX_HOURS",
+    "PITCHES",
+    "PROFILES",
+    "Calibration",
+    "Gap",
+    "Profile",
+    "Second",
+    "Take",
+    "TakeHeader",
+    "Text",
+    "calibration_from",
+    "within_a_song",
+]
 
+MAX_HOURS = 24.0  # of a take; our choice
+MAX_BEATS = 500_000.0  # a day at 240 bpm is 345,600; our choice
+PITCHES = (-48.0, 175.0)  # MIDI's, bent and transposed by four octaves
 MAX_SECONDS = 100_000.0  # more than a day; our choice
 Second = Annotated[float, msgspec.Meta(ge=-MAX_SECONDS, le=MAX_SECONDS)]
 Text = Annotated[str, msgspec.Meta(max_length=1000)]
@@ -113,3 +129,21 @@ class Take:
         """(m, 3): second (as it was reported), channel and semitones of each bend that is known, in order of time."""
         line = np.asarray(self.header.extra.get("bends", ()), dtype=np.float64).reshape(-1, 3)
         return line[np.argsort(line[:, 0], kind="stable")]
+
+
+def within_a_song(notes: Notes, tempo: TempoMap, source: str) -> None:
+    """`FileFormatError` for a note that begins or ends where no song is (what is written of it would be as long), or
+    that no instrument plays.
+    """
+    if not len(notes):
+        return
+    if not np.all((notes["pitch"] >= PITCHES[0]) & (notes["pitch"] <= PITCHES[1])):  # nor is "not a number"
+        raise FileFormatError(f"{source}: a note whose pitch no instrument has; expected MIDI's 0 to 127")
+    ends_s = np.concatenate((notes["onset_s"], notes["onset_s"] + notes["duration_s"]))
+    furthest_s, furthest_beats = np.abs(ends_s).max(), np.abs(tempo.beats_at(ends_s)).max()
+    if not (furthest_s <= MAX_HOURS * 3600 and furthest_beats <= MAX_BEATS):
+        raise FileFormatError(
+            f"{source}: notes {furthest_s / 3600:.1f} hours or {furthest_beats:.0f} beats "
+            f"from the first downbeat; expected at most {MAX_HOURS:g} hours and {MAX_BEATS:.0f} beats; "
+            "cut the file into songs"
+        )

@@ -28,7 +28,7 @@ from trainer.take.finding import Choice, chosen, is_named
 from trainer.take.marked import session_of_marks
 from trainer.take.midi_file import CHORUS_MARKER, MAX_FILE_BYTES, FileClock, MidiFile, MidiTrack, parse_midi
 from trainer.take.midi_notes import track_bends, track_notes
-from trainer.take.model import Take, TakeHeader
+from trainer.take.model import MAX_HOURS, Take, TakeHeader, within_a_song
 from trainer.take.notes import FLAG_DEAD, FLAG_NO_RELEASE, Notes, empty_notes, sorted_notes
 from trainer.take.record import MAX_RECORD_BYTES, TakeRecord, read_record, take_of
 from trainer.take.rehearing import heard_again, is_heard, recording_of
@@ -36,14 +36,12 @@ from trainer.take.sound_file import is_sound_file, read_sound
 
 __all__ = ["bytes_of", "read_take"]
 
-MAX_HOURS = 24.0  # our choice
 COARSE_TICK_MS = 4.0  # a file whose ticks are longer carries a remark; our choice
 UNSURE = 0.8  # below this sureness the second best place is named too; our choice
 PHASE_FROM_NOTES = (
     "the beat itself was found from the notes, so nobody can tell whether all of them are early or late; "
     "give --downbeat in seconds for that"
 )
-MAX_BEATS = 500_000.0  # a day at 240 bpm is 345,600; our choice
 
 
 def read_take(
@@ -222,7 +220,7 @@ def _from_midi(
     origin_s = clock.seconds_at_beats(origin_beats)
     for table in (notes, band):
         table["onset_s"] -= origin_s
-        _bounded(table, tempo, source)
+        within_a_song(table, tempo, source)
     ticks_per_s = midi.ticks_per_s or float(np.median(tempo.bpm)) / 60.0 * (midi.ppq or 1)
     tick_ms = 1000.0 / ticks_per_s
     if tick_ms > COARSE_TICK_MS:
@@ -251,20 +249,6 @@ def _drum_tracks(midi: MidiFile, choice: Choice, parts: tuple[str, ...]) -> list
         return not taken if item is choice.track else not any(is_named(item.name, part) for part in parts)
 
     return [item for item in midi.tracks if free(item)]
-
-
-def _bounded(notes: Notes, tempo: TempoMap, source: str) -> None:
-    """`FileFormatError` for a note that begins or ends where no song is: what is written of it would be as long."""
-    if not len(notes):
-        return
-    ends_s = np.concatenate((notes["onset_s"], notes["onset_s"] + notes["duration_s"]))
-    furthest_s, furthest_beats = np.abs(ends_s).max(), np.abs(tempo.beats_at(ends_s)).max()
-    if furthest_s > MAX_HOURS * 3600 or furthest_beats > MAX_BEATS:
-        raise FileFormatError(
-            f"{source}: notes {furthest_s / 3600:.1f} hours or {furthest_beats:.0f} beats "
-            f"from the first downbeat; expected at most {MAX_HOURS:g} hours and {MAX_BEATS:.0f} beats; "
-            "cut the file into songs"
-        )
 
 
 def _origin(

@@ -16,7 +16,18 @@ from trainer.clock.tempo import TempoMap
 from trainer.errors import FileFormatError
 from trainer.limits import has_far_number
 from trainer.session import session_from_dict
-from trainer.take.model import MAX_SECONDS, PROFILES, Calibration, Gap, Second, Take, TakeHeader, Text
+from trainer.take.model import (
+    MAX_SECONDS,
+    PITCHES,
+    PROFILES,
+    Calibration,
+    Gap,
+    Second,
+    Take,
+    TakeHeader,
+    Text,
+    within_a_song,
+)
 from trainer.take.notes import NOTE_DTYPE, Notes, sorted_notes
 
 __all__ = [
@@ -37,7 +48,7 @@ MAX_RECORD_BYTES = 128_000_000  # a million notes are about 70 MB of text; our c
 Span = Annotated[float, msgspec.Meta(ge=0.0, le=MAX_SECONDS)]
 Beat = Annotated[float, msgspec.Meta(ge=-1e6, le=1e6)]
 Bpm = Annotated[float, msgspec.Meta(gt=0.0, le=1e8)]
-Pitch = Annotated[float, msgspec.Meta(ge=-48.0, le=175.0)]
+Pitch = Annotated[float, msgspec.Meta(ge=PITCHES[0], le=PITCHES[1])]
 Byte = Annotated[int, msgspec.Meta(ge=0, le=255)]
 Velocity = Annotated[int, msgspec.Meta(ge=0, le=127)]
 Channel = Annotated[int, msgspec.Meta(ge=0, le=15)]
@@ -253,4 +264,7 @@ def take_of(record: TakeRecord, source: str, sha256: str) -> Take:
         completed=record.completed,
         extra=record.extra,
     )
-    return Take(_table(record.notes), tempo_map, session, _table(record.band), header, source, sha256)
+    notes, band = _table(record.notes), _table(record.band)
+    for table in (notes, band):
+        within_a_song(table, tempo_map, source)
+    return Take(notes, tempo_map, session, band, header, source, sha256)
