@@ -214,84 +214,98 @@ class BandWriter:
         return events
 
     def _comp(self, table: _Table, bar: ChartBar, level: float) -> None:
-        chart = self.chart
-        n_chords = len(bar.chords)
-        share = BEATS_PER_BAR / n_chords
-        first_span = self._first_span[bar.idx]
         if bar.drop_out:
             return
-        push = False
-        if bar.final:
-            keys, chops = [Stroke(0, "on", 4.0, 80.0)], [Stroke(0, "on", 2.0, 78.0)]
-        elif bar.stopped:
-            keys, chops = [Stroke(0, "on", 0.5, 86.0)], [Stroke(0, "on", 0.25, 82.0)]
-        else:
-            rng = _rng(chart, _KEYS, bar.chorus)
-            keys = keys_rhythm(self.groove, bar.role, level, bar.bar, rng)
-            chops = chop_rhythm(self.groove, bar.role, level)
-            if n_chords > 1:  # each chord of a divided bar is heard
-                keys = [*keys, *_missing(keys, n_chords)]
-            push = self._pushes(bar, level)
-            if push:
-                keys = [stroke for stroke in keys if (stroke.beat, stroke.slot) != (3, "off")]
-        touch = _rng(chart, _TOUCH, bar.idx)
-        turn = 0 if bar.final or bar.stopped else self._turns(bar)
+        push, turn = self._pushes(bar, level), self._turns(bar)
+        keys, chops = self._rhythms(bar, level, push, turn)
+        touch = _rng(self.chart, _TOUCH, bar.idx)
         if turn:
-            pairs = turnaround_pairs(chart.key.tonic_pc, chart.key.minor)[turn - 1]
-            chops = [] if turn == 1 else [stroke for stroke in chops if stroke.beat > 0]
-            for pair in pairs:
-                begins, loud = self._places.at(pair.beat, pair.slot), pair.base * (0.75 + 0.42 * level)
-                loud *= _touched(touch)
-                for pitch, late_s in zip(pair.pitches, strum_s(len(pair.pitches), pair.slot), strict=True):
-                    table.add(bar.onset_beats + begins, pair.length_beats, pitch, loud, "chop", "chop", late_s)
+            self._turn(table, bar, level, turn, touch)
         voices = self._full if bar.role == "solo" and level > 0.5 and not bar.stopped else self._thin
-        for strokes, voicing, voice in ((keys, voices, "keys"), (chops, self._chop, "chop")):
-            for stroke in strokes:
-                begins = self._places.at(stroke.beat, stroke.slot)
-                ends = min(begins + stroke.length_beats, 4.0)
-                if push and voice == "keys":
-                    ends = min(ends, self._places.at(3, "off"))
-                loud = stroke.base * (0.75 + 0.42 * level) * _touched(touch)
-                for k in range(int(begins // share), n_chords):
-                    start, stop = max(begins, k * share), min(ends, (k + 1) * share)
-                    if stop - start < 0.05:
-                        break
-                    notes = voicing[first_span + k]
-                    spread = strum_s(len(notes), stroke.slot) if voice == "chop" else [0.0] * len(notes)
-                    for pitch, late_s in zip(notes, spread, strict=True):
-                        table.add(bar.onset_beats + start, stop - start, pitch, loud, voice, voice, late_s)
+        last_off = self._places.at(3, "off")
+        self._strike(table, bar, level, (keys, voices, "keys"), touch, last_off if push else 4.0)
+        self._strike(table, bar, level, (chops, self._chop, "chop"), touch, 4.0)
         if push:
-            begins = self._places.at(3, "off")
             for pitch in voices[self._first_span[bar.idx + 1]]:
-                loud = 78.0 * (0.75 + 0.42 * level)
-                table.add(bar.onset_beats + begins, 4.0 - begins, pitch, loud, "keys", "keys")
+                loud = 78.0 * _louder(level)
+                table.add(bar.onset_beats + last_off, 4.0 - last_off, pitch, loud, "keys", "keys")
+
+    def _rhythms(self, bar: ChartBar, level: float, push: bool, turn: int) -> tuple[list[Stroke], list[Stroke]]:
+        """What the keys and the guitar's chops strike in a bar."""
+        if bar.final:
+            return [Stroke(0, "on", 4.0, 80.0)], [Stroke(0, "on", 2.0, 78.0)]
+        if bar.stopped:
+            return [Stroke(0, "on", 0.5, 86.0)], [Stroke(0, "on", 0.25, 82.0)]
+        keys = keys_rhythm(self.groove, bar.role, level, bar.bar, _rng(self.chart, _KEYS, bar.chorus))
+        if len(bar.chords) > 1:  # each chord of a divided bar is heard
+            keys = [*keys, *_missing(keys, len(bar.chords))]
+        if push:
+            keys = [stroke for stroke in keys if (stroke.beat, stroke.slot) != (3, "off")]
+        chops = chop_rhythm(self.groove, bar.role, level)
+        if turn:
+            chops = [] if turn == 1 else [stroke for stroke in chops if stroke.beat > 0]
+        return keys, chops
+
+    def _turn(self, table: _Table, bar: ChartBar, level: float, turn: int, touch: np.random.Generator) -> None:
+        """The guitar's turnaround, its bar on I (1) or on V (2)."""
+        for pair in turnaround_pairs(self.chart.key.tonic_pc, self.chart.key.minor)[turn - 1]:
+            begins, loud = self._places.at(pair.beat, pair.slot), pair.base * _louder(level)
+            loud *= _touched(touch)
+            for pitch, late_s in zip(pair.pitches, strum_s(len(pair.pitches), pair.slot), strict=True):
+                table.add(bar.onset_beats + begins, pair.length_beats, pitch, loud, "chop", "chop", late_s)
+
+    def _strike(
+        self,
+        table: _Table,
+        bar: ChartBar,
+        level: float,
+        played: tuple[list[Stroke], Sequence[Sequence[int]], str],
+        touch: np.random.Generator,
+        until_beats: float,
+    ) -> None:
+        """Strokes of one player, each with the chords that it sounds over; none rings past `until_beats`."""
+        strokes, voicing, voice = played
+        n_chords, first_span = len(bar.chords), self._first_span[bar.idx]
+        share = BEATS_PER_BAR / n_chords
+        for stroke in strokes:
+            begins = self._places.at(stroke.beat, stroke.slot)
+            ends = min(begins + stroke.length_beats, 4.0, until_beats)
+            loud = stroke.base * _louder(level) * _touched(touch)
+            for k in range(int(begins // share), n_chords):
+                start, stop = max(begins, k * share), min(ends, (k + 1) * share)
+                if stop - start < 0.05:
+                    break
+                notes = voicing[first_span + k]
+                spread = strum_s(len(notes), stroke.slot) if voice == "chop" else [0.0] * len(notes)
+                for pitch, late_s in zip(notes, spread, strict=True):
+                    table.add(bar.onset_beats + start, stop - start, pitch, loud, voice, voice, late_s)
 
     def _turns(self, bar: ChartBar) -> int:
         """Which bar of the guitar's turnaround this is, 1 on I, 2 on V, or 0: it comes in most verses and every intro.
 
         By the plan alone, so that what is begun is ended.
         """
-        bars = self.chart.bars
-        for turn, idx in ((1, bar.idx), (2, bar.idx - 1)):
-            if not 0 <= idx < len(bars) - 1:
-                continue
-            one, five = bars[idx], bars[idx + 1]
-            tonic_pc = self.chart.key.tonic_pc
-            if (
-                (one.turnaround and five.turnaround and one.chorus == five.chorus)
-                and not any(b.drop_out or b.stopped or b.final or len(b.chords) > 1 for b in (one, five))
-                and one.role != "solo"
-                and one.intensity >= TURN_FROM
-                and (one.chords[0].root_pc, five.chords[0].root_pc) == (tonic_pc, (tonic_pc + 7) % 12)
-                and (one.role == "intro" or _rng(self.chart, _TURN, one.chorus).random() < 0.65)
-            ):
-                return turn
-        return 0
+        return next((turn for turn, idx in ((1, bar.idx), (2, bar.idx - 1)) if self._turns_from(idx)), 0)
+
+    def _turns_from(self, idx: int) -> bool:
+        bars, key = self.chart.bars, self.chart.key
+        if not 0 <= idx < len(bars) - 1:
+            return False
+        one, five = bars[idx], bars[idx + 1]
+        roots = (one.chords[0].root_pc, five.chords[0].root_pc)
+        return (
+            (one.turnaround and five.turnaround and one.chorus == five.chorus)
+            and not any(b.drop_out or b.stopped or b.final or len(b.chords) > 1 for b in (one, five))
+            and one.role != "solo"
+            and one.intensity >= TURN_FROM
+            and roots == (key.tonic_pc, (key.tonic_pc + 7) % 12)
+            and (one.role == "intro" or bool(_rng(self.chart, _TURN, one.chorus).random() < 0.65))
+        )
 
     def _pushes(self, bar: ChartBar, level: float) -> bool:
         """Whether the next bar's chord is anticipated on this bar's last off-beat: more often as the band opens up."""
         bars = self.chart.bars
-        if level < PUSH_FROM or not self.groove.pushes or bar.idx + 1 >= len(bars):
+        if bar.stopped or level < PUSH_FROM or not self.groove.pushes or bar.idx + 1 >= len(bars):
             return False
         after = bars[bar.idx + 1]
         if after.drop_out or after.stopped or after.final or after.chords[0] == bar.chords[-1]:
@@ -356,6 +370,11 @@ def _rng(chart: Chart, *stream: int) -> np.random.Generator:
     return np.random.default_rng([chart.session.seed, *stream])
 
 
+def _louder(level: float) -> float:
+    """How loud chords are at an intensity, 1 a little over the middle; our choice."""
+    return 0.75 + 0.42 * level
+
+
 def _touched(rng: np.random.Generator) -> float:
     """How much harder or softer a chord is struck than it was meant, about 1; our choice."""
     return float(np.clip(1.0 + 0.05 * rng.standard_normal(), 0.88, 1.12))
@@ -395,14 +414,6 @@ def _leads_on(chart: Chart, idx: int) -> bool:
 
 
 def _drums(table: _Table, chart: Chart, bar: ChartBar, level: float, places: Places) -> None:
-    session, groove = chart.session, GROOVES[chart.session.groove]
-    crash, leads_on = _leads_on(chart, bar.idx - 1), _leads_on(chart, bar.idx)
-    filled = level  # how hard a fill is played: one that leads down is on its way already
-    if leads_on:
-        filled = min(level, max(0.0, level + 0.5 * (chart.bars[bar.idx + 1].intensity - bar.intensity)))
-    if bar.idx and not (bar.drop_out or bar.stopped):  # everybody is back
-        before = chart.bars[bar.idx - 1]
-        crash = crash or before.drop_out or before.stopped
     if bar.drop_out:
         return
     if bar.final:
@@ -411,27 +422,9 @@ def _drums(table: _Table, chart: Chart, bar: ChartBar, level: float, places: Pla
         hits = stop_hits(level)
     else:
         own, habit = _rng(chart, _DRUMS, bar.idx), _rng(chart, _HABIT, bar.chorus)
-        hits = drum_bar(groove, bar.role, level, places, own, habit, bar.bar)
-        rng = _rng(chart, _FILL, bar.idx)
-        # Fills belong to bars 4 and 8 too, in the gap that the voice leaves; short, and not every time.
-        small = bar.bar % 4 == 0 and rng.random() < 0.15 + 0.3 * level
-        if leads_on or small:
-            if leads_on:
-                n_beats = fill_beats(bar.role, session.tempo_bpm, filled, rng)
-            else:
-                n_beats = 2 if level > 0.45 and session.tempo_bpm <= 130.0 and rng.random() < 0.4 else 1
-            begins = 4.0 - n_beats
-            hits = [hit for hit in hits if hit.at_beats < begins]
-            hits += fill_hits(
-                n_beats,
-                session.tempo_bpm,
-                filled,
-                groove,
-                places,
-                rng,
-                on_hats=not leads_on and bar.role != "solo",
-            )
-    if crash and not bar.final:
+        hits = drum_bar(GROOVES[chart.session.groove], bar.role, level, places, own, habit, bar.bar)
+        hits = _filled(hits, chart, bar, level, places)
+    if _crashes(chart, bar):
         hits = [hit for hit in hits if hit.at_beats > 0.0 or hit.limb != HAND]
         hits.append(Hit(0.0, CRASH, int(70 + 40 * level), HAND))
         if not any(hit.pitch == KICK and hit.at_beats == 0.0 for hit in hits):
@@ -439,6 +432,33 @@ def _drums(table: _Table, chart: Chart, bar: ChartBar, level: float, places: Pla
     for hit in hits:
         length = _CYMBAL_BEATS.get(hit.pitch, 0.25)
         table.add(bar.onset_beats + hit.at_beats, length, hit.pitch, hit.velocity, "drums", hit.limb)
+
+
+def _crashes(chart: Chart, bar: ChartBar) -> bool:
+    """Whether a bar opens with a crash: something new begins by plan, or everybody is back."""
+    if bar.final or bar.idx == 0:
+        return False
+    before = chart.bars[bar.idx - 1]
+    return _leads_on(chart, before.idx) or (not bar.stopped and (before.drop_out or before.stopped))
+
+
+def _filled(hits: list[Hit], chart: Chart, bar: ChartBar, level: float, places: Places) -> list[Hit]:
+    """The bar with the fill that leads on, or now and then a small one: bars 4 and 8 have the gap that the voice
+    leaves."""
+    groove, tempo_bpm = GROOVES[chart.session.groove], chart.session.tempo_bpm
+    rng = _rng(chart, _FILL, bar.idx)
+    small = bar.bar % 4 == 0 and rng.random() < 0.15 + 0.3 * level
+    leads_on = _leads_on(chart, bar.idx)
+    if leads_on:  # one that leads down is on its way already
+        level = min(level, max(0.0, level + 0.5 * (chart.bars[bar.idx + 1].intensity - bar.intensity)))
+        n_beats = fill_beats(bar.role, tempo_bpm, level, rng)
+    elif small:
+        n_beats = 2 if level > 0.45 and tempo_bpm <= 130.0 and rng.random() < 0.4 else 1
+    else:
+        return hits
+    on_hats = not leads_on and bar.role != "solo"
+    fill = fill_hits(n_beats, tempo_bpm, level, groove, places, rng, on_hats=on_hats)
+    return [hit for hit in hits if hit.at_beats < 4.0 - n_beats] + fill
 
 
 def _beat_chords(bar: ChartBar) -> list[Chord]:

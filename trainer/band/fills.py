@@ -7,6 +7,9 @@ snare answered by toms, opened hats; louder towards the next bar) are our choice
 
 from __future__ import annotations
 
+from collections.abc import Callable
+from typing import NamedTuple, TypeAlias
+
 import numpy as np
 
 from trainer.music.grooves import Groove
@@ -54,44 +57,85 @@ def fill_hits(
 
     `on_hats`: the hand may stay on the hats (a small fill in the gap that the voice leaves).
     """
-    straight = groove.straight
     family = str(rng.choice((*groove.fills, "hat", "hat") if on_hats else groove.fills))
     if family == "hat":
         return _hat_figure(n_beats, intensity, places)
-    fast = len(_thirds(0, tempo_bpm, straight, places)) < 3
+    beats = range(4 - n_beats, 4)
+    slots = [(beat, k, at) for beat in beats for k, at in enumerate(_thirds(beat, tempo_bpm, groove.straight, places))]
     crowded = tempo_bpm > PRESS_MOST_BPM or intensity < 0.5
+    fast = len(slots) < 3 * n_beats
     if (family == "press" and crowded) or (family == "kick_snare" and fast):
         family = "snare"
-    beats = range(4 - n_beats, 4)
-    slots = [(beat, k, at) for beat in beats for k, at in enumerate(_thirds(beat, tempo_bpm, straight, places))]
     if family in ("down", "snare") and n_beats > 1 and rng.random() < 0.5:
         del slots[int(rng.integers(1, max(2, len(slots) // 2)))]
     hits: list[Hit] = []
-    under = family != "kick_snare"
-
-    def strike(at_beats: float, pitch: int, base: float, limb: str = STICK) -> None:
-        loud = base * (0.7 + 0.5 * intensity) + 3.0 * float(rng.standard_normal())
-        hits.append(Hit(at_beats, pitch, int(np.clip(loud, 1, 127)), limb))
-
     for i, (beat, k, at_beats) in enumerate(slots):
-        share = i / max(len(slots) - 1, 1)
-        rising = 62.0 + 34.0 * share
-        if family == "down":
-            strike(at_beats, _TOMS[min(int(share * len(_TOMS)), 3)], rising)
-        elif family == "snare":
-            strike(at_beats, SNARE, rising)
-        elif family == "kick_snare":  # the foot has the beat, the sticks what follows it
-            strike(at_beats, KICK if k == 0 else SNARE, rising + (8.0 if k == 0 else 0.0), FOOT if k == 0 else STICK)
-        elif family == "answer":  # snare, then the drums below answer
-            strike(at_beats, SNARE if k == 0 else HIGH_TOM if beat % 2 == 0 else LOW_TOM, rising)
-        else:  # press: many quiet strokes that grow
-            after = slots[i + 1][2] if i + 1 < len(slots) else 4.0
-            strike(at_beats, SNARE, 44.0 + 48.0 * share)
-            strike((at_beats + after) / 2.0, SNARE, 36.0 + 46.0 * share)
-    if under:
-        for beat in beats:
-            hits.append(Hit(float(beat), KICK, int(60 + 36 * intensity), FOOT))
+        after_beats = slots[i + 1][2] if i + 1 < len(slots) else 4.0
+        slot = _Slot(beat, k == 0, at_beats, after_beats, i / max(len(slots) - 1, 1))
+        for at, pitch, base, limb in _SHAPES[family](slot):
+            loud = base * (0.7 + 0.5 * intensity) + 3.0 * float(rng.standard_normal())
+            hits.append(Hit(at, pitch, int(np.clip(loud, 1, 127)), limb))
+    if family != "kick_snare":
+        hits += [Hit(float(beat), KICK, int(60 + 36 * intensity), FOOT) for beat in beats]
     return hits
+
+
+class _Slot(NamedTuple):
+    """A place that a fill strikes: its beat, whether it is on it, where it lies, where the next one does, and how far
+    through the fill it is, 0 to 1."""
+
+    beat: int
+    on_beat: bool
+    at_beats: float
+    after_beats: float
+    share: float
+
+    @property
+    def rising(self) -> float:
+        return 62.0 + 34.0 * self.share
+
+
+_Strokes: TypeAlias = list[tuple[float, int, float, str]]  # beats from the bar's downbeat, drum, loudness, limb
+
+
+def _down(slot: _Slot) -> _Strokes:
+    """Down the drums."""
+    return [(slot.at_beats, _TOMS[min(int(slot.share * len(_TOMS)), 3)], slot.rising, STICK)]
+
+
+def _snare(slot: _Slot) -> _Strokes:
+    return [(slot.at_beats, SNARE, slot.rising, STICK)]
+
+
+def _kick_snare(slot: _Slot) -> _Strokes:
+    """The foot has the beat, the sticks what follows it."""
+    if slot.on_beat:
+        return [(slot.at_beats, KICK, slot.rising + 8.0, FOOT)]
+    return [(slot.at_beats, SNARE, slot.rising, STICK)]
+
+
+def _answer(slot: _Slot) -> _Strokes:
+    """Snare, then the drums below answer."""
+    drum = SNARE if slot.on_beat else HIGH_TOM if slot.beat % 2 == 0 else LOW_TOM
+    return [(slot.at_beats, drum, slot.rising, STICK)]
+
+
+def _press(slot: _Slot) -> _Strokes:
+    """Many quiet strokes that grow."""
+    between = (slot.at_beats + slot.after_beats) / 2.0
+    return [
+        (slot.at_beats, SNARE, 44.0 + 48.0 * slot.share, STICK),
+        (between, SNARE, 36.0 + 46.0 * slot.share, STICK),
+    ]
+
+
+_SHAPES: dict[str, Callable[[_Slot], _Strokes]] = {
+    "down": _down,
+    "snare": _snare,
+    "kick_snare": _kick_snare,
+    "answer": _answer,
+    "press": _press,
+}
 
 
 def _hat_figure(n_beats: int, intensity: float, places: Places) -> list[Hit]:

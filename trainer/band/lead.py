@@ -59,6 +59,7 @@ class Soloist:
         self.minor = key.minor
         self.blue_pc = (key.tonic_pc + 6) % 12
         self.pcs = {(key.tonic_pc + step) % 12 for step in SCALES["blues"]}
+        self.ladder = _ladder(self.pcs, *SOLO_RANGE)
         self.pitch = float(_nearest_in(67, _ladder({key.tonic_pc}, *SOLO_RANGE)))
         self.heading = 1
         self._motifs: dict[int, tuple[int, ...]] = {}  # bar of the line → the first line's pitches
@@ -76,58 +77,53 @@ class Soloist:
 
         `rhythm_rng` draws the rhythm (lines that answer each other share it), `rng` the pitches.
         """
-        phrase_bar = where[2] % 2
-        low, high = SOLO_RANGE
-        centre = low + 5 + (high - low - 8) * intensity
-        chance = 0.22 + 0.55 * intensity
-        slots: list[tuple[int, str]] = []
-        for beat in range(4):
-            if phrase_bar == 1 and beat >= 2 and rhythm_rng.random() > 0.25 + 0.5 * intensity:
-                continue  # breath
-            if phrase_bar == 0 and beat == 0 and rhythm_rng.random() < 0.35:
-                continue  # begin after the one
-            if rhythm_rng.random() < 0.75 * chance + 0.15:
-                slots.append((beat, "on"))
-            triplet = rhythm_rng.random() < 0.35 * max(0.0, intensity - 0.4)
-            if triplet:
-                slots.append((beat, "mid"))
-            if triplet or rhythm_rng.random() < chance:
-                slots.append((beat, "off"))
+        centre = SOLO_RANGE[0] + 5 + (SOLO_RANGE[1] - SOLO_RANGE[0] - 8) * intensity
+        slots = _solo_rhythm(where[2] % 2 == 1, intensity, rhythm_rng)
         notes: list[LeadNote] = []
         before = -1.0
-        ladder_all = _ladder(self.pcs, low, high)
-        said = self._said(where, len(slots), centre, ladder_all, rng)
+        said = self._said(where, len(slots), centre, rng)
+        onsets = [places.at(*slot) for slot in slots]
+        ends = [*onsets[1:], *(min(at_beats + 1.2, 4.0) for at_beats in onsets[-1:])]
         for i, (beat, slot) in enumerate(slots):
-            strong = slot == "on" and (beat in (0, 2) or i == len(slots) - 1)
-            if rng.random() < 0.3:
-                self.heading = -self.heading
-            if self.pitch > centre + 5:
-                self.heading = -1
-            elif self.pitch < centre - 5:
-                self.heading = 1
-            step = self.heading * int(rng.choice((1, 1, 1, 2, 0 if rng.random() < 0.5 else 3)))
-            ladder = _ladder(_chord_targets(chords[beat]), low, high) if strong else ladder_all
-            here = ladder.index(_nearest_in(said[i] if said else self.pitch, ladder))
-            if said:
-                step = 0
-            rung = here + (np.sign(step) if strong and abs(step) > 1 else 0 if strong else step)
-            pitch = ladder[min(max(rung, 0), len(ladder) - 1)]
-            if not said and pitch == self.pitch == before:  # a third time the same would be no line
-                turn = self.heading if 0 <= here + self.heading < len(ladder) else -self.heading
-                pitch = ladder[here + turn]
-            at_beats = places.at(beat, slot)
-            after = places.at(*slots[i + 1]) if i + 1 < len(slots) else min(at_beats + 1.2, 4.0)
-            length = (after - at_beats) * (0.9 if rng.random() < 0.7 else 0.5)
-            if pitch % 12 == self.blue_pc and not strong and (i + 1 == len(slots) or length > LONGEST_PASSING_BEATS):
-                pitch += 1 if self.heading > 0 else -1  # it is passed through, never rested on
+            last = i + 1 == len(slots)
+            strong = slot == "on" and (beat in (0, 2) or last)
+            self._turn_round(centre, rng)
+            leap = int(rng.choice((1, 1, 1, 2, 0 if rng.random() < 0.5 else 3)))
+            ladder = _ladder(_chord_targets(chords[beat]), *SOLO_RANGE) if strong else self.ladder
+            pitch = _nearest_in(said[i], ladder) if said else self._next_pitch(ladder, leap, strong, before)
+            length = (ends[i] - onsets[i]) * (0.9 if rng.random() < 0.7 else 0.5)
+            if not strong and (last or length > LONGEST_PASSING_BEATS):
+                pitch = self._rested_on(pitch)
             before = self.pitch
-            accent = 6 if slot == "off" and i + 1 == len(slots) else 0
+            accent = 6 if slot == "off" and last else 0
             velocity = int(np.clip(56 + 48 * intensity + accent + 5 * rng.standard_normal(), 1, 127))
-            notes.append(LeadNote(at_beats, min(length, 1.5), int(pitch), velocity))
+            notes.append(LeadNote(onsets[i], min(length, 1.5), pitch, velocity))
             self.pitch = float(pitch)
         if where[1] == 0:
             self._motifs[where[2]] = tuple(note.pitch for note in notes)
         return notes
+
+    def _turn_round(self, centre: float, rng: np.random.Generator) -> None:
+        """Now and then the line changes its direction; far from its middle it comes back."""
+        if rng.random() < 0.3:
+            self.heading = -self.heading
+        if abs(self.pitch - centre) > 5:
+            self.heading = -1 if self.pitch > centre else 1
+
+    def _rested_on(self, pitch: int) -> int:
+        """A flat fifth is passed through, never rested on: the note that it leads to stands instead."""
+        if pitch % 12 != self.blue_pc:
+            return pitch
+        return pitch + (1 if self.heading > 0 else -1)
+
+    def _next_pitch(self, ladder: list[int], leap: int, strong: bool, before: float) -> int:
+        """Some rungs on from the last pitch, on a strong beat one at most; never a third time the same."""
+        here = ladder.index(_nearest_in(self.pitch, ladder))
+        rungs = leap if not strong else 1 if leap > 1 else 0
+        pitch = ladder[min(max(here + self.heading * rungs, 0), len(ladder) - 1)]
+        if pitch == self.pitch == before:
+            pitch = ladder[here + (self.heading if 0 <= here + self.heading < len(ladder) else -self.heading)]
+        return pitch
 
     def bent(
         self, notes: list[LeadNote], chords: list[Chord], intensity: float, rng: np.random.Generator
@@ -154,11 +150,9 @@ class Soloist:
             out.append(note)
         return out
 
-    def _said(
-        self, where: tuple[int, int, int], n_notes: int, centre: float, ladder: list[int], rng: np.random.Generator
-    ) -> list[int]:
+    def _said(self, where: tuple[int, int, int], n_notes: int, centre: float, rng: np.random.Generator) -> list[int]:
         """The pitches of this bar after those of the same bar of the first line; empty where something new is said."""
-        _, line, within = where
+        ladder, (_, line, within) = self.ladder, where
         motif = self._motifs.get(within, ())
         if line == 0 or not motif or n_notes == 0:
             return []
@@ -179,6 +173,26 @@ class Soloist:
         """The tonic nearest to where the solo left off, and a velocity: for the last bar."""
         pitch = _nearest_in(self.pitch, _ladder({self.tonic_pc}, *SOLO_RANGE))
         return pitch, int(np.clip(60 + 48 * intensity, 1, 127))
+
+
+def _solo_rhythm(answering: bool, intensity: float, rng: np.random.Generator) -> list[tuple[int, str]]:
+    """The (beat, slot) that a bar of a solo strikes: its first bar often begins after the one, the answering one ends
+    in a breath."""
+    chance = 0.22 + 0.55 * intensity
+    slots: list[tuple[int, str]] = []
+    for beat in range(4):
+        if answering and beat >= 2 and rng.random() > 0.25 + 0.5 * intensity:
+            continue
+        if not answering and beat == 0 and rng.random() < 0.35:
+            continue
+        if rng.random() < 0.75 * chance + 0.15:
+            slots.append((beat, "on"))
+        triplet = rng.random() < 0.35 * max(0.0, intensity - 0.4)
+        if triplet:
+            slots.append((beat, "mid"))
+        if triplet or rng.random() < chance:
+            slots.append((beat, "off"))
+    return slots
 
 
 _SUNG_RHYTHMS: tuple[tuple[tuple[int, str, float], ...], ...] = (
