@@ -44,7 +44,6 @@ def test_the_tab_is_for_the_bass_that_was_asked_for(
         return PlayResult("completed")
 
     monkeypatch.setattr("trainer.live.play", played)
-    monkeypatch.setattr("trainer.cli.desk.breathe", lambda *_: True)
     strung = (*options, "--no-audio", "--takes", tmp_path / "takes")
     source = tmp_path / "line.mid"
     assert command("line", "stage-opener", "--device", "boogie_figure", "--midi", source).status == 0
@@ -79,22 +78,22 @@ def test_a_drill_climbs_and_comes_back_in_history(command: Command, tmp_path: Pa
     assert done.status == 0, done.err
     assert done.out.count("Odd rounds: listen") == 3
     tempos = [float(x) for x in re.findall(r"Run \d of 3, ([\d.]+) bpm", done.out)]
-    words = re.findall(r"^(Clean|Not yet):", done.out, re.M)
+    words = re.findall(r"^(Good|Not yet):", done.out, re.M)
     assert len(words) == 3 and tempos[:2] == [100.0, 100.0]
-    assert tempos[2] == {("Clean", "Clean"): 104.0, ("Not yet", "Not yet"): 94.0}.get(tuple(words[:2]), 100.0)
-    assert f"Clean runs: {words.count('Clean')} of 3" in done.out
+    assert tempos[2] == {("Good", "Good"): 104.0, ("Not yet", "Not yet"): 94.0}.get(tuple(words[:2]), 100.0)
+    assert f"{words.count('Good')} of 3 runs went well." in done.out
     with History(folder) as book:
         book.refresh()
         runs = book.drill_runs()
     # What history works out from the notes is what was said after each run.
-    said = sorted((tempo, word == "Clean") for tempo, word in zip(tempos, words, strict=True))
+    said = sorted((tempo, word == "Good") for tempo, word in zip(tempos, words, strict=True))
     assert sorted((run.tempo_bpm, run.passed) for run in runs) == said
     assert {(run.drill, run.key) for run in runs} == {("change_one_four", "A")}
     for path in folder.glob("*.mid"):
         kept = read_take(path).header.extra["drill"]
         assert kept["bar"] == 4 and kept["name"] == "change_one_four" and "position" not in kept
     shown = command("history", "--takes", folder)
-    assert re.search(rf"change_one_four +{words.count('Clean')} of 3 .*A medium$", shown.out, re.M), shown.out
+    assert re.search(rf"change_one_four +{words.count('Good')} of 3 .*A medium$", shown.out, re.M), shown.out
     (item,) = json.loads(command("history", "--takes", folder, "--json").out)["drills"]
     assert (item["drill"], item["key"], item["tempo"], item["n_runs"]) == ("change_one_four", "A", "medium", 3)
 
@@ -161,7 +160,7 @@ def test_an_evening_is_planned_and_played(command: Command, tmp_path: Path) -> N
     assert not list(folder.glob("*.mid"))
     done = command("practice", "--minutes", "20", "--takes", folder, "--stand-in")
     assert done.status == 0, done.err
-    assert "Now a song, E, 96 bpm" in done.out and "Clean runs this evening" in done.out
+    assert "Now a song, E, 96 bpm" in done.out and "went well this evening" in done.out
     assert done.out.splitlines()[-1].endswith("The weeks: trainer history")
     takes = [read_take(path) for path in folder.glob("*.mid")]
     names = [take.header.extra["drill"]["name"] for take in takes if "drill" in take.header.extra]
@@ -185,14 +184,15 @@ def test_an_evening_is_planned_and_played(command: Command, tmp_path: Path) -> N
 def test_what_is_left_out_or_put_off_lets_the_evening_go_on(
     command: Command, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    """n before the second drill, l before the third: the one does not come, the other comes before the song."""
+    """n before the second drill, l before the third: the one does not come, the other comes before the song. e before
+    what follows the fifth: that one comes once more."""
     from trainer.cli.desk import Desk
 
     folder = tmp_path / "takes"
     planned = json.loads(command("practice", "--takes", folder, "--json").out)["pieces"]
     titles = [drill_named(p["drill"]).title for p in planned if p["drill"]]
-    answers = iter(["", "next", "later"])
-    monkeypatch.setattr(Desk, "asked_before", lambda self: next(answers, ""))
+    answers = iter(["start", "skip", "later", "start", "start", "again"])
+    monkeypatch.setattr(Desk, "before", lambda self, coming: (next(answers, "start"), coming.tempo_bpm))
     done = command("practice", "--takes", folder, "--stand-in")
     assert done.status == 0 and "Put off: it comes before the song." in done.out, done
     kept = sorted((read_take(path) for path in folder.glob("*.mid")), key=lambda take: take.header.created)

@@ -9,7 +9,16 @@ from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from trainer.cli.between import Ask, Hands, better_line, costly_place, desk_of, say_end, songs_to_choose
+from trainer.cli.between import (
+    TEMPO_STEP_BPM,
+    Ask,
+    Hands,
+    better_line,
+    costly_place,
+    desk_of,
+    say_end,
+    songs_to_choose,
+)
 from trainer.cli.speaking import card_text, echo, say
 from trainer.errors import TrainerError, UsageError
 
@@ -21,7 +30,6 @@ if TYPE_CHECKING:
 
 __all__ = ["Sitting"]
 
-TEMPO_STEP_BPM = 2.0
 LEAVE, CHOOSE, SONG, BARS, HEAR, ASK = "leave", "choose", "song", "bars", "hear", "ask"
 
 
@@ -182,10 +190,6 @@ class Sitting:
 
     def _choose(self) -> str:
         """Wait for a song from the stand, or for Enter."""
-        if self._stand is not None and self._card is None:
-            echo(f"stand page: {self._stand.url}")
-            for line in self._stand.qr_lines() if self._stand.open_to_room else ():
-                echo(line)
         echo("Choose and start on the stand, or press Enter here; q leaves.")
         self._show(CHOOSE)
         with Hands(self.options) as hands:

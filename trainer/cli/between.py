@@ -24,7 +24,18 @@ if TYPE_CHECKING:
     from trainer.scoring import Scorecard
     from trainer.session import Session
 
-__all__ = ["Ask", "Hands", "better_line", "costly_place", "desk_of", "end_lines", "songs_to_choose"]
+__all__ = [
+    "TEMPO_STEP_BPM",
+    "Ask",
+    "Hands",
+    "better_line",
+    "costly_place",
+    "desk_of",
+    "end_lines",
+    "say_end",
+    "songs_to_choose",
+    "told_lines",
+]
 
 LOOK_EVERY_S = 0.02
 KEY_NAMES = ("C", "Db", "D", "Eb", "E", "F", "F#", "G", "Ab", "A", "Bb", "B",
@@ -36,6 +47,7 @@ KEYS = {
     "[": "slower", "down": "slower", "]": "faster", "up": "faster",
     "w": "hear", "m": "more", "r": "report", "c": "choose", "\r": "start", "\n": "start", "q": "leave", "\x04": "leave",
 }  # fmt: skip
+TEMPO_STEP_BPM = 2.0
 ROWS_KEPT = 4  # of the terminal's rows, for what is asked under the figures
 
 
@@ -51,8 +63,9 @@ class Ask:
 class Hands:
     """Everything that can be pressed while nothing runs; `with` opens and closes it."""
 
-    def __init__(self, options: PlayOptions) -> None:
+    def __init__(self, options: PlayOptions, keys: Mapping[str, str] = KEYS) -> None:
         self._options = options
+        self._keys = keys
         self._pressed: deque[Ask] = deque()
 
     def __enter__(self) -> Hands:
@@ -94,8 +107,8 @@ class Hands:
         """What was pressed first of what has not been asked yet; None: nothing."""
         while key := self._read_key():
             for char in self._chars.feed(time.perf_counter_ns(), key.encode("latin-1", "ignore")):
-                if char.char in KEYS:
-                    self._pressed.append(Ask(KEYS[char.char]))
+                if char.char in self._keys:
+                    self._pressed.append(Ask(self._keys[char.char]))
         for sink, pedals in self._pedals:
             while sink:
                 host_ns, _, data = sink.popleft()
@@ -114,16 +127,15 @@ class Hands:
 # --- the page of figures ---------------------------------------------------------------------------------------------
 
 
-def end_lines(card: Scorecard, extra: Sequence[str] = (), *, width: int = 80, height: int = 24) -> list[str]:
-    """The four lines and what to work on, in so many columns, `ROWS_KEPT` rows short of the height.
+def end_lines(
+    card: Scorecard, extra: Sequence[str] = (), *, width: int = 80, height: int = 24, rows_kept: int = ROWS_KEPT
+) -> list[str]:
+    """The four lines and what to work on, in so many columns, `rows_kept` rows short of the height.
 
     Where it is tight the evidence goes first, then the last piece of advice; a drill's command stands on a line by
     itself.
     """
-    from trainer.scoring.text import summary
-
-    four = summary(card).split("\n\n")[0].split("\n")
-    head = [row for line in (*extra, *four) for row in wrapped(line, width)]
+    head = [row for line in (*extra, *told_lines(card)) for row in wrapped(line, width)]
     song = None if card.chart is None else card.chart.session
     here = "" if song is None else f" --key {song.key.name} --bpm {song.tempo_bpm:g}"
     for n_advice in range(len(card.verdict.advice), -1, -1):
@@ -133,12 +145,12 @@ def end_lines(card: Scorecard, extra: Sequence[str] = (), *, width: int = 80, he
                 text = f"{advice.text} {advice.evidence.rstrip('.')}." if evidence else advice.text
                 command = f"trainer drill {advice.drill} {advice.options}".rstrip() + here
                 rows += [*wrapped(f"  {text}", width), f"    {command}" if len(command) + 4 <= width else command]
-            if len(head) + len(rows) <= height - ROWS_KEPT:
+            if len(head) + len(rows) <= height - rows_kept:
                 return [*head, *rows]
-    return head[: height - ROWS_KEPT]
+    return head[: height - rows_kept]
 
 
-def say_end(card: Scorecard, extra: Sequence[str] = ()) -> None:
+def say_end(card: Scorecard, extra: Sequence[str] = (), *, rows_kept: int = ROWS_KEPT) -> None:
     """Write the end screen to a person's terminal at its size; to anything else the whole card."""
     from trainer.cli.speaking import card_text
 
@@ -148,7 +160,15 @@ def say_end(card: Scorecard, extra: Sequence[str] = ()) -> None:
         say(card_text(card))
         return
     columns, rows = shutil.get_terminal_size()
-    echo("\n".join(end_lines(card, extra, width=max(40, min(WIDEST, columns)), height=max(16, rows))))
+    width = max(40, min(WIDEST, columns))
+    echo("\n".join(end_lines(card, extra, width=width, height=max(16, rows), rows_kept=rows_kept)))
+
+
+def told_lines(card: Scorecard) -> list[str]:
+    """The four lines of a verdict, for the stand."""
+    from trainer.scoring.text import summary
+
+    return summary(card).split("\n\n")[0].split("\n")
 
 
 def songs_to_choose(session: Session, name: str) -> list[dict[str, Any]]:
@@ -186,12 +206,10 @@ def desk_of(
     report: Path | None = None,
 ) -> dict[str, Any]:
     """What the stand page shows between two runs, as plain data."""
-    from trainer.scoring.text import summary
-
     lines: list[str] = []
     advice: list[str] = []
     if card is not None:
-        lines = summary(card).split("\n\n")[0].split("\n")
+        lines = told_lines(card)
         advice = [f"{item.text} {item.evidence}" for item in card.verdict.advice]
     return {
         "mode": mode,

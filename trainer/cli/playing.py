@@ -13,7 +13,19 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from trainer.cli.choosing import Overrides, between, chosen_session, going_round, with_options
-from trainer.cli.running import BandOptions, Cable, Mix, exit_status, play_options, say_warnings, with_input
+from trainer.cli.running import (
+    BandOptions,
+    Cable,
+    Mix,
+    Page,
+    PageHost,
+    PagePort,
+    exit_status,
+    play_options,
+    say_warnings,
+    stand_page,
+    with_input,
+)
 from trainer.cli.speaking import card_text, echo, say, to_stderr
 from trainer.errors import UsageError, did_you_mean
 
@@ -53,16 +65,9 @@ def play(
     profile: Annotated[
         str | None, typer.Option(metavar="pad|keys|strings", help="Instead of the profile that the sound check found.")
     ] = None,
-    page: Annotated[
-        bool, typer.Option("--page", help="The screen as a web page too, for a tablet on the stand.")
-    ] = False,
-    page_host: Annotated[
-        str | None,
-        typer.Option("--page-host", metavar="HOST", help="Open the page to the room: 0.0.0.0, or an address."),
-    ] = None,
-    page_port: Annotated[
-        int, typer.Option("--page-port", metavar="N", callback=between(0, 65535), help="Its port; 0: any.")
-    ] = 0,
+    page: Page = False,
+    page_host: PageHost = None,
+    page_port: PagePort = 0,
 ) -> int:
     """Play with the band: count-in, song, then your figures. Without a SESSION: a shuffle in G."""
     session = chosen_session(overrides)
@@ -95,11 +100,8 @@ def play(
         return given if guide_line is None else _with_guide_line(of, given, guide_line)
 
     name = overrides.session or "as asked"
-    if not (page or page_host is not None):
-        return Sitting(session, name, options, prepared).run()
-    from trainer.page import PageLink
-
-    with contextlib.closing(PageLink(None, page_host or "127.0.0.1", page_port)) as stand:
+    stand = stand_page(page, page_host, page_port)
+    with contextlib.nullcontext() if stand is None else contextlib.closing(stand):
         return Sitting(session, name, replace(options, stand=stand), prepared).run()
 
 

@@ -5,36 +5,28 @@ from __future__ import annotations
 import datetime
 import json
 from collections import Counter
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Sequence
 from dataclasses import replace
+from functools import partial
 from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
+from trainer.cli.breath import Coming
 from trainer.cli.choosing import between, with_options
-from trainer.cli.desk import (
-    Bpm,
-    Desk,
-    Key,
-    check_tempo,
-    listening,
-    recovered,
-    say_figure,
-)
-from trainer.cli.running import Places, Strung, exit_status
+from trainer.cli.desk import Bpm, Desk, Key, Run, check_tempo, listening, recovered
+from trainer.cli.evening import EveningPlayed, judge_of
+from trainer.cli.running import Places, Strung
 from trainer.cli.speaking import echo, say
 from trainer.errors import ODD_DATA
 
 if TYPE_CHECKING:
-    from pathlib import Path
-
     from trainer.music import Tuning
-    from trainer.practice import Drill, Exercise, PassFigure
-    from trainer.practice.evening import Evening, OwnSong, Piece
+    from trainer.practice import Drill, Exercise
+    from trainer.practice.evening import Evening, OwnSong
     from trainer.practice.history import History
     from trainer.practice.memory import Standing
     from trainer.practice.stage import Night, Tune, TuneResult
-    from trainer.scoring import Scorecard
     from trainer.session import Session
 
 __all__ = ["add_to"]
@@ -91,42 +83,60 @@ def drill(
     made.build(key, bpm, tuning=bass, seed=1 if seed is None else seed, **where)  # likewise a wrong key or bar
     say(f"{made.title}. {made.goal}")
     with Desk(places, strung) as desk:
-        passes: list[tuple[float, bool]] = []
-        status: int | None = None
-        for number in range(1, times + 1):
-            tempo_bpm = next_tempo_bpm(mode, bpm, passes)
-            run_seed = (seed if seed is not None else 1) + number - 1
-            options: dict[str, Any] = {"seed": run_seed, **where}
-            exercise = made.build(key, tempo_bpm, tuning=bass, **options)
-            say(f"\nRun {number} of {times}, {tempo_bpm:g} bpm. {listening(exercise)}")
-            if number > 1 and not desk.breathe():
-                break
-            extra = {"name": name, "key": key, "tempo_bpm": tempo_bpm} | {
+
+        def built(number: int, tempo_bpm: float) -> tuple[Exercise, dict[str, Any]]:
+            options: dict[str, Any] = {"seed": (seed if seed is not None else 1) + number - 1, **where}
+            kept = {"name": name, "key": key, "tempo_bpm": tempo_bpm} | {
                 k: v for k, v in options.items() if v is not None
             }
-            status, figure = desk.exercise(exercise, {"drill": extra}, _judge_of(made, exercise))
-            if figure is not None:
-                say_figure(figure)
-                if figure.passed is not None:
-                    passes.append((tempo_bpm, figure.passed))
-            if status is not None:
-                break
-        if passes:
-            n = sum(clean for _, clean in passes)
-            say(f"\nClean runs: {n} of {len(passes)}. The share of clean runs is what tells how much will be kept.")
-        return status or 0
+            return made.build(key, tempo_bpm, tuning=bass, **options), {"drill": kept}
+
+        return _runs(made, built, times, lambda passes: next_tempo_bpm(mode, bpm, passes), desk)
 
 
-def _judge_of(made: Drill, exercise: Exercise) -> Callable[[Scorecard], PassFigure]:
-    from trainer.scoring.card import as_kept
-
-    return lambda card: made.figure(as_kept(card), exercise)
-
-
-def _phrase_judge(exercise: Exercise) -> Callable[[Scorecard], PassFigure]:
-    from trainer.practice.study import judge_phrase
-
-    return lambda card: judge_phrase(exercise, card.reading)
+def _runs(
+    made: Drill,
+    built: Callable[[int, float], tuple[Exercise, dict[str, Any]]],
+    times: int,
+    tempo_after: Callable[[list[tuple[float, bool]]], float],
+    desk: Desk,
+) -> int:
+    """Run after run of one drill, and any of them again; the exit status."""
+    passes: list[tuple[float, bool]] = []
+    went: list[bool] = []
+    number = 0
+    asked_bpm: float | None = None
+    if desk.stand is not None:
+        desk.note(made.goal)
+    while number < times or desk.stand is not None:
+        over = number == times
+        tempo_bpm = asked_bpm or tempo_after(passes)
+        coming = Coming("That was it", may=("again",), starts="", held=True)
+        if not over:
+            words = listening(built(number + 1, tempo_bpm)[0])
+            say(f"\nRun {number + 1} of {times}, {tempo_bpm:g} bpm. {words}")
+            may = ("again",) if number else ()
+            coming = Coming(f"{made.title}, run {number + 1} of {times}", words, tempo_bpm, may, held=not number)
+        asked = "start"
+        if number or desk.stand is not None:
+            asked, settled = desk.before(coming)
+            tempo_bpm = settled or tempo_bpm
+        if asked == "leave":
+            break
+        number += asked != "again"
+        run = partial(built, number)
+        status, figure, played_bpm = desk.exercise(run, tempo_bpm, judge_of(made.name))
+        if figure is not None and figure.passed is not None:
+            passes.append((played_bpm, figure.passed))
+            went.append(figure.passed)
+        asked_bpm = desk.last_bpm
+        if asked_bpm is not None:
+            passes.clear()  # the player's own word counts for more than the ladder
+        if status is not None:
+            return status
+    if went:
+        say(f"\n{sum(went)} of {len(went)} runs went well. That share counts for more than how many you play.")
+    return 0
 
 
 # --- an evening ------------------------------------------------------------------------------------------------------
@@ -203,11 +213,12 @@ def practice(
         return 0
     if plan_only:
         _say_due(due, today)
-    _say_plan(evening)
+    plan = _plan_lines(evening)
+    _say_plan(evening, plan)
     if plan_only:
         return 0
     with Desk(places, strung) as desk:
-        return _run_evening(evening, desk, phrases, own)
+        return EveningPlayed(evening, desk, phrases, own).run(plan)
 
 
 def _own_song(session: Session, book: History) -> OwnSong:
@@ -249,6 +260,8 @@ def _due_dict(standing: Standing) -> dict[str, Any]:
 
 
 def _say_due(due: list[Standing], today: datetime.date) -> None:
+    from trainer.practice.evening import went_words
+
     if not due:
         echo("Nothing waits for another visit today.\n")
         return
@@ -258,7 +271,7 @@ def _say_due(due: list[Standing], today: datetime.date) -> None:
         name = item.drill.replace("_", " ")
         since = "today" if days == 0 else f"since {standing.due}"
         what = f"{name}, {item.key}, {item.tempo}"
-        echo(f"  {what:<44}{since:<18}{_went(standing.clean_frac)}")
+        echo(f"  {what:<44}{since:<18}{went_words(standing.clean_frac)}")
     if len(due) > MAX_DUE_SHOWN:
         echo(f"  and {len(due) - MAX_DUE_SHOWN} more")
     first = due[0]
@@ -270,24 +283,17 @@ def _say_due(due: list[Standing], today: datetime.date) -> None:
     echo("")
 
 
-def _went(clean_frac: float) -> str:
-    """How the last runs went, as a teacher would say it."""
-    if clean_frac >= 0.9:
-        return "went well lately"
-    return "half of it went well" if clean_frac >= 0.4 else "did not go yet"
-
-
 def _piece_dict(piece: Any) -> dict[str, Any]:
     from dataclasses import asdict
 
     return asdict(piece)
 
 
-def _say_plan(evening: Evening) -> None:
+def _plan_lines(evening: Evening) -> list[str]:
+    """The evening's pieces, a line each."""
     from trainer.music import DEFAULT_GROOVE, GROOVES
     from trainer.practice.evening import turns_of
 
-    echo(f"This evening, about {evening.minutes:.0f} minutes:")
     times = Counter(turns_of(evening))
     rows = []
     for piece in evening.pieces:
@@ -298,9 +304,14 @@ def _say_plan(evening: Evening) -> None:
         why = piece.why if piece.groove == DEFAULT_GROOVE else f"{piece.why}, {GROOVES[piece.groove].title.lower()}"
         rows.append((piece.minutes, what, where, why + (f", {times[piece]} times" if times[piece] > 1 else "")))
     wide, place = (max(map(len, column)) + 2 for column in list(zip(*rows, strict=True))[1:3])
-    for minutes, what, where, why in rows:
-        echo(f"  {minutes:3.0f} min  {what:<{wide}}{where:<{place}}{why}".rstrip())
-    if any(n > 1 for n in times.values()):
+    return [f"{minutes:3.0f} min  {what:<{wide}}{where:<{place}}{why}".rstrip() for minutes, what, where, why in rows]
+
+
+def _say_plan(evening: Evening, lines: Sequence[str]) -> None:
+    echo(f"This evening, about {evening.minutes:.0f} minutes:")
+    for line in lines:
+        echo(f"  {line}")
+    if any("times" in line for line in lines):
         echo("Drills come in rounds, in this order. n while one plays leaves it out, l before it puts it off.")
     echo("Take breaks, keep the level in headphones low, and stop if a hand hurts.")
 
@@ -326,166 +337,6 @@ def _due_phrases(book: History, due: list[Standing], bass: Tuning) -> dict[str, 
         except (OSError, *ODD_DATA):
             continue  # its take is gone or was made elsewhere: then it cannot be asked for
     return found
-
-
-def _run_evening(
-    evening: Evening, desk: Desk, phrases: Mapping[str, tuple[Exercise, dict[str, Any]]], own: Session | None
-) -> int:
-    """The pieces in the order that was said, drills between two breaks in rounds. What is left out (n) does not come
-    again this evening; what is put off (l) comes once more after the others, before the song."""
-    from trainer.practice.evening import turns_of
-    from trainer.practice.tempo import next_tempo_bpm
-
-    passes: dict[str, list[tuple[float, bool]]] = {}
-    turns = turns_of(evening)
-    n_runs = sum(piece.drill is not None for piece in turns)
-    number, seed = 0, evening.seed + 31 * evening.day.toordinal()  # other variants every evening
-    put_off: set[Piece] = set()
-    while turns:
-        piece = turns.pop(0)
-        if piece.kind == "break":
-            echo(f"\nA break, {piece.minutes:g} minutes: {piece.why}.")
-            if not desk.breathe(60.0 * piece.minutes, "On we go"):
-                return _left()
-            continue
-        number += 1
-        if piece.drill is None:
-            asked = _song_piece(piece, seed + number, desk, own)
-        else:
-            before = passes.setdefault(piece.drill, [])
-            tempo_bpm = next_tempo_bpm("climb", piece.tempo_bpm or 96.0, before)
-            head = f"\n{min(number, n_runs)} of {n_runs}."
-            asked, passed = _drill_piece(piece, tempo_bpm, seed + number, head, desk, phrases.get(piece.drill))
-            if passed is not None:
-                before.append((tempo_bpm, passed))
-        if isinstance(asked, int):
-            return _left(asked)
-        if asked == "later" and piece not in put_off:
-            number -= 1
-            put_off.add(piece)
-            turns = _put_off(piece, turns)
-            say("Put off: it comes before the song.")
-        elif asked in ("next", "later"):
-            n_runs -= sum(turn == piece for turn in turns) if piece.drill is not None else 0
-            turns = [turn for turn in turns if turn != piece]
-    n, of = sum(clean for runs in passes.values() for _, clean in runs), sum(map(len, passes.values()))
-    if of:
-        say(f"\nClean runs this evening: {n} of {of}. What was clean comes back later, what was not comes back soon.")
-    say(_look(desk.takes, evening.day))
-    return 0
-
-
-def _put_off(piece: Piece, turns: list[Piece]) -> list[Piece]:
-    """The turns that are left with all of a piece's behind the other drills."""
-    mine = [piece, *(turn for turn in turns if turn == piece)]
-    others = [turn for turn in turns if turn != piece]
-    at = max((i + 1 for i, turn in enumerate(others) if turn.drill is not None), default=0)
-    return [*others[:at], *mine, *others[at:]]
-
-
-def _look(takes: Path, today: datetime.date) -> str:
-    """The last piece of an evening: what wants work now, in a line."""
-    from trainer.practice.evening import WEAK, evidence_of, weakness
-    from trainer.practice.history import History
-
-    with History(takes) as book:
-        book.refresh()
-        weak = weakness(evidence_of(book), today)
-    worst = [name.replace("_", " ") for name in sorted(weak, key=lambda name: -weak[name]) if weak[name] >= WEAK][:3]
-    found = f"What wants work most now: {', '.join(worst)}." if worst else "Nothing stands out as weak just now."
-    return f"{found} The weeks: trainer history"
-
-
-def _song_piece(piece: Piece, seed: int, desk: Desk, own: Session | None) -> int | str:
-    """The evening's song or a part of the player's own: the exit status if the person leaves, else what was asked."""
-    from trainer.practice.worst import loop_session
-    from trainer.scoring import score
-    from trainer.scoring.text import summary
-
-    key, tempo_bpm = piece.key or "G", piece.tempo_bpm or 96.0
-    session = _song(piece, seed) if own is None else replace(own, tempo_bpm=tempo_bpm)
-    if piece.bars is not None:
-        n_bars = piece.bars[1] - piece.bars[0] + 1
-        times = max(2, int(piece.minutes * tempo_bpm / (4.0 * n_bars)))
-        session = loop_session(session, piece.bars, times=times)
-        echo(f"\nBars {piece.bars[0]} to {piece.bars[1]} of your song, {key}, {tempo_bpm:g} bpm, {times} times.")
-    else:
-        what = "verses to pin, a solo to open" if own is None else "all of it"
-        echo(f"\nNow a song, {key}, {tempo_bpm:g} bpm: {what}.")
-    asked = desk.asked_before()
-    if asked:
-        return 0 if asked == "leave" else asked
-    result, take = desk.play(session, {"practice": True})
-    if result is not None and result.asked == "next":
-        return "next"
-    if take is not None and len(take.notes):
-        say(summary(score(take)))
-    if result is not None and result.take_path is not None:
-        echo(f"Its page, with pictures: trainer report {result.take_path}")
-    return exit_status(result) if result is not None and result.leaves else ""
-
-
-def _drill_piece(
-    piece: Piece,
-    tempo_bpm: float,
-    seed: int,
-    head: str,
-    desk: Desk,
-    phrase: tuple[Exercise, dict[str, Any]] | None,
-) -> tuple[int | str, bool | None]:
-    """One run of a drill or of a studied phrase: (exit status if the person leaves, else what was asked; passed)."""
-    from trainer.practice import drill_named
-
-    if phrase is not None:
-        exercise, record = phrase
-        words, extra = f"{exercise.session.title}: a phrase you studied.", {"study": record}
-        judge = _phrase_judge(exercise)
-    else:
-        made, key = drill_named(piece.drill or ""), piece.key or "G"
-        exercise = made.build(key, tempo_bpm, seed, short=piece.short, groove=piece.groove, tuning=desk.bass)
-        words = f"{made.title}, {key}, {tempo_bpm:g} bpm: {made.goal}"
-        kept = {"name": made.name, "key": key, "tempo_bpm": tempo_bpm, "seed": seed, "groove": piece.groove}
-        extra = {"drill": kept | ({"short": True} if piece.short else {})}
-        judge = _judge_of(made, exercise)
-    say(f"{head} {words} {listening(exercise)}")
-    asked = desk.asked_before()
-    if asked:
-        return 0 if asked == "leave" else asked, None
-    status, figure = desk.exercise(exercise, extra, judge)
-    if figure is not None:
-        say_figure(figure)
-    return desk.asked if status is None else status, None if figure is None else figure.passed
-
-
-def _left(status: int = 0) -> int:
-    say("Stopped here; all that was played is kept. `trainer practice` goes on with what is still open.")
-    return status
-
-
-def _song(piece: Piece, seed: int) -> Session:
-    """A song of about so many minutes: verses, solos that open, a last verse."""
-    from trainer.music import FORMS, GROOVES
-    from trainer.session import session_from_dict
-
-    form, tempo_bpm = piece.form or "quick_change_12", piece.tempo_bpm or 96.0
-    # Two bars of count-in, four of intro.
-    n = max(3, min(12, int((piece.minutes * tempo_bpm - 16.0) // (4.0 * FORMS[form].n_bars))))
-    n_solo = max(1, n // 3)
-    return session_from_dict(
-        {
-            "key": piece.key or "G",
-            "tempo_bpm": tempo_bpm,
-            "form": form,
-            "groove": piece.groove,
-            "swing_ratio": GROOVES[piece.groove].usual_swing_ratio(tempo_bpm),
-            "seed": seed,
-            "chorus": [
-                {"role": "verse", "times": max(1, n - n_solo - 1), "intensity": 0.45},
-                {"role": "solo", "times": n_solo, "intensity": [0.5 + 0.4 * i / n_solo for i in range(n_solo)]},
-                {"role": "verse", "times": 1, "intensity": 0.5},
-            ],
-        }
-    )
 
 
 # --- a night on stage ------------------------------------------------------------------------------------------------
@@ -516,24 +367,31 @@ def _night(night: Night, chosen: int, level: str, desk: Desk, as_json: bool) -> 
     from trainer.session import expand
 
     say_line = (lambda text: echo(text, err=True)) if as_json else say
-    say_line(f"{night.level.title}. Night {chosen}: {len(night.tunes)} tunes, each once, no going back.")
+    opening = f"{night.level.title}. Night {chosen}: {len(night.tunes)} tunes, each once, no going back."
+    say_line(opening)
+    desk.note(opening)
     results: list[TuneResult] = []
-    status = 0
+    status: int | None = None
     for tune in night.tunes:
-        say_line(f"\n{tune.number}. {tune.called}, {tune.session.tempo_bpm:g} bpm")
-        if not desk.breathe(words="Count-in"):
+        called = f"{tune.number}. {tune.called}, {tune.session.tempo_bpm:g} bpm"
+        say_line(f"\n{called}")
+        coming = Coming(called, starts="Count-in", held=desk.stand is not None and tune.number == 1)
+        if desk.before(coming)[0] == "leave":
             break
-        cues = [(cue.shown_beats, min(cue.end_beats, cue.at_beats + 4.0), cue.text) for cue in tune.cues]
-        extra = {"stage": {"seed": chosen, "level": level, "tune": tune.number}}
-        result, take = desk.play(tune.session, extra, cues=cues)
-        if result is not None and result.leaves:
-            status = exit_status(result)
+        cues = tuple((cue.shown_beats, min(cue.end_beats, cue.at_beats + 4.0), cue.text) for cue in tune.cues)
+        kept = {"stage": {"seed": chosen, "level": level, "tune": tune.number}}
+        run = Run(tune.session, kept, cues=cues)
+        _, result, take = desk.play(lambda bpm: run, tune.session.tempo_bpm)  # noqa: B023
+        status = desk.leaves(result)
+        if status is not None:
             break
-        if take is not None:
+        if take is not None and (result is None or result.status == "completed"):
             card = score(take)
             results.append(judge_tune(tune, card, card.reading, expand(tune.session)))
-            if not as_json:
-                _say_tune(results[-1])
+            desk.shows(take, card)
+            desk.note(*_tune_lines(results[-1]))
+            for line in () if as_json else _tune_lines(results[-1]):
+                say(f"   {line}")
     if len(results) < len(night.tunes):
         say_line(f"The night ends after {len(results)} of {len(night.tunes)} tunes; all that was played is kept.")
     if as_json:
@@ -542,18 +400,20 @@ def _night(night: Night, chosen: int, level: str, desk: Desk, as_json: bool) -> 
         echo("")
         for line in judge_night(results):
             say(line)
-    return status
+    if desk.stand is not None and status is None:
+        desk.note(*(judge_night(results) if results else ()))
+        desk.before(Coming("That was the night", held=True, starts=""))
+    return status or 0
 
 
-def _say_tune(result: TuneResult) -> None:
+def _tune_lines(result: TuneResult) -> list[str]:
     from trainer.scoring.why import counted
 
     lost = f"lost {counted(result.n_lost, 'time')}"
     kept = {True: "form kept", False: lost, None: "form not judged"}[result.form_kept]
-    say(f"   {kept}; roots on {result.roots} of {result.changes} changes")
-    for item in result.cues:
-        mark = {True: "followed", False: "missed", None: "not judged"}[item.followed]
-        say(f"   {mark:<11}{item.cue.text}: {item.text}")
+    marks = {True: "followed", False: "missed", None: "not judged"}
+    lines = [f"{kept}; roots on {result.roots} of {result.changes} changes"]
+    return lines + [f"{marks[item.followed]:<11}{item.cue.text}: {item.text}" for item in result.cues]
 
 
 def _tune_dict(result: TuneResult) -> dict[str, Any]:

@@ -13,12 +13,13 @@ import typer
 from trainer.cli.choosing import Strings, TuningOption, between, own_sounds, part_changes
 from trainer.cli.input_port import chosen_bass, chosen_input, known_profile
 from trainer.cli.pedals import learnt
-from trainer.cli.speaking import say
+from trainer.cli.speaking import echo, say
 from trainer.errors import UsageError
 
 if TYPE_CHECKING:
     from trainer.live import PartMix, PlayOptions, PlayResult
     from trainer.music import Tuning
+    from trainer.page import PageLink
 
 __all__ = [
     "BandOptions",
@@ -26,12 +27,16 @@ __all__ = [
     "BassIn",
     "Cable",
     "Mix",
+    "Page",
+    "PageHost",
+    "PagePort",
     "Places",
     "Strung",
     "exit_status",
     "not_heard",
     "play_options",
     "say_warnings",
+    "stand_page",
     "warnings_of",
     "with_input",
 ]
@@ -43,6 +48,26 @@ BassIn = Annotated[
 BassChannel = Annotated[
     int | None, typer.Option("--bass-channel", metavar="N", callback=between(1), help="Its channel; else found.")
 ]
+Page = Annotated[bool, typer.Option("--page", help="The screen as a web page too, for a tablet on the stand.")]
+PageHost = Annotated[
+    str | None, typer.Option("--page-host", metavar="HOST", help="Open the page to the room: 0.0.0.0, or an address.")
+]
+PagePort = Annotated[
+    int, typer.Option("--page-port", metavar="N", callback=between(0, 65535), help="Its port; 0: any.")
+]
+
+
+def stand_page(page: bool, host: str | None, port: int) -> PageLink | None:
+    """The stand page that is asked for, its address said; None where none is."""
+    if not page and host is None:
+        return None
+    from trainer.page import PageLink
+
+    link = PageLink(None, host or "127.0.0.1", port)
+    echo(f"stand page: {link.url}")
+    for line in link.qr_lines() if link.open_to_room else ():
+        echo(line)
+    return link
 
 
 @dataclass(frozen=True, slots=True)
@@ -61,6 +86,9 @@ class Places:
         bool,
         typer.Option("--stand-in", help="A stand-in player plays it, on a fake clock: to see what a run looks like."),
     ] = False
+    page: Page = False
+    page_host: PageHost = None
+    page_port: PagePort = 0
 
 
 @dataclass(frozen=True, slots=True)

@@ -10,9 +10,10 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
+from trainer.cli.breath import Coming
 from trainer.cli.choosing import Downbeat, Track, downbeat_of, take_meant, track_of, with_options
-from trainer.cli.desk import Desk, listening, say_figure
-from trainer.cli.running import Places, Strung, exit_status
+from trainer.cli.desk import Desk, Run, listening
+from trainer.cli.running import Places, Strung
 from trainer.cli.speaking import echo, say
 from trainer.errors import TrainerError, UsageError
 
@@ -79,9 +80,12 @@ def worksheet_run(
     if not wanted_path.parent.is_dir() or not os.access(wanted_path.parent, os.W_OK):
         # said before anything is played, not after
         raise UsageError(f"no result can be written into {wanted_path.parent}; name another place with --out")
+    wanted = sum(task.times for task in sheet.tasks)
     with Desk(places, strung) as desk:
         played, status = _play_sheet(sheet, desk)
-    wanted = sum(task.times for task in sheet.tasks)
+        if desk.stand is not None and not status:
+            desk.note(f"{len(played)} of {wanted} takes are in the result.")
+            desk.before(Coming("That was the worksheet", held=True, starts=""))
     if not played:
         echo("Nothing was played to its end, so there is no result.")
         return status
@@ -102,31 +106,44 @@ def _play_sheet(sheet: Worksheet, desk: Desk) -> tuple[list[Played], int]:
         exercise = task_exercise(task)
         session = exercise.session if exercise is not None else task.session
         assert session is not None
+        extra: dict[str, Any] = {"worksheet": sheet.title}
+        if task.drill is not None:
+            extra["drill"] = {"name": task.drill, "key": task.key, "tempo_bpm": task.tempo_bpm, "seed": 1}
+        run = Run(session, extra) if exercise is None else Run.of(exercise, extra)
         for n in range(1, task.times + 1):
             times = f", time {n} of {task.times}" if task.times > 1 else ""
-            say(
-                f"\nTask {idx + 1} of {len(sheet.tasks)}{times}: {task.title}, {session.key.name}, "
-                f"{session.tempo_bpm:g} bpm. {'' if exercise is None else listening(exercise)}".rstrip()
+            title = (
+                f"Task {idx + 1} of {len(sheet.tasks)}{times}: {task.title}, {session.key.name}, "
+                f"{session.tempo_bpm:g} bpm"
             )
+            words = "" if exercise is None else listening(exercise)
+            say(f"\n{title}. {words}".rstrip())
             if task.instruction:
                 say(task.instruction)
-            if not desk.breathe():
+            held = desk.stand is not None and not desk.n_runs
+            coming = Coming(title, f"{words} {task.instruction}".strip(), may=("skip",), held=held)
+            asked, _ = desk.before(coming)
+            if asked == "leave":
                 return played, 0
-            extra: dict[str, Any] = {"worksheet": sheet.title}
-            if task.drill is not None:
-                extra["drill"] = {"name": task.drill, "key": task.key, "tempo_bpm": task.tempo_bpm, "seed": 1}
+            if asked == "skip":
+                break
             before = set(desk.takes.glob("*.mid")) if desk.takes.is_dir() else set()
-            guide_line = exercise.guide_rows() if exercise is not None else None
-            line = exercise.model if exercise is not None else None
-            result, take = desk.play(session, extra, line=line, guide_line=guide_line)
+            _, result, take = desk.play(lambda bpm: run, session.tempo_bpm)  # noqa: B023
             path = result.take_path if result is not None else next(iter(set(desk.takes.glob("*.mid")) - before), None)
-            if result is not None and result.status != "completed":
-                return played, exit_status(result) or 0
+            if desk.asked == "next":
+                desk.tell("Left out; on to the next task.")
+                break
+            status = desk.leaves(result)
+            if status is not None:
+                return played, status
             if take is None or path is None or not len(take.notes):
-                say("No notes were heard, so this take is not in the result.")
+                desk.tell("No notes were heard, so this take is not in the result.")
+                continue
+            if not take.header.completed:
+                desk.tell("Stopped before its end, so this take is not in the result.")
                 continue
             _, met, text = task_outcome(task, task_card(task, take))
-            say(f"{ {True: 'Met', False: 'Not yet', None: 'Not judged'}[met] }: {text}.")
+            desk.tell(f"{ {True: 'Met', False: 'Not yet', None: 'Not judged'}[met] }: {text}.")
             played.append(Played(idx, path))
     return played, 0
 
@@ -350,14 +367,15 @@ def study(
         return 0
     say(f"{exercise.session.title}. {listening(exercise)}")
     with Desk(places, strung) as desk:
-        if not desk.breathe():
-            return 0
         kept = {"study": exercise_to_dict(file.name, chosen, exercise, octave)}
-        result, played = desk.play(exercise.session, kept, line=exercise.model, guide_line=exercise.guide_rows())
-        if played is not None and len(played.notes):
-            say_figure(judge_phrase(exercise, score(played).reading))
-
-    return exit_status(result) if result is not None else 0
+        if desk.before(Coming(exercise.session.title, listening(exercise), held=desk.stand is not None))[0] == "leave":
+            return 0
+        status, _, _ = desk.exercise(
+            lambda bpm: (exercise, kept), exercise.session.tempo_bpm, lambda run, card: judge_phrase(run, card.reading)
+        )
+        if desk.stand is not None and status is None:
+            desk.before(Coming("That was it", held=True, starts=""))
+    return status or 0
 
 
 def add_to(app: typer.Typer) -> None:

@@ -81,6 +81,7 @@ class EngineLink:
     def measure_offset(self) -> None:
         """Engine's clock minus ours, by the quickest of a few exchanges; told to the engine as well."""
         best: tuple[int, int] | None = None
+        others: list[Any] = []  # what came between: a press on the stand must not get lost
         for _ in range(N_PINGS):
             self.say(Ping(perf_counter_ns()))
             try:
@@ -93,9 +94,12 @@ class EngineLink:
                 offset_ns = answer.engine_ns - (answer.front_ns + now_ns) // 2
                 if best is None or trip_ns < best[0]:
                     best = (trip_ns, offset_ns)
-            elif answer is None:
-                self.inbox.put(None)
-                return
+                continue
+            others.append(answer)
+            if answer is None:
+                break
+        for other in others:
+            self.inbox.put(other)
         if best is not None:
             self.engine_minus_front_ns = best[1]
             self.say(Offset(best[1]))

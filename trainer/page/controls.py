@@ -1,9 +1,9 @@
 """The stand page's buttons: large enough for a knuckle, reachable by keyboard, named for a screen reader.
 
 While a song plays they stop, pause, repeat, go on, change the next tempo, mark a bar, and set the band's parts; between
-two songs they show the four lines of the verdict, choose the next song, its key and tempo, and open the report.
-Stopping asks once more, and not under the finger that asked; the answer takes no tap for a moment, so that a bounce is
-no answer.
+two songs they show the four lines of the verdict, choose the next song, its key and tempo, and open the report;
+what can be asked for between two runs of an evening comes with what stands there. Stopping asks once more, and not
+under the finger that asked; the answer takes no tap for a moment, so that a bounce is no answer.
 """
 
 from __future__ import annotations
@@ -20,10 +20,17 @@ button:disabled{color:var(--muted);border-color:var(--line);cursor:default}
 button.sent{background:var(--mark);color:var(--on)}
 #hands{display:grid;grid-template-columns:repeat(4,1fr);gap:8px;font-size:clamp(14px,2.6vmin,26px)}
 #hands [hidden]{display:none}
-@media (min-width:700px) and (orientation:landscape){#hands{grid-template-columns:repeat(8,1fr)}}
+[data-mode=breath] #hands{grid-template-columns:repeat(3,1fr)}
+@media (min-width:700px) and (orientation:landscape){#hands{grid-template-columns:repeat(8,1fr)}
+[data-mode=breath] #hands{grid-template-columns:repeat(9,1fr)}}
 #desk,#band,#confirm,#paper{background:var(--paper)}
 #desk{flex:1;min-height:0;overflow:auto;display:flex;flex-direction:column;gap:1.5vmin;font-size:clamp(16px,2.6vmin,28px)}
 #desk h1{font-size:clamp(20px,4vmin,44px)}#desk ol,#desk ul{padding-left:1.2em;font-weight:500;display:grid;gap:1vmin}
+[data-mode=breath] #title{visibility:hidden}
+[data-mode=breath] #desk{font-size:clamp(18px,3.8vmin,44px)}
+[data-mode=breath] #desk h1{font-size:clamp(24px,5.4vmin,64px)}
+[data-mode=breath] #desk ol{order:-1;list-style:none;padding:0 0 1.5vmin;border-bottom:.4vmin solid var(--line)}
+[data-mode=breath] #desk ol:empty{display:none}
 #desk h2{font-size:1em;font-weight:500;color:var(--muted)}
 .pick{display:grid;grid-template-columns:repeat(auto-fill,minmax(min(240px,46%),1fr));gap:8px}
 .pick.keys{grid-template-columns:repeat(auto-fill,minmax(64px,1fr))}
@@ -39,7 +46,7 @@ font-size:clamp(22px,5vmin,56px)}
 #confirm button{min-height:22vmin;width:100%}
 #paper{position:fixed;inset:0;z-index:4;display:flex;flex-direction:column;gap:1vmin;padding:1vmin}
 #paper iframe{flex:1;border:0;background:#fff}
-#desk[hidden],#band[hidden],#confirm[hidden],#paper[hidden],main[hidden],#grid[hidden],#tab[hidden]{display:none}
+#desk[hidden],#band[hidden],#confirm[hidden],#paper[hidden],main[hidden],#grid[hidden],#tab[hidden],#task[hidden]{display:none}
 """
 
 BODY = """
@@ -62,34 +69,50 @@ const HANDS={
   after:[["again","Again"],["next","Next"],["slower","Slower"],["faster","Faster"],["choose","Songs"],["report","Report"],
     ["leave","Finish"]],
   choose:[["start","Start"],["slower","Slower"],["faster","Faster"],["back","Back"],["leave","Finish"]]};
-let socket=null,desk=null,choosing=false,choice={song:"",key:"",bpm:0},handsShown="",bandShown="";
+let socket=null,desk=null,deskAt=0,choosing=false,choice={song:"",key:"",bpm:0},handsShown="",bandShown="";
 function press(what){
   if(!socket||socket.readyState!==1)return false;
   socket.send(JSON.stringify(what));return true;
 }
-function mode(){return !desk?"play":choosing||desk.mode==="choose"?"choose":"after";}
+function mode(){return !desk?"play":choosing||desk.mode==="choose"?"choose":desk.mode;}
+// Until the next one begins by itself, in whole seconds; 0: it waits.
+function left(){
+  return desk&&desk.starts_in_s?Math.max(1,Math.ceil(desk.starts_in_s-(performance.now()-deskAt)/1000)):0;}
 function label(what,words){
   const bpm=desk?(mode()==="choose"?choice.bpm:desk.bpm):place&&(place.next_bpm||place.bpm);
   if(what==="pause"&&place&&place.phase==="paused")return "Go on";
   if(what==="next"&&desk&&desk.next)return desk.next;
   if(what==="back"&&desk&&desk.mode==="choose")return "";
+  if(mode()==="breath")return what==="start"&&left()?words+" \\u00b7 "+left()+" s":words;
   if((what==="again"||what==="start")&&bpm)return words+" \\u00b7 "+Math.round(bpm);
   if(what==="next"&&desk&&!desk.next)return "";
-  if(what==="report"&&desk&&!desk.report)return "";
+  if(what==="report"&&desk&&!desk.report&&mode()!=="breath")return "";
   return words;
 }
 function hands(){
-  const rows=HANDS[mode()].map(([what,words])=>[what,label(what,words)]).filter(row=>row[1]);
-  const now=mode()+JSON.stringify(rows.map(row=>row[0]))+(socket&&socket.readyState===1);
-  if(now!==handsShown){
-    handsShown=now;
-    const held=document.activeElement&&document.activeElement.dataset.do;
-    $("hands").replaceChildren(...rows.map(([what])=>{const node=document.createElement("button");node.dataset.do=what;
-      node.disabled=!socket||socket.readyState!==1;node.addEventListener("click",()=>pressed(what,node));
-        return node;}));
-    const again=held&&[...$("hands").children].find(node=>node.dataset.do===held);if(again)again.focus();
-  }
-  [...$("hands").children].forEach((node,i)=>{if(node.textContent!==rows[i][1])node.textContent=rows[i][1];});
+  const rows=(HANDS[mode()]||desk.hands).map(([what,words])=>[what,label(what,words)]).filter(row=>row[1]);
+  const off=!socket||socket.readyState!==1;
+  const now=mode()+JSON.stringify(rows)+off+(desk&&!desk.report)+left();
+  if(now===handsShown)return;
+  handsShown=now;
+  // A button that stays is left alone: a finger may be on it.
+  const bar=$("hands");
+  rows.forEach(([what,words],i)=>{
+    let node=bar.children[i];
+    if(!node||node.dataset.do!==what){
+      while(bar.children[i]&&!rows.slice(i).some(row=>row[0]===bar.children[i].dataset.do))bar.children[i].remove();
+      node=bar.children[i];
+    }
+    if(!node||node.dataset.do!==what){
+      const later=[...bar.children].find(one=>one.dataset.do===what);
+      if(later)later.remove();
+      node=document.createElement("button");node.dataset.do=what;
+      node.addEventListener("click",()=>pressed(what,node));bar.insertBefore(node,bar.children[i]||null);
+    }
+    if(node.textContent!==words)node.textContent=words;
+    node.disabled=off||what==="report"&&!desk.report||what==="hold"&&!left();
+  });
+  while(bar.children.length>rows.length)bar.lastChild.remove();
 }
 function flash(node){node.classList.add("sent");setTimeout(()=>node.classList.remove("sent"),250);}
 function pressed(what,node){
@@ -98,8 +121,8 @@ function pressed(what,node){
   if(what==="leave"){ask("Finish for today?","Finish","Stay",()=>press({do:"leave"}));return;}
   if(what==="choose"){choosing=true;choose();return;}
   if(what==="back"){choosing=false;drawDesk();return;}
-  if(what==="report"){report();return;}
-  if(what==="start"){if(press({do:"start",choice})){flash(node);choosing=false;}return;}
+  if(what==="report"){if(mode()==="breath")press({do:"hold"});report();return;}
+  if(what==="start"&&mode()!=="breath"){if(press({do:"start",choice})){flash(node);choosing=false;}return;}
   if(mode()==="choose"){choice.bpm=Math.min(240,Math.max(40,choice.bpm+(what==="faster"?2:-2)));hands();flash(node);return;}
   if(press({do:what}))flash(node);
 }
@@ -178,18 +201,21 @@ function drawDesk(){
   document.body.dataset.mode=mode();
   for(const id of ["desk"])$(id).hidden=!desk;
   document.querySelector("main").hidden=$("grid").hidden=!!desk;
-  if(!desk){$("band").hidden=true;handsShown="";hands();return;}
-  $("where").textContent="";$("phase").textContent="";$("cue").hidden=true;
+  if(!desk){handsShown="";hands();return;}
+  $("where").textContent="";$("phase").textContent="";$("cue").hidden=$("task").hidden=true;
   $("desk-said").textContent=desk.said||"";
   if(mode()==="choose"){choose();return;}
   $("chooser").hidden=true;$("desk-lines").hidden=$("desk-advice").hidden=false;
   $("desk-title").textContent=desk.title||"";items("desk-lines",desk.lines);items("desk-advice",desk.advice);
   hands();
 }
+setInterval(()=>{if(left())hands();},250);
 function newDesk(next){
-  const before=desk;desk=next;choosing=choosing&&!!next&&!!before;
+  const before=desk,was=mode();desk=next;deskAt=performance.now();choosing=choosing&&!!next&&!!before;
   if(next&&(!before||next.song!==before.song||next.key!==before.key||!choosing))
     choice={song:next.song||"",key:next.key||"",bpm:next.bpm||0};
+  // What was asked, or set, belonged to what was there before.
+  if(mode()!==was){$("band").hidden=true;if(!$("confirm").hidden)$("no").click();}
   shownBar=-2;drawDesk();
 }
 """

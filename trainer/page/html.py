@@ -25,10 +25,12 @@ main{flex:1;display:flex;gap:3vmin;align-items:stretch;min-height:0;container-ty
 .chord.mid{font-size:clamp(36px,min(18vw,54cqh),360px)}.chord.long{font-size:clamp(30px,min(11vw,42cqh),280px)}
 .next .chord{font-size:clamp(28px,min(14vw,40cqh),280px)}.next .chord.mid{font-size:clamp(26px,min(10vw,34cqh),200px)}
 .next .chord.long{font-size:clamp(20px,min(6.5vw,28cqh),150px)}
-#tab{font:600 clamp(11px,2.3vmin,24px)/1.25 ui-monospace,monospace;white-space:pre;overflow:hidden}
-.small{font-size:clamp(16px,5vmin,60px)}
-.beats{display:flex;gap:2vmin;margin-top:2vmin}
-.beats span{width:7vmin;height:7vmin;border:.6vmin solid var(--ink);border-radius:50%}
+#tab{font:600 min(3.4vmin,calc(95vw/.61/var(--wide,60)))/1.2 ui-monospace,monospace;white-space:pre;overflow:hidden}
+.task{font-size:clamp(18px,5vmin,56px);font-weight:800}
+@media (max-height:500px){#tab:not([hidden])~#grid{display:none}}
+.small{font-size:clamp(14px,min(5vmin,10cqh),60px)}
+.beats{display:flex;gap:2vmin;margin-top:min(2vmin,3cqh)}
+.beats span{width:min(7vmin,11cqh);height:min(7vmin,11cqh);border:.6vmin solid var(--ink);border-radius:50%}
 .beats span.on{background:var(--ink)}
 .cue{background:var(--mark);color:var(--on);font-size:clamp(22px,6.5vmin,72px);font-weight:800;padding:1vmin 2vmin}
 .cue[hidden]{display:none}
@@ -38,7 +40,8 @@ overflow:hidden}
 .grid div.here{background:var(--mark);color:var(--on);border-color:var(--mark)}
 .grid div.out{border-style:dashed}.grid div.many{font-size:clamp(8px,2.1vmin,24px);letter-spacing:-.02em;align-content:center}
 @media (orientation:portrait){main{flex-direction:column}.next{border-left:0;border-top:.4vmin solid var(--line);
-padding:2vmin 0 0}
+padding:1vmin 0 0}.small{font-size:clamp(14px,min(5vmin,5.5cqh),60px)}
+.beats span{width:min(7vmin,8cqh);height:min(7vmin,8cqh)}main{gap:2vmin}
 .chord{font-size:clamp(40px,min(50vw,36cqh),640px)}.chord.mid{font-size:clamp(36px,min(31vw,34cqh),480px)}
 .chord.long{font-size:clamp(30px,min(19vw,30cqh),320px)}.next .chord{font-size:clamp(28px,min(32vw,20cqh),400px)}
 .next .chord.mid{font-size:clamp(26px,min(24vw,18cqh),300px)}.next .chord.long{font-size:clamp(20px,min(16vw,16cqh),240px)}}
@@ -111,10 +114,12 @@ function draw(){
       (bar.role.endsWith("solo")?" · height "+Math.round(bar.intensity*100)/100:"");
     const tab=bar.heard&&!counting?chart.tab[String(bar.idx)]:null;
     $("tab").hidden=!tab;$("tab").textContent=tab?tab.join("\\n"):"";
+    if(tab)$("tab").style.setProperty("--wide",Math.max(...tab.map(line=>line.length)));
     $("phase").textContent=place.phase==="paused"?"paused":place.phase==="ended"?"the end":"";
   }
   const c=place.cue||"";if($("cue").textContent!==c){$("cue").textContent=c;$("cue").hidden=!c;}
-  const told=place.note||place.task||"";if($("said").textContent!==told)$("said").textContent=told;
+  const task=place.task||"";if($("task").textContent!==task)$("task").textContent=task;$("task").hidden=!task;
+  const told=place.note||"";if($("said").textContent!==told)$("said").textContent=told;
   const w=(place.warnings||[]).join(" · ");if($("warn").textContent!==w)$("warn").textContent=w;
 }
 """
@@ -130,6 +135,7 @@ _BODY = """
 <div id="when" class="small"></div></section>
 </main>
 <p id="cue" class="cue" role="status" hidden></p>
+<p id="task" class="task" role="status" hidden></p>
 <pre id="tab" aria-label="tablature of the model line" hidden></pre>
 <div id="grid" class="grid" role="group" aria-label="the form, bar by bar"></div>
 <footer><span id="phase"></span><span id="said" role="status"></span><span id="warn" class="quiet"></span><span id="link" role="status"></span></footer>

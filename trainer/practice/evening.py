@@ -42,6 +42,7 @@ __all__ = [
     "run_minutes",
     "turns_of",
     "weakness",
+    "went_words",
 ]
 
 HALF_LIFE_DAYS = 14.0
@@ -493,8 +494,15 @@ class _Plan:
         heard = [e for e in self.evidence if e.drill == name and (self.today - e.day).days <= 2 * HALF_LIFE_DAYS]
         if not heard:
             return "not heard lately"
-        mean = sum(e.weight * e.clean_frac for e in heard) / sum(e.weight for e in heard)
-        return f"clean in {mean:.0%} of what was heard lately"
+        return went_words(sum(e.weight * e.clean_frac for e in heard) / sum(e.weight for e in heard))
+
+
+def went_words(clean_frac: float) -> str:
+    """How the last runs went, as a teacher would say it."""
+    for least, words in ((0.9, "went well lately"), (0.6, "mostly went well"), (0.4, "half of it went well")):
+        if clean_frac >= least:
+            return words
+    return "seldom went well yet" if clean_frac >= 0.15 else "did not go yet"
 
 
 def _shows(name: str) -> tuple[str, ...]:
