@@ -14,8 +14,8 @@ import numpy as np
 import pytest
 
 from tests.hearing.plucked import Pluck, laid
-from tests.hearing.test_ear import f_measure, walking
-from trainer.hearing import refine
+from tests.hearing.test_ear import f_measure, listened, walking
+from trainer.hearing import NoteHeard, refine
 
 RATE = 48000.0
 
@@ -170,3 +170,18 @@ def test_aubio_hears_its_onsets_where_ours_are(tmp_path: Path) -> None:
     theirs = np.array([float(line) for line in done.stdout.split()])
     ours = refine(sound, RATE).notes["onset_s"]
     assert np.abs(theirs[:, None] - ours[None]).min(axis=0).max() < 0.02
+
+
+@pytest.mark.parametrize("kind", ["constant", "wandering"])
+def test_an_input_that_is_not_about_zero(kind: str) -> None:
+    """A cheap interface adds a constant, or one that drifts: every onset stays where it is, listened to or read."""
+    sound, truth = laid(walking(n=16), peak=0.3)
+    t = np.arange(len(sound)) / RATE
+    added = 0.25 if kind == "constant" else 0.2 * np.sin(2 * np.pi * t / 15)
+    off = (sound + added).astype(np.float32)
+    f, error = figures(truth, off)
+    assert f == 1.0
+    assert np.abs(error).max() < 0.001
+    onsets = np.array([e.onset_frames for e in listened(off, RATE, 480) if isinstance(e, NoteHeard)]) / RATE
+    away = np.abs(onsets[:, None] - np.array([p.at_s for p in truth])).min(axis=0)
+    assert np.median(away) < 0.0002

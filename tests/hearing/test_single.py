@@ -57,6 +57,27 @@ def test_noise_hum_and_clicks_are_not_a_bass() -> None:
         assert refine(sound.astype(np.float32), RATE).refusal is not None
 
 
+def test_drums_are_not_a_bass() -> None:
+    """A kick drum has a pitch of a kind."""
+    out = np.zeros(round(20 * RATE))
+    t = np.arange(round(0.25 * RATE)) / RATE
+    for k in range(38):
+        kick = np.sin(2 * np.pi * (50 * t + 8 * (1 - np.exp(-t / 0.02)))) * np.exp(-t / 0.08)
+        hat = np.random.default_rng(k).standard_normal(len(t)) * np.exp(-t / 0.02)
+        out[k * 24000 : k * 24000 + len(t)] += (0.5 * kick if k % 2 == 0 else 0.2 * hat)[: len(out) - k * 24000]
+    assert refine(out.astype(np.float32), RATE).refusal is not None
+
+
+def test_a_band_under_the_bass_is_told() -> None:
+    """Soft enough that the bass can be heard, too loud for every note to be right."""
+    bass, _ = laid(walking(n=24))
+    t = np.arange(len(bass)) / RATE
+    organ = sum(np.sin(2 * np.pi * hz * h * t) / h for hz in (261.6, 329.6, 392.0, 466.2) for h in (1, 2, 3))
+    alone, among = refine(bass, RATE), refine((bass + 0.02 * organ).astype(np.float32), RATE)
+    assert (alone.refusal, alone.doubt) == (None, None)
+    assert among.refusal is None and among.doubt is not None and "something sounds with it" in among.doubt
+
+
 @pytest.mark.parametrize("bright", [0.3, 1.0])
 @pytest.mark.parametrize("bpm", [70.0, 120.0, 200.0])
 def test_a_bass_is_a_bass(bpm: float, bright: float) -> None:

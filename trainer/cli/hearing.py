@@ -22,7 +22,9 @@ MIDI_BPM = 120.0  # a MIDI file must have a tempo; these notes have none of thei
 
 
 def hear(
-    file: Annotated[Path, typer.Argument(metavar="FILE", help="A recording of one bass: WAV, FLAC or AIFF.")],
+    file: Annotated[
+        Path, typer.Argument(metavar="FILE", help="A recording of one bass: WAV, FLAC or AIFF; MP3 or Ogg at need.")
+    ],
     channel: Annotated[int | None, typer.Option("--channel", metavar="N", help="The bass's channel, from 1.")] = None,
     as_csv: Annotated[bool, typer.Option("--csv", help="As a table, a row a note.")] = False,
     as_json: Json = False,
@@ -37,7 +39,7 @@ def hear(
     if as_csv and as_json:
         raise UsageError("--csv and --json exclude each other; expected one of them")
     if not is_sound_file(file) and file.exists():
-        raise UsageError(f"{file}: no sound file by its name; expected WAV, FLAC or AIFF")
+        raise UsageError(f"{file}: no sound file by its name; expected WAV, FLAC or AIFF (MP3 or Ogg at need)")
     found = heard_in(read_sound(file, channel), str(file))
     if midi is not None:
         _write_midi(found.notes, midi)

@@ -24,6 +24,7 @@ __all__ = ["Ear"]
 
 _STEP_S: Final = 0.004
 _KEEP_S: Final = 0.5
+_DRIFT_S: Final = 1.0
 _QUIET_DB: Final = -66.0  # nothing below it is looked at
 _ABOVE_NOISE_DB: Final = 10.0
 _BELOW_LOUD_DB: Final = 38.0
@@ -88,6 +89,8 @@ class Ear:
         self._past = 0.0, 0.0  # period and clearness of what rang a moment ago
         self._heights = np.zeros(5)
         self._fed = 0
+        self._zero = 0.0  # what the input adds as a constant
+        self._n_steps = 0
 
     # feeding
 
@@ -122,6 +125,7 @@ class Ear:
 
     def _one(self, new: NDArray[np.float32], events: list[Event]) -> None:
         size, step = len(new), self._step
+        new = self._about_zero(new)
         self._raw[:-size] = self._raw[size:]
         self._raw[-size:] = new
         # the frames whose filters are now complete: `reach` behind the newest
@@ -139,6 +143,13 @@ class Ear:
         self._low[-size:] = np.convolve(self._raw[first : first + size + 2 * half], self._attack, "valid")
         self._n_tone += step
         self._listen(events)
+
+    def _about_zero(self, new: NDArray[np.float32]) -> NDArray[np.float32]:
+        """Without the constant that an input adds: the mean of the past second or so, from step to step in a line."""
+        was = self._zero if self._n_steps else float(new.mean())
+        self._n_steps += 1
+        self._zero = was + (float(new.mean()) - was) * max(1 / self._n_steps, _STEP_S / _DRIFT_S)
+        return new - np.linspace(was, self._zero, len(new), dtype=np.float32)
 
     def _frames(self, tone_frames: float) -> float:
         """A place on the tone band's axis as a frame of what was fed: the filters look `_reach` frames ahead."""

@@ -17,8 +17,8 @@ from trainer.hearing.events import velocity_of
 from trainer.hearing.hum import without_hum
 from trainer.hearing.meter import levels
 from trainer.hearing.pitch import Doubles, difference, periods, pitch_of
-from trainer.hearing.signal import Floats, attack_kernel, band_kernel, clean, decimated, filtered
-from trainer.hearing.single import refusal_of
+from trainer.hearing.signal import Floats, attack_kernel, band_kernel, clean, decimated, filtered, without_drift
+from trainer.hearing.single import refusal_and_doubt
 from trainer.hearing.strokes import HOP_S, Motion, motion, peaks, swing, turn
 
 __all__ = ["HEARD_DTYPE", "Heard", "refine"]
@@ -62,7 +62,7 @@ _BACK_S: Final = 0.014
 class Heard:
     """What a recording holds. `notes` has one row a stroke (`HEARD_DTYPE`), sorted by onset, seconds from the
     recording's start; `pitch` is in fractional semitones by `a4_hz`, NaN for a dead stroke. `refusal` says why this
-    is not one bass, or is None."""
+    is not one bass, or is None; `doubt` what seems to sound with it, so that some notes will be wrong."""
 
     notes: NDArray[Any]
     rate_hz: float
@@ -72,6 +72,7 @@ class Heard:
     level_db: float | None
     noise_db: float | None
     refusal: str | None
+    doubt: str | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -89,7 +90,7 @@ def refine(samples: Floats, rate_hz: float, a4_hz: float | None = None) -> Heard
     """The notes of a recording of one bass, mono, float ±1. Pitches are counted from `a4_hz`; None takes the
     instrument's own tuning where it is clear (within a quarter tone of 440 Hz). An empty or silent recording gives
     no notes and a refusal."""
-    sound = clean(samples)
+    sound = without_drift(clean(samples), rate_hz)
     seconds = len(sound) / rate_hz
     measured = levels(sound, rate_hz)
     if measured.peak_db < _SILENT_DB:
@@ -117,11 +118,11 @@ def refine(samples: Floats, rate_hz: float, a4_hz: float | None = None) -> Heard
             not np.isfinite(s.pitch),
             s.level_db,
         )
-    refusal = refusal_of(notes, tone, rate)
+    refusal, doubt = refusal_and_doubt(notes, tone, rate)
     cents = _tuning(notes)
     a4 = a4_hz if a4_hz is not None else 440.0 * 2 ** ((cents or 0.0) / 1200)
     notes["pitch"] -= np.float32(12 * np.log2(a4 / 440.0))
-    return Heard(notes, rate_hz, seconds, a4, cents, measured.loud_db, measured.noise_db, refusal)
+    return Heard(notes, rate_hz, seconds, a4, cents, measured.loud_db, measured.noise_db, refusal, doubt)
 
 
 def _tuning(notes: NDArray[Any]) -> float | None:

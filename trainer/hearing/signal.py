@@ -23,6 +23,7 @@ __all__ = [
     "factor_of",
     "filtered",
     "rumble_kernel",
+    "without_drift",
 ]
 
 Floats = NDArray[np.floating[Any]]
@@ -30,6 +31,8 @@ Floats = NDArray[np.floating[Any]]
 ATTACK_HZ: Final = 1200.0  # the attack is read below this: fingernail and pick clicks lie above it (our choice)
 TONE_HZ: Final = (15.0, 700.0)  # B0 is 30.9 Hz; the strings' own motion, with less of fingers and frets (our choice)
 _WORKING_HZ: Final = 8000.0
+_DRIFT_BLOCK_S: Final = 0.05
+_DRIFT_BLOCKS: Final = 21  # about a second: far below any string
 
 
 def clean(samples: Floats) -> NDArray[np.float32]:
@@ -37,6 +40,26 @@ def clean(samples: Floats) -> NDArray[np.float32]:
     sound = np.array(samples, dtype=np.float32).reshape(-1)
     np.nan_to_num(sound, copy=False, nan=0.0, posinf=0.0, neginf=0.0)
     return np.clip(sound, -8.0, 8.0, out=sound)
+
+
+def without_drift(sound: NDArray[np.float32], rate_hz: float) -> NDArray[np.float32]:
+    """The sound about its own zero: what an input adds as a constant, or as one that wanders over seconds, is taken
+    away (the mean of the second around), or every first swing would be read against it. Changed in place."""
+    size = max(1, round(_DRIFT_BLOCK_S * rate_hz))
+    n = len(sound) // size
+    if n == 0:
+        sound -= sound.mean() if len(sound) else 0.0
+        return sound
+    middle = sound[: n * size].reshape(n, size).mean(axis=1, dtype=np.float64)
+    box = np.ones(min(_DRIFT_BLOCKS, n))
+    around = np.convolve(middle, box, "same") / np.convolve(np.ones(n), box, "same")
+    edge = np.concatenate([around[:1], (around[1:] + around[:-1]) / 2, around[-1:]]).astype(np.float32)
+    ramp = (np.arange(size, dtype=np.float32) + 0.5) / size
+    rows = sound[: n * size].reshape(n, size)
+    for first in range(0, n, 256):  # a few MB at a time
+        rows[first : first + 256] -= edge[first:-1][:256, None] * (1 - ramp) + edge[first + 1 :][:256, None] * ramp
+    sound[n * size :] -= edge[-1]
+    return sound
 
 
 def factor_of(rate_hz: float) -> int:

@@ -1,11 +1,11 @@
 """Whether a recording is one bass: a mix, chords, a voice, hum or silence are refused with what was heard, not
-scored.
+scored; where a bass is heard but something sounds with it, that is said, since some notes will be wrong.
 
 Read from the notes that last: a string alone repeats itself almost exactly and stands still. Where two or more sound
 at once the repetition is poor; where they blend into a common period, that period's own first, seventh, eleventh and
-thirteenth multiples are empty (a fifth or a tenth has parts only at multiples of 2, 3 and 5). A voice glides. The
-limits lie between recorded basses (also with strings ringing over, with slides, slapped) and mixes, pairs of basses,
-chords and speech made here.
+thirteenth multiples are empty (a fifth or a tenth has parts only at multiples of 2, 3 and 5). A voice glides, and
+keeps to no semitones. The limits lie between recorded basses (also with strings ringing over, with slides, slapped)
+and mixes, pairs of basses, chords and speech made here.
 """
 
 from __future__ import annotations
@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 from trainer.hearing.pitch import difference
 from trainer.hearing.signal import Floats
 
-__all__ = ["refusal_of"]
+__all__ = ["refusal_and_doubt"]
 
 _LONG_S: Final = 0.15
 _SKIP_S: Final = 0.06  # the attack
@@ -26,31 +26,56 @@ _LOOK_S: Final = 0.5
 _ENOUGH: Final = 8  # notes that last, before anything is said
 _EMPTY: Final = (1, 7, 11, 13)
 _EMPTY_FRAC: Final = 0.015
+_CHORDS_FRAC: Final = (
+    0.33  # of the longer notes; a bass played twice, or in fifths, has 0.36 and more, one alone under 0.1
+)
+_NO_STRING_FRAC: Final = 0.25
+_ALONE: Final = (0.9, 0.95)  # how well a string alone repeats itself at least, and usually
+_ALONE_FRAC: Final = (0.9, 0.6)  # how many of the longer notes do
 
 
-def refusal_of(notes: NDArray[Any], tone: Floats, rate_hz: float) -> str | None:
-    """Why the notes (`HEARD_DTYPE`, pitch by A4 = 440 Hz) read from a tone band are not those of one bass; None if
-    they are, or where there are too few to tell."""
-    seconds = len(tone) / rate_hz
+def refusal_and_doubt(notes: NDArray[Any], tone: Floats, rate_hz: float) -> tuple[str | None, str | None]:
+    """(why the notes, `HEARD_DTYPE` with pitches by A4 = 440 Hz, read from a tone band are not those of one bass;
+    what sounds with it); each None if nothing does, or where there are too few notes to tell."""
+    refusal = _few_pitches(notes, len(tone) / rate_hz)
+    long = notes[~notes["dead"] & (notes["duration_s"] > _LONG_S)]
+    if refusal is not None or len(long) < max(_ENOUGH, len(notes) / 4):
+        return refusal, None
+    clear, empty = np.array([_of_note(row, tone, rate_hz) for row in long]).T
+    if np.mean(empty < _EMPTY_FRAC) > _CHORDS_FRAC:
+        return "chords, or an instrument above the bass: the notes blend into a deeper one that is not there", None
+    still = float(np.mean(long["settled"]))
+    single, usual = (float(np.mean(clear > least)) for least in _ALONE)
+    if single < _NO_STRING_FRAC:
+        return (
+            f"several instruments, or none with strings: {100 * single:.0f} % of the notes are one string alone",
+            None,
+        )
+    in_tune = abs(np.exp(2j * np.pi * long["pitch"][long["settled"]].astype(np.float64)).mean()) if still else 0.0
+    if still < 0.7 or (still < 0.82 and single < 0.8) or (still < 0.9 and single < 0.85 and in_tune < 0.3):
+        return f"a voice, or something that glides: {100 * still:.0f} % of the longer notes stand still", None
+    if still < 0.92 and single < 0.65:
+        return (
+            f"several notes or instruments at once: {100 * single:.0f} % of the longer notes are one string alone",
+            None,
+        )
+    if single < _ALONE_FRAC[0] or usual < _ALONE_FRAC[1]:
+        return None, (
+            f"{100 * usual:.0f} % of the longer notes are clearly one string alone: something sounds with it (another "
+            "instrument or player, drums, strings that ring over, an effect, a room, noise); some notes will be wrong"
+        )
+    return None, None
+
+
+def _few_pitches(notes: NDArray[Any], seconds: float) -> str | None:
+    """Nothing, strokes without pitch, or a steady tone."""
+    pitched = notes[~notes["dead"]]
     if not len(notes):
         return "no note of a bass was found in it"
-    pitched = notes[~notes["dead"]]
     if not len(pitched) or (len(notes) >= _ENOUGH and len(pitched) < 0.1 * len(notes)):
         return f"{len(notes)} strokes but hardly a pitch: drums or noise"
     if seconds > 5 and len(pitched) <= 2 and pitched["duration_s"].sum() > 0.9 * seconds:
         return "one steady tone from end to end: hum"
-    long = pitched[pitched["duration_s"] > _LONG_S]
-    if len(long) < max(_ENOUGH, len(notes) / 4):
-        return None
-    clear, empty = np.array([_of_note(row, tone, rate_hz) for row in long]).T
-    if np.mean(empty < _EMPTY_FRAC) > 0.5:
-        return "chords, or an instrument above the bass: the notes blend into a deeper one that is not there"
-    still = float(np.mean(long["settled"]))
-    single = float(np.mean(clear > 0.9))
-    if still < 0.7 or (still < 0.82 and single < 0.8):
-        return f"a voice, or something that glides: {100 * still:.0f} % of the longer notes stand still"
-    if still < 0.92 and single < 0.65:
-        return f"several notes or instruments at once: {100 * single:.0f} % of the longer notes are one string alone"
     return None
 
 

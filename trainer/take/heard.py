@@ -16,6 +16,10 @@ from trainer.take.sound_file import Sound
 __all__ = ["HeardNotes", "heard_in", "note_table"]
 
 DEAD_PITCH = 28.0  # E1: where a stroke without pitch is written before any note has been played; our choice
+CODED = (
+    "compressed sound: a coder may move all onsets alike, by up to some 50 ms, so the mean of their offsets is unsure; "
+    "spread and swing are not; export WAV or FLAC to be sure"
+)
 
 
 @dataclass(frozen=True)
@@ -36,8 +40,12 @@ def heard_in(sound: Sound, source: str) -> HeardNotes:
     notes = note_table(heard.notes)
     n_dead, n_unsure = int(np.count_nonzero(heard.notes["dead"])), _n_unsure(heard.notes)
     remarks = []
+    if heard.doubt is not None:
+        remarks.append(heard.doubt)
     if n_unsure:
         remarks.append(f"{n_unsure} of {len(notes)} notes never settled on a pitch; the nearest is taken")
+    if sound.coded:
+        remarks.append(CODED)
     if sound.n_not_finite:
         remarks.append(f"{sound.n_not_finite} samples were no numbers and count as silence")
     facts = {
