@@ -109,24 +109,29 @@ def find_notes(
     bars = _bars(chart, notes, graces, triplet_beats)
     out: list[tuple[str, float, float]] = [("triplet_figure", float(beat), 1.0) for beat in triplet_beats]
     out += [("slide_in", at, length) for at, length in graces]
-    pedals = _pedals(chart, bars)
-    turns = _turnarounds(chart, bars)
     busy: set[int] = set()
-    for first, last in pedals + turns:
-        busy.update(range(first, last + 1))
-    out += [("pedal", chart.bars[a].onset_beats, float(BEATS_PER_BAR * (b - a + 1))) for a, b in pedals]
-    out += [("turnaround_figure", chart.bars[a].onset_beats, float(BEATS_PER_BAR * (b - a + 1))) for a, b in turns]
+    for name, spans in (("pedal", _pedals(chart, bars)), ("turnaround_figure", _turnarounds(chart, bars))):
+        for first, last in spans:
+            busy.update(range(first, last + 1))
+            out.append((name, chart.bars[first].onset_beats, float(BEATS_PER_BAR * (last + 1 - first))))
     leads = _into_changes(chart, notes, off, own)
     out += leads
-    covered = {
-        int(chart.bar_idx_at(at))
-        for name, at, beats in leads
-        if name in ("scale_descent", "chromatic_approach") and beats > 2.5
-    }
+    long = (item for item in leads if item[0] in ("scale_descent", "chromatic_approach") and item[2] > 2.5)
+    covered = {int(chart.bar_idx_at(at)) for _, at, _ in long}
+    out += _bar_figures([bar for bar in bars if bar.bar.idx not in busy], bars, covered)
+    out.sort(key=lambda item: (item[1], item[0]))
+    in_bar = chart.bar_idx_at(np.array([at for _, at, _ in out]) + 1e-6).tolist()
+    return tuple(_device(chart.bars[i], *item) for i, item in zip(in_bar, out, strict=True))
+
+
+def _bar_figures(free: list[BarNotes], bars: list[BarNotes], covered: set[int]) -> list[tuple[str, float, float]]:
+    """What each bar of one chord is as a whole. A pattern that walks on elsewhere is the same walk where it turns back
+    to its root."""
+    out: list[tuple[str, float, float]] = []
     patterns: set[tuple[int, ...] | None] = set()
     repeats: list[tuple[tuple[int, ...], float]] = []
-    for bar in bars:
-        if bar.bar.idx in busy or bar.bar.final or bar.bar.stopped or len(bar.bar.chords) != 1:
+    for bar in free:
+        if bar.bar.final or bar.bar.stopped or len(bar.bar.chords) != 1:
             continue
         name = bar_figure(bars, bar.bar.idx, covered=bar.bar.idx in covered)
         shape = walking_shape(bars, bar.bar.idx, covered=bar.bar.idx in covered)
@@ -136,11 +141,7 @@ def find_notes(
                 patterns.add(shape)
         elif shape is not None:
             repeats.append((shape, bar.bar.onset_beats))
-    # A pattern that walks on elsewhere is the same walk where it turns back to its root.
-    out += [("walking_line", at, float(BEATS_PER_BAR)) for shape, at in repeats if shape in patterns]
-    out.sort(key=lambda item: (item[1], item[0]))
-    in_bar = chart.bar_idx_at(np.array([at for _, at, _ in out]) + 1e-6).tolist()
-    return tuple(_device(chart.bars[i], *item) for i, item in zip(in_bar, out, strict=True))
+    return out + [("walking_line", at, float(BEATS_PER_BAR)) for shape, at in repeats if shape in patterns]
 
 
 def _device(bar: ChartBar, name: str, at: float, beats: float) -> Device:
@@ -297,41 +298,39 @@ def _pedals(chart: Chart, bars: list[BarNotes]) -> list[tuple[int, int]]:
     One that goes home to the same chord (I under the IV of a quick change) is a pedal only if the player lands that
     change in another chorus; else it is "stayed on I" and landing's question (the project's definition).
     """
-    tonic = chart.key.tonic_pc
-    single: list[int | None] = []
-    for bar in bars:
-        pcs = {pitch % 12 for _, pitch in bar.row}
-        held = len(pcs) == 1 and len(bar.row) >= 2 and not bar.n_other and not bar.triplets
-        single.append(pcs.pop() if held else None)
-    wrong = [
-        pc is not None
-        and pc in (tonic, (tonic + 7) % 12)
-        and any(target_pc(chord) != pc for chord in bar.bar.chords)
-        and not bar.bar.final
-        for pc, bar in zip(single, bars, strict=True)
+    homes = (chart.key.tonic_pc, (chart.key.tonic_pc + 7) % 12)
+    held = [_held_pc(bar) for bar in bars]
+    foreign = [
+        pc in homes and not bar.bar.final and any(target_pc(chord) != pc for chord in bar.bar.chords)
+        for pc, bar in zip(held, bars, strict=True)
     ]
+    planned = [bar.bar.pedal for bar in bars]
     out: list[tuple[int, int]] = []
-    i = 0
-    while i < len(bars):
-        if not wrong[i]:
-            i += 1
+    last = -1
+    for i in range(len(bars)):
+        if i <= last or not foreign[i]:
             continue
-        pc = single[i]
-        first = last = i
-        while last + 1 < len(bars) and wrong[last + 1] and single[last + 1] == pc:
-            last += 1
-        planned = bars[i].bar.pedal
-        if planned:
-            while first > 0 and bars[first - 1].bar.pedal and single[first - 1] == pc:
-                first -= 1
-            while last + 1 < len(bars) and bars[last + 1].bar.pedal and single[last + 1] == pc:
-                last += 1
-        elif first > 0 and single[first - 1] == pc and not bars[first - 1].bar.final:
-            first -= 1
-        if planned or _resolves(bars, i, last, pc):
+        first, last = i, _reach(held, i, 1, foreign)
+        if planned[i]:
+            first, last = _reach(held, i, -1, planned), _reach(held, last, 1, planned)
+        elif i > 0 and held[i - 1] == held[i] and not bars[i - 1].bar.final:
+            first = i - 1
+        if planned[i] or _resolves(bars, i, last, held[i]):
             out.append((first, last))
-        i = last + 1
     return out
+
+
+def _held_pc(bar: BarNotes) -> int | None:
+    """The one pitch class of a bar that strikes nothing else, and that twice at least."""
+    pcs = {pitch % 12 for _, pitch in bar.row}
+    return pcs.pop() if len(pcs) == 1 and len(bar.row) >= 2 and not bar.n_other and not bar.triplets else None
+
+
+def _reach(held: list[int | None], i: int, way: int, may: list[bool]) -> int:
+    """The last bar, from bar i one way (1 or −1), that holds the same note and may."""
+    while 0 <= i + way < len(held) and may[i + way] and held[i + way] == held[i]:
+        i += way
+    return i
 
 
 def _resolves(bars: list[BarNotes], wrong: int, last: int, pc: int | None) -> bool:
@@ -361,34 +360,35 @@ def _turnarounds(chart: Chart, bars: list[BarNotes]) -> list[tuple[int, int]]:
     tonic, five = chart.key.tonic_pc, (chart.key.tonic_pc + 7) % 12
     out: list[tuple[int, int]] = []
     for a, b in itertools.pairwise(bars):
-        pair = a.bar.turnaround and b.bar.turnaround and b.bar.bar == a.bar.bar + 1 and not b.bar.final
-        if pair and len(a.bar.chords) + len(b.bar.chords) >= 3:
-            if _roots_struck(a) and _roots_struck(b):
-                out.append((a.bar.idx, b.bar.idx))
+        if not (a.bar.turnaround and b.bar.turnaround and b.bar.bar == a.bar.bar + 1) or b.bar.final:
             continue
-        if not pair or a.slots[0] is None or a.slots[0] % 12 != tonic or target_pc(b.chord) != five:
-            continue
-        walk = [pitch for _, pitch in a.row]
-        tail = [pitch for slot, pitch in b.row if slot <= 2]
-        line = walk + tail
-        arrive = next((k for k in range(len(walk), len(line)) if line[k] % 12 == five), None)
-        if arrive is None:
-            continue
-        line = line[: arrive + 1]
-        collapsed = [line[0]] + [y for x, y in itertools.pairwise(line) if y != x]
-        if len(collapsed) < 4:
-            continue
-        if _walks_to_five([pitch - collapsed[-1] for pitch in collapsed]):
+        if len(a.bar.chords) + len(b.bar.chords) >= 3:
+            found = _roots_struck(a) and _roots_struck(b)
+        else:
+            begins = a.slots[0] is not None and a.slots[0] % 12 == tonic and target_pc(b.chord) == five
+            found = begins and _walks_to_five(_line_to(five, a, b))
+        if found:
             out.append((a.bar.idx, b.bar.idx))
     return out
 
 
+def _line_to(pc: int, a: BarNotes, b: BarNotes) -> list[int]:
+    """The pitches of two bars up to the second's first `pc` by its beat 2, repeats left out; empty where there is
+    none."""
+    walk = [pitch for _, pitch in a.row]
+    tail = [pitch for slot, pitch in b.row if slot <= 2]
+    arrive = next((k for k, pitch in enumerate(tail) if pitch % 12 == pc), None)
+    return [] if arrive is None else [pitch for pitch, _ in itertools.groupby(walk + tail[: arrive + 1])]
+
+
 def _walks_to_five(line: list[int]) -> bool:
-    """Whether pitches (from the tonic, repeats left out, measured from the five they end on) walk up or down to it.
+    """Whether pitches (from the tonic to the five, repeats left out) walk up or down to it.
 
     Up by the last two semitones below, perhaps round the one above; down by ♭7 and 6 of the key, with or without ♭6.
     """
-    body = line[:-1]
+    if len(line) < 4:
+        return False
+    body = [pitch - line[-1] for pitch in line[:-1]]
     if body[-1] == 1 and len(body) > 2:
         body = body[:-1]
     return body[-2:] == [-2, -1] or (len(body) >= 3 and body[-2:] == [3, 2] and body[-3] in (5, -7))

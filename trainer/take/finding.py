@@ -106,24 +106,31 @@ def chosen(midi: MidiFile, track: str | int | None, seconds_at: Callable[[Any], 
             f"{source}: drums only (channel 10): {_listed(sounding)}; expected a track with the bass's notes; "
             "if it is there all the same, choose it with --track NAME or --track NUMBER"
         )
-    if len(voices) == 1:
-        return _choice(voices[0], "")
     exact = [voice for voice in voices if is_named(voice.name, "bass")]
-    if len(exact) == 1:
-        return _choice(exact[0], "")
-    pool, why = exact or [voice for voice in voices if says_bass(voice.name)], "by its name"
-    if len(pool) != 1:
-        among = pool or voices
-        by_program = [voice for voice in among if voice.program in BASS_PROGRAMS]
-        if by_program:
-            numbers = sorted({voice.program + 1 for voice in by_program if voice.program is not None})
-            pool, why = by_program, f"by its General MIDI program, {' or '.join(map(str, numbers))}"
-    if len(pool) != 1:
-        low = _lowest_line(pool or voices, seconds_at, LOW_PITCH if not pool else 127.0)
+    for certain in (voices, exact):
+        if len(certain) == 1:
+            return _choice(certain[0], "")
+    candidates, why = _candidates(voices, exact)
+    if len(candidates) == 1:
+        found = candidates[0]
+    else:
+        low = _lowest_line(candidates or voices, seconds_at, 127.0 if candidates else LOW_PITCH)
         if low is None:
-            raise _undecided(pool or voices, sounding, source)
-        pool, why = [low], "as the lowest line of single notes" + ("" if not pool else f" of the {len(pool)} so named")
-    return _choice(pool[0], f"{_called(pool[0])} is read as the bass, {why}; choose another with --track NAME|NUMBER")
+            raise _undecided(candidates or voices, sounding, source)
+        of_so_many = f" of the {len(candidates)} so named" if candidates else ""
+        found, why = low, f"as the lowest line of single notes{of_so_many}"
+    return _choice(found, f"{_called(found)} is read as the bass, {why}; choose another with --track NAME|NUMBER")
+
+
+def _candidates(voices: Sequence[_Voice], exact: Sequence[_Voice]) -> tuple[list[_Voice], str]:
+    """Who may be the bass of several, by name and then by program, and which of them it was; none where neither
+    says."""
+    named = [*exact] or [voice for voice in voices if says_bass(voice.name)]
+    by_program = [voice for voice in named or voices if voice.program in BASS_PROGRAMS]
+    if len(named) == 1 or not by_program:
+        return named, "by its name"
+    numbers = sorted({voice.program + 1 for voice in by_program if voice.program is not None})
+    return by_program, f"by its General MIDI program, {' or '.join(map(str, numbers))}"
 
 
 def _voices(midi: MidiFile) -> list[_Voice]:
@@ -214,23 +221,24 @@ def _asked(midi: MidiFile, track: str | int, source: str) -> Choice:
     by_name = by_name or [item for item in midi.tracks if is_named(item.name, text.casefold())]
     channel = _CHANNEL.fullmatch(text)
     if channel and not by_name:
-        number = int(channel[1]) - 1
-        holding = [item for item in midi.tracks if number in item.note_channels]
-        if len(holding) == 1:
-            return Choice(holding[0], (number,))
-        raise UsageError(f"{source}: {len(holding)} tracks have notes on channel {number + 1}; expected one to choose")
-    with_notes = [item for item in by_name if item.n_note_ons] or by_name
-    if len(with_notes) == 1:
-        return Choice(with_notes[0], _line_channels(with_notes[0], source))
-    counted = whole_number(text)
-    if not with_notes and counted is not None and 1 <= counted <= len(midi.tracks):
-        item = midi.tracks[counted - 1]
-        return Choice(item, _line_channels(item, source))
+        return _on_channel(midi, int(channel[1]) - 1, source)
+    found = [item for item in by_name if item.n_note_ons] or by_name
+    found = found or [item for item in midi.tracks if item.number == whole_number(text)]
+    if len(found) == 1:
+        return Choice(found[0], _line_channels(found[0], source))
+    if found:
+        raise UsageError(f'{source}: {len(found)} tracks are named "{text}": {_listed(found)}; give a number')
     sounding = [item for item in midi.tracks if item.n_note_ons]
-    if with_notes:
-        raise UsageError(f'{source}: {len(with_notes)} tracks are named "{text}": {_listed(with_notes)}; give a number')
     hint = did_you_mean(text, [item.name for item in sounding if item.name])
     raise UsageError(f'{source}: no track "{text[:60]}"; tracks with notes: {_listed(sounding) or "none"}{hint}')
+
+
+def _on_channel(midi: MidiFile, number: int, source: str) -> Choice:
+    """The one track that has notes on a channel (from 0)."""
+    holding = [item for item in midi.tracks if number in item.note_channels]
+    if len(holding) != 1:
+        raise UsageError(f"{source}: {len(holding)} tracks have notes on channel {number + 1}; expected one to choose")
+    return Choice(holding[0], (number,))
 
 
 def _listed(tracks: Sequence[MidiTrack]) -> str:

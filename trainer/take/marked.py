@@ -8,7 +8,7 @@ chord is the one that stands there; otherwise there is none.
 from __future__ import annotations
 
 from collections.abc import Iterator
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 
@@ -16,7 +16,7 @@ from trainer.errors import TrainerError
 from trainer.limits import SONG_BARS
 from trainer.music import FORMS, GROOVES, TURNAROUNDS, Chord
 from trainer.music.chords import parse_chord
-from trainer.session import BEATS_PER_BAR, CUES, Chart, Session, expand, session_from_dict
+from trainer.session import BEATS_PER_BAR, CUES, ROLES, Chart, Session, expand, session_from_dict
 from trainer.take.midi_file import CHORUS_MARKER, FileClock, MidiFile
 
 __all__ = ["session_of_marks"]
@@ -36,53 +36,77 @@ def session_of_marks(
     def beats(tick: int) -> float:
         return float(clock.beats_at(tick)) - origin_beats
 
-    choruses = []
-    for tick, text in midi.markers:
-        match = CHORUS_MARKER.fullmatch(text)
-        if match:
-            choruses.append((int(match[1]), (match[2] or "").strip().casefold(), beats(tick)))
+    choruses = _choruses([(beats(tick), text) for tick, text in midi.markers])
     bars = _bars([(beats(tick), text) for tick, text in midi.texts])
-    if key is None or not bars or [number for number, _, _ in choruses] != list(range(1, len(choruses) + 1)):
-        return None
-    starts = [round(at / BEATS_PER_BAR) for _, _, at in choruses]
-    if any(abs(at - BEATS_PER_BAR * bar) > NEAR_BEATS for bar, (_, _, at) in zip(starts, choruses, strict=True)):
+    if key is None or not bars or not choruses:
         return None
     cues = [(beats(tick), text) for tick, text in midi.cues]
-    said = {
-        word: text[len(word) :]
-        for _, text in cues
-        for word in (CUES["swing_ratio"], CUES["groove"])
-        if text.startswith(word)
-    }
-    names = [track.name for track in midi.tracks if track.name and not track.n_note_ons]
+    starts = [chorus.bar for chorus in choruses]
+    n_bars = starts[1] if len(starts) > 1 else max(bars) + 1
+    swing = _said(cues, CUES["swing_ratio"])
     plain: dict[str, Any] = {
-        "title": names[0][:200] if names and names[0].strip() else "A take",
+        "title": _title(midi),
         "key": key,
         "tempo_bpm": round(tempo_bpm, 2),
-        "groove": said.get(CUES["groove"], "shuffle"),
+        "groove": _said(cues, CUES["groove"]) or "shuffle",
         "count_in_bars": 0,
-        "chorus": _plans(choruses, {round(at / BEATS_PER_BAR) for at, text in cues if text == CUES["heard"]}, starts),
+        "chorus": _plans(choruses, {round(at / BEATS_PER_BAR) for at, text in cues if text == CUES["heard"]}),
         "start": _INTROS.get(-min(bars), "top"),
+        **_spans(cues, starts, n_bars),
     }
-    if CUES["swing_ratio"] in said:
-        plain["swing_ratio"] = _number(said[CUES["swing_ratio"]])
+    if swing is not None:
+        plain["swing_ratio"] = _number(swing)
     elif plain["groove"] in GROOVES:
         plain["swing_ratio"] = 2.0
-    n_bars = starts[1] if len(starts) > 1 else max(bars) + 1
-    tail = max(bars) + 1 - starts[-1] - n_bars
-    if len(starts) > 1 and tail > 0:
+    if len(starts) > 1 and max(bars) + 1 - starts[-1] > n_bars:
         plain["ending"] = "tag"
-    for table in _forms(n_bars, bars, exact=len(starts) > 1):
-        spans = _spans(cues, starts, n_bars)
+    for form in _forms(n_bars, bars, exact=len(starts) > 1):
         try:
-            session = session_from_dict({**plain, **table, **spans}, "marks")
+            session = session_from_dict({**plain, **form}, "marks")
             chart = expand(session)
         except TrainerError:
             continue
         if _fits(chart, bars):
-            known = CUES["swing_ratio"] in said
-            return session, "" if known else "the file does not say how the band swings; it is taken as 2 : 1"
+            return (
+                session,
+                "" if swing is not None else "the file does not say how the band swings; it is taken as 2 : 1",
+            )
     return None
+
+
+class _Chorus(NamedTuple):
+    """A chorus's marker: its number, the words after it, its beat from the first downbeat."""
+
+    number: int
+    words: str
+    at_beats: float
+
+    @property
+    def bar(self) -> int:
+        return round(self.at_beats / BEATS_PER_BAR)
+
+    @property
+    def off_beats(self) -> float:
+        """How far from a bar line it lies."""
+        return abs(self.at_beats - BEATS_PER_BAR * self.bar)
+
+
+def _choruses(markers: list[tuple[float, str]]) -> list[_Chorus]:
+    """The choruses that are marked; none where they do not count from 1 or lie off the bar lines."""
+    matches = ((at, CHORUS_MARKER.fullmatch(text)) for at, text in markers)
+    out = [_Chorus(int(match[1]), (match[2] or "").strip().casefold(), at) for at, match in matches if match]
+    counted = all(chorus.number == n for n, chorus in enumerate(out, 1))
+    return out if counted and all(chorus.off_beats <= NEAR_BEATS for chorus in out) else []
+
+
+def _said(cues: list[tuple[float, str]], word: str) -> str | None:
+    """What the last cue point that begins with a word says after it."""
+    return next((text[len(word) :] for _, text in reversed(cues) if text.startswith(word)), None)
+
+
+def _title(midi: MidiFile) -> str:
+    names = [track.name for track in midi.tracks if track.name and not track.n_note_ons]
+    return names[0][:200] if names and names[0].strip() else "A take"
 
 
 def _bars(texts: list[tuple[float, str]]) -> dict[int, tuple[Chord, ...]]:
@@ -107,12 +131,12 @@ def _bars(texts: list[tuple[float, str]]) -> dict[int, tuple[Chord, ...]]:
     return out
 
 
-def _plans(choruses: list[tuple[int, str, float]], heard: set[int], starts: list[int]) -> list[dict[str, Any]]:
+def _plans(choruses: list[_Chorus], heard: set[int]) -> list[dict[str, Any]]:
     """A `[[chorus]]` table for each chorus; a role that is none of ours is a verse."""
     plans = []
-    for (_, words, _), start in zip(choruses, starts, strict=True):
-        role = words.split()[0] if words else "verse"
-        plans.append({"role": role if role in ("verse", "solo", "head") else "verse", "heard": start in heard})
+    for chorus in choruses:
+        role = chorus.words.split()[0] if chorus.words else "verse"
+        plans.append({"role": role if role in ROLES else "verse", "heard": chorus.bar in heard})
     return plans
 
 

@@ -125,10 +125,12 @@ class _Reader:
         self.remarks: list[str] = []
         self.n_events = 0
         self.n_meta = 0
+        self.number = self.first = 0  # of the track that is read, and its place in the file
+        self.name = self.instrument = ""
 
-    def fail(self, number: int, at: int, found: str, expected: str) -> FileFormatError:
+    def fail(self, at: int, found: str, expected: str) -> FileFormatError:
         return FileFormatError(
-            f"{self.source}: track {number}, byte {at}: {found}; expected {expected}; "
+            f"{self.source}: track {self.number}, byte {self.first + at}: {found}; expected {expected}; "
             "the file is damaged, export it again"
         )
 
@@ -142,9 +144,10 @@ class _Reader:
 
     def track(self, data: bytes, first: int, number: int) -> MidiTrack:
         """Parse one track's bytes (`first`: their place in the file)."""
+        self.first, self.number = first, number
+        self.name = self.instrument = ""
         packed = array("q")
         append = packed.append
-        name = instrument = ""
         tick = 0
         status = 0
         i = 0
@@ -153,72 +156,32 @@ class _Reader:
         try:
             while i < n:
                 byte = data[i]
-                i += 1
-                if byte >= 0x80:
-                    delta = byte & 0x7F
-                    for _ in range(3):
-                        byte = data[i]
-                        i += 1
-                        delta = delta << 7 | byte & 0x7F
-                        if byte < 0x80:
-                            break
-                    else:
-                        raise self.fail(number, first + i, "a delta time of more than four bytes", "at most four")
-                    tick += delta
-                else:
+                if byte < 0x80:
                     tick += byte
+                    i += 1
+                else:
+                    delta, i = self.counted(data, i, "delta time")
+                    tick += delta
                 byte = data[i]
+                if byte >= 0xF0:
+                    i = self.system(data, i + 1, byte, tick)
+                    continue
                 if byte >= 0x80:
                     i += 1
-                    if byte >= 0xF0:
-                        if byte == 0xFF:
-                            kind = data[i]
-                            i += 1
-                        elif byte not in (0xF0, 0xF7):
-                            raise self.fail(number, first + i - 1, f"the byte {byte:#04x}", "an event's status")
-                        length = 0
-                        for _ in range(4):
-                            part = data[i]
-                            i += 1
-                            length = length << 7 | part & 0x7F
-                            if part < 0x80:
-                                break
-                        else:
-                            raise self.fail(number, first + i, "a length of more than four bytes", "at most four")
-                        if i + length > n:
-                            raise IndexError
-                        self.n_meta += 1
-                        if self.n_meta > MAX_META_EVENTS:
-                            raise self.too_many(MAX_META_EVENTS, "tempi, texts and other events")
-                        if byte == 0xFF:
-                            if kind == 0x2F:
-                                break
-                            if kind == 0x51 and length == 3:
-                                self.tempos.append(tick << 24 | int.from_bytes(data[i : i + 3], "big"))
-                            elif kind in (0x01, 0x03, 0x04, 0x06, 0x07, 0x58, 0x59):
-                                text = self.meta(kind, tick, data[i : i + length])
-                                if kind == 0x03 and not name:
-                                    name = text
-                                elif kind == 0x04 and not instrument:
-                                    instrument = text
-                        i += length
-                        continue
                     status = byte
                 elif not status:
-                    raise self.fail(
-                        number, first + i, f"the data byte {byte:#04x} with no status before it", "a status"
-                    )
+                    raise self.fail(i, f"the data byte {byte:#04x} with no status before it", "a status")
                 d1 = data[i]
                 if 0xC0 <= status < 0xE0:
                     i += 1
                     if d1 >= 0x80:
-                        raise self.fail(number, first + i - 1, f"the byte {d1:#04x} inside a message", "a data byte")
+                        raise self.fail(i - 1, f"the byte {d1:#04x} inside a message", "a data byte")
                     append(tick << 24 | status << 16 | d1 << 8)
                 else:
                     d2 = data[i + 1]
                     i += 2
                     if (d1 | d2) >= 0x80:
-                        raise self.fail(number, first + i - 1, "a status byte inside a message", "two data bytes")
+                        raise self.fail(i - 1, "a status byte inside a message", "two data bytes")
                     append(tick << 24 | status << 16 | d1 << 8 | d2)
                 if len(packed) > room:
                     raise self.too_many(MAX_EVENTS, "MIDI messages")
@@ -232,7 +195,45 @@ class _Reader:
             )
         events = np.array(packed, dtype=np.int64)
         self.n_events += len(events)
-        return MidiTrack(number, name, events, tick, instrument)
+        return MidiTrack(number, self.name, events, tick, self.instrument)
+
+    def counted(self, data: bytes, i: int, what: str) -> tuple[int, int]:
+        """A number of variable length, seven bits a byte, and the place after it."""
+        number = 0
+        for _ in range(4):
+            byte = data[i]
+            i += 1
+            number = number << 7 | byte & 0x7F
+            if byte < 0x80:
+                return number, i
+        raise self.fail(i, f"a {what} of more than four bytes", "at most four")
+
+    def system(self, data: bytes, i: int, status: int, tick: int) -> int:
+        """Read a meta event or a system exclusive message from behind its status; the place after it, the track's end
+        after its last."""
+        kind = -1
+        if status == 0xFF:
+            kind = data[i]
+            i += 1
+        elif status not in (0xF0, 0xF7):
+            raise self.fail(i - 1, f"the byte {status:#04x}", "an event's status")
+        length, i = self.counted(data, i, "length")
+        if i + length > len(data):
+            raise IndexError
+        self.n_meta += 1
+        if self.n_meta > MAX_META_EVENTS:
+            raise self.too_many(MAX_META_EVENTS, "tempi, texts and other events")
+        if kind == 0x2F:
+            return len(data)
+        if kind == 0x51 and length == 3:
+            self.tempos.append(tick << 24 | int.from_bytes(data[i : i + 3], "big"))
+        elif kind in (0x01, 0x03, 0x04, 0x06, 0x07, 0x58, 0x59):
+            text = self.meta(kind, tick, data[i : i + length])
+            if kind == 0x03:
+                self.name = self.name or text
+            elif kind == 0x04:
+                self.instrument = self.instrument or text
+        return i + length
 
     def meta(self, kind: int, tick: int, body: bytes) -> str:
         """Keep one meta event; gives back its text (empty for signatures)."""
