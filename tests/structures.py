@@ -100,7 +100,7 @@ def bent(tree: Any, rng: Rng, odd: Sequence[Any] = ODD) -> Any:
                 holder[key] = (value * rng.choice((2, 7, 500)))[:5000]
             case 2 if isinstance(value, list):
                 rng.shuffle(value)
-            case 3 | 8 if isinstance(value, int | float) and not isinstance(value, bool):
+            case 3 | 8 if isinstance(value, int | float) and not isinstance(value, bool) and abs(value) < 2**53:
                 near = (
                     -value,
                     value + 1,
@@ -123,7 +123,7 @@ def bent(tree: Any, rng: Rng, odd: Sequence[Any] = ODD) -> Any:
                     holder[key] = copy.deepcopy(other[place])
             case 7:
                 deep: Any = value
-                for _ in range(rng.choice((3, 60, 250))):
+                for _ in range(rng.choice((3, 30, 90))):
                     deep = [deep]
                 holder[key] = deep
             case _:

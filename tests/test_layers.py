@@ -15,6 +15,7 @@ ROOT = Path(__file__).resolve().parent.parent / "trainer"
 MAY_IMPORT: dict[str, set[str]] = {
     "errors": set(),
     "limits": set(),
+    "plain": set(),
     "music": set(),
     "tables": set(),
     "session": {"music", "tables"},
@@ -51,7 +52,7 @@ MAY_IMPORT: dict[str, set[str]] = {
     "screen": {"music", "session", "take", "scoring", "practice"},
     "report": {"music", "session", "take", "scoring", "practice", "clock", "line", "system"},
 }
-OPEN = {"errors", "limits", "_version", "aside"}
+OPEN = {"errors", "limits", "plain", "_version", "aside"}
 # Edges may import everything.
 EDGES = {"cli", "__main__", "__init__", "_version", "page"}
 

@@ -91,8 +91,9 @@ def test_chord_names_millions_of_bars_apart_cost_nothing(tmp_path: Path) -> None
         (0, {"transpose_semitones": float("nan")}),  # no number that could be written
         (2, ["map", 5_000_000_000, 1e12, 1.0]),  # a song that began before there were any
         (2, ["map", 5_000_000_000, 0.0, 1e300]),
+        (0, {"profile": 2**70}),  # no whole number of 64 bits: its line counts as damaged, and it is the head
     ],
-    ids=["type", "not a number", "far", "fast"],
+    ids=["type", "not a number", "far", "fast", "large"],
 )
 def test_a_journal_that_says_what_no_journal_says_stays_where_it_is(at: int, record: Any, tmp_path: Path) -> None:
     """Its lines are whole, so what reads them has to stand it: it keeps nobody from playing, and nothing is lost."""

@@ -20,6 +20,7 @@ from pathlib import Path
 from typing import Any, TextIO
 
 from trainer.errors import TrainerError, UsageError
+from trainer.plain import plain
 from trainer.scoring import score
 from trainer.scoring.assembling import DEFAULT_LEVEL
 from trainer.scoring.beat import BeatBy
@@ -305,7 +306,10 @@ def write_csv(rows: Iterable[Mapping[str, Any]], out: TextIO) -> int:
 
 def text_cell(value: Any) -> Any:
     """A value of a table; text that a spreadsheet would take for a formula is marked as text (OWASP: CSV injection)."""
-    return f"'{value}" if isinstance(value, str) and value[:1] in ("=", "+", "-", "@", "\t", "\r") else value
+    if not isinstance(value, str):
+        return value
+    text = plain(value)
+    return f"'{text}" if value[:1] in ("=", "+", "-", "@", "\t", "\r") else text
 
 
 def own_line_ends(out: TextIO) -> TextIO:
@@ -319,7 +323,7 @@ def write_json_lines(rows: Iterable[Mapping[str, Any]], out: TextIO) -> int:
     """One JSON object a line; gives back how many had an error."""
     n_errors = 0
     for row in rows:
-        out.write(json.dumps(row) + "\n")
+        out.write(plain(json.dumps(row)) + "\n")
         n_errors += "error" in row
     return n_errors
 

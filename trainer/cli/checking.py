@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import datetime
-import sys
 from collections.abc import Callable
 from typing import TYPE_CHECKING, Annotated
 
@@ -12,6 +11,7 @@ import typer
 from trainer.cli.facts import Json, show_json
 from trainer.cli.input_port import asked_bass, chosen_bass, chosen_input, known_profile
 from trainer.cli.running import BassChannel, BassIn
+from trainer.cli.speaking import echo
 from trainer.cli.waiting import key_reader
 from trainer.errors import PortError, UsageError
 
@@ -126,11 +126,9 @@ def check(
         return
     known = load_port(name) or PortSettings(name)
     tuning = FIVE_STRING if strings == 5 else FOUR_STRING
-    out = sys.stderr if as_json else sys.stdout
 
     def write(text: str) -> None:
-        out.write(text)
-        out.flush()
+        echo(text, err=as_json, nl=False)
 
     sink: MidiSink = deque()
     port = open_input(name, sink)

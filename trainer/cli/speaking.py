@@ -10,10 +10,12 @@ from typing import TYPE_CHECKING
 
 import typer
 
+from trainer.plain import plain
+
 if TYPE_CHECKING:
     from trainer.scoring import Scorecard
 
-__all__ = ["card_text", "cleaned", "echo", "say", "to_stderr", "wrapped"]
+__all__ = ["card_text", "echo", "say", "to_stderr", "wrapped"]
 
 WIDEST = 110  # longer lines are hard to read; our choice
 
@@ -35,14 +37,9 @@ def say(text: str, *, err: bool = False) -> None:
     echo(text, err=err)
 
 
-def cleaned(text: str) -> str:
-    """`text` without what a terminal obeys or hides: names, titles and keys in it may come from anybody's file."""
-    return "".join(c if c.isprintable() or c in "\n\t" else " " for c in text)
-
-
 def echo(text: str = "", *, err: bool = False, nl: bool = True) -> None:
     """Print as it is, but cleaned: the one place of the commands that prints."""
-    typer.echo(cleaned(text), err=err, nl=nl)
+    typer.echo(plain(text, "\n\t"), err=err, nl=nl)
 
 
 def to_stderr(wanted: bool) -> contextlib.AbstractContextManager[object]:

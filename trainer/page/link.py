@@ -18,6 +18,7 @@ from pathlib import Path
 from typing import IO, Any
 
 from trainer.errors import PortError, UsageError
+from trainer.plain import plain
 from trainer.screen import ScreenState, round_word
 from trainer.session import Chart
 from trainer.settings import open_log
@@ -55,6 +56,11 @@ def _press_of(line: bytes) -> PagePress | None:
         return PagePress(str(row["do"]), str(row["by"]), part, value, choice if isinstance(choice, dict) else None)
     except (ValueError, KeyError, TypeError, AttributeError, RecursionError):
         return None
+
+
+def _line(message: Mapping[str, Any]) -> bytes:
+    """A message to the page's process, with no sign in it that would turn a line round or show nothing."""
+    return plain(json.dumps(message, separators=(",", ":"), ensure_ascii=False)).encode() + b"\n"
 
 
 def chart_data(
@@ -173,7 +179,7 @@ class PageLink:
 
     def _say(self, message: Mapping[str, Any]) -> None:
         with self._wake:
-            self._lines.append(json.dumps(message).encode() + b"\n")
+            self._lines.append(_line(message))
             self._newest = None  # a place of the song before
             self._wake.notify()
 
@@ -190,7 +196,7 @@ class PageLink:
     def send(self, state: ScreenState) -> None:
         """Show this place; an older one still waiting is dropped."""
         place = {**place_data(state), "at": round(time.perf_counter() * 1000.0, 2)}
-        line = json.dumps({"place": place}, separators=(",", ":")).encode() + b"\n"
+        line = _line({"place": place})
         with self._wake:
             self._newest = line
             self._wake.notify()

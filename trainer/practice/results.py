@@ -26,9 +26,10 @@ import numpy as np
 from trainer._version import __version__
 from trainer.aside import claim, new_file
 from trainer.errors import FileFormatError, TrainerError, UsageError
+from trainer.plain import plain
 from trainer.practice.drills import Exercise, PassFigure, answered_changes, answers_of, drill_named
 from trainer.practice.parcel import MAX_TAKES, Listed, Parcel, read_parcel
-from trainer.practice.worksheet import TARGETS, Task, Worksheet, parse_worksheet, plain
+from trainer.practice.worksheet import TARGETS, Task, Worksheet, parse_worksheet
 from trainer.scoring import Card, score
 from trainer.scoring.card import as_kept
 from trainer.session import Session

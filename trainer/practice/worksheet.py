@@ -27,13 +27,14 @@ from dataclasses import dataclass
 from typing import Any
 
 from trainer.errors import SessionError, UsageError
+from trainer.plain import plain
 from trainer.practice.drills import DRILLS
 from trainer.scoring.card import MEASURES, Card
 from trainer.scoring.figure import Measure
 from trainer.session import TEMPO_RANGE_BPM, Session, read_key, session_from_dict, with_something_to_play
 from trainer.tables import Checker, read_toml
 
-__all__ = ["TARGETS", "TEMPLATE", "Target", "Task", "Worksheet", "parse_worksheet", "plain"]
+__all__ = ["TARGETS", "TEMPLATE", "Target", "Task", "Worksheet", "parse_worksheet"]
 
 MAX_TASKS = 40
 MAX_TIMES = 20
@@ -212,11 +213,6 @@ def _task(check: Checker, table: Mapping[str, Any], where: str, find: Callable[[
         needed = '{ figure = "landing.root_rate", at_least = 0.9 }'
         check.problems.append(f"{where}target: missing; a session needs one, such as {needed}")
     return task if len(check.problems) == before else None
-
-
-def plain(text: str) -> str:
-    """`text` of a file that somebody handed on, on one line and without what a terminal would obey."""
-    return "".join(c if c.isprintable() else " " for c in text)
 
 
 def _session(check: Checker, value: Any, where: str, find: Callable[[str], Session] | None) -> Session | None:

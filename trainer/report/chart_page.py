@@ -10,7 +10,7 @@ from collections.abc import Sequence
 from typing import Any
 
 from trainer.music import FORMS, GROOVES
-from trainer.report.files import printable
+from trainer.plain import plain
 from trainer.session import Chart, ChartBar, Session
 
 __all__ = ["chart_page", "extra_words", "song_rows"]
@@ -157,7 +157,7 @@ def _fitting_plain(text: str, size: float, width_mm: float) -> float:
 
 def _head(axes: Any, chart: Chart) -> float:
     session = chart.session
-    title = printable(session.title)
+    title = plain(session.title)
     _write(axes, _LEFT, 26.0, title, _fitting(title, 24.0, _RIGHT - _LEFT), weight="bold")
     form = FORMS[session.form].title if session.form in FORMS else "A chart of its own"
     feel = "even eighths" if session.swing_ratio <= 1.0 else f"swing {session.swing_ratio:g} : 1"

@@ -9,7 +9,8 @@ from html import escape
 from pathlib import Path
 from typing import TypeAlias
 
-from trainer.report.files import printable, write_page
+from trainer.plain import plain
+from trainer.report.files import write_page
 from trainer.report.style import STYLE
 from trainer.scoring.card import MEASURES, Card
 from trainer.scoring.figure import Figure, Shown
@@ -115,10 +116,10 @@ def write_comparison(
     """The comparison as a page; `UsageError` when the place cannot be written."""
     heads = []
     for name, take, mark in zip(names, takes, ("●", "◆"), strict=True):
-        title = printable(take.session.title if take.session is not None else Path(name).stem)
+        title = plain(take.session.title if take.session is not None else Path(name).stem)
         heads.append(
             f'<th scope="col"><span aria-hidden="true">{mark}</span> {escape(title)}<br>'
-            f'<span class="quiet">{escape(printable(Path(name).name))}</span></th>'
+            f'<span class="quiet">{escape(plain(Path(name).name))}</span></th>'
         )
     rows = "".join(
         f'<tr><th scope="row">{escape(row.name)}</th><td>{escape(row.first)}</td><td>{escape(row.second)}</td>'

@@ -7,7 +7,7 @@ from pathlib import Path
 
 from trainer.aside import written_for_a_person
 
-__all__ = ["printable", "write_page"]
+__all__ = ["write_page"]
 
 
 def write_page(body: str | bytes, path: str | os.PathLike[str]) -> Path:
@@ -16,8 +16,3 @@ def write_page(body: str | bytes, path: str | os.PathLike[str]) -> Path:
     with written_for_a_person(target) as handle:
         handle.write(body.encode() if isinstance(body, str) else body)
     return target
-
-
-def printable(text: str) -> str:
-    """`text` from a file without what no page can show: control characters, marks that turn the line round."""
-    return "".join(c if c.isprintable() else " " for c in text)

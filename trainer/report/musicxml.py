@@ -15,7 +15,7 @@ from fractions import Fraction
 
 from trainer._version import __version__
 from trainer.music import Chord, Key, spell_pc
-from trainer.report.files import printable
+from trainer.plain import plain
 from trainer.report.written import BAR, DIVISIONS, Tone, Written, WrittenNote
 from trainer.session import BEATS_PER_BAR, Chart, ChartBar
 
@@ -70,7 +70,7 @@ def musicxml(written: Written, *, tab: bool = True) -> bytes:
     """The piece as a MusicXML 4.0 partwise document, UTF-8."""
     chart = written.chart
     root = ET.Element("score-partwise", version="4.0")
-    _text(ET.SubElement(root, "work"), "work-title", printable(written.title))
+    _text(ET.SubElement(root, "work"), "work-title", plain(written.title))
     encoding = ET.SubElement(ET.SubElement(root, "identification"), "encoding")
     _text(encoding, "software", f"shuffle-partner {__version__}")
     part_list = ET.SubElement(root, "part-list")

@@ -9,8 +9,8 @@ from __future__ import annotations
 from dataclasses import asdict
 from html import escape
 
+from trainer.plain import plain
 from trainer.report.figures import meanings, number, places_words, sentence, whys
-from trainer.report.files import printable
 from trainer.report.sections import (
     band_heard,
     devices_section,
@@ -33,7 +33,7 @@ __all__ = ["report_page"]
 def report_page(take: Take, card: Scorecard) -> str:
     """The whole page; without a chart only what needs none is shown."""
     session, chart = take.session, card.chart
-    title = printable(session.title if session is not None else _stem(take.source)) or "A take"
+    title = plain(session.title if session is not None else _stem(take.source)) or "A take"
     body = [
         _head(title, take, card),
         _verdict(card.verdict, session),
@@ -101,7 +101,7 @@ def _head(title: str, take: Take, card: Scorecard) -> str:
             '<p class="quiet">Not calibrated: a steady lateness may be the equipment’s. '
             "<code>trainer calibrate</code> tells the two apart.</p>"
         )
-    lines += [f"<p>Note: {escape(printable(remark))}</p>" for remark in facts.remarks]
+    lines += [f"<p>Note: {escape(plain(remark))}</p>" for remark in facts.remarks]
     return "".join(lines) + "</header>"
 
 

@@ -94,6 +94,8 @@ class Canvas:
         if not 0 <= y < self.height:
             return x + len(text)
         chars, styles = self._chars[y], self._styles[y]
+        if not text.isprintable():
+            text = clean_text(text)
         if self._ascii_only and not text.isascii():
             text = "".join(c if c.isascii() else _PLAINER.get(c, "?" * cell_len(c)) for c in text)
         for c in text:

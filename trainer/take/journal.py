@@ -41,6 +41,7 @@ from numpy.typing import NDArray
 
 from trainer.clock.fit import SongMap, place_messages
 from trainer.errors import FileFormatError, UsageError
+from trainer.limits import has_far_number
 from trainer.system import here
 from trainer.take.notes import flag_near_gaps
 from trainer.take.recorder import Recorder
@@ -373,7 +374,9 @@ def _record(line: bytes) -> list[Any] | None:
         record = json.loads(text)
     except (ValueError, RecursionError):
         return None
-    return record if isinstance(record, list) and record and isinstance(record[0], str) else None
+    if not isinstance(record, list) or not record or not isinstance(record[0], str) or has_far_number(record):
+        return None
+    return record
 
 
 def _assembled(file: Path, header: dict[str, Any], records: list[list[Any]], n_damaged: int) -> Journal:
