@@ -311,8 +311,8 @@ def _landing_grid(items: Sequence[Item], chart: Chart) -> str:
         row = "".join(_landing_cell(chorus, bar, cells.get((chorus, bar), [])) for bar in bars)
         rows.append(f'<tr><th scope="row">{chorus}</th>{row}</tr>')
     return (
-        '<div data-steps="Change by change"><div class="wide" tabindex="0"><table class="grid"><caption class="quiet">rows: '
-        f'choruses; columns: bars of the form</caption><thead><tr><th scope="col">chorus</th>{head}</tr>'
+        '<div data-steps="Change by change"><div class="wide" tabindex="0"><table class="grid"><caption class="quiet">choruses '
+        f'down, bars of the form across</caption><thead><tr><th scope="col">chorus</th>{head}</tr>'
         f'<tr class="degrees"><td></td>{under}</tr></thead><tbody>{"".join(rows)}</tbody></table></div></div>'
     )
 
