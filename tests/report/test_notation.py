@@ -436,11 +436,41 @@ def test_silent_choruses_are_folded_and_slow_twelve_eight_is_twelve_eight(schema
     root = ET.fromstring(document)
     assert (root.findtext(".//time/beats"), root.findtext(".//time/beat-type")) == ("12", "8")
     assert root.find(".//metronome/beat-unit-dot") is not None and root.find(".//swing") is None
-    folded = {m.get("text"): m.findtext("attributes/measure-style/multiple-rest") for m in root.iter("measure")}
-    assert {text: n for text, n in folded.items() if n} == {"2 listen": "12"}
+    folded = {m.get("number"): m.findtext("attributes/measure-style/multiple-rest") for m in root.iter("measure")}
+    assert {number: n for number, n in folded.items() if n} == {"13": "12"}
     heard = heard_by_music21(document)  # its beat is a quarter, the bar's a dotted one
     assert len(heard) == len(beats) and np.allclose([at / 1.5 for at, _ in heard], beats, atol=1e-6)
-    assert "2 listen" in " ".join(re.sub("<[^>]*>", "", page) for page in svg_pages(document))
+    pages = svg_pages(document)
+    assert "2 listen" in " ".join(re.sub("<[^>]*>", "", page) for page in pages)
+    # A fold keeps its chords: as many symbols as bars, in three choruses; and a dotted note its dot beside it.
+    assert sum(page.count('class="harm"') for page in pages) == sum(len(bar.chords) for bar in chart.bars)
+    assert pages[0].count("♩</tspan>") == 1 and ">.</tspan>" in pages[0]
+
+
+def test_a_folded_first_chorus_keeps_its_name_its_tempo_and_its_chords() -> None:
+    chart = a_chart(chorus=[{"role": "verse", "heard": True}, {"role": "verse"}])
+    rows = [(float(TempoMap(chart.tempo_segments).seconds_at(48.0 + beat)), 0.3, 40.0, 90, 0) for beat in range(48)]
+    (page,) = svg_pages(musicxml(written_take(read_notes(take_of(chart, rows), chart), chart)))
+    assert page.count('class="multiRest"') == 1 and page.count('class="clef"') == 8  # two staves of four lines
+    text = re.sub(r"\s+", " ", re.sub("<[^>]*>", "", page))
+    assert "1 listen" in text and "Swing 2 : 1" in text and text.count("7") >= 24
+
+
+def test_a_note_of_the_key_keeps_its_name_on_its_way_up() -> None:
+    """In E flat minor the fourth is A flat before A natural too; in G the C sharp leads to D, the E flat falls to D."""
+    for key, played, wanted in (
+        ("Ebm", [44, 45, 46], ["Ab", "A", "Bb"]),
+        ("G", [37, 38, 39, 38], ["C#", "D", "Eb", "D"]),
+    ):
+        chart = a_chart(key=key, form="minor_12" if key.endswith("m") else "quick_change_12")
+        rows = [
+            (float(TempoMap(chart.tempo_segments).seconds_at(beat)), 0.5, p, 90, 0) for beat, p in enumerate(played)
+        ]
+        root = ET.fromstring(musicxml(written_take(read_notes(take_of(chart, rows), chart), chart)))
+        sign = {None: "", "1": "#", "-1": "b"}
+        notes = [note for note in root.iter("note") if note.find("pitch") is not None and note.findtext("staff") == "1"]
+        names = [note.findtext("pitch/step", "") + sign[note.findtext("pitch/alter")] for note in notes]
+        assert names == wanted
 
 
 def test_chromatic_notes_are_named_by_where_they_go(schema: xmlschema.XMLSchema) -> None:

@@ -70,9 +70,46 @@ def _rendered(verovio: Any, text: str, breaks: str) -> list[str]:
             "xmlIdSeed": 1,
         }
     )
-    if not kit.loadData(text):
+    folds = {number: int(n) for number, n in _FOLD.findall(text)}
+    read = kit.loadData(_STYLE.sub("", text))
+    if read and folds:
+        read = kit.loadData(_folded(kit.getMEI(), folds))
+    if not read:
         raise UsageError("the engraver could not read the notation; write --musicxml FILE and open it elsewhere")
     return [kit.renderToSVG(page) for page in range(1, kit.getPageCount() + 1)]
+
+
+_STYLE = re.compile(r"<measure-style>.*?</measure-style>")
+_FOLD = re.compile(
+    r'<measure number="([^"]*)"(?:(?!</measure>).)*?<multiple-rest>(\d+)</multiple-rest>', flags=re.DOTALL
+)
+_MEASURE = re.compile(r'<measure [^>]*?\bn="([^"]*)"[^>]*>.*?</measure>', flags=re.DOTALL)
+_HARM = re.compile(r'<harm [^>]*?tstamp="([\d.]+)"[^>]*>(.*?)</harm>', flags=re.DOTALL)
+
+
+def _folded(mei: str, folds: dict[str, int]) -> str:
+    """The same with one bar of many bars' rest for each fold (number of its first bar → bars), the chords above it.
+
+    The engraver's own fold loses what stands over these bars: whose chorus it is, the tempo, the chords.
+    """
+    bars = list(_MEASURE.finditer(mei))
+    numbers = [bar[1] for bar in bars]
+    out, at = [], 0
+    for first, many in ((numbers.index(number), many) for number, many in folds.items() if number in numbers):
+        of_it = bars[first : first + many]
+        head = of_it[0][0]
+        marks = [
+            f'<harm staff="1" tstamp="{1.0 + (4.0 * k + float(place) - 1.0) / many:.4f}">{chord}</harm>'
+            for k, bar in enumerate(of_it)
+            for place, chord in _HARM.findall(bar[0])
+        ]
+        ends = re.search(r'\bright="[^"]*"', of_it[-1][0][: of_it[-1][0].index(">")])
+        head = _HARM.sub("", head).replace("</measure>", "".join(marks) + "</measure>")
+        head = re.sub(r"<mRest [^>]*/>", f'<multiRest num="{many}" num.place="below"/>', head, count=1)
+        head = head.replace("<measure ", f"<measure {ends[0]} " if ends else "<measure ", 1)
+        out += [mei[at : of_it[0].start()], head]
+        at = of_it[-1].end()
+    return "".join(out) + mei[at:]
 
 
 def _pages(verovio: Any, text: str) -> list[str]:
@@ -195,6 +232,12 @@ def _signs(svg: str) -> str:
     svg = re.sub(
         r'(font-family="Leipzig" font-size=")(\d+)(px">[♭♮♯.]<)',
         lambda m: f"{m[1]}{round(int(m[2]) * _TEXT_SHARE)}{m[3]}",
+        svg,
+    )
+    # The dot of a dotted note stands close to it, in the size of the letters.
+    svg = re.sub(
+        r'font-size="(\d+)px">([♩♪𝅗𝅥]) ?\.</tspan>',
+        lambda m: f'font-size="{m[1]}px">{m[2]}</tspan><tspan font-size="{round(int(m[1]) * _TEXT_SHARE)}px">.</tspan>',
         svg,
     )
     return svg.replace('font-family="Leipzig"', 'font-family="DejaVu Sans, Noto Music, sans-serif"')

@@ -91,9 +91,7 @@ def musicxml(written: Written, *, tab: bool = True) -> bytes:
         bar = chart.bars[idx] if 0 <= idx < len(chart.bars) else None
         length = min(written.pickup, BAR) if idx == -1 else BAR
         if bar is not None:
-            # A line that begins with a folded chorus shows what it is where others show their bar.
-            shown = f"{bar.chorus} {chart.role_words(bar)}" if idx in folds else str(bar.bar)
-            measure = ET.SubElement(part, "measure", number=str(idx + 1), text=shown)
+            measure = ET.SubElement(part, "measure", number=str(idx + 1), text=str(bar.bar))
         elif idx < 0:
             measure = ET.SubElement(part, "measure", number="0" if idx == -1 else f"X{-idx}", implicit="yes")
         else:
@@ -612,9 +610,12 @@ def _spellings(written: Written) -> dict[tuple[int, int, int], str]:
     """The name of every note: as the key spells it, but a step of a semitone leads by letter to where it goes.
 
     What rises by a semitone is written a letter below its goal (D sharp to E), what falls a letter above (E flat to
-    D): common practice of chromatic lines.
+    D): common practice of chromatic lines. A note of the key keeps its name.
     """
     key = written.chart.key
+    of_key = {*"FCGDAEB"[max(0, key.fifths) :], *(f"{letter}#" for letter in "FCGDAEB"[: max(0, key.fifths)])}
+    if key.fifths < 0:
+        of_key = {*"BEADGCF"[-key.fifths :], *(f"{letter}b" for letter in "BEADGCF"[: -key.fifths])}
     order = []
     for note in written.notes:
         for number, chord in [*enumerate(note.graces), (-1, note.tones)]:
@@ -624,7 +625,7 @@ def _spellings(written: Written) -> dict[tuple[int, int, int], str]:
     for place in reversed(order):
         pitch = place[2]
         name = spell_pc(pitch % 12, key)
-        if goal is not None and abs(goal[0] - pitch) == 1 and len(name) > 1:
+        if goal is not None and abs(goal[0] - pitch) == 1 and len(name) > 1 and name not in of_key:
             name = _leading(pitch, goal) or name
         out[place] = name
         goal = (pitch, name)
