@@ -134,11 +134,27 @@ WRITTEN = {
     "A minor pentatonic up the neck [5]": ([33, 36, 38, 40, 43, 45], 0.5, ["4:5", "4:8", "3:5", "3:7", "2:5", "2:7"]),
     "root and fifth of a two-beat in C and F": (
         [36, 43, 36, 43, 41, 36, 41, 36], 2.0, ["3:3", "2:5", "3:3", "2:5", "2:3", "3:3", "2:3", "3:3"]),
+    "boogie box in A from the open string, second position": (
+        [33, 37, 40, 42, 43, 42, 40, 37], 0.5, ["3:0", "3:4", "2:2", "2:4", "2:5", "2:4", "2:2", "3:4"]),
+    "the octave shape moved from C to F and G": (
+        [36, 48] * 2 + [29, 41] * 2 + [31, 43] * 2, 0.5,
+        ["3:3", "1:5"] * 2 + ["4:1", "2:3"] * 2 + ["4:3", "2:5"] * 2),
+    "octaves from A to D, the shape moved over": (
+        [33, 45, 33, 45, 38, 50, 38, 50], 0.5, ["4:5", "2:7"] * 2 + ["3:5", "1:7"] * 2),
+    "by semitones from three frets below into C": (
+        [36, 36, 33, 34, 35, 36], 0.5, ["3:3", "3:3", "3:0", "3:1", "3:2", "3:3"]),
+    "the same into D, one finger a fret": ([31, 31, 35, 36, 37, 38], 0.5, ["4:3", "4:3", "3:2", "3:3", "3:4", "3:5"]),
+    "walk up from G to its four": ([31, 33, 35, 36], 1.0, ["4:3", "4:5", "3:2", "3:3"]),
+    "walk up from A to its four": ([33, 35, 37, 38], 1.0, ["3:0", "3:2", "3:4", "3:5"]),
+    "turnaround in E: 1 3 4 #4 5": ([28, 32, 33, 34, 35], 1.0, ["4:0", "4:4", "3:0", "3:1", "3:2"]),
+    "turnaround in G: 1 3 4 #4 5": ([31, 35, 36, 37, 38], 1.0, ["4:3", "3:2", "3:3", "3:4", "3:5"]),
+    "root, five, six: what comes again is played where it was": (
+        [31, 38, 40, 38, 31, 38, 40, 38], 0.5, ["4:3", "3:5", "2:2", "3:5"] * 2),
 }  # fmt: skip
 
 
 @pytest.mark.parametrize("name", WRITTEN)
-def test_ten_lines_as_a_teacher_fingers_them(name: str) -> None:
+def test_lines_as_a_teacher_fingers_them(name: str) -> None:
     pitches, step, wanted = WRITTEN[name]
     rows = fingering(pitches, np.arange(len(pitches)) * step, position=5 if "up the neck" in name else None)
     assert [f"{string}:{fret}" for string, fret in rows.tolist()] == wanted

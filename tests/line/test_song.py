@@ -156,5 +156,5 @@ def test_seeds_and_tunings() -> None:
     assert len(planned_song(chart, 3).notes) != len(planned_song(chart, 4).notes) or not np.array_equal(
         planned_song(chart, 3).notes, planned_song(chart, 4).notes
     )
-    with pytest.raises(UsageError, match="reaching 28"):
+    with pytest.raises(UsageError, match="reaches E1"):
         planned_song(chart, 3, tuning=Tuning((33, 38, 43, 48)))

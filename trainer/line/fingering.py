@@ -8,6 +8,7 @@ weighed is common practice of method and teacher; the weights are our choice.
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Sequence
 from itertools import product
 from typing import Any
@@ -31,7 +32,7 @@ _JUMP_FRETS, _JUMP = 4, 30.0  # further than this within an eighth only if there
 _STRETCH = 0.5
 _CROSS = 0.18  # each string crossed
 _TO_OPEN = 0.1  # to an open one, which asks nothing of the hand
-_SKIP = 0.15  # jumping over a string
+_SKIP = 0.15  # jumping over a string, for each
 _NO_SLIDE = 20.0  # a slide that would have to leave its string
 _ELSEWHERE = 4.0  # the same pitch struck again in another place
 _HIGH_A_FRET = 0.03  # low positions are the easier home
@@ -39,8 +40,11 @@ _AWAY_A_FRET = 0.8  # per fret that the hand leaves the position asked for, beyo
 _OPEN_IN_POSITION = 0.6  # an open string where a position up the neck is asked for
 _OPEN = 0.1  # an open string rings on
 _OPEN_BESIDE = 0.16  # and no shape that mixes open and stopped notes can be moved to another chord
+_OPEN_BESIDE_HIGH_A_FRET, _BESIDE_NUT = 0.3, 5  # least of all one whose stopped notes are up the neck
 _OPEN_FAR_A_FRET = 0.4  # an open string while the hand is up the neck, for each fret above the third
 _NEAR_NUT = 3
+_STRAY = 0.4  # a note elsewhere than within the figure round it
+_FIGURE_BEATS = 4.0
 
 Place = tuple[int, int]  # string from the highest, fret
 States = tuple[NDArray[np.int64], NDArray[np.int64], NDArray[np.float64]]
@@ -94,24 +98,57 @@ def hand_for(
             playable.append(i)
     if not playable:
         return out
-    backs: list[NDArray[np.intp]] = []
     rows = [tables[tuple(chords[i])][0] for i in playable]
-    cost = rows[0][2].copy()
+    steps = []
     for k in range(1, len(playable)):
         i, j = playable[k], playable[k - 1]
         slid = j == i - 1 and j < len(slides) and slides[j]
         same = tuple(chords[i]) == tuple(chords[j])
-        total = cost[:, None] + _step(rows[k - 1], rows[k], onset_beats[i] - onset_beats[j], slid=slid, same=same)
+        steps.append(_step(rows[k - 1], rows[k], onset_beats[i] - onset_beats[j], slid=slid, same=same))
+    path = _cheapest([row[2] for row in rows], steps)
+    at_beats = [onset_beats[i] for i in playable]
+    keys = [tuple(chords[i]) for i in playable]
+    usual = _usual_places(keys, at_beats, [row[0][state, :2] for row, state in zip(rows, path, strict=True)])
+    strayed = [
+        own + _STRAY * np.any(table[:, :2] != place, axis=1) for (table, _, own), place in zip(rows, usual, strict=True)
+    ]
+    for i, row, state in zip(playable, rows, _cheapest(strayed, steps), strict=True):
+        out[i] = list(tables[tuple(chords[i])][1][int(row[1][state])])
+    return out
+
+
+def _cheapest(own: Sequence[NDArray[np.float64]], steps: Sequence[NDArray[np.float64]]) -> list[int]:
+    """The state of each note on the cheapest way through all of them."""
+    backs: list[NDArray[np.intp]] = []
+    cost = own[0]
+    for step, now in zip(steps, own[1:], strict=True):
+        total = cost[:, None] + step
         back = np.argmin(total, axis=0)
         backs.append(back)
-        cost = total[back, np.arange(back.size)] + rows[k][2]
-    state = int(np.argmin(cost))
-    for k in range(len(playable) - 1, -1, -1):
-        i = playable[k]
-        (_, which, _), ways = tables[tuple(chords[i])]
-        out[i] = list(ways[int(which[state])])
-        if k:
-            state = int(backs[k - 1][state])
+        cost = total[back, np.arange(back.size)] + now
+    path = [int(np.argmin(cost))]
+    for back in reversed(backs):
+        path.append(int(back[path[-1]]))
+    return path[::-1]
+
+
+def _usual_places(
+    keys: Sequence[tuple[int, ...]], at_beats: Sequence[float], places_of: Sequence[NDArray[np.int64]]
+) -> list[NDArray[np.int64]]:
+    """Where each note is mostly played within the figure round it; of two places the one that came first."""
+    by_key: dict[tuple[int, ...], list[int]] = {}
+    for k, key in enumerate(keys):
+        by_key.setdefault(key, []).append(k)
+    out = list(places_of)
+    for rows in by_key.values():
+        first = last = 0
+        for k in rows:
+            while at_beats[rows[first]] < at_beats[k] - _FIGURE_BEATS:
+                first += 1
+            while last < len(rows) and at_beats[rows[last]] <= at_beats[k] + _FIGURE_BEATS:
+                last += 1
+            near = Counter(tuple(places_of[other].tolist()) for other in rows[first:last])
+            out[k] = np.array(max(near, key=lambda place: near[place]))
     return out
 
 
@@ -127,9 +164,10 @@ def _step(before: States, now: States, gap_beats: float, *, slid: bool, same: bo
         far = np.where((fret_a > 0) & (fret_b > 0), np.abs(fret_a - fret_b), np.maximum(moved, 0))
         step = step + _JUMP * np.maximum(far - _JUMP_FRETS, 0)
     crossed = np.abs(string_a - string_b)
-    step = step + np.where(fret_b == 0, _TO_OPEN, _CROSS) * crossed + _SKIP * (crossed > 1)
+    step = step + np.where(fret_b == 0, _TO_OPEN, _CROSS) * crossed + _SKIP * np.maximum(crossed - 1, 0)
     if gap_beats < _REST_BEATS:
-        step = step + _OPEN_BESIDE * ((fret_a == 0) != (fret_b == 0))
+        beside = _OPEN_BESIDE + _OPEN_BESIDE_HIGH_A_FRET * np.maximum(fret_a + fret_b - _BESIDE_NUT, 0)
+        step = step + beside * ((fret_a == 0) != (fret_b == 0))
     if slid:
         step = step + _NO_SLIDE * ~((fret_a > 0) & (fret_b > 0) & (crossed == 0))
     if same:
