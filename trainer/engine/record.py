@@ -256,32 +256,16 @@ def take_from(journal: Journal, *, band: BandScore | None = None, session: Sessi
     aside["pitch"] += semitones
     within_a_song(notes, tempo, "journal")
     end = next((mark for mark in reversed(journal.marks) if mark.kind == "end"), None)
-    completed = end is not None and bool(end.details.get("completed", False))
+    facts: dict[str, Any] = {} if end is None else dict(end.details)
+    completed = bool(facts.get("completed", False))
     table = band_notes(band, tempo)
     if not completed:
         reached_s = max([_reached_s(journal, end), *notes["onset_s"][-1:].tolist()])
         table = table[table["onset_s"] <= reached_s]
     gaps = tuple(sorted((Gap(*gap) for gap in journal.gaps_s()), key=lambda gap: gap.start_s))
     flag_near_gaps(notes, ((gap.start_s, gap.end_s) for gap in gaps))
-    facts: dict[str, Any] = dict(end.details) if end is not None else {}
-    recording = _recording(journal)
-    calibration = head.get("calibration")
-    extra: dict[str, Any] = dict(head.get("extra") or {})
-    extra |= {"take_id": journal.take_id, "monitor": bool(head.get("monitor"))}
-    if semitones:
-        extra["transpose_semitones"] = semitones
-    if head.get("guide"):
-        extra["guide"] = head["guide"]
-    if levels is not None:
-        extra["intensities"] = [round(float(level), 4) for level in levels]
-    if len(aside):
-        columns = ("onset_s", "duration_s", "pitch", "velocity")
-        extra["set_aside"] = [[round(float(row[name]), 6) for name in columns] for row in aside]
-    if journal.n_damaged:
-        extra["journal_damaged_records"] = journal.n_damaged
-    for name in ("input", "typing_stamp_ms", "unrendered_blocks", "scheduling", "marked", "display"):
-        if name in facts:
-            extra[name] = facts[name]
+    recording, calibration = _recording(journal), head.get("calibration")
+    clock_map = {"song_map": journal.song_map.to_rows(), **(facts.get("clock_map") or {})}
     header = TakeHeader(
         profile=next((name for name in PROFILES if name == head.get("profile")), "pad"),
         created=str(head.get("created", "")),
@@ -289,17 +273,36 @@ def take_from(journal: Journal, *, band: BandScore | None = None, session: Sessi
         calibration=None if calibration is None else calibration_from(calibration, "journal: calibration"),
         gaps=gaps,
         devices=dict(head.get("devices") or {}),
-        clock_map={
-            "song_map": journal.song_map.to_rows(),
-            **dict(facts.get("clock_map") or {}),
-            **({"recording": recording} if recording is not None else {}),
-        },
+        clock_map=clock_map if recording is None else {**clock_map, "recording": recording},
         lateness=dict(facts.get("lateness") or {}),
         velocity_floor=int(head.get("velocity_floor") or 0),
         completed=completed,
-        extra=extra,
+        extra=_extra(journal, facts, levels, aside),
     )
     return Take(notes=notes, tempo=tempo, session=session, band=table, header=header)
+
+
+def _extra(
+    journal: Journal, facts: Mapping[str, Any], levels: NDArray[np.float64] | None, aside: Notes
+) -> dict[str, Any]:
+    """What else a take's header says: of the journal's header, of its end (`facts`), and of what was set aside."""
+    head = journal.header
+    columns = ("onset_s", "duration_s", "pitch", "velocity")
+    rows = {
+        "transpose_semitones": float(head.get("transpose_semitones") or 0.0),
+        "guide": head.get("guide"),
+        "intensities": None if levels is None else [round(float(level), 4) for level in levels],
+        "set_aside": [[round(float(row[name]), 6) for name in columns] for row in aside],
+        "journal_damaged_records": journal.n_damaged,
+    }
+    known = ("input", "typing_stamp_ms", "unrendered_blocks", "scheduling", "marked", "display")
+    return {
+        **(head.get("extra") or {}),
+        "take_id": journal.take_id,
+        "monitor": bool(head.get("monitor")),
+        **{name: value for name, value in rows.items() if value},
+        **{name: facts[name] for name in known if name in facts},
+    }
 
 
 def _levels(journal: Journal, chart: Chart) -> NDArray[np.float64] | None:

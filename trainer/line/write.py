@@ -186,9 +186,8 @@ def _write_bar(page: _Page, bar: ChartBar, plan: BarPlan, plans: Sequence[BarPla
         page.held, page.awaited = False, None
         return
     after = page.chart.bars[bar.idx + 1]
-    next_low = plans[after.idx].low
-    next_pc = plans[after.idx].pedal_pc
-    next_root = root_window(next_low, bass_pc(after.chords[0]) if next_pc is None else next_pc)
+    follows = plans[after.idx]
+    next_root = root_window(follows.low, bass_pc(after.chords[0]) if follows.pedal_pc is None else follows.pedal_pc)
     tonic = root_window(plan.low, page.chart.key.tonic_pc)
     line = plan.line or bar.line
     if plan.device == "turnaround_figure" and plan.pattern is not None and plan.part == 0:
@@ -198,29 +197,36 @@ def _write_bar(page: _Page, bar: ChartBar, plan: BarPlan, plans: Sequence[BarPla
         return
     root = root_window(plan.low, bass_pc(bar.chords[0]) if plan.pedal_pc is None else plan.pedal_pc)
     setting = _Setting(bar.onset_beats, bar.chords[0], root, next_root, tonic, _last(page))
-    device = plan.device
-    if device is not None and not _applies(device, bar, after, plan):
-        device = None
-    pattern = plan.pattern
-    if pattern is not None:
-        device = None
-    elif device is not None:
-        parts = tuple(p.split("|")[min(plan.part, p.count("|"))] for p in PATTERNS[device])
-        if plan.part and page.figure is not None:
-            parts = (parts[page.figure],)  # what was begun is carried on
-        pattern = _choose(page, parts, plan.variant, setting, device, IMPOSSIBLE - 1 if plan.pinned else TOLERATED)
-        page.figure = parts.index(pattern) if pattern is not None and plan.n_parts > 1 and not plan.part else None
+    pattern, device = plan.pattern, None
+    if pattern is None and plan.device is not None and _applies(plan.device, bar, after, plan):
+        pattern, device = _figure_of(page, plan, setting, plan.device), plan.device
     if pattern is None:
-        device = {"eighths": "root_shuffle", "quarters": "walking_line"}.get(line)
-        bank = FILLERS[line]
-        if bar.chords[0].bass_pc is not None:
-            device, bank = None, SLASH_FILLERS[line]
-        variant = None if plan.device else plan.variant
-        if plan.pinned and variant is not None and line == "free":  # another contour, if it must be, of the same rhythm
-            alike = [other for other in bank if _rhythm(other) == _rhythm(bank[variant % len(bank)])]
-            pattern = _choose(page, alike, alike.index(bank[variant % len(bank)]), setting, device)
-        pattern = pattern or _choose(page, bank, variant, setting, device) or "1 . . . . . . ."
+        pattern, device = _filler(page, plan, setting, line)
     _place(page, pattern, setting, device, bar, plan)
+
+
+def _figure_of(page: _Page, plan: BarPlan, setting: _Setting, device: str) -> str | None:
+    """The device's written form for this bar; None where none can be played."""
+    parts = tuple(p.split("|")[min(plan.part, p.count("|"))] for p in PATTERNS[device])
+    if plan.part and page.figure is not None:
+        parts = (parts[page.figure],)  # what was begun is carried on
+    pattern = _choose(page, parts, plan.variant, setting, device, IMPOSSIBLE - 1 if plan.pinned else TOLERATED)
+    page.figure = parts.index(pattern) if pattern is not None and plan.n_parts > 1 and not plan.part else None
+    return pattern
+
+
+def _filler(page: _Page, plan: BarPlan, setting: _Setting, line: str) -> tuple[str, str | None]:
+    """A bar that keeps time as the chart asks, and the device that it amounts to."""
+    device, bank = {"eighths": "root_shuffle", "quarters": "walking_line"}.get(line), FILLERS[line]
+    if setting.chord.bass_pc is not None:
+        device, bank = None, SLASH_FILLERS[line]
+    variant = None if plan.device else plan.variant
+    pattern = None
+    if plan.pinned and variant is not None and line == "free":  # another contour, if it must be, of the same rhythm
+        wanted = bank[variant % len(bank)]
+        alike = [other for other in bank if _rhythm(other) == _rhythm(wanted)]
+        pattern = _choose(page, alike, alike.index(wanted), setting, device)
+    return pattern or _choose(page, bank, variant, setting, device) or "1 . . . . . . .", device
 
 
 def _rhythm(pattern: str) -> tuple[bool, ...]:
