@@ -117,6 +117,18 @@ def test_bends_are_on_the_wheel_before_their_note_and_done_within_it(tmp_path: P
         assert bool(instrument.pitch_bends) == (instrument.name == "lead")
 
 
+def test_the_organs_speaker_is_switched_by_modulation(tmp_path: Path) -> None:
+    """Controller 1, on the organ's channel alone: slow from the start, fast (beyond the middle) a beat before the solo,
+    slow after it. Read back by another library."""
+    plans = ChorusPlan("verse"), ChorusPlan("solo", 1, (0.8,)), ChorusPlan("verse")
+    chart = chart_of(*plans, groove="shuffle", tempo_bpm=60.0, count_in_bars=1)
+    read = pretty_midi.PrettyMIDI(str(render_midi(chart, tmp_path / "band.mid")))
+    said = {i.name: [(c.time, c.value) for c in i.control_changes if c.number == 1] for i in read.instruments}
+    assert [value >= 64 for _, value in said["keys"]] == [False, True, False]
+    assert [time for time, _ in said.pop("keys")] == pytest.approx([0.0, 4.0 + 47.0, 4.0 + 96.0], abs=0.002)
+    assert not any(said.values())
+
+
 KEYS = ["C", "G", "D", "A", "E", "B", "F#", "Gb", "Db", "Ab", "Eb", "Bb", "F", "C#m", "G#m", "D#m", "Ebm", "Bbm", "Am"]
 
 

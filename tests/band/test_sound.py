@@ -332,7 +332,7 @@ def test_the_band_comes_down_from_a_solo_over_some_bars(groove: str) -> None:
         mix(stems.block(begin, end - begin), DEFAULT_GAINS, out)
         lufs.append(meter.integrated_loudness(out.astype(np.float64)))
     steps = -np.diff(lufs)
-    assert 0.8 < steps[2] < 3.5  # at the bar line: heard, and not a curtain
+    assert 0.5 < steps[2] < 3.5  # at the bar line: heard, and not a curtain
     assert steps[1:5].max() < 3.5
     assert lufs[0] - lufs[-1] > 5.0  # and all of it within five bars
 
@@ -389,6 +389,78 @@ def test_the_voice_sings_other_vowels_from_note_to_note_equally_strong() -> None
         assert min(apart) > 2.0  # decibels, over the harmonics below 3 kHz or so
         rms = [np.sqrt((frames**2).mean()) for frames in heard]
         assert max(rms) / min(rms) < 1.06
+
+
+def power_spectrum(sound: np.ndarray[Any, Any], rate_hz: int) -> tuple[np.ndarray[Any, Any], np.ndarray[Any, Any]]:
+    hz, power = signal.periodogram(sound, rate_hz, "hann", nfft=1 << 17)
+    return hz, power
+
+
+def test_the_rides_ring_is_many_beating_partials_that_die_and_vary_from_stroke_to_stroke() -> None:
+    """`scipy`'s periodogram of 0.15 to 0.75 s after each stroke: no partial is the note of it, the strongest lie at
+    other places from stroke to stroke and in no series of whole multiples; it dies by 15 dB and more."""
+    rate_hz = 24000
+    ride = bank_module.instrument("drums", rate_hz)
+    strongest = []
+    for layer in range(3):
+        for strike in range(5):
+            sound = ride[(51, layer, strike)]
+            mono = sound.frames.astype(float).mean(axis=1) * sound.scale
+            hz, power = power_spectrum(mono[int(0.15 * rate_hz) : int(0.75 * rate_hz)], rate_hz)
+            peaks, _ = signal.find_peaks(power, height=power.max() / 30.0, distance=20)
+            assert len(peaks) >= 25
+            top = peaks[power[peaks].argmax()]
+            near = np.abs(hz - hz[top]) < 6.0
+            assert power[near].sum() < 0.12 * power.sum()
+            strongest.append(hz[top])
+            low = np.sort(hz[peaks])[:12]
+            fits = [np.abs(low / f0 - np.rint(low / f0)).mean() for f0 in low[:3]]
+            assert min(fits) > 0.08  # of whole multiples it would be 0, by chance 0.25
+            early, late = (np.sqrt((mono[int(a * rate_hz) :][: rate_hz // 10] ** 2).mean()) for a in (0.1, 0.9))
+            assert 20.0 * np.log10(early / late) > 15.0
+    assert len({round(hz / 20.0) for hz in strongest}) >= 8
+
+
+def sung(n: int, rate_hz: int, bend_from: float = 0.0, pitch: int = 64) -> tuple[StemRenderer, int]:
+    """`n` sung notes of one second, one after the other; frames from one to the next."""
+    rows = np.zeros(n, dtype=BAND_DTYPE)
+    rows["onset_beats"], rows["duration_beats"], rows["pitch"], rows["velocity"] = 2.0 * np.arange(n), 1.6, pitch, 90
+    rows["part"], rows["channel"], rows["bend_from"] = PARTS.index("lead"), 3, bend_from
+    score = BandScore(rows, {3: 53}, start_beats=0.0, end_beats=2.0 * n)
+    return StemRenderer(score, TempoMap.constant(120.0), rate_hz), rate_hz
+
+
+def test_sung_notes_begin_with_other_consonants() -> None:
+    """Hissed or struck ones lie where no vowel has anything, in the first tenth of a second only; hummed ones begin
+    darker than they go on."""
+    rate_hz = 24000
+    stems, every = sung(12, rate_hz)
+    sound = stems.block(0, stems.n_frames)[PARTS.index("lead")].mean(axis=1)
+    kinds = set()
+    for i in range(12):
+        note = sound[i * every :]
+        early, late = note[: int(0.09 * rate_hz)], note[int(0.3 * rate_hz) : int(0.5 * rate_hz)]
+        shares = []
+        for piece in (early, late):
+            hz, power = power_spectrum(piece, rate_hz)
+            shares.append((power[hz > 5200.0].sum() / power.sum(), power[hz > 900.0].sum() / power.sum()))
+        assert shares[1][0] < 1e-4  # the vowel has nothing up there
+        noisy, dark = shares[0][0] > 30.0 * shares[1][0], shares[0][1] < 0.5 * shares[1][1]
+        kinds.add((bool(noisy), bool(dark)))
+    assert {(True, False), (False, True)} <= kinds
+
+
+def test_a_sung_note_is_scooped_into_and_goes_on_where_the_loop_would_be() -> None:
+    rate_hz = 24000
+    straight, scooped = (sung(1, rate_hz, bend)[0] for bend in (0.0, -1.0))
+    plain, bent = (s.block(0, s.n_frames)[PARTS.index("lead")] for s in (straight, scooped))
+    np.testing.assert_allclose(bent[rate_hz // 4 :], plain[rate_hz // 4 :], atol=1e-6)
+    hz = 440.0 * 2.0 ** ((64 - 69) / 12)
+    first = bent[int(0.004 * rate_hz) : int(0.045 * rate_hz), 0]
+    assert 12 * np.log2(heard_hz(first, rate_hz, hz * 2 ** (-1 / 12)) / hz) == pytest.approx(-1.0, abs=0.35)  # vibrato
+    assert np.abs(np.diff(bent[:, 0])).max() < 2.0 * np.abs(np.diff(plain[:, 0])).max()  # no click where it arrives
+    pieces = [scooped.block(at, 701)[PARTS.index("lead")] for at in range(0, rate_hz, 701)]
+    np.testing.assert_allclose(np.concatenate(pieces)[:rate_hz], bent[:rate_hz], atol=2e-6)
 
 
 # --- the player's own sound ------------------------------------------------------------------------------------

@@ -117,6 +117,23 @@ def test_the_leads_bends_go_out_before_their_notes_and_leave_the_wheel_in_its_mi
     assert wheel == 0.0
 
 
+def test_the_organs_speaker_is_told_its_speed_at_every_bar_and_left_slow() -> None:
+    made: list[MemoryMidiOut] = []
+
+    def port(clock: FakeClock) -> MemoryMidiOut:
+        made.append(MemoryMidiOut(clock))
+        return made[0]
+
+    plans = ChorusPlan("verse", 1), ChorusPlan("solo", 1, (0.9,))
+    play_offline(Session(tempo_bpm=240.0, groove="shuffle", choruses=plans, count_in_bars=1), (), midi_out=port)
+    said = [data[2] for _, data in made[0].sent if data[:2] == b"\xb0\x01"]
+    assert len(said) >= 24  # a bar and a switch
+    assert said[:12] == [0] * 12 and max(said) >= 64 and said[-1] == 0
+    assert [data[0] for _, data in made[0].sent if data[0] & 0xF0 == 0xB0 and data[1] == 1 and data[2]] == [0xB0] * sum(
+        value > 0 for value in said
+    )
+
+
 def test_gains_follow_mute_solo_and_volume_and_the_count_outlives_a_solo() -> None:
     assert part_gains({}) == (1.0,) * 6
     assert part_gains({"drums": PartMix(0.5)})[0] == 0.25

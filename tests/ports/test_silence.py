@@ -13,7 +13,7 @@ def test_all_notes_off_on_every_channel_as_another_library_reads_it() -> None:
     messages = [mido.Message.from_bytes(data) for data in all_notes_off()]
     for channel in range(16):
         *modes, wheel = [m for m in messages if m.channel == channel]
-        assert [(m.control, m.value) for m in modes] == [(64, 0), (123, 0), (120, 0)]
+        assert [(m.control, m.value) for m in modes] == [(64, 0), (123, 0), (120, 0), (1, 0)]
         assert (wheel.type, wheel.pitch) == ("pitchwheel", 0)
 
 

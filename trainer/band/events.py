@@ -4,7 +4,11 @@ An event's intended time is its grid place on the beat axis (swing already in it
 player's own small variation. Channels count from 0; drums are on channel 9 (General MIDI 1).
 
 A note may be bent: it begins `bend_from` semitones off its pitch, stands there for a moment, and glides in a straight
-line to `bend_to` semitones off (both 0: not bent). Only the lead's own channel bends, one note at a time.
+line to `bend_to` semitones off (both 0: not bent). Only the soloist's and the singer's own channels bend, one note at a
+time.
+
+The organ's speaker is told its speed on MIDI out by controller 1 (modulation): MIDI 1.0 names the wheel, and that it
+switches the speaker of an organ's sound between slow and fast is common practice.
 """
 
 from __future__ import annotations
@@ -18,7 +22,18 @@ from numpy.typing import NDArray
 
 from trainer.clock.tempo import TempoMap
 
-__all__ = ["BAND_DTYPE", "BEND_CHANNEL", "PARTS", "TOUCH", "WHEEL_CENTRE", "BandScore", "glide_s", "wheel_moves"]
+__all__ = [
+    "BAND_DTYPE",
+    "BEND_CHANNELS",
+    "MODULATION",
+    "PARTS",
+    "TOUCH",
+    "WHEEL_CENTRE",
+    "BandScore",
+    "glide_s",
+    "speaker_moves",
+    "wheel_moves",
+]
 
 # The parts that have a volume of their own, in mixer order; an event's `part` is an index into this.
 PARTS = ("drums", "keys", "chop", "lead", "guide", "count")
@@ -40,7 +55,10 @@ BAND_DTYPE: np.dtype[Any] = np.dtype(
     ]
 )
 
-BEND_CHANNEL = 2  # the lead's, counted from 0
+BEND_CHANNELS = (2, 3)  # the soloist's and the singer's, counted from 0
+MODULATION = 1  # the controller's number
+# Beyond the middle, where instruments switch; not full, since a set of samples may sway the pitch by it. Our choice.
+_SPEAKER_FAST, _SPEAKER_SLOW = 80, 0
 WHEEL_CENTRE = 8192
 _WHEEL_SEMITONES = 2.0  # what a synthesizer takes a full turn for unless told otherwise (General MIDI 1)
 _STEP_SEMITONES = 0.1  # of the wheel's moves while a note glides; our choice
@@ -104,3 +122,13 @@ class BandScore:
         ends = self.events["onset_beats"] + self.events["duration_beats"]
         lengths: NDArray[np.float64] = tempo.seconds_at(ends) - tempo.seconds_at(self.events["onset_beats"])
         return lengths
+
+
+def speaker_moves(score: BandScore) -> list[tuple[float, int]]:
+    """(beats, value of controller 1) wherever the organ's speaker is switched, from the start on; empty where its speed
+    never changes."""
+    if not score.fast_spans:
+        return []
+    values = (_SPEAKER_FAST, _SPEAKER_SLOW)
+    moves = [(at, value) for span in score.fast_spans for at, value in zip(span, values, strict=True)]
+    return moves if moves[0][0] <= score.first_beats else [(score.first_beats, _SPEAKER_SLOW), *moves]

@@ -5,8 +5,9 @@ own third, fifth and root on strong beats. What the first line of a chorus says 
 moved up or down the scale, or answered with an ending of its own (common practice; the shares are our choice). It
 bends as a guitar does: a whole step up into the tonic, the fourth or the fifth, each of which has a note of the scale a
 whole step below it, and the minor third of a major key a quarter-tone up, between the two thirds (common practice). The
-singer takes two bars and leaves two (common practice: the voice has bars 1–2, 5–6 and 9–10), first and second line
-alike, the third an answer. Every bar draws from its own seed, so a later bar never changes an earlier one.
+singer scoops up into some notes from a semitone below, the first of a bar and held ones before others; takes two bars
+and leaves two (common practice: the voice has bars 1–2, 5–6 and 9–10), first and second line alike, the third an
+answer. Every bar draws from its own seed, so a later bar never changes an earlier one.
 """
 
 from __future__ import annotations
@@ -25,6 +26,7 @@ VOICE_RANGE = (60, 74)  # C4–D5
 LONGEST_PASSING_BEATS = 0.7  # of a flat fifth; our choice
 BEND_LEAST_BEATS = 0.45  # a shorter note is not bent; our choice
 _BENT_UP, _SQUEEZED = -2.0, 0.5  # semitones: where a bent note begins, where a squeezed third ends
+_SCOOPED = -1.0  # where the singer begins a note that is scooped into
 
 
 class LeadNote(NamedTuple):
@@ -238,4 +240,9 @@ def sung_bar(
         pitch = float(rungs[min(max(here + (0 if last else int(contour[i])), 0), len(rungs) - 1)])
         velocity = int(np.clip(66 + 36 * intensity, 1, 127))
         notes.append(LeadNote(places.at(beat, slot), length, int(pitch), velocity))
-    return notes
+    if steady:
+        return notes
+    return [
+        note._replace(bend_from=_SCOOPED) if scoop < (0.7 if i == 0 or note.length_beats >= 1.2 else 0.2) else note
+        for i, (note, scoop) in enumerate(zip(notes, tune.random(len(notes)), strict=True))
+    ]

@@ -11,11 +11,19 @@ import numpy as np
 
 from trainer.aside import written_for_a_person
 from trainer.band.arranger import arrange
-from trainer.band.events import BEND_CHANNEL, PARTS, WHEEL_CENTRE, BandScore, wheel_moves
+from trainer.band.events import (
+    BEND_CHANNELS,
+    MODULATION,
+    PARTS,
+    WHEEL_CENTRE,
+    BandScore,
+    speaker_moves,
+    wheel_moves,
+)
 from trainer.band.sound import DEFAULT_GAINS, Ducker, FontRenderer, StemRenderer
 from trainer.clock.tempo import TempoMap
 from trainer.errors import UsageError, did_you_mean
-from trainer.music.general_midi import BASS_PROGRAM
+from trainer.music.general_midi import BASS_PROGRAM, CHANNELS
 from trainer.session import BEATS_PER_BAR, Chart
 
 __all__ = ["TICKS_PER_BEAT", "render_midi", "render_wav"]
@@ -147,8 +155,8 @@ def render_midi(
 
     A conductor track (tempo, time and key signature, a Marker `chorus N ROLE` at each chorus's first downbeat, a Text
     for each chord), then a track for each part that plays, at intended times, with its General MIDI program; bends are
-    moves of the pitch wheel, of two semitones' reach. `of_take`: the guide's notes are what a player played, and their
-    track is named `bass`.
+    moves of the pitch wheel, of two semitones' reach, the speed of the organ's speaker is controller 1. `of_take`: the
+    guide's notes are what a player played, and their track is named `bass`.
     """
     score = arrange(chart, guide=guide, count_in=count_in) if score is None else score
     tempo = TempoMap(chart.tempo_segments)
@@ -179,13 +187,17 @@ def render_midi(
             velocity = int(events["velocity"][i])
             moments.append((on, 4, mido.Message("note_on", channel=channel, note=pitch, velocity=velocity)))
             moments.append((off, 2, mido.Message("note_off", channel=channel, note=pitch, velocity=64)))
-            if channel == BEND_CHANNEL:
+            if channel in BEND_CHANNELS:
                 moves = wheel_moves(float(events["bend_from"][i]), float(events["bend_to"][i]), float(lengths_s[i]))
                 at_beats = tempo.beats_at([onsets_s[i] + at_s for at_s, _ in moves])
                 for at, (_, wheel) in zip(at_beats.tolist(), moves, strict=True):
                     ticks = min(max(_ticks(at, origin), 0), off)
                     pitch_wheel = mido.Message("pitchwheel", channel=channel, pitch=wheel - WHEEL_CENTRE)
                     moments.append((ticks, 3, pitch_wheel))
+        if part == "keys":
+            for at, value in speaker_moves(score):
+                switch = mido.Message("control_change", channel=CHANNELS["keys"], control=MODULATION, value=value)
+                moments.append((_ticks(at, origin), 3, switch))
         file.tracks.append(_track(sorted(moments, key=lambda moment: moment[:2]), 0))
     with written_for_a_person(Path(path)) as handle:
         file.save(file=handle)

@@ -23,6 +23,7 @@ from trainer.clock.tempo import TempoMap
 
 __all__ = [
     "CLOCK_PULSE",
+    "CONTROL",
     "NOTE_OFF",
     "NOTE_ON",
     "SCRIPTED",
@@ -44,9 +45,10 @@ __all__ = [
 
 STATES = ("waiting", "count_in", "playing", "paused", "finished")
 
-# What an event is: the band's notes, a move of a channel's pitch wheel (`pitch` is where to, 0 to 16383), a pulse of
-# the MIDI clock, a message of a scripted player (`part` is its index). Of one moment, the lower number goes first.
-NOTE_OFF, WHEEL, NOTE_ON, CLOCK_PULSE, SCRIPTED = 0, 1, 2, 3, 4
+# What an event is: the band's notes, a move of a channel's pitch wheel (`pitch` is where to, 0 to 16383), a controller
+# (`pitch` is its number, `velocity` its value), a pulse of the MIDI clock, a message of a scripted player (`part` is
+# its index). Of one moment, the lower number goes first.
+NOTE_OFF, WHEEL, NOTE_ON, CLOCK_PULSE, SCRIPTED, CONTROL = 0, 1, 2, 3, 4, 5
 
 # A note played so shortly before the point where a pass takes up again belongs to the new pass (our choice).
 EARLY_BEATS = 0.25
@@ -119,7 +121,7 @@ class Timeline:
 
 
 class SongEvent(NamedTuple):
-    """One thing to do at a song second: `kind` is NOTE_ON, NOTE_OFF, WHEEL, CLOCK_PULSE or SCRIPTED."""
+    """One thing to do at a song second: `kind` is NOTE_ON, NOTE_OFF, WHEEL, CONTROL, CLOCK_PULSE or SCRIPTED."""
 
     song_s: float
     kind: int

@@ -18,7 +18,7 @@ import numpy as np
 
 from trainer.band import PARTS, BandScore, arrange
 from trainer.band.arranger import BandWriter
-from trainer.band.events import BEND_CHANNEL, wheel_moves
+from trainer.band.events import BEND_CHANNELS, MODULATION, speaker_moves, wheel_moves
 from trainer.band.feel import MOST_SHIFT_S
 from trainer.band.listening import Listener
 from trainer.clock.fit import ClockFit, DriverClock
@@ -27,6 +27,7 @@ from trainer.clock.sources import Clock, SleepWatch
 from trainer.clock.tempo import TempoMap
 from trainer.clock.transport import (
     CLOCK_PULSE,
+    CONTROL,
     NOTE_OFF,
     NOTE_ON,
     SCRIPTED,
@@ -44,13 +45,14 @@ from trainer.engine.clock_out import ClockSender, FollowRuler, pulse_events
 from trainer.engine.messages import Heard, Notice, Place, Pressed, Released, Setup
 from trainer.engine.record import Record
 from trainer.errors import PortError
+from trainer.music.general_midi import CHANNELS
 from trainer.ports.pedal import Pedals
 from trainer.ports.protocols import AudioStamp, MidiOut, RawMidi
 from trainer.session import Chart, expand, session_from_dict
 from trainer.take.messages import is_channel_message
 from trainer.take.recorder import Recorder
 
-__all__ = ["AudioRuler", "Core", "chart_marks", "song_events"]
+__all__ = ["AudioRuler", "Core", "chart_marks", "song_events", "speaker_events"]
 
 TAIL_S = 1.5  # the last chord rings, and the last note may come late
 PLACE_EVERY_NS = 33_000_000
@@ -61,6 +63,7 @@ STILL_NS = 40_000_000  # on either side of one that hindsight found (four callba
 MAP_EVERY_NS = 1_000_000_000
 _MONITOR_CHANNEL = 0  # the player's own notes on MIDI out, when there is no audio to hear them by
 _MONITOR_PROGRAM = 33  # General MIDI: electric bass (finger), counted from 0
+_KEYS = PARTS.index("keys")
 _NO_BEND = b"\x00\x40"
 _BEND_RANGE_CONTROLLERS = (6, 38, 100, 101)  # data entry and the registered parameter's number (MIDI 1.0)
 
@@ -89,12 +92,27 @@ def song_events(score: BandScore, tempo: TempoMap) -> list[SongEvent]:
         events["velocity"].tolist(),
     )
     # Each note of the channel sets the wheel, so that it is right wherever the song is taken up.
-    for i in np.flatnonzero(events["channel"] == BEND_CHANNEL).tolist():
+    for i in np.flatnonzero(np.isin(events["channel"], BEND_CHANNELS)).tolist():
         event, onset_s = events[i], float(onsets_s[i])
         for at_s, wheel in wheel_moves(float(event["bend_from"]), float(event["bend_to"]), float(durations_s[i])):
-            out.append(SongEvent(onset_s + at_s, WHEEL, int(event["part"]), BEND_CHANNEL, wheel))
+            out.append(SongEvent(onset_s + at_s, WHEEL, int(event["part"]), int(event["channel"]), wheel))
     out.sort(key=lambda e: (e.song_s, e.kind))
     return out
+
+
+def speaker_events(score: BandScore, chart: Chart, tempo: TempoMap) -> list[SongEvent]:
+    """The speed of the organ's speaker where it is switched, and again at each bar: so that it is right within a bar
+    wherever the song is taken up."""
+    moves = speaker_moves(score)
+    if not moves:
+        return []
+    at_beats = np.array([at for at, _ in moves])
+    moments = sorted({*at_beats.tolist(), *(bar.onset_beats for bar in chart.bars)})
+    values = [moves[int(k)][1] for k in np.maximum(np.searchsorted(at_beats, moments, side="right") - 1, 0)]
+    return [
+        SongEvent(float(tempo.seconds_at(at)), CONTROL, _KEYS, CHANNELS["keys"], MODULATION, value)
+        for at, value in zip(moments, values, strict=True)
+    ]
 
 
 class AudioRuler:
@@ -152,7 +170,12 @@ class Core:
         self.transport = Transport(
             chart_marks(self.chart),
             self.tempo,
-            [*song_events(self.score, self.tempo), *self._script_events(), *self._pulses()],
+            [
+                *song_events(self.score, self.tempo),
+                *speaker_events(self.score, self.chart, self.tempo),
+                *self._script_events(),
+                *self._pulses(),
+            ],
             HostRuler(clock.now_ns()),
             tail_s=TAIL_S,
         )
@@ -461,6 +484,8 @@ class Core:
             self._send(bytes((0x80 | event.channel, event.pitch, 64)))
         elif event.kind == WHEEL:
             self._send(bytes((0xE0 | event.channel, event.pitch & 0x7F, event.pitch >> 7)))
+        elif event.kind == CONTROL:
+            self._send(bytes((0xB0 | event.channel, event.pitch, event.velocity)))
 
     # --- the player ---------------------------------------------------------------------------------------------------
 

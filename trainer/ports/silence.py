@@ -2,7 +2,8 @@
 
 Source: MIDI 1.0, channel mode messages (controllers 120–127) and note-off. Many instruments ignore all-notes-off, so
 each sounding note gets its own note-off first; the sustain pedal is lifted, or released notes would go on. The pitch
-wheel is left in its middle, so that whoever plays the instrument next is in tune.
+wheel is left in its middle and modulation (an organ's fast speaker) at none, so that whoever plays the instrument next
+finds it as it was.
 """
 
 from __future__ import annotations
@@ -12,15 +13,16 @@ __all__ = ["SoundingNotes", "all_notes_off"]
 _ALL_SOUND_OFF = 120
 _ALL_NOTES_OFF = 123
 _SUSTAIN = 64
+_MODULATION = 1
 
 
 def all_notes_off() -> list[bytes]:
-    """Pedal up, all notes off, all sound off and the wheel in its middle, on each of the 16 channels."""
+    """Pedal up, all notes off, all sound off, the wheel in its middle and no modulation, on each of the 16 channels."""
     return [
         message
         for channel in range(16)
         for message in (
-            *(bytes((0xB0 | channel, number, 0)) for number in (_SUSTAIN, _ALL_NOTES_OFF, _ALL_SOUND_OFF)),
+            *(bytes((0xB0 | channel, number, 0)) for number in (_SUSTAIN, _ALL_NOTES_OFF, _ALL_SOUND_OFF, _MODULATION)),
             bytes((0xE0 | channel, 0, 64)),
         )
     ]

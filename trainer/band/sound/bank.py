@@ -29,7 +29,7 @@ from trainer.music.grooves import pattern as drums
 
 __all__ = ["INSTRUMENTS", "Sound", "cache_dir", "instrument"]
 
-_BANK_VERSION = 10  # raise when a sound changes
+_BANK_VERSION = 17  # raise when a sound changes
 _MAGIC = b"TRSOUND1"
 
 Frames = NDArray[np.int16]
@@ -48,6 +48,7 @@ class Sound:
 Key = tuple[int, int, int]
 _LAYERS = 3  # of force, for drums
 _STRIKES = 3  # different strikes a layer
+_RIDE_STRIKES = 5  # its ring is heard longest
 _HAT_METAL = 42  # one pair of plates, however it is struck
 
 
@@ -69,6 +70,7 @@ def _drum_sounds(rate_hz: int) -> Iterator[tuple[Key, synth.Floats, bool]]:
     }
     for note, (pan, wet) in places.items():
         n_strikes = 2 if note in (drums.CRASH, drums.RIDE_BELL, drums.OPEN_HAT) else _STRIKES
+        n_strikes = _RIDE_STRIKES if note == drums.RIDE else n_strikes
         for layer in range(_LAYERS):
             for strike in range(n_strikes):
                 rng = np.random.default_rng([note, layer, strike])
@@ -124,7 +126,7 @@ def _looped(name: str, rate_hz: int) -> Iterator[tuple[Key, synth.Floats, bool]]
         if name == "organ":
             yield (pitch, 0, 0), np.outer(synth.organ_loop(rate_hz, float(pitch)), sides), True
         else:  # a layer a vowel
-            for vowel in range(synth.N_VOWELS):
+            for vowel in (*range(synth.N_VOWELS), synth.MURMUR):
                 yield (pitch, vowel, 0), synth.voice_loop(rate_hz, float(pitch), vowel) * sides, True
 
 

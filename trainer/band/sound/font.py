@@ -18,7 +18,7 @@ from typing import Any, BinaryIO, Final
 import numpy as np
 from numpy.typing import NDArray
 
-from trainer.band.events import BEND_CHANNEL, PARTS, WHEEL_CENTRE, BandScore, wheel_moves
+from trainer.band.events import BEND_CHANNELS, PARTS, WHEEL_CENTRE, BandScore, wheel_moves
 from trainer.clock.tempo import TempoMap
 from trainer.errors import FileFormatError, UsageError
 
@@ -228,11 +228,11 @@ class _Player:
         ]
         moments += [(int(f), _OFF, int(e["channel"]), int(e["pitch"]), 0) for f, e in zip(ends, events, strict=True)]
         for begin, end, event in zip(begins, ends, events, strict=True):
-            if event["channel"] == BEND_CHANNEL:
+            if event["channel"] in BEND_CHANNELS:
                 length_s = float(end - begin) / self._rate_hz
                 for at_s, wheel in wheel_moves(float(event["bend_from"]), float(event["bend_to"]), length_s):
                     frame = int(begin) + round(at_s * self._rate_hz)
-                    moments.append((frame, _WHEEL, BEND_CHANNEL, wheel - WHEEL_CENTRE, 0))
+                    moments.append((frame, _WHEEL, int(event["channel"]), wheel - WHEEL_CENTRE, 0))
         moments.sort()
         self._moments = moments
         self._frames = np.array([moment[0] for moment in moments], dtype=np.int64)

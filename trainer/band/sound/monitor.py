@@ -11,7 +11,7 @@ from trainer.band.sound.bank import instrument
 
 __all__ = ["MONITOR_LEVEL", "monitor_note"]
 
-MONITOR_LEVEL = 0.36  # of full scale at velocity 127; our choice
+MONITOR_LEVEL = 0.50  # of full scale at velocity 127; our choice
 _STEPS = 8  # of loudness; a step is under 2 dB from mezzo-piano up
 
 

@@ -6,6 +6,8 @@ and give the same samples however they are cut. An event sounds from the frame n
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+from functools import lru_cache
 from itertools import pairwise
 from typing import Any, Final
 
@@ -15,14 +17,14 @@ from numpy.typing import NDArray
 from trainer.band.events import PARTS, TOUCH, BandScore, glide_s
 from trainer.band.sound.bank import Sound, instrument
 from trainer.band.sound.speaker import Speaker
-from trainer.band.sound.synth import N_VOWELS
+from trainer.band.sound.synth import CONSONANTS, MURMUR, N_VOWELS, Consonant, consonant_noise
 from trainer.clock.tempo import TempoMap
 from trainer.music.grooves import pattern as drums
 
 __all__ = ["CLICK", "KEY_CLICK_S", "StemRenderer"]
 
 KEY_CLICK_S = 0.012  # how long the contact of an organ's key is heard; our choice
-_KEY_CLICK_LEVEL = 0.22
+_KEY_CLICK_LEVEL = 0.26
 
 # A click: one full sample and a short dying row behind it.
 CLICK: Final[NDArray[np.float32]] = np.concatenate(([1.0], 0.5 * 0.8 ** np.arange(1, 48))).astype(np.float32)
@@ -33,13 +35,13 @@ _OF_PART = ("drums", "organ", "chop", "lead", "guide", "drums")
 
 # Level of an instrument at velocity 127, of full scale; balanced with a BS.1770 meter, our choice.
 _LEVEL = {
-    "drums": 0.65,
-    "organ": 0.112,
-    "electric_piano": 0.136,
-    "chop": 0.156,
+    "drums": 0.68,
+    "organ": 0.117,
+    "electric_piano": 0.139,
+    "chop": 0.165,
     "lead": 0.084,
     "voice": 0.112,
-    "guide": 0.272,
+    "guide": 0.375,
 }
 _DRUM_LEVEL = {
     drums.KICK: 0.88,
@@ -48,7 +50,7 @@ _DRUM_LEVEL = {
     drums.CLOSED_HAT: 0.30,
     drums.PEDAL_HAT: 0.22,
     drums.OPEN_HAT: 0.26,
-    drums.RIDE: 0.38,
+    drums.RIDE: 0.43,
     drums.RIDE_BELL: 0.36,
     drums.CRASH: 0.55,
     drums.LOW_TOM: 0.7,
@@ -95,6 +97,8 @@ class StemRenderer:
         # Bent notes: semitones at first and at last, frames from the onset where the glide begins and ends.
         self._bends: dict[int, tuple[float, float, float, float]] = {}
         self._key_click = _key_click(rate)
+        # Sung notes: how each begins, and with what noise.
+        self._words: dict[int, _Word] = {}
         self._ends = np.zeros(n, dtype=np.int64)
         choked = _choked_at(events, onsets)
         strikes: dict[int, int] = {}
@@ -123,7 +127,8 @@ class StemRenderer:
                 self._ends[i] = min(natural, choked[i] + self._fades[i])
             else:
                 layer = 0 if velocity <= 84 else 1
-                if name == "voice":  # another vowel to each note, as words have
+                if name == "voice":  # another vowel and another consonant to each note, as words have
+                    self._words[i] = _Word.of(n_sung, pitch, sounds, rate)
                     layer, n_sung = (n_sung + pitch) % N_VOWELS, n_sung + 1
                 sound = _note(sounds, pitch, layer)
                 self._gains[i] = _LEVEL[name] * touch
@@ -133,7 +138,7 @@ class StemRenderer:
                 self._sung[i] = name == "voice"
                 self._ends[i] = self._releases[i] + self._fades[i]
                 bend_from, bend_to = float(events["bend_from"][i]), float(events["bend_to"][i])
-                if not sound.loops and (bend_from or bend_to):
+                if bend_from or bend_to:
                     begins_s, ends_s = glide_s(bend_from, bend_to, lengths[i] / rate)
                     self._bends[i] = (bend_from, bend_to, begins_s * rate, ends_s * rate)
                 if not sound.loops:
@@ -179,13 +184,15 @@ class StemRenderer:
             return
         frames = sound.frames
         if sound.loops:
-            # By the song's own frames: a note struck again goes on where it was.
-            piece: NDArray[Any] = frames[np.arange(start, stop) % frames.shape[0]]
+            piece: NDArray[Any] = self._looped(i, sound, start, stop)
         elif i in self._bends:
             piece = _read_at(frames, _bent(np.arange(start - begin, stop - begin, dtype=np.float64), *self._bends[i]))
         else:
             piece = frames[start - begin : stop - begin]
         scale = np.float32(gain * sound.scale)
+        if i in self._words:
+            noise = self._words[i].noise[start - begin : stop - begin]
+            target[: noise.shape[0]] += np.float32(gain) * noise
         if self._keyed[i] and start < begin + self._key_click.shape[0]:
             click = self._key_click[start - begin : stop - begin]
             target[: click.shape[0]] += np.float32(_KEY_CLICK_LEVEL * gain) * click
@@ -204,6 +211,53 @@ class StemRenderer:
         if rising:
             shape *= np.clip((at - begin + 1) / attack, 0.0, 1.0).astype(np.float32)
         target += piece * shape[:, None]
+
+    def _looped(self, i: int, sound: Sound, start: int, stop: int) -> NDArray[Any]:
+        """A looped sound by the song's own frames, so that a note struck again goes on where it was; a sung one from
+        its murmur into its vowel, and from where it is bent from."""
+        begin = int(self._begins[i])
+        at = np.arange(start, stop)
+        if i not in self._words:
+            return sound.frames[at % sound.frames.shape[0]]
+        word = self._words[i]
+        glides = i in self._bends and start < begin + self._bends[i][3]
+        if not glides:
+            places = at.astype(np.float64)
+        else:  # it arrives where the loop would be by then
+            ends = self._bends[i][3]
+            places = begin + ends + _bent((at - begin).astype(np.float64), *self._bends[i])
+            places -= _bent(np.array([ends]), *self._bends[i])
+        read = (lambda frames: _read_round(frames, places)) if glides else (lambda frames: frames[at % frames.shape[0]])
+        vowel = read(sound.frames)
+        if word.murmur_frames == 0 or start >= begin + 2 * word.murmur_frames:
+            return vowel
+        opened = np.clip((at - begin) / word.murmur_frames - 1.0, 0.0, 1.0).astype(np.float32)[:, None]  # then it opens
+        murmur = read(word.murmur.frames) * np.float32(word.murmur.scale / sound.scale)
+        return vowel * opened + murmur * (np.float32(1.0) - opened)
+
+
+@dataclass(frozen=True)
+class _Word:
+    """How a sung note begins: the murmur's sound, for how many frames (as many again until the mouth is open), and the
+    noise (n, 2) over it."""
+
+    murmur: Sound
+    murmur_frames: int
+    noise: NDArray[np.float32]
+
+    @classmethod
+    def of(cls, n_sung: int, pitch: int, sounds: dict[tuple[int, int, int], Sound], rate_hz: int) -> _Word:
+        """Of the note that is sung after `n_sung` others."""
+        consonant = CONSONANTS[(5 * n_sung + n_sung // 3 + pitch) % len(CONSONANTS)]
+        return cls(
+            _note(sounds, pitch, MURMUR), round(0.5 * consonant.murmur_s * rate_hz), _noise_of(consonant, rate_hz)
+        )
+
+
+@lru_cache(maxsize=32)
+def _noise_of(consonant: Consonant, rate_hz: int) -> NDArray[np.float32]:
+    noise: NDArray[np.float32] = np.outer(consonant_noise(rate_hz, consonant), [0.7, 0.72]).astype(np.float32)
+    return noise
 
 
 def _bent(at: NDArray[np.float64], bend_from: float, bend_to: float, begins: float, ends: float) -> NDArray[np.float64]:
@@ -226,6 +280,15 @@ def _read_at(frames: NDArray[Any], places: NDArray[np.float64]) -> NDArray[np.fl
     after = np.minimum(here + 1, frames.shape[0] - 1)
     share = (places - here)[:, None].clip(0.0, 1.0).astype(np.float32)
     out: NDArray[np.float32] = frames[here] * (np.float32(1.0) - share) + frames[after] * share
+    return out
+
+
+def _read_round(frames: NDArray[Any], places: NDArray[np.float64]) -> NDArray[np.float32]:
+    """(n, sides): a loop read between its rows, round and round."""
+    whole = np.floor(places)
+    here = whole.astype(np.int64) % frames.shape[0]
+    share = (places - whole)[:, None].astype(np.float32)
+    out: NDArray[np.float32] = frames[here] * (np.float32(1.0) - share) + frames[(here + 1) % frames.shape[0]] * share
     return out
 
 
@@ -254,7 +317,7 @@ def _drum(sounds: dict[tuple[int, int, int], Sound], pitch: int, velocity: int, 
     layer = int(np.searchsorted(_LAYER_TOPS, velocity))
     if (pitch, layer, 0) not in sounds:
         pitch = drums.SIDE_STICK
-    n_strikes = sum((pitch, layer, k) in sounds for k in range(3))
+    n_strikes = sum((pitch, layer, k) in sounds for k in range(8))
     return sounds[(pitch, layer, (strike * 2 + strike // n_strikes) % n_strikes)]
 
 

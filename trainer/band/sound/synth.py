@@ -8,15 +8,20 @@ choice. Standard pitch: A4 = 440 Hz (ISO 16).
 from __future__ import annotations
 
 from functools import lru_cache
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
 __all__ = [
+    "CONSONANTS",
+    "MURMUR",
     "N_VOWELS",
+    "Consonant",
     "Floats",
     "bass_tone",
     "chop_tone",
+    "consonant_noise",
     "cymbal",
     "electric_piano_tone",
     "frequency_hz",
@@ -26,10 +31,12 @@ __all__ = [
     "kick",
     "normalised",
     "organ_loop",
+    "presence_gain",
     "side_stick",
     "snare",
     "tom",
     "voice_loop",
+    "with_presence",
 ]
 
 Floats = NDArray[np.float32]
@@ -104,6 +111,39 @@ def _fade_out(sound: NDArray[np.float64], rate_hz: int, length_s: float = 0.02) 
     return sound
 
 
+# --- presence ---------------------------------------------------------------------------------------------------
+#
+# What is heard of a band from across a room, and all that a small loudspeaker gives: raised in each sound by as much as
+# brings the whole band near to two sampled sets (`tests/bench/colour_band.py`).
+
+_PRESENCE_Q = 0.75  # some two octaves; our choice
+
+
+def presence_gain(
+    freqs_hz: NDArray[np.float64], rate_hz: int, centre_hz: float, gain_db: float
+) -> NDArray[np.complex128]:
+    """What a peaking filter does at frequencies (n,): (n,) complex.
+
+    Two poles and two zeros by the formulas of the W3C note "Audio EQ Cookbook"; minimum phase, so that a sound still
+    begins with its attack.
+    """
+    amp = 10.0 ** (gain_db / 40.0)
+    w = _TAU * min(centre_hz, 0.4 * rate_hz) / rate_hz
+    alpha = np.sin(w) / (2.0 * _PRESENCE_Q)
+    back = np.exp(-1j * _TAU * freqs_hz / rate_hz)  # one frame later
+    above = (1.0 + alpha * amp) - 2.0 * np.cos(w) * back + (1.0 - alpha * amp) * back**2
+    below = (1.0 + alpha / amp) - 2.0 * np.cos(w) * back + (1.0 - alpha / amp) * back**2
+    out: NDArray[np.complex128] = above / below
+    return out
+
+
+def with_presence(sound: NDArray[np.float64], rate_hz: int, centre_hz: float, gain_db: float) -> NDArray[np.float64]:
+    """A mono sound (n,) with its presence raised."""
+    n = _fft_size(sound.size + rate_hz // 50)  # the filter has rung out after 20 ms
+    gain = presence_gain(np.fft.rfftfreq(n, 1.0 / rate_hz), rate_hz, centre_hz, gain_db)
+    return np.fft.irfft(np.fft.rfft(sound, n) * gain, n)[: sound.size]
+
+
 # --- drums ------------------------------------------------------------------------------------------------------
 
 
@@ -115,7 +155,8 @@ def kick(rate_hz: int, force: float, rng: np.random.Generator) -> Floats:
     body = np.sin(_TAU * np.cumsum(sweep) / rate_hz + 0.35) * np.exp(-t / (0.052 + 0.012 * force))
     beater = _puff(t.size, rate_hz, rng, 200.0, 1800.0 + 2600.0 * force, 0.006, -0.4)
     knock = np.sin(_TAU * 180.0 * t) * np.exp(-t / 0.02)
-    return normalised(_fade_out(body + (0.10 + 0.16 * force) * beater + 0.2 * knock, rate_hz))
+    sound = body + (0.10 + 0.16 * force) * beater + 0.2 * knock
+    return normalised(_fade_out(with_presence(sound, rate_hz, 1700.0, 4.0), rate_hz))
 
 
 def snare(rate_hz: int, force: float, rng: np.random.Generator) -> Floats:
@@ -134,7 +175,8 @@ def snare(rate_hz: int, force: float, rng: np.random.Generator) -> Floats:
     wires = _noise(t.size, rate_hz, rng, 900.0, 5200.0 + 4000.0 * force, -0.15)
     wires *= np.exp(-t / (0.05 + 0.035 * force))
     crack = _puff(t.size, rate_hz, rng, 900.0, 7000.0, 0.007)
-    return normalised(_fade_out(shell + (0.16 + 0.10 * force) * wires + (0.10 + 0.22 * force) * crack, rate_hz))
+    sound = shell + (0.16 + 0.10 * force) * wires + (0.10 + 0.22 * force) * crack
+    return normalised(_fade_out(with_presence(sound, rate_hz, 1500.0, 3.0), rate_hz))
 
 
 def side_stick(rate_hz: int, force: float, rng: np.random.Generator) -> Floats:
@@ -188,16 +230,26 @@ def hat(
 def cymbal(rate_hz: int, kind: str, force: float, rng: np.random.Generator, metal_rng: np.random.Generator) -> Floats:
     """Cymbals: "ride" (stick, then a wash), "bell" (clear tone), "crash" (broad, slow to die).
 
-    `metal_rng` draws the plate (the same for every strike), `rng` the strike.
+    `metal_rng` draws the plate (the same for every strike), `rng` the strike. A plate's modes come in pairs that a
+    round plate would have at one frequency (Fletcher & Rossing, The Physics of Musical Instruments): they beat, so that
+    no ring stands still; where the stick meets the plate is another place each time and rouses others of them.
     """
-    length_s, n_modes, low_hz = {"ride": (1.7, 60, 480.0), "bell": (1.5, 24, 560.0), "crash": (2.6, 72, 300.0)}[kind]
+    length_s, n_modes, low_hz = {"ride": (1.7, 130, 480.0), "bell": (1.5, 24, 560.0), "crash": (2.6, 72, 300.0)}[kind]
     t = _seconds(length_s, rate_hz)
     freqs = low_hz * (11000.0 / low_hz) ** np.sort(metal_rng.uniform(0.0, 1.0, n_modes))
     decays = np.clip((0.9 if kind == "crash" else 0.7) * (900.0 / freqs) ** 0.35, 0.15, 1.1) * metal_rng.uniform(
         0.6, 1.2, n_modes
     )
     amps = rng.uniform(0.3, 1.0, n_modes) * (freqs / 2500.0) ** (0.2 if kind == "crash" else 0.45)
-    metal = _modes(t, freqs, amps, decays, rng.uniform(0, _TAU, n_modes)) / np.sqrt(n_modes)
+    if kind == "ride":
+        freqs = low_hz + (11000.0 - low_hz) * ((freqs - low_hz) / (11000.0 - low_hz)) ** 0.75  # denser above
+        apart = freqs * metal_rng.uniform(0.0006, 0.004, n_modes)  # of a pair: some hertz
+        amps = rng.uniform(0.1, 1.0, n_modes) * (freqs / 2500.0) ** 0.3
+        freqs, decays, amps = (np.tile(row, 2) for row in (freqs, decays, amps))
+        freqs[n_modes:] += apart
+        amps[n_modes:] *= rng.uniform(0.3, 1.0, n_modes)
+        decays *= rng.uniform(0.75, 1.15)  # the stick rests on it for a moment more or less
+    metal = _modes(t, freqs, amps, decays, rng.uniform(0, _TAU, freqs.size)) / np.sqrt(freqs.size)
     wash = _noise(t.size, rate_hz, rng, 2600.0, 11000.0 + 4000.0 * force, 0.15)
     if kind == "crash":
         rise = 1.0 - 0.6 * np.exp(-t / 0.015)
@@ -207,8 +259,8 @@ def cymbal(rate_hz: int, kind: str, force: float, rng: np.random.Generator, meta
         ping = _puff(t.size, rate_hz, rng, 1800.0, 12000.0, 0.005)
         stick = _modes(
             t,
-            np.array([2870.0, 3540.0, 4610.0, 5980.0]),
-            np.array([0.5, 0.6, 0.5, 0.3]),
+            np.array([2870.0, 3540.0, 4610.0, 5980.0]) * rng.uniform(0.96, 1.04, 4),
+            np.array([0.5, 0.6, 0.5, 0.3]) * rng.uniform(0.5, 1.2, 4),
             np.array([0.05, 0.04, 0.03, 0.02]),
             rng.uniform(0, _TAU, 4),
         )
@@ -260,6 +312,7 @@ def bass_tone(rate_hz: int, pitch: float, force: float, round_attack: bool = Tru
     finger = _puff(t.size, rate_hz, rng, 150.0, 1200.0 + 1200.0 * force, 0.008)
     attack_s = 0.004 if round_attack else 0.0015
     sound = (tone + (0.05 + 0.07 * force) * finger) * (1.0 - np.exp(-t / attack_s))
+    sound = with_presence(sound, rate_hz, 700.0, 6.0)
     sound = np.tanh(0.9 * sound / max(float(np.abs(sound).max()), 1e-9))
     return normalised(_fade_out(sound, rate_hz, 0.2))
 
@@ -267,7 +320,7 @@ def bass_tone(rate_hz: int, pitch: float, force: float, round_attack: bool = Tru
 _ORGAN_PEAK = 0.88  # the speaker's swell comes on top
 # Harmonic of the written pitch and level: 8', 4', 2 2/3', 2', 1 3/5', 1 1/3', 1' (no 16': what is below is the bass's).
 _DRAWBARS: tuple[tuple[float, float], ...] = (
-    (1.0, 1.0), (2.0, 0.62), (3.0, 0.42), (4.0, 0.22), (5.0, 0.06), (6.0, 0.10), (8.0, 0.09),
+    (1.0, 1.0), (2.0, 0.62), (3.0, 0.42), (4.0, 0.30), (5.0, 0.12), (6.0, 0.20), (8.0, 0.20),
 )  # fmt: skip
 
 
@@ -282,7 +335,7 @@ def organ_loop(rate_hz: int, pitch: float) -> Floats:
         if harmonic * f0 <= 0.45 * rate_hz:
             # The golden angle: phases apart, no common peak.
             out += level * np.sin(harmonic * n_periods * phase + 2.399963 * harmonic)
-    return normalised(np.tanh(0.42 * out), _ORGAN_PEAK)
+    return normalised(np.tanh(0.33 * out), _ORGAN_PEAK)
 
 
 def electric_piano_tone(rate_hz: int, pitch: float, force: float) -> Floats:
@@ -295,7 +348,7 @@ def electric_piano_tone(rate_hz: int, pitch: float, force: float) -> Floats:
     chime_hz = min(f0 * 9.0, 0.4 * rate_hz)
     chime = np.sin(_TAU * chime_hz * t) * np.exp(-t / 0.06)
     sound = (tone + (0.03 + 0.07 * force) * chime) * (1.0 - np.exp(-t / 0.0012))
-    return normalised(_fade_out(sound, rate_hz, 0.15))
+    return normalised(_fade_out(with_presence(sound, rate_hz, 1900.0, 5.0), rate_hz, 0.15))
 
 
 def chop_tone(rate_hz: int, pitch: float, force: float) -> Floats:
@@ -305,7 +358,8 @@ def chop_tone(rate_hz: int, pitch: float, force: float) -> Floats:
     tone = _string(t, f0, rate_hz, n_partials=22, pluck=0.14, tilt=1.15 - 0.25 * force, decay_s=0.10, damping=0.08)
     rng = np.random.default_rng(round(pitch * 16) + 1)
     pick = _puff(t.size, rate_hz, rng, 1200.0, 6500.0, 0.003)
-    return normalised(_fade_out(tone + (0.1 + 0.15 * force) * pick, rate_hz, 0.08))
+    sound = with_presence(tone + (0.1 + 0.15 * force) * pick, rate_hz, 1900.0, 3.0)
+    return normalised(_fade_out(sound, rate_hz, 0.08))
 
 
 def guitar_tone(rate_hz: int, pitch: float, force: float) -> Floats:
@@ -315,7 +369,7 @@ def guitar_tone(rate_hz: int, pitch: float, force: float) -> Floats:
     depth = 0.0045 * np.clip((t - 0.28) / 0.3, 0.0, 1.0)
     warped = t + np.cumsum(depth * np.sin(_TAU * 5.4 * t)) / rate_hz
     tone = _string(t, f0, rate_hz, n_partials=12, pluck=0.18, tilt=1.15 - 0.3 * force, decay_s=1.3, damping=0.12)
-    tone = np.interp(warped, t, tone)
+    tone = with_presence(np.interp(warped, t, tone), rate_hz, 2200.0, 8.0)
     peak = max(float(np.abs(tone).max()), 1e-9)
     sound = np.tanh((1.6 + 1.6 * force) * tone / peak) * (1.0 - np.exp(-t / 0.0015))
     rng = np.random.default_rng(round(pitch * 16) + 2)
@@ -330,19 +384,21 @@ _VOWELS = (
     ((560.0, 100.0, 1.0), (1750.0, 180.0, 0.38), (2500.0, 220.0, 0.18), (3300.0, 300.0, 0.08)),
 )
 N_VOWELS = len(_VOWELS)
+MURMUR = N_VOWELS  # as a further vowel: what is heard with the mouth shut, as in "m", "n", "l" and before "b" and "d"
+_MURMUR = ((250.0, 70.0, 1.0), (1100.0, 150.0, 0.05), (2300.0, 250.0, 0.03))  # from memory, rounded
 _VOICE_RMS = 0.52  # of full scale; our choice
 
 
 def voice_loop(rate_hz: int, pitch: float, vowel: int = 0) -> Floats:
-    """A loop of a sung vowel (0 to `N_VOWELS` − 1) with vibrato, stereo (two sides slightly apart), whole periods and
-    vibrato turns; the vowels equally strong."""
+    """A loop of a sung vowel (0 to `N_VOWELS` − 1, or `MURMUR`) with vibrato, stereo (two sides slightly apart), whole
+    periods and vibrato turns; the vowels equally strong."""
     f0 = frequency_hz(pitch)
     n_periods = round(1.1 * f0)
     n = round(n_periods * rate_hz / f0)
     phase = _TAU * np.arange(n) / n
     harmonics = np.arange(1, int(min(0.4 * rate_hz, 4500.0) / f0) + 1, dtype=np.float64)
     freqs = harmonics * f0
-    levels = sum(level / (1.0 + ((freqs - centre) / width) ** 2) for centre, width, level in _VOWELS[vowel])
+    levels = sum(level / (1.0 + ((freqs - centre) / width) ** 2) for centre, width, level in (*_VOWELS, _MURMUR)[vowel])
     levels = (levels + 0.02) / harmonics**0.7
     out = np.zeros((n, 2))
     for side, lead in ((0, 0.0), (1, 0.35)):
@@ -351,6 +407,43 @@ def voice_loop(rate_hz: int, pitch: float, vowel: int = 0) -> Floats:
             out[:, side] += level * np.sin(harmonic * (n_periods * phase + bend) + 2.399963 * harmonic)
         out[:, side] *= 1.0 + 0.05 * np.sin(6.0 * phase + lead)
     return (out * (_VOICE_RMS / float(np.sqrt((out**2).mean())))).astype(np.float32)
+
+
+class Consonant(NamedTuple):
+    """How a sung note begins: seconds of murmur before the vowel opens; noise between two frequencies in Hz, with its
+    level beside the vowel's, how fast it rises and dies in seconds, and when it begins."""
+
+    murmur_s: float
+    low_hz: float = 0.0
+    high_hz: float = 0.0
+    level: float = 0.0
+    rise_s: float = 0.001
+    decay_s: float = 0.01
+    at_s: float = 0.0
+
+
+# "m", "t", "l", "s", "d", "b": durations and where their noise lies are from memory, rounded; levels are our choice.
+CONSONANTS = (
+    Consonant(0.090),
+    Consonant(0.0, 2800.0, 6500.0, 0.50, 0.001, 0.014),
+    Consonant(0.055),
+    Consonant(0.0, 4200.0, 8500.0, 0.30, 0.030, 0.030),
+    Consonant(0.035, 1500.0, 4500.0, 0.35, 0.001, 0.008, 0.025),
+    Consonant(0.045, 300.0, 1600.0, 0.45, 0.001, 0.008, 0.035),
+)
+
+
+def consonant_noise(rate_hz: int, consonant: Consonant) -> Floats:
+    """The noise of a consonant, from the note's onset on: mono (n,), `level` of full scale; (0,) where it has none."""
+    if consonant.level == 0.0:
+        return np.zeros(0, dtype=np.float32)
+    t = _seconds(consonant.rise_s + 6.0 * consonant.decay_s, rate_hz)
+    rng = np.random.default_rng(round(consonant.low_hz))
+    high_hz = min(consonant.high_hz, 0.45 * rate_hz)
+    noise = _noise(t.size, rate_hz, rng, min(consonant.low_hz, 0.5 * high_hz), high_hz)
+    noise *= np.minimum(t / consonant.rise_s, 1.0) * np.exp(-np.maximum(t - consonant.rise_s, 0.0) / consonant.decay_s)
+    before = np.zeros(int(consonant.at_s * rate_hz))
+    return np.concatenate([before, _fade_out(normalised(noise, consonant.level), rate_hz, 0.01)]).astype(np.float32)
 
 
 # --- place ------------------------------------------------------------------------------------------------------
