@@ -12,6 +12,7 @@ __all__ = [
     "COMMON_DIVISIONS",
     "CUES",
     "DIVISIONS",
+    "FONT_BYTES",
     "FORM_BARS",
     "NOTES",
     "PLAYED_CHORUSES",
@@ -36,6 +37,7 @@ DIVISIONS = 1_000_000  # of a quarter in notation; programs write up to some ten
 COMMON_DIVISIONS = 10**12  # of a quarter, in which all divisions of a document are whole
 XML_PARTS = 1_000_000  # elements and attributes of a document
 XML_RUN_BYTES = 100_000  # from one "<" to the next: a tag, or a text
+FONT_BYTES = 1 << 30  # of a SoundFont: whole General MIDI sets have 6 to 600 MB
 PROBLEMS = 20  # mistakes of one file that are listed
 WHOLE_BITS = 64  # of a whole number in TOML (its standard) and in our JSON
 

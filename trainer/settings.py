@@ -29,10 +29,12 @@ __all__ = [
     "config_dir",
     "load_pedals",
     "load_port",
+    "load_soundfont",
     "log_dir",
     "open_log",
     "save_pedals",
     "save_port",
+    "save_soundfont",
 ]
 
 INPUT_PROFILES = ("pad", "keys", "strings")
@@ -168,3 +170,24 @@ def save_pedals(switches: list[dict[str, Any]]) -> Path:
     except OSError as error:
         raise UsageError(f"cannot write {path}: {error.strerror or error}; nothing was remembered") from None
     return path
+
+
+def load_soundfont() -> Path | None:
+    """The SoundFont that was chosen for the band, or None; a file that says nothing of it is none."""
+    try:
+        name = json.loads((config_dir() / "sounds.json").read_text(encoding="utf-8"))["soundfont"]
+    except (OSError, ValueError, KeyError, TypeError, RecursionError):
+        return None
+    return Path(name) if isinstance(name, str) and name and "\0" not in name else None
+
+
+def save_soundfont(path: Path | None) -> None:
+    """Remember the band's SoundFont; None: the built-in sounds. `UsageError` when the folder cannot be written."""
+    file = config_dir() / "sounds.json"
+    data = {"schema": {"name": "sounds", "major": 1, "minor": 0}, "soundfont": None if path is None else str(path)}
+    try:
+        file.parent.mkdir(parents=True, exist_ok=True)
+        with written_aside(file) as out:
+            out.write(json.dumps(data, indent=1, allow_nan=False).encode() + b"\n")
+    except OSError as error:
+        raise UsageError(f"cannot write {file}: {error.strerror or error}; nothing was remembered") from None

@@ -20,17 +20,17 @@ def _list(name: bytes, *chunks: bytes) -> bytes:
     return _chunk(b"LIST", name + b"".join(chunks))
 
 
-def write_tiny_font(path: Path, *, level: float = 0.6) -> Path:
-    """Write it; `level` 0 makes a font that is whole and silent."""
+def write_tiny_font(path: Path, *, level: float = 0.6, drums: bool = True) -> Path:
+    """Write it; `level` 0 makes a font that is whole and silent, `drums` whether bank 128 is in it."""
     frames = np.rint(level * 32767 * np.sin(2 * np.pi * np.arange(8 * _LOOP) / _LOOP)).astype("<i2")
     samples = frames.tobytes() + bytes(2 * 46)
     info = _list(b"INFO", _chunk(b"ifil", struct.pack("<HH", 2, 4)), _chunk(b"isng", b"EMU8000\0"),
                  _chunk(b"INAM", b"one tone"))  # fmt: skip
     presets = b"".join(
         struct.pack("<20sHHHIII", b"tone", program, bank, i, 0, 0, 0)
-        for i, (program, bank) in enumerate([(p, 0) for p in range(128)] + [(0, 128)])
+        for i, (program, bank) in enumerate([(p, 0) for p in range(128)] + [(0, 128)] * drums)
     )
-    n = 129
+    n = 128 + drums
     ends = struct.pack("<20sHHHIII", b"EOP", 0, 0, n, 0, 0, 0)
     bags = b"".join(struct.pack("<HH", i, 0) for i in range(n + 1))
     generators = struct.pack("<HH", 41, 0) * n + struct.pack("<HH", 0, 0)  # 41: instrument

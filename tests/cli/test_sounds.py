@@ -18,6 +18,7 @@ from trainer import live
 from trainer.line import model_line
 from trainer.live import PlayOptions, PlayResult
 from trainer.session import Session, expand
+from trainer.system import here
 
 Command = Callable[..., Outcome]
 needs_fluidsynth = pytest.mark.skipif(
@@ -60,7 +61,52 @@ def test_a_font_gives_the_sound_of_a_rendered_band(command: Command, tmp_path: P
     assert abs(np.corrcoef(a[:n], b[:n])[0, 1]) < 0.2
 
 
-def asked(command: Command, monkeypatch: pytest.MonkeyPatch, *arguments: str) -> tuple[Session, PlayOptions]:
+@needs_fluidsynth
+def test_a_font_named_once_is_remembered_until_the_built_in_sounds_are_asked_for(
+    command: Command, monkeypatch: pytest.MonkeyPatch, tmp_path: Path
+) -> None:
+    font = write_tiny_font(tmp_path / "mine.sf2")
+    assert asked(command, monkeypatch, "--soundfont", str(font), audio=True)[1].soundfont == font
+    assert asked(command, monkeypatch, audio=True)[1].soundfont == font
+    done = command("play")
+    assert f"Sounds: {font} (--soundfont built-in: the built-in ones again)." in done.out
+    # Damaged or gone since: one line, and the built-in sounds play.
+    font.write_bytes(font.read_bytes()[:-100])
+    done = command("play")
+    assert done.status == 0 and done.err == ""
+    assert "get the whole file again. The built-in sounds play" in done.out
+    assert asked(command, monkeypatch, audio=True)[1].soundfont is None
+    write_tiny_font(font)
+    assert asked(command, monkeypatch, audio=True)[1].soundfont == font
+    assert asked(command, monkeypatch, "--soundfont", "built-in", audio=True)[1].soundfont is None
+    assert asked(command, monkeypatch, audio=True)[1].soundfont is None
+
+
+@needs_fluidsynth
+def test_a_font_on_the_machine_is_offered_and_not_taken(
+    command: Command, monkeypatch: pytest.MonkeyPatch, tmp_path: Path
+) -> None:
+    places = tmp_path / "sf2"
+    monkeypatch.setattr(type(here()), "soundfont_folders", (str(places),))
+    monkeypatch.setattr(live, "play", lambda *_: PlayResult("completed"))
+    assert "Sounds: built in.\n" in command("play").out
+    done = command("play", "--soundfont", "found")
+    assert done.status == 2 and "no SoundFont is in the places" in done.err
+    places.mkdir()
+    (places / "a broken one.sf2").write_bytes(b"RIFF")
+    font = write_tiny_font(places / "whole.sf2")
+    assert (
+        f"Sounds: built in. A SoundFont is here too, {font}: --soundfont found plays it from now on."
+        in command("play").out
+    )
+    assert asked(command, monkeypatch, audio=True)[1].soundfont is None
+    assert asked(command, monkeypatch, "--soundfont", "found", audio=True)[1].soundfont == font
+    assert asked(command, monkeypatch, audio=True)[1].soundfont == font
+
+
+def asked(
+    command: Command, monkeypatch: pytest.MonkeyPatch, *arguments: str, audio: bool = False
+) -> tuple[Session, PlayOptions]:
     """What `trainer play` would hand to the running session."""
     seen: list[tuple[Session, PlayOptions]] = []
 
@@ -69,7 +115,7 @@ def asked(command: Command, monkeypatch: pytest.MonkeyPatch, *arguments: str) ->
         return PlayResult("completed")
 
     monkeypatch.setattr(live, "play", play)
-    done = command("play", "--no-audio", *arguments)
+    done = command("play", *(() if audio else ("--no-audio",)), *arguments)
     assert done.status == 0, done.err
     return seen[0]
 

@@ -31,7 +31,6 @@ __all__ = [
     "chosen_session",
     "downbeat_of",
     "going_round",
-    "own_sounds",
     "part_changes",
     "ready_made_session",
     "take_meant",
@@ -339,15 +338,6 @@ def going_round(session: Session) -> Session:
     plan = session.choruses[0]
     level = plan.intensity[0] if plan.intensity else 0.5
     return replace(session, choruses=(ChorusPlan(plan.role, times, (level,) * times),), ending="plain")
-
-
-def own_sounds(soundfont: Path | None) -> Path | None:
-    """The SoundFont asked for, once it has been seen to work; a broken one is refused before anything sounds."""
-    if soundfont is None:
-        return None
-    from trainer.band.sound import tried_soundfont
-
-    return tried_soundfont(soundfont)
 
 
 def part_changes(volume: Sequence[str], mute: Sequence[str], solo: Sequence[str]) -> dict[str, dict[str, Any]]:

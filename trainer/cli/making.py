@@ -7,10 +7,11 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from trainer.cli.choosing import Overrides, Strings, TuningOption, chosen_session, own_sounds, take_meant, with_options
+from trainer.cli.choosing import Overrides, Strings, TuningOption, chosen_session, take_meant, with_options
 from trainer.cli.exporting import MusicXml, Pdf, Svg, write_notation
 from trainer.cli.facts import Json, show_json
 from trainer.cli.running import Mix
+from trainer.cli.sounds import sounds_of_file
 from trainer.cli.speaking import echo
 from trainer.errors import UsageError
 
@@ -60,7 +61,7 @@ def render(
         chart = expand(chosen_session(overrides))
         whole = arrange(chart, count_in=count_in)
     gains = dict(zip(PARTS, part_gains(parts), strict=True))
-    write_wav = partial(render_wav, soundfont=own_sounds(mix.soundfont))
+    write_wav = partial(render_wav, soundfont=sounds_of_file(mix.soundfont))
     if wav is not None:
         written = write_wav(chart, wav, gains=gains, sample_rate_hz=sample_rate, score=whole)
         with_bass = take is not None and of_take and gains["guide"] > 0.0 and lay_bass(take, wav, chart, whole)

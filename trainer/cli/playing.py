@@ -26,6 +26,7 @@ from trainer.cli.running import (
     stand_page,
     with_input,
 )
+from trainer.cli.sounds import sounds_line
 from trainer.cli.speaking import card_text, echo, say, to_stderr
 from trainer.errors import UsageError, did_you_mean
 
@@ -87,6 +88,8 @@ def play(
     if guide_line is not None:
         _with_guide_line(session, options, guide_line)  # a wrong name is said before anything sounds
     options = with_input(options, midi_in, profile, cable)
+    if options.audio != "none":
+        say(sounds_line(options.soundfont))
     if options.bass_in is not None:
         say(_recorded(options))
     elif options.midi_in is None and options.script is None:

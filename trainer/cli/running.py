@@ -10,9 +10,10 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from trainer.cli.choosing import Strings, TuningOption, between, own_sounds, part_changes
+from trainer.cli.choosing import Strings, TuningOption, between, part_changes
 from trainer.cli.input_port import chosen_bass, chosen_input, known_profile
 from trainer.cli.pedals import learnt
+from trainer.cli.sounds import band_sounds
 from trainer.cli.speaking import echo, say
 from trainer.errors import UsageError
 
@@ -127,8 +128,10 @@ class Mix:
         list[str] | None, typer.Option("--solo", metavar="PART", help="Only this part, and the count-in.")
     ] = None
     soundfont: Annotated[
-        Path | None,
-        typer.Option("--soundfont", metavar="FILE", help="Your own SoundFont (.sf2) for the band's sounds."),
+        str | None,
+        typer.Option(
+            "--soundfont", metavar="FILE|found|built-in", help="A SoundFont (.sf2) for the band's sounds; remembered."
+        ),
     ] = None
 
     def parts(self) -> dict[str, PartMix]:
@@ -171,7 +174,7 @@ def play_options(band: BandOptions, mix: Mix | None = None, **more: Any) -> Play
         audio=audio,
         takes_dir=takes_dir(band.takes),
         mix=mix.parts(),
-        soundfont=own_sounds(mix.soundfont),
+        soundfont=band_sounds(mix.soundfont) if audio != "none" or mix.soundfont is not None else None,
         quiet_screen=band.plain,
         ascii_only=band.ascii_only or not writes_blocks(sys.stdout),
         **more,

@@ -27,6 +27,7 @@ from trainer.clock.tempo import TempoMap
 from trainer.clock.transport import Stretch, Timeline
 from trainer.engine.messages import Reader
 from trainer.engine.ring import BLOCK_FRAMES, MONITOR_PITCHES, Geometry, Ring
+from trainer.errors import TrainerError
 from trainer.session import expand, session_from_dict
 from trainer.system import here
 
@@ -149,7 +150,12 @@ class _Renderer:
         self._chart = expand(session)
         self._tempo = TempoMap(self._chart.tempo_segments)
         self._levels = np.full(len(self._chart.bars), np.nan)
-        stems = stem_renderer(self._score(), self._tempo, work.sample_rate_hz, soundfont=work.soundfont)
+        stems: StemRenderer | FontRenderer
+        try:
+            stems = stem_renderer(self._score(), self._tempo, work.sample_rate_hz, soundfont=work.soundfont)
+        except TrainerError as error:  # a font that worked when it was tried, and does not now: the band plays on
+            print(f"{error}; the built-in sounds play", file=sys.stderr)
+            stems = stem_renderer(self._score(), self._tempo, work.sample_rate_hz)
         self._stems = stems
         self._sound = RouteRenderer(stems, work.sample_rate_hz)
         self._route = 0

@@ -45,6 +45,16 @@ _ALSA_NUMBERS = re.compile(r"\s+\d+:\d+$")
 class Linux(Posix):
     name = "Linux"
     shared_places = ("/dev/shm", None)
+    # Where distributions put them (Debian, Fedora and Arch, each its own), and a person's own (XDG Base Directory).
+    soundfont_folders = (
+        "~/.local/share/sounds/sf2",
+        "~/.local/share/soundfonts",
+        "/usr/local/share/sounds/sf2",
+        "/usr/local/share/soundfonts",
+        "/usr/share/sounds/sf2",
+        "/usr/share/soundfonts",
+        "/usr/share/sounds/sf3",
+    )
 
     def __init__(self) -> None:
         self._granted: list[int] = []  # threads that the desktop gave real-time scheduling

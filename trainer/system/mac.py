@@ -40,6 +40,15 @@ class _TimeConstraint(ctypes.Structure):
 
 class Mac(Posix):
     name = "macOS"
+    # Where audio units look for sound banks (Apple, File System Programming Guide: Library/Audio/Sounds/Banks), and
+    # where the two usual package managers put them.
+    soundfont_folders = (
+        "~/Library/Audio/Sounds/Banks",
+        "/Library/Audio/Sounds/Banks",
+        "/opt/homebrew/share/soundfonts",
+        "/usr/local/share/soundfonts",
+        "/opt/local/share/sounds/sf2",
+    )
 
     def __init__(
         self,

@@ -17,6 +17,8 @@ from pathlib import Path
 from time import perf_counter_ns
 from typing import Any
 
+from trainer.system.soundfonts import soundfonts_in
+
 __all__ = ["Posix", "PosixKeyboard", "signals_noted"]
 
 _STAMP = struct.Struct("<q")
@@ -230,6 +232,11 @@ class Posix:
 
     def as_others_see(self, folder: Path) -> Path:
         return folder
+
+    soundfont_folders: tuple[str, ...] = ()
+
+    def soundfonts(self) -> list[Path]:
+        return soundfonts_in([Path(folder).expanduser() for folder in self.soundfont_folders])
 
     def pasted(self, path: Path) -> str:
         home = Path.home()

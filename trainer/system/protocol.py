@@ -141,6 +141,10 @@ class System(Protocol):
         """A path as it can be pasted into a command line."""
         ...
 
+    def soundfonts(self) -> list[Path]:
+        """SoundFont files in the places where this system keeps them, a default first; not looked into."""
+        ...
+
     # --- time ---------------------------------------------------------------------------------------------------------
 
     def boot_ns(self) -> int:

@@ -26,6 +26,7 @@ from time import perf_counter_ns
 from typing import Any, cast
 
 from trainer.system.posix import signals_noted
+from trainer.system.soundfonts import soundfonts_in
 
 __all__ = ["Windows", "WindowsKeyboard"]
 
@@ -222,6 +223,12 @@ class Windows:
         except OSError:
             return False
         return True
+
+    def soundfonts(self) -> list[Path]:
+        """Windows keeps none: where FluidSynth looks for its default (its manual, `synth.default-soundfont`), the
+        folder for what all users share, and the person's own."""
+        shared = Path(os.environ.get("PROGRAMDATA", r"C:\ProgramData"))
+        return soundfonts_in([Path(r"C:\soundfonts"), shared / "soundfonts", Path.home() / "Music" / "soundfonts"])
 
     def as_others_see(self, folder: Path) -> Path:
         """Python of the Microsoft Store has what it writes into the user's data folders put elsewhere."""

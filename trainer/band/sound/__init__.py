@@ -5,7 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 
 from trainer.band.events import BandScore
-from trainer.band.sound.font import FontRenderer, check_soundfont, tried_soundfont
+from trainer.band.sound.font import FontRenderer, check_soundfont, has_fluidsynth, tried_soundfont
 from trainer.band.sound.mixer import CEILING, DEFAULT_GAINS, Ducker, limit, mix
 from trainer.band.sound.monitor import monitor_note
 from trainer.band.sound.stems import StemRenderer
@@ -18,6 +18,7 @@ __all__ = [
     "FontRenderer",
     "StemRenderer",
     "check_soundfont",
+    "has_fluidsynth",
     "limit",
     "mix",
     "monitor_note",

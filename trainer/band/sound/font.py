@@ -21,23 +21,58 @@ from numpy.typing import NDArray
 from trainer.band.events import BEND_CHANNELS, PARTS, WHEEL_CENTRE, BandScore, wheel_moves
 from trainer.clock.tempo import TempoMap
 from trainer.errors import FileFormatError, UsageError
+from trainer.limits import FONT_BYTES
 
-__all__ = ["FontRenderer", "check_soundfont", "tried_soundfont"]
+__all__ = ["FontRenderer", "check_soundfont", "has_fluidsynth", "loudness_lkfs", "tried_soundfont"]
 
 _RUN_UP_S: Final = 3.0  # played silently before a block that does not follow the one before
 _TAIL_S: Final = 3.0
 _STEP_FRAMES: Final = 64  # of FluidSynth
 _GAIN: Final = 1.5
-# Place of each part from left (0) to right (127), and its level: between two free General MIDI sets, the balance of the
-# built-in sounds by BS.1770. Electric pianos of such sets are far louder than their organs.
-_PAN: Final = (64, 44, 92, 70, 64, 64)
-_LEVEL: Final = (0.57, 0.38, 0.35, 0.23, 0.69, 0.25)
-_LEVEL_OF_PROGRAM: Final = {4: 0.30, 5: 0.30}  # as on the wire
+_PAN: Final = (64, 44, 92, 70, 64, 64)  # place of each part from left (0) to right (127)
+# How loud a font's sound of each part is: measured as it is loaded, by a few notes of such a part, beside what the
+# built-in sounds make of the same notes (LKFS by ITU-R BS.1770, ungated): so that every set has the band's balance.
+_TRIAL_NOTES: Final = {
+    "drums": (
+        (0.0, 36, 96),
+        (0.0, 42, 80),
+        (0.5, 38, 100),
+        (0.5, 42, 80),
+        (1.0, 36, 96),
+        (1.0, 51, 90),
+        (1.5, 38, 100),
+    ),
+    "keys": ((0.0, 60, 80), (0.0, 64, 80), (0.0, 70, 80), (1.0, 62, 80), (1.0, 65, 80), (1.0, 69, 80)),
+    "chop": ((0.0, 67, 85), (0.0, 70, 85), (0.0, 76, 85), (1.0, 65, 85), (1.0, 69, 85), (1.0, 74, 85)),
+    "lead": ((0.0, 67, 90), (0.5, 70, 90), (1.0, 72, 90), (1.5, 67, 90)),
+    "guide": ((0.0, 31, 90), (0.5, 35, 90), (1.0, 38, 90), (1.5, 40, 90)),
+    "count": ((0.0, 37, 100), (0.5, 37, 100), (1.0, 37, 100), (1.5, 37, 100)),
+}
+_TRIAL_LENGTH_S: Final = {"keys": 0.9, "chop": 0.15}
+_TRIAL_SECONDS: Final = 2.5
+# Of the built-in sounds, by part, or by part and program where another stands in (a test measures them again).
+_BUILT_IN_LKFS: Final = {
+    "drums": -29.4,
+    "keys": -27.3,
+    "keys 4": -28.2,
+    "chop": -37.0,
+    "lead": -32.6,
+    "lead 53": -33.0,
+    "guide": -25.1,
+    "count": -33.9,
+}
+_MOST_GAIN: Final = 8.0  # above and below what FluidSynth gives; beyond it a font has no such sound
+_VOLUME_CONTROL: Final = 7
 _DRUM_CHANNEL: Final = 9
 _OFF, _WHEEL, _ON = 0, 1, 2
 _PAN_CONTROL: Final = 10
 _TRIAL_S: Final = 60.0  # fonts of a gigabyte exist
-_UNLOADABLE, _EMPTY = 3, 4
+_UNLOADABLE, _EMPTY, _NO_DRUMS = 3, 4, 5
+_SETTINGS: Final = {
+    "synth.chorus.active": 0,
+    "synth.reverb.level": 0.25,
+    "synth.dynamic-sample-loading": 1,  # of a large set only what is played is read
+}
 
 
 def check_soundfont(path: str | Path) -> Path:
@@ -55,6 +90,10 @@ def check_soundfont(path: str | Path) -> Path:
         raise UsageError(f"cannot read the SoundFont {file}: {error.strerror or error}; expected a .sf2 file") from None
     if len(head) < 12 or head[:4] != b"RIFF" or head[8:] != b"sfbk":
         raise FileFormatError(f'{file}: found no SoundFont (RIFF "sfbk") header; expected a .sf2 or .sf3 file')
+    if size > FONT_BYTES:
+        raise FileFormatError(
+            f"{file}: found a SoundFont of {size / 1e9:.1f} GB; expected at most {FONT_BYTES / 1e9:.1f} GB"
+        )
     said = int.from_bytes(head[4:8], "little") + 8
     if size < said:
         raise FileFormatError(f"{file}: found {size} of the {said} bytes it says it has; get the whole file again")
@@ -85,22 +124,36 @@ def tried_soundfont(path: str | Path) -> Path:
         raise FileFormatError(f"{file}: FluidSynth did not load it within {_TRIAL_S:g} s; try a smaller one") from None
     if done == _EMPTY:
         raise FileFormatError(f"{file}: no instrument in it gives a sound; expected a General MIDI SoundFont")
+    if done == _NO_DRUMS:
+        raise FileFormatError(f"{file}: no drums are in it; expected a General MIDI SoundFont")
     if done != 0:
         raise FileFormatError(f"{file}: FluidSynth cannot load it; expected a whole SoundFont (.sf2 or .sf3)")
     return file
 
 
+def has_fluidsynth() -> bool:
+    """Whether a SoundFont could be played here."""
+    try:
+        _library()
+    except UsageError:
+        return False
+    return True
+
+
 def _load(path: str) -> int:
-    """Load a font and strike a note of its first instrument: 0, or what is wrong as an exit status."""
-    synth = _library().Synth(gain=_GAIN, samplerate=22050.0)
+    """Load a font and strike notes of its first instrument and of its drums: 0, or what is wrong as an exit status."""
+    synth = _library().Synth(gain=_GAIN, samplerate=22050.0, **_SETTINGS)
     if synth.sfload(path, update_midi_preset=1) < 0:
         return _UNLOADABLE
-    heard = 0
+    synth.system_reset()
+    heard = []
     for channel in (0, _DRUM_CHANNEL):
-        for pitch in (38, 48, 60, 72):
+        for pitch in (36, 38, 42, 48, 60, 72):
             synth.noteon(channel, pitch, 110)
-        heard = max(heard, int(np.abs(synth.get_samples(4096)).max()))
-    return 0 if heard > 8 else _EMPTY  # it dithers
+        heard.append(int(np.abs(synth.get_samples(4096)).max()) > 8)  # it dithers
+        synth.all_sounds_off(channel)
+        synth.get_samples(22050)  # the room dies away
+    return 0 if all(heard) else _NO_DRUMS if heard[0] else _EMPTY
 
 
 def _lists(handle: BinaryIO, size: int) -> set[str]:
@@ -134,6 +187,20 @@ def _library() -> Any:
         with contextlib.suppress(AttributeError):
             inner.fluid_set_log_function(level, None, None)
     return library
+
+
+def loudness_lkfs(sound: NDArray[np.float64], rate_hz: int) -> float:
+    """Ungated loudness of (n, 2), by the two filters of ITU-R BS.1770-4, tables 1 and 2 (given at 48 kHz, and taken at
+    the same frequencies here); -inf of silence."""
+    hz = np.fft.rfftfreq(sound.shape[0], 1.0 / rate_hz)
+    back = np.exp(-2j * np.pi * np.minimum(hz, 24000.0) / 48000.0)
+    shelf = (1.53512485958697 - 2.69169618940638 * back + 1.19839281085285 * back**2) / (
+        1.0 - 1.69065929318241 * back + 0.73248077421585 * back**2
+    )
+    rumble = (1.0 - 2.0 * back + back**2) / (1.0 - 1.99004745483398 * back + 0.99007225036621 * back**2)
+    power = 2.0 * (np.abs(np.fft.rfft(sound, axis=0)) ** 2).sum(axis=1) / sound.shape[0] ** 2
+    heard = float((power * np.abs(shelf * rumble) ** 2).sum())
+    return -0.691 + 10.0 * float(np.log10(heard)) if heard > 0.0 else -np.inf
 
 
 class FontRenderer:
@@ -201,23 +268,49 @@ class _Player:
         ends: NDArray[np.int64],
         programs: Any,
     ) -> None:
-        self._synth = library.Synth(
-            gain=_GAIN, samplerate=float(rate_hz), **{"synth.chorus.active": 0, "synth.reverb.level": 0.25}
-        )
+        self._synth = library.Synth(gain=_GAIN, samplerate=float(rate_hz), **_SETTINGS)
         self._part = part
         self._rate_hz = rate_hz
         self._font = self._synth.sfload(str(file), update_midi_preset=1)
         if self._font < 0:
             self.close()
             raise FileFormatError(f"{file}: FluidSynth cannot load it; expected a whole SoundFont (.sf2 or .sf3)")
-        self._level = _LEVEL[part]
         self._programs = {int(c): int(programs.get(int(c), 0)) for c in np.unique(events["channel"])}
-        for program in self._programs.values():
-            self._level = _LEVEL_OF_PROGRAM.get(program, self._level)
+        gains = {channel: self._measured_gain(channel) for channel in self._programs}
+        self._level = max(gains.values())
+        # The controller's square is the gain (General MIDI 1, recommended practice).
+        self._volumes = {channel: round(127 * (gain / self._level) ** 0.5) for channel, gain in gains.items()}
         self._at = 0
         self._played = 0
         self.take(events, begins, ends)
         self._set_up()
+
+    def _measured_gain(self, channel: int) -> float:
+        """What brings this channel's sound to the loudness of the built-in one; the most where it gives none."""
+        self._volumes = dict.fromkeys(self._programs, 127)
+        self._set_up()
+        name = PARTS[self._part]
+        length_s = _TRIAL_LENGTH_S.get(name, 0.45)
+        moments = sorted(
+            (at_s + later_s, pitch, velocity * on)
+            for at_s, pitch, velocity in _TRIAL_NOTES[name]
+            for later_s, on in ((0.0, 1), (length_s, 0))
+        )
+        pieces, done = [], 0
+        for at_s, pitch, velocity in [*moments, (_TRIAL_SECONDS, 0, -1)]:
+            n = round(at_s * self._rate_hz) - done
+            if n > 0:
+                pieces.append(self._synth.get_samples(n).reshape(-1, 2))
+                done += n
+            if velocity > 0:
+                self._synth.noteon(channel, pitch, velocity)
+            elif velocity == 0:
+                self._synth.noteoff(channel, pitch)
+        self._synth.all_sounds_off(channel)
+        self._synth.get_samples(self._rate_hz)  # the room dies away
+        heard = loudness_lkfs(np.concatenate(pieces).astype(np.float64) / 32768.0, self._rate_hz)
+        wanted = _BUILT_IN_LKFS.get(f"{name} {self._programs[channel]}", _BUILT_IN_LKFS[name])
+        return float(min(10.0 ** ((wanted - heard) / 20.0), _MOST_GAIN))
 
     def take(self, events: NDArray[Any], begins: NDArray[np.int64], ends: NDArray[np.int64]) -> None:
         """Other notes, from where the synthesizer stands."""
@@ -244,6 +337,7 @@ class _Player:
             if channel != _DRUM_CHANNEL:
                 self._synth.program_change(channel, program)
             self._synth.cc(channel, _PAN_CONTROL, _PAN[self._part])
+            self._synth.cc(channel, _VOLUME_CONTROL, self._volumes[channel])
 
     def go_to(self, frame: int, run_up: int) -> None:
         if frame == self._at:

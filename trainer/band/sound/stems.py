@@ -217,23 +217,19 @@ class StemRenderer:
         its murmur into its vowel, and from where it is bent from."""
         begin = int(self._begins[i])
         at = np.arange(start, stop)
-        if i not in self._words:
-            return sound.frames[at % sound.frames.shape[0]]
-        word = self._words[i]
-        glides = i in self._bends and start < begin + self._bends[i][3]
-        if not glides:
-            places = at.astype(np.float64)
-        else:  # it arrives where the loop would be by then
+        places: NDArray[np.float64] | None = None
+        if i in self._bends and start < begin + self._bends[i][3]:  # it arrives where the loop would be by then
             ends = self._bends[i][3]
-            places = begin + ends + _bent((at - begin).astype(np.float64), *self._bends[i])
-            places -= _bent(np.array([ends]), *self._bends[i])
-        read = (lambda frames: _read_round(frames, places)) if glides else (lambda frames: frames[at % frames.shape[0]])
-        vowel = read(sound.frames)
-        if word.murmur_frames == 0 or start >= begin + 2 * word.murmur_frames:
+            places = _bent((at - begin).astype(np.float64), *self._bends[i])
+            places += begin + ends - float(_bent(np.array([ends]), *self._bends[i])[0])
+        vowel = _read_round(sound.frames, at, places)
+        word = self._words.get(i)
+        if word is None or word.murmur_frames == 0 or start >= begin + 2 * word.murmur_frames:
             return vowel
-        opened = np.clip((at - begin) / word.murmur_frames - 1.0, 0.0, 1.0).astype(np.float32)[:, None]  # then it opens
-        murmur = read(word.murmur.frames) * np.float32(word.murmur.scale / sound.scale)
-        return vowel * opened + murmur * (np.float32(1.0) - opened)
+        opened = np.clip((at - begin) / word.murmur_frames - 1.0, 0.0, 1.0).astype(np.float32)[:, None]
+        murmur = _read_round(word.murmur.frames, at, places) * np.float32(word.murmur.scale / sound.scale)
+        out: NDArray[np.float32] = vowel * opened + murmur * (np.float32(1.0) - opened)
+        return out
 
 
 @dataclass(frozen=True)
@@ -283,8 +279,11 @@ def _read_at(frames: NDArray[Any], places: NDArray[np.float64]) -> NDArray[np.fl
     return out
 
 
-def _read_round(frames: NDArray[Any], places: NDArray[np.float64]) -> NDArray[np.float32]:
-    """(n, sides): a loop read between its rows, round and round."""
+def _read_round(frames: NDArray[Any], at: NDArray[np.int64], places: NDArray[np.float64] | None) -> NDArray[Any]:
+    """(n, sides): a loop read round and round at frames `at`, or between its rows at `places`."""
+    if places is None:
+        rows: NDArray[Any] = frames[at % frames.shape[0]]
+        return rows
     whole = np.floor(places)
     here = whole.astype(np.int64) % frames.shape[0]
     share = (places - whole)[:, None].astype(np.float32)

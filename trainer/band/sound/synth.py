@@ -140,7 +140,8 @@ def presence_gain(
 def with_presence(sound: NDArray[np.float64], rate_hz: int, centre_hz: float, gain_db: float) -> NDArray[np.float64]:
     """A mono sound (n,) with its presence raised."""
     n = _fft_size(sound.size + rate_hz // 50)  # the filter has rung out after 20 ms
-    gain = presence_gain(np.fft.rfftfreq(n, 1.0 / rate_hz), rate_hz, centre_hz, gain_db)
+    freqs_hz = np.fft.rfftfreq(n, 1.0 / rate_hz).astype(np.float64)
+    gain = presence_gain(freqs_hz, rate_hz, centre_hz, gain_db)
     return np.fft.irfft(np.fft.rfft(sound, n) * gain, n)[: sound.size]
 
 
@@ -443,7 +444,7 @@ def consonant_noise(rate_hz: int, consonant: Consonant) -> Floats:
     noise = _noise(t.size, rate_hz, rng, min(consonant.low_hz, 0.5 * high_hz), high_hz)
     noise *= np.minimum(t / consonant.rise_s, 1.0) * np.exp(-np.maximum(t - consonant.rise_s, 0.0) / consonant.decay_s)
     before = np.zeros(int(consonant.at_s * rate_hz))
-    return np.concatenate([before, _fade_out(normalised(noise, consonant.level), rate_hz, 0.01)]).astype(np.float32)
+    return np.concatenate([before, normalised(_fade_out(noise, rate_hz, 0.01), consonant.level)]).astype(np.float32)
 
 
 # --- place ------------------------------------------------------------------------------------------------------
