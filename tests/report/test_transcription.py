@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import warnings
+import zipfile
 from pathlib import Path
 from typing import Any
 
@@ -174,3 +175,45 @@ def test_devices_of_our_export_are_found_where_they_were_written(tmp_path: Path)
     found = {device["at_beats"] for device in devices if device["name"] == "boogie_figure"}
     claimed = {claim.at_beats for claim in line.claims if claim.name == "boogie_figure"}
     assert len(found & claimed) >= 0.9 * len(claimed) > 5
+
+
+@pytest.mark.parametrize("quote", ['"', "'"])
+def test_packed_files_are_read_whatever_they_are_called(quote: str, tmp_path: Path) -> None:
+    """A container in either quotes, a name with a sign that XML escapes, no container at all, a wrong suffix."""
+    wanted = len(read_musicxml(_packed(tmp_path / "plain.mxl", "score.xml", quote)).notes)
+    assert wanted > 0
+    assert len(read_musicxml(_packed(tmp_path / "sign.mxl", "a&b.xml", quote)).notes) == wanted
+    assert len(read_musicxml(_packed(tmp_path / "bare.mxl", "score.xml", "")).notes) == wanted
+    assert len(read_musicxml(_packed(tmp_path / "packed.musicxml", "score.xml", quote)).notes) == wanted
+    plain = tmp_path / "unpacked.mxl"
+    plain.write_text(document(BAR), encoding="utf-8")
+    assert len(read_musicxml(plain).notes) == wanted
+    cut = tmp_path / "cut.mxl"
+    cut.write_bytes((tmp_path / "plain.mxl").read_bytes()[:200])
+    with pytest.raises(FileFormatError, match="packed MusicXML that is damaged or cut short; export it again"):
+        read_musicxml(cut)
+
+
+def _packed(path: Path, name: str, quote: str) -> Path:
+    """`quote`: of the container's attributes; "" for a file without a container."""
+    with zipfile.ZipFile(path, "w") as archive:
+        if quote:
+            named = f"full-path={quote}{name.replace('&', '&amp;')}{quote}"
+            archive.writestr(
+                "META-INF/container.xml", f"<container><rootfiles><rootfile {named}/></rootfiles></container>"
+            )
+        archive.writestr(name, document(BAR))
+    return path
+
+
+def test_what_is_odd_in_a_document_is_said_with_its_bar_and_in_our_words(tmp_path: Path) -> None:
+    path = tmp_path / "odd.musicxml"
+    for odd, says in (
+        (BAR.replace("<step>", "<step>H"), "damaged MusicXML in bar 2; export it again"),
+        (BAR.replace("<duration>4", "<duration>1e9"), "damaged MusicXML in bar 2: '1e9' is no number of music"),
+        (BAR.replace("<octave>2", "<octave>two"), "damaged MusicXML in bar 2; export it again"),
+    ):
+        path.write_text(document(BAR + odd), encoding="utf-8")
+        with pytest.raises(FileFormatError) as caught:
+            read_musicxml(path)
+        assert str(caught.value).startswith(f"{path}: {says}")

@@ -209,3 +209,22 @@ def test_a_pad_on_channel_10_is_written_as_a_bass(tmp_path: Path) -> None:
     take.notes["channel"] = 9
     (tmp_path / "pad.mid").write_bytes(take_midi(take))
     assert 9 not in read_take(tmp_path / "pad.mid").notes["channel"]
+
+
+@pytest.mark.parametrize(
+    ("name", "letters"),
+    [("бас", "cp1251"), ("ベース", "shift_jis"), ("贝斯", "gbk"), ("베이스", "euc_kr"), ("μπάσο", "cp1253"),
+     ("E-Bass", "utf-16"), ("basse élec", "latin-1")],
+)  # fmt: skip
+def test_a_name_in_the_letters_of_its_country_is_read(name: str, letters: str, tmp_path: Path) -> None:
+    """Written by `mido` in letters that the file does not name; a line above it is as low as the bass."""
+    tracks = []
+    for called, pitch in (("lead", 40), (name, 40)):
+        track = mido.MidiTrack([mido.MetaMessage("track_name", name=called)])
+        for _ in range(12):
+            track += [mido.Message("note_on", note=pitch, time=0), mido.Message("note_off", note=pitch, time=480)]
+        tracks.append(track)
+    path = tmp_path / "song.mid"
+    mido.MidiFile(tracks=tracks, charset=letters).save(path)
+    remarks = read_take(path).header.extra["remarks"]
+    assert any(f'track 2 "{name}" is read as the bass, by its name' in text for text in remarks)

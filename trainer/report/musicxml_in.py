@@ -7,6 +7,8 @@ nobody writes is refused before it costs anything: entities, thousands of bars, 
 
 from __future__ import annotations
 
+import html
+import io
 import math
 import re
 import zipfile
@@ -24,6 +26,7 @@ from trainer.take.finding import BASS_PROGRAMS, says_bass
 
 __all__ = ["XmlBar", "XmlNote", "XmlScore", "read_musicxml"]
 
+_CONTAINER = "META-INF/container.xml"
 MAX_BYTES = 16_000_000
 MAX_UNPACKED_BYTES = 64_000_000
 GRACE_BEATS = Fraction(1, 8)  # how long before its note a grace note is read; our choice
@@ -94,17 +97,23 @@ def read_musicxml(path: Path, part: str | int | None = None) -> XmlScore:
     """
     root = _document(path)
     if root.tag != "score-partwise":
-        what = "bar by bar (score-timewise)" if root.tag == "score-timewise" else f"<{root.tag[:40]}>"
-        raise FileFormatError(f"{path}: MusicXML written {what}; expected score-partwise, as programs export it")
+        timewise = root.tag == "score-timewise"
+        what = "MusicXML written bar by bar (score-timewise)" if timewise else f"found <{root.tag[:40]}>"
+        raise FileFormatError(f"{path}: {what}; expected MusicXML as programs export it (score-partwise)")
     parts = root.findall("part")
     if not parts:
         raise FileFormatError(f"{path}: no part in it; expected a bass part")
     chosen, why = _chosen(root, parts, part, path)
+    reader = _Reader(path)
     try:
-        return _Reader(path).score(root, chosen, why)
+        return reader.score(root, chosen, why)
     except (ValueError, ZeroDivisionError, OverflowError, KeyError, AttributeError, TypeError) as error:
-        words = " ".join(str(error).split())[:100]
-        raise FileFormatError(f"{path}: damaged MusicXML ({words}); export it again") from None
+        words = f": {' '.join(str(error).split())[:100]}" if isinstance(error, _Odd) else ""
+        raise FileFormatError(f"{path}: damaged MusicXML in bar {reader.n_bars}{words}; export it again") from None
+
+
+class _Odd(ValueError):
+    """A value that no music has, in words for the person."""
 
 
 def _document(path: Path) -> ET.Element:
@@ -118,7 +127,7 @@ def _document(path: Path) -> ET.Element:
         data = path.read_bytes()
     except OSError as error:
         raise UsageError(f"cannot read {path}: {error.strerror or error}") from None
-    if path.suffix.lower() == ".mxl":
+    if data[:2] == b"PK":  # whatever its name says
         data = _unpacked(path, data)
     if b"<!ENTITY" in data or b"<\x00!\x00E" in data:
         raise FileFormatError(f"{path}: it defines entities of its own, which no music needs; export it again")
@@ -145,8 +154,7 @@ class _Counted(ET.TreeBuilder):
 
 
 def _unpacked(path: Path, data: bytes) -> bytes:
-    """The document inside a packed file: the first root file that its container names."""
-    import io
+    """The document inside a packed file: the first root file that its container names, else the only one in it."""
 
     def entry(archive: zipfile.ZipFile, name: str) -> bytes:
         with archive.open(name) as handle:
@@ -157,15 +165,18 @@ def _unpacked(path: Path, data: bytes) -> bytes:
 
     try:
         with zipfile.ZipFile(io.BytesIO(data)) as archive:
-            container = entry(archive, "META-INF/container.xml")
-            found = re.search(rb'<rootfile[^>]*full-path="([^"]+)"', container)
-            if found is None:
+            names = archive.namelist()
+            container = entry(archive, _CONTAINER) if _CONTAINER in names else b""
+            found = re.search(rb"""<rootfile\b[^>]*?\bfull-path\s*=\s*["']([^"'>]+)["']""", container)
+            named = html.unescape(found[1].decode("utf-8")) if found is not None else ""
+            documents = [name for name in names if name.endswith((".musicxml", ".xml")) and name != _CONTAINER]
+            if named not in names and len(documents) != 1:
                 raise FileFormatError(f"{path}: packed MusicXML without its document; export it again")
-            return entry(archive, found[1].decode("utf-8"))
+            return entry(archive, named if named in names else documents[0])
     except FileFormatError:
         raise
     except Exception:
-        raise FileFormatError(f"{path}: not packed MusicXML, or damaged; export it again") from None
+        raise FileFormatError(f"{path}: packed MusicXML that is damaged or cut short; export it again") from None
 
 
 def _chosen(root: ET.Element, parts: list[ET.Element], asked: str | int | None, path: Path) -> tuple[ET.Element, str]:
@@ -214,7 +225,7 @@ _NUMBER = re.compile(r"[+-]?\d{1,9}(?:\.\d{1,3})?", re.ASCII)
 def _number(text: str) -> Fraction:
     """A decimal as the document's numbers are; no exponent, which would cost what it says."""
     if _NUMBER.fullmatch(text.strip()) is None:
-        raise ValueError(f"{text.strip()[:12]!r} is no number of music")
+        raise _Odd(f"{text.strip()[:12]!r} is no number of music")
     return Fraction(text.strip())
 
 
@@ -234,7 +245,7 @@ class _Reader:
         self.tempo_quarter: float | None = None
         self.swing: float | None = None
         self.words_swing = False
-        self.n_notes = 0
+        self.n_notes = self.n_bars = 0
 
     def score(self, root: ET.Element, part: ET.Element, why: str) -> XmlScore:
         measures = part.findall("measure")
@@ -282,6 +293,7 @@ class _Reader:
         )  # fmt: skip
 
     def _measure(self, measure: ET.Element, *, first: bool) -> _Measure:
+        self.n_bars += 1
         at = longest = Fraction(0)
         last_onset = Fraction(0)
         out = _Measure(Fraction(0), Fraction(0), measure.get("implicit") == "yes")
@@ -337,7 +349,7 @@ class _Reader:
     def _duration(self, item: ET.Element) -> Fraction:
         length = _number(item.findtext("duration") or "0") / self.divisions
         if not 0 <= length <= 1000:
-            raise ValueError("a duration beyond all music")
+            raise _Odd("a duration beyond all music")
         return length
 
     def _attributes(self, item: ET.Element) -> None:
@@ -345,16 +357,16 @@ class _Reader:
         if divisions:
             self.divisions = _number(divisions)
             if not 0 < self.divisions <= DIVISIONS:
-                raise ValueError(f"{divisions.strip()[:12]} divisions; expected at most {DIVISIONS:,}")
+                raise _Odd(f"{divisions.strip()[:12]} divisions; expected at most {DIVISIONS:,}")
             self.common = math.lcm(self.common, self.divisions.numerator)
             if self.common > COMMON_DIVISIONS:
-                raise ValueError("divisions that no common one measures")
+                raise _Odd("divisions that no common one measures")
         beats, kind = item.findtext("time/beats"), item.findtext("time/beat-type")
         if beats and kind:
             tops = [int(text) for text in beats.split("+")[:8] if len(text) < 4]
             self.top, self.bottom = sum(tops), int(kind[:4])
             if not (1 <= self.top <= 64 and self.bottom in (1, 2, 4, 8, 16, 32)):
-                raise ValueError(f"a time of {beats[:10]}/{kind[:10]}")
+                raise _Odd(f"a time of {beats[:10]}/{kind[:10]}")
         self.n_staves = int((item.findtext("staves") or str(self.n_staves))[:3])
         for clef in item.findall("clef"):
             if clef.findtext("sign") == "TAB":
@@ -381,7 +393,7 @@ class _Reader:
         alter = round(float((pitch.findtext("alter") or "0")[:8]))
         sounding = _STEPS[step] + alter + 12 * (octave + 1) + self.transpose
         if not 0 <= sounding <= 127:
-            raise ValueError(f"the pitch {step}{octave} beyond all instruments")
+            raise _Odd(f"the pitch {step}{octave} beyond all instruments")
         return sounding
 
     def _direction(self, item: ET.Element, out: _Measure, at: Fraction) -> None:

@@ -41,6 +41,8 @@ _WORDS_ELSEWHERE = re.compile(
     r"(?:контра|электро|электро-|синт)?бас(?:гитара|-гитара|гітара)?|μπασο|κοντραμπασο|nagybogo|"
     r".*(?:ベース|コントラバス|贝斯|貝斯|低音吉他|低音提琴|베이스|باص|בס|באס).*"
 )
+# Letters of names before Unicode, for what is read as Latin-1 because it is no UTF-8.
+_LETTERS = ("cp1251", "shift_jis", "gbk", "big5", "euc_kr", "cp1253", "cp1250")
 # Whatever else is called after its low pitch: a drum, a wind instrument, a voice, a hand of the piano.
 _NOT_BASS = re.compile(
     r".*(?:drum|kick|clarin|klarin|tromb|posaun|flut|flot|sax|oboe|fagot|tuba|recorder|trumpet|horn|voice|vocal|vox|choir"
@@ -67,7 +69,7 @@ class _Voice:
 
     @property
     def name(self) -> str:
-        return self.track.name or self.track.instrument
+        return _in_its_letters(self.track.name or self.track.instrument)
 
 
 def is_named(found: str, wanted: str) -> bool:
@@ -84,6 +86,20 @@ def says_bass(name: str) -> bool:
     words = re.findall(r"[^\W\d_]+(?:-[^\W\d_]+)?", plain)
     parts = [part for word in words for part in {word, *word.split("-")}]
     return any(_WORDS.fullmatch(part) or _WORDS_ELSEWHERE.fullmatch(part) for part in parts)
+
+
+def _in_its_letters(name: str) -> str:
+    """A name in the letters of its own country where these say bass: a file does not tell which letters it is in."""
+    if name.isascii() or says_bass(name):
+        return name
+    for letters in _LETTERS:
+        try:
+            read = name.encode("latin-1").decode(letters)
+        except (UnicodeError, ValueError):
+            continue
+        if says_bass(read):
+            return read
+    return name
 
 
 def chosen(midi: MidiFile, track: str | int | None, seconds_at: Callable[[Any], Any], source: str) -> Choice:

@@ -253,7 +253,7 @@ class _Reader:
 
 def _text(raw: bytes) -> str:
     try:
-        text = raw.decode("utf-8")
+        text = raw.decode("utf-16" if raw[:2] in (b"\xff\xfe", b"\xfe\xff") else "utf-8")
     except UnicodeDecodeError:
         text = raw.decode("latin-1")
     return text.strip("\x00 \r\n\t")
