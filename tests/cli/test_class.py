@@ -100,6 +100,7 @@ def test_the_teachers_own_sheet_counts(command: Command, good: Path, tmp_path: P
     other.write_text(SHEET.replace('key = "A"', 'key = "E"'))
     said = command("review", tmp_path, "--sheet", other).out
     assert "is another: song in A, 96 bpm, yours: song in E, 96 bpm" in said and "not played to its task" in said
+    assert "not judged Eight bars: not played to this task" in said  # what was asked elsewhere is no figure of this
 
 
 def test_moved_times_the_same_take_and_a_neighbours_notes_are_said(command: Command, tmp_path: Path) -> None:
@@ -124,7 +125,7 @@ def test_moved_times_the_same_take_and_a_neighbours_notes_are_said(command: Comm
     assert "the exact times of take 01 do not agree with its MIDI file" in bo
     assert "take 01 has the very notes of take 01 of Ann" in bo
     cy = out[out.index("\nCy, ") :].split("\n\n")[0]
-    assert "take 02 has the very notes of take 01" in cy
+    assert cy.count("the very notes") == 1 and "takes 01 and 02 have the very notes of take 01 of Ann" in cy
     ann = out[out.index("\nAnn, ") :].split("\n\n")[0]
     assert "take 01 has the very notes of take 01 of Bo" in ann and "do not agree" not in ann
 

@@ -217,3 +217,21 @@ def test_what_is_odd_in_a_document_is_said_with_its_bar_and_in_our_words(tmp_pat
         with pytest.raises(FileFormatError) as caught:
             read_musicxml(path)
         assert str(caught.value).startswith(f"{path}: {says}")
+
+
+def test_marks_of_choruses_are_the_form_a_tag_after_them_is_none(tmp_path: Path) -> None:
+    """Our own export with an intro, a chorus to listen to and a tag: chords that do not come round by themselves."""
+    plan = [{"role": "head"}, {"role": "verse", "heard": True}, {"role": "verse"}, {"role": "solo"}]
+    asked = {"key": "A", "start": "from_the_turnaround", "ending": "tag", "chorus": plan}
+    chart = expand(session_from_dict(asked))
+    path = tmp_path / "tag.musicxml"
+    path.write_bytes(musicxml(written_line(planned_song(chart, 2))))
+    own = read_transcription(path)
+    assert own.session is not None and own.session.n_choruses == 4
+    read = expand(own.session)
+    assert [bar.role for bar in read.bars[::12]] == ["head", "verse", "verse", "solo"]
+    assert read.heard_choruses == {2}
+    sung = [bar for bar in chart.bars if bar.chorus > 0][:48]
+    assert [bar.chords for bar in read.bars[:47]] == [bar.chords for bar in sung[:47]]
+    given = read_transcription(path, chart.session)
+    assert np.array_equal(own.notes["pitch"], given.notes["pitch"])

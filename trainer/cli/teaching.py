@@ -267,7 +267,7 @@ def _review_csv(results: list[Result], remarks: dict[Path, tuple[str, ...]]) -> 
                     task.times,
                     len(takes),
                     sum(done.met is True for done in takes),
-                    None if last is None else last.value,
+                    None if last is None or last.value is None else round(last.value, 4),
                     sum(roots for roots, _ in pairs),
                     sum(n for _, n in pairs),
                     None if last is None else rounded(last.card.swing.ratio.value, 4),

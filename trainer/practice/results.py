@@ -58,6 +58,26 @@ TIMES_AGREE_S = 0.002  # a file's ticks and whole microseconds a beat are finer;
 SAME_WITHIN_S = 0.002  # nobody plays a line twice alike to 2 ms (Wing & Kristofferson 1973: some 10 ms an interval)
 MIN_SAME_NOTES = 16  # our choice
 STAND_IN = "scripted player"
+# What is odd about takes: of one, of several.
+_OF_TAKES = {
+    "changed": ("take {} was changed after it was put in", "takes {} were changed after they were put in"),
+    "times": (
+        "the exact times of take {} do not agree with its MIDI file: one of the two was changed",
+        "the exact times of takes {} do not agree with their MIDI files: one of the two was changed in each",
+    ),
+    "stand_in": (
+        "take {} was played by the stand-in, not by a person",
+        "takes {} were played by the stand-in, not by a person",
+    ),
+    "session": (
+        "take {} was not played to its task's session",
+        "takes {} were not played to their tasks' sessions",
+    ),
+    "card": (
+        "the scorecard with take {} says otherwise than its notes; the notes count",
+        "the scorecards with takes {} say otherwise than their notes; the notes count",
+    ),
+}
 
 
 @dataclass(frozen=True, slots=True)
@@ -180,17 +200,25 @@ def read_result(
     tasks: list[TaskResult] = []
     seen: Counter[str] = Counter(item.take for item in parcel.record.takes)
     remarks += [f"take {stem} is listed {n} times; it counts once" for stem, n in seen.items() if n > 1][:MAX_REMARKS]
+    odd: dict[str, list[str]] = {kind: [] for kind in _OF_TAKES}
     gives_up_s = now() + MAX_SCORING_S
     for item in {item.take: item for item in reversed(parcel.record.takes)}.values():
         if len(tasks) >= MAX_TAKES or now() > gives_up_s:
             remarks.append(f"more than can be scored; {len(tasks)} takes were")
             break
-        done = _scored(parcel, item, worksheet, remarks)
+        done = _scored(parcel, item, worksheet, remarks, odd)
         if done is not None:
             tasks.append(done)
     tasks.sort(key=lambda done: done.stem)
+    remarks += [_OF_TAKES[kind][len(stems) > 1].format(_listed(stems)) for kind, stems in odd.items() if stems]
     name, made = plain(parcel.record.name), plain(parcel.record.made)
     return Result(file, name, made, worksheet, tuple(tasks), tuple(remarks[:MAX_REMARKS]), parcel.sha256)
+
+
+def _listed(stems: Iterable[str]) -> str:
+    """ "01, 02 and 03"."""
+    *most, last = sorted(stems)
+    return f"{', '.join(most)} and {last}" if most else last
 
 
 def _differences(handed_in: Worksheet, sheet: Worksheet) -> list[str]:
@@ -212,7 +240,9 @@ def _differences(handed_in: Worksheet, sheet: Worksheet) -> list[str]:
     return out
 
 
-def _scored(parcel: Parcel, item: Listed, worksheet: Worksheet, remarks: list[str]) -> TaskResult | None:
+def _scored(
+    parcel: Parcel, item: Listed, worksheet: Worksheet, remarks: list[str], odd: dict[str, list[str]]
+) -> TaskResult | None:
     stem, number = item.take, item.task
     if not 1 <= number <= len(worksheet.tasks):
         remarks.append(f"a take of a task that is not on the worksheet was left out ({stem}, task {number})")
@@ -240,17 +270,18 @@ def _scored(parcel: Parcel, item: Listed, worksheet: Worksheet, remarks: list[st
             remarks.append(f"take {stem} cannot be read: {plain(words)}")
             return None
     if hashlib.sha256(body).hexdigest() != item.sha256:
-        remarks.append(f"take {stem} was changed after it was put in")
+        odd["changed"].append(stem)
     if not _times_agree(take, alone):
-        remarks.append(f"the exact times of take {stem} do not agree with its MIDI file: one of the two was changed")
+        odd["times"].append(stem)
     if take.header.devices.get("midi_in") == STAND_IN:
-        remarks.append(f"take {stem} was played by the stand-in, not by a person")
+        odd["stand_in"].append(stem)
     asked = task.session
     exercise = task_exercise(task)
     if asked is None and exercise is not None:
         asked = exercise.session
-    if take.session is None or asked is None or take.session.to_dict() != asked.to_dict():
-        remarks.append(f"take {stem} was not played to its task's session")
+    elsewhere = take.session is None or asked is None or take.session.to_dict() != asked.to_dict()
+    if elsewhere:
+        odd["session"].append(stem)
     claimed: Any = None
     with contextlib.suppress(KeyError, ValueError, RecursionError):
         claimed = json.loads(parcel.entries[f"{stem}.card.json"])
@@ -259,8 +290,8 @@ def _scored(parcel: Parcel, item: Listed, worksheet: Worksheet, remarks: list[st
         claimed.get(part) == own[part] for part in ("timing", "swing", "landing", "form")
     )
     if not agrees:
-        remarks.append(f"the scorecard with take {stem} says otherwise than its notes; the notes count")
-    value, met, text = task_outcome(task, card)
+        odd["card"].append(stem)
+    value, met, text = (None, None, "not played to this task") if elsewhere else task_outcome(task, card)
     return TaskResult(task, value, met, text, card, agrees, stem, take)
 
 
@@ -276,7 +307,7 @@ def _times_agree(take: Take, midi: Take) -> bool:
 
 def class_remarks(results: Sequence[Result]) -> dict[Path, tuple[str, ...]]:
     """What shows only where several takes lie side by side: the same take, or the same notes, handed in again."""
-    out: dict[Path, list[str]] = {}
+    alike: dict[tuple[Path, Path], list[tuple[str, str]]] = {}  # whose, of whom → takes
     seen: dict[tuple[int, ...], list[tuple[Result, TaskResult]]] = {}
     for result in results:
         for done in result.tasks:
@@ -289,15 +320,21 @@ def class_remarks(results: Sequence[Result]) -> dict[Path, tuple[str, ...]]:
                 before = first.take.notes["onset_s"] - float(np.median(first.take.notes["onset_s"]))
                 if float(np.abs(onsets - before).max()) > SAME_WITHIN_S:
                     continue
-                mine = other.path == result.path
-                whose = f"take {first.stem}" if mine else f"take {first.stem} of {other.name or other.path.stem}"
-                out.setdefault(result.path, []).append(f"take {done.stem} has the very notes of {whose}")
-                if not mine:
-                    who = result.name or result.path.stem
-                    words = f"take {first.stem} has the very notes of take {done.stem} of {who}"
-                    out.setdefault(other.path, []).append(words)
+                alike.setdefault((result.path, other.path), []).append((done.stem, first.stem))
+                if other.path != result.path:
+                    alike.setdefault((other.path, result.path), []).append((first.stem, done.stem))
                 break
             seen[line].append((result, done))
+    names = {result.path: result.name or result.path.stem for result in results}
+    out: dict[Path, list[str]] = {}
+    for (mine, theirs), pairs in alike.items():
+        words = ["take {} has", "takes {} have"], ["take {}", "takes {}"]
+        said, of = (
+            forms[len(stems) > 1].format(_listed(stems))
+            for forms, stems in zip(words, map(set, zip(*pairs, strict=True)), strict=True)
+        )
+        whose = "" if mine == theirs else f" of {names[theirs]}"
+        out.setdefault(mine, []).append(f"{said} the very notes of {of}{whose}")
     return {path: tuple(words[:MAX_REMARKS]) for path, words in out.items()}
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from fractions import Fraction
+from itertools import pairwise
 from pathlib import Path
 from typing import Any
 
@@ -13,7 +14,7 @@ from trainer.clock.tempo import TempoMap, swing_offbeat_frac, swung_beats
 from trainer.errors import FileFormatError, TrainerError, UsageError
 from trainer.limits import FORM_BARS
 from trainer.report.musicxml_in import XmlBar, XmlNote, XmlScore, read_musicxml
-from trainer.session import BEATS_PER_BAR, Session, expand, session_from_dict
+from trainer.session import BEATS_PER_BAR, ROLES, Session, expand, session_from_dict
 from trainer.take import Take, TakeHeader, notes_from_rows, read_take
 from trainer.take.downbeat import find_downbeat
 
@@ -21,6 +22,7 @@ __all__ = ["read_transcription"]
 
 MUSICXML = (".musicxml", ".xml", ".mxl")
 _FIRST_CHORUS = re.compile(r"(?:chorus\s*)?1\b.*", re.IGNORECASE)  # as our own rehearsal marks and many others' say
+_CHORUS = re.compile(r"(\d{1,3}) (?:your )?([a-z]+)\b.*")  # "3 solo" as our own marks are
 _MAJORS = ("Cb", "Gb", "Db", "Ab", "Eb", "Bb", "F", "C", "G", "D", "A", "E", "B", "F#", "C#")
 _MINORS = ("Ab", "Eb", "Bb", "F", "C", "G", "D", "A", "E", "B", "F#", "C#", "G#", "D#", "A#")
 VELOCITY = 90
@@ -117,10 +119,12 @@ def _session_of(score: XmlScore, path: Path) -> Session:
     if any(bar.beats != BEATS_PER_BAR for bar in bars[:-1]):
         raise UsageError(f"{path}: bars of other than four beats; expected 4/4 or 12/8, or add --session")
     names = _bar_names(bars)
-    n_form = _period(names)
+    n_form, choruses = _marked(bars)
+    if not n_form:
+        n_form = _period(names)
+        choruses = [{"role": "verse"}] * max(1, len(names) // n_form)
     if n_form > FORM_BARS:
         raise UsageError(f"{path}: {n_form} bars that do not come round; expected a form, or add --session")
-    n_choruses = max(1, len(names) // n_form)
     swing = score.swing_ratio
     groove = "slow_twelve_eight" if score.compound else "shuffle" if swing is None or swing > 1.0 else "straight"
     plain: dict[str, Any] = {
@@ -130,7 +134,7 @@ def _session_of(score: XmlScore, path: Path) -> Session:
         "form": "chart",
         "chart": {"bars": names[:n_form]},
         "count_in_bars": 0,
-        "chorus": [{"role": "verse", "times": n_choruses}],
+        "chorus": choruses,
     }
     if score.tempo_bpm is not None:
         plain["tempo_bpm"] = min(max(score.tempo_bpm, 40.0), 240.0)
@@ -160,6 +164,21 @@ def _bar_names(bars: tuple[XmlBar, ...]) -> list[str]:
         else:
             out.append(" ".join(beats))
     return out
+
+
+def _marked(bars: tuple[XmlBar, ...]) -> tuple[int, list[dict[str, Any]]]:
+    """(bars of the form, each chorus as a session has it) where rehearsal marks number the choruses: "2 solo".
+
+    (0, []) without such marks, or where choruses are not alike. What follows the last chorus is a tag.
+    """
+    found = [(i, match) for i, bar in enumerate(bars) if (match := _CHORUS.fullmatch(bar.mark))]
+    starts = [i for i, _ in found]
+    lengths = {b - a for a, b in pairwise(starts)}
+    numbered = [int(match[1]) for _, match in found] == list(range(1, len(found) + 1))
+    if not numbered or len(lengths) != 1 or starts[0] != 0 or len(bars) - starts[-1] < min(lengths):
+        return 0, []
+    words = [match[2] for _, match in found]
+    return lengths.pop(), [{"role": w if w in ROLES else "verse", "heard": w == "listen"} for w in words]
 
 
 def _period(names: list[str]) -> int:
