@@ -130,6 +130,24 @@ def test_tempo_keys_are_obeyed_by_the_song_the_bars_and_the_hearing(
     assert "roots" in said.split("Bars ")[-2] or "roots" in said
 
 
+def test_a_loop_goes_on_until_it_is_told_to_stop(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Three half hours to their ends, each with its take, the fourth is stopped; nobody there is no reason to go on."""
+    from trainer.cli.choosing import going_round
+
+    looped = replace(SESSION, loop=(9, 12))
+    assert 30.0 <= expand(going_round(looped)).end_beats / looped.tempo_bpm < 31.0
+    assert len(expand(going_round(replace(looped, loop=(9, 9), tempo_bpm=240.0))).bars) == 1000
+    done, poor = PlayResult("completed"), Feel(missed_frac=0.4)
+    short = replace(loop_session(SESSION, (9, 12)), title="round")
+    script = Script(monkeypatch, [(poor, done)] * 3 + [(poor, PlayResult("stopped"))], ["leave"])
+    Sitting(short, "x", PlayOptions(open_end=True), lambda session, options: options).run()
+    assert len(script.runs) == 4 and script.options.open_end
+    empty = Script(monkeypatch, [(Feel(missed_frac=1.0), done)], ["leave"])
+    monkeypatch.setattr("trainer.live.play", lambda session, options: empty.runs.append(session) or done)
+    Sitting(short, "x", PlayOptions(open_end=True), lambda session, options: options).run()
+    assert len(empty.runs) == 1
+
+
 def test_again_in_the_middle_begins_at_once_and_next_goes_to_the_bars(monkeypatch: pytest.MonkeyPatch) -> None:
     poor = Feel(missed_frac=0.4)
     stopped = PlayResult("stopped", asked="again", next_tempo_bpm=104.0)

@@ -4,16 +4,19 @@ from __future__ import annotations
 
 import os
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 
+import numpy as np
 import pytest
+import soundfile
 
 from tests.cli.conftest import Outcome
 from trainer.cli import home
 from trainer.line import Feel, StandIn, planned_song
 from trainer.live import play_offline
 from trainer.session import ChorusPlan, Session, expand
-from trainer.take import write_take
+from trainer.take import read_take, write_take
 
 Command = Callable[..., Outcome]
 
@@ -46,6 +49,20 @@ def test_last_is_the_newest_take_everywhere(command: Command, takes: list[Path],
     assert asked.status == 0 and "box" in asked.out
 
 
+def test_last_is_the_newest_takes_recording_where_a_recording_is_heard(
+    command: Command, takes: list[Path], tmp_path: Path
+) -> None:
+    done = command("hear", "last")
+    assert done.status == 2 and len(done.err.splitlines()) == 1 and f"{takes[1]}, has no recording" in done.err
+    take = read_take(takes[1])
+    header = replace(take.header, clock_map={**take.header.clock_map, "recording": {"rate_hz": 48000.0}})
+    newest = write_take(replace(take, header=header), takes[1].parent, "by-cable")
+    second = np.arange(48000) / 48000.0
+    tone = 0.5 * np.exp(-3.0 * second) * sum(np.sin(2 * np.pi * 55.0 * k * second) / k for k in range(1, 6))
+    soundfile.write(newest.with_suffix(".wav"), np.concatenate([np.zeros(12000), tone]), 48000)
+    assert command("hear", "last", "--csv").out == command("hear", newest.with_suffix(".wav"), "--csv").out
+
+
 def test_a_file_called_last_is_that_file_and_without_takes_it_is_said(
     command: Command, takes: list[Path], tmp_path: Path
 ) -> None:
@@ -54,8 +71,13 @@ def test_a_file_called_last_is_that_file_and_without_takes_it_is_said(
     (tmp_path / "last").unlink()
     for path in takes:
         path.unlink()
-    done = command("score", "last")
-    assert done.status == 2 and "no take is kept in" in done.err and "trainer play" in done.err
+    for words in (
+        ("score", "last"), ("report", "last"), ("compare", "last", "last"), ("export", "last", "--csv", "x.csv"),
+        ("render", "last", "--midi", "x.mid"), ("study", "last"), ("calibrate", "--from", "last"), ("hear", "last"),
+    ):  # fmt: skip
+        done = command(*words)
+        assert done.status == 2 and len(done.err.splitlines()) == 1, done.err
+        assert "no take is kept in" in done.err and "trainer play" in done.err
 
 
 def test_two_takes_are_never_headed_alike(command: Command, takes: list[Path]) -> None:

@@ -154,7 +154,7 @@ def test_an_evening_is_planned_and_played(command: Command, tmp_path: Path) -> N
     folder = tmp_path / "takes"
     plan = json.loads(command("practice", "--minutes", "20", "--takes", folder, "--json").out)
     assert plan["pieces"][0]["kind"] == "warm_up" and sum(p["minutes"] for p in plan["pieces"]) <= 20.5
-    assert plan["due"] == []
+    assert plan["visits"] == []
     shown = command("practice", "--minutes", "20", "--takes", folder, "--plan")
     assert shown.status == 0 and "Nothing waits for another visit" in shown.out and "Stopped" not in shown.out
     assert not list(folder.glob("*.mid"))
@@ -251,8 +251,8 @@ def test_what_is_due_is_listed(command: Command, tmp_path: Path) -> None:
     write_take(replace(take, header=replace(take.header, created="2026-01-05T19:00:00+00:00")), folder)
     done = command("practice", "--plan", "--takes", folder)
     assert re.search(r"Worth another visit.*push, G, medium", done.out, re.S), done.out
-    (due,) = json.loads(command("practice", "--json", "--takes", folder).out)["due"]
-    assert due["drill"] == "push" and due["last_day"] == "2026-01-05" and due["due"] > "2026-01-05"
+    (due,) = json.loads(command("practice", "--json", "--takes", folder).out)["visits"]
+    assert due["drill"] == "push" and due["last_day"] == "2026-01-05" and due["visit_from"] > "2026-01-05"
     assert "trainer drill push --key G --bpm 96" in done.out
 
 

@@ -80,13 +80,15 @@ class Sitting:
         from trainer.scoring import score
 
         session = self._at_tempo()
-        result = play(session, self._prepared(session, self.options))
+        endless = self.options.open_end and session.loop is not None  # another song may have been chosen since
+        result = play(session, self._prepared(session, replace(self.options, open_end=endless)))
         self._keep(result)
         self._status = exit_status(result)
         self._after_bars = False
         told = [] if result.take_path is None else [f"Take kept: {result.take_path}"]
         told += [f"Note: {text}" for text in warnings_of(result)]
-        if result.asked == "again":
+        goes_on = endless and result.status == "completed" and result.take is not None and len(result.take.notes) > 0
+        if result.asked == "again" or goes_on:
             for line in told:
                 say(line)
             return SONG

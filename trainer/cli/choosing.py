@@ -321,20 +321,20 @@ def bar_range(text: str) -> tuple[int, int]:
     return first, last
 
 
-LOOP_MINUTES = 30.0  # of going round "until told to stop": the band is arranged ahead. Our choice
+LOOP_MINUTES = 30.0  # of going round in one take, since the band is arranged ahead; then it goes on in another
 
 
 def going_round(session: Session) -> Session:
-    """A session that goes round some bars, for as long as anybody does."""
+    """A session that goes round some bars, for one take of going round until told to stop."""
     from dataclasses import replace
 
-    from trainer.limits import PLAYED_CHORUSES
+    from trainer.limits import CHORUSES
     from trainer.session import ChorusPlan
 
     if session.loop is None:
         return session
     first, last = session.loop
-    times = min(PLAYED_CHORUSES, int(LOOP_MINUTES * session.tempo_bpm / (4 * (last - first + 1))) + 1)
+    times = min(CHORUSES, int(LOOP_MINUTES * session.tempo_bpm / (4 * (last - first + 1))) + 1)
     plan = session.choruses[0]
     level = plan.intensity[0] if plan.intensity else 0.5
     return replace(session, choruses=(ChorusPlan(plan.role, times, (level,) * times),), ending="plain")

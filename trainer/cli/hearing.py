@@ -21,9 +21,31 @@ CSV_COLUMNS = ("onset_s", "duration_s", "pitch", "velocity", "settled")
 MIDI_BPM = 120.0  # a MIDI file must have a tempo; these notes have none of their own
 
 
+def _recording_meant(value: Path) -> Path:
+    """A callback: `last` is the recording beside the newest take."""
+    from trainer.cli.choosing import take_meant
+    from trainer.take import read_take
+    from trainer.take.rehearing import recording_of
+
+    meant = take_meant(value) or value
+    if meant == value:
+        return value
+    found = recording_of(read_take(meant), meant)
+    if found is None:
+        raise UsageError(
+            f"{value}: the newest take, {meant}, has no recording beside it; expected one of a bass by its cable"
+        )
+    return found
+
+
 def hear(
     file: Annotated[
-        Path, typer.Argument(metavar="FILE", help="A recording of one bass: WAV, FLAC or AIFF; MP3 or Ogg at need.")
+        Path,
+        typer.Argument(
+            metavar="FILE",
+            help="A recording of one bass: WAV, FLAC or AIFF; MP3 or Ogg at need; last: your newest take's.",
+            callback=_recording_meant,
+        ),
     ],
     channel: Annotated[int | None, typer.Option("--channel", metavar="N", help="The bass's channel, from 1.")] = None,
     as_csv: Annotated[bool, typer.Option("--csv", help="As a table, a row a note.")] = False,

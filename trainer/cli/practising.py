@@ -208,7 +208,10 @@ def practice(
             own=None if own is None else _own_song(own, book),
         )
     if as_json:
-        record = {"due": [_due_dict(item) for item in due], "pieces": [_piece_dict(piece) for piece in evening.pieces]}
+        record = {
+            "visits": [_visit_dict(item) for item in due],
+            "pieces": [_piece_dict(piece) for piece in evening.pieces],
+        }
         echo(json.dumps(record, indent=2))
         return 0
     if plan_only:
@@ -246,15 +249,15 @@ def _own_song(session: Session, book: History) -> OwnSong:
     return OwnSong(session.key.name, session.tempo_bpm, session.groove, minutes, tuple(parts))
 
 
-def _due_dict(standing: Standing) -> dict[str, Any]:
+def _visit_dict(standing: Standing) -> dict[str, Any]:
     return {
         "drill": standing.item.drill,
         "key": standing.item.key,
         "tempo": standing.item.tempo,
         "tempo_bpm": standing.newest_tempo_bpm,
         "last_day": standing.last_day.isoformat(),
-        "due": standing.due.isoformat(),
-        "clean_frac": standing.clean_frac,
+        "visit_from": standing.due.isoformat(),
+        "went_well_frac": standing.clean_frac,
         "runs": standing.n_runs,
     }
 

@@ -7,7 +7,6 @@ import json
 import sys
 from collections import Counter
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import asdict
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
@@ -324,7 +323,16 @@ def _history_dict(book: History, since: datetime.date | None) -> dict[str, Any]:
             for trend in trends
         ],
         "drills": [
-            asdict(item) | {"last_day": item.last_day.isoformat(), "due": item.due.isoformat()}
+            {
+                "drill": item.drill,
+                "key": item.key,
+                "tempo": item.tempo,
+                "tempo_bpm": item.tempo_bpm,
+                "n_runs": item.n_runs,
+                "went_well_frac": item.clean_frac,
+                "last_day": item.last_day.isoformat(),
+                "visit_from": item.due.isoformat(),
+            }
             for item in book.remembered()
         ],
         "landing": [

@@ -972,10 +972,10 @@ def _judge_all(card: Card, exercise: Exercise, shows: tuple[str, ...]) -> PassFi
     """How many of the matters that a first try shows went well; passed where all that could be judged did."""
     found = {name: DRILLS[name].figure(card, exercise) for name in shows}
     judged = {name: figure.passed for name, figure in found.items() if figure.passed is not None}
-    target = "each of them clean"
+    target = "each of them well"
     if not judged:
         return replace(found[shows[0]], name="tried", target=target)
-    words = ", ".join(f"{name.replace('_', ' ')} {'clean' if good else 'not yet'}" for name, good in judged.items())
+    words = ", ".join(f"{name.replace('_', ' ')} {'good' if good else 'not yet'}" for name, good in judged.items())
     n_good = sum(judged.values())
     return PassFigure("tried", n_good / len(judged), target, n_good == len(judged), len(judged), words)
 

@@ -47,7 +47,8 @@ _OUTLIER_SD = 4.5
 _MAX_WANTED = 500
 _MIN_SPREAD = 1.5  # highest over lowest fundamental; under a fifth apart, periods cannot be told from base (our choice)
 EARLY_HABIT = (
-    "people tap 30 to 50 ms ahead of a click, musicians less (Aschersleben & Prinz 1995; Repp 2005): "
+    # Aschersleben & Prinz 1995; Repp 2005.
+    "people tap 30 to 50 ms ahead of a click, musicians less: "
     "this is the latency as you tap, and part of it may be habit"
 )
 

@@ -174,12 +174,11 @@ class Timing(Section):
     ]
     spread_s: Annotated[
         Figure,
-        Shown(
+        Shown(  # what trained hands reach: Repp 2005
             "robust_sd_ms", 2, scale=1000.0, least=0.0, title="spread of the time", short="spread",
             unit="ms", better=-1,
             columns=("robust_sd_ms",), followed="spread_ms", compared=True, asked=True,
-            meaning="How far single notes stray from your own place. Trained hands reach about 2\u00a0% of the beat "
-            "(Repp 2005).",
+            meaning="How far single notes stray from your own place. Trained hands reach about 2\u00a0% of the beat.",
         ),
     ]  # fmt: skip
     drift_s: Annotated[
