@@ -148,7 +148,7 @@ def test_a_file_is_replaced_whole_or_not_at_all(tmp_path: Path, monkeypatch: pyt
         raise OSError(28, "No space left on device")
 
     with monkeypatch.context() as patch:
-        patch.setattr(mido.MidiFile, "save", full)
+        patch.setattr("trainer.band.render.midi_bytes", full)
         with pytest.raises(UsageError, match=r"cannot write .*band\.mid: No space left on device; choose a folder"):
             render_midi(chart_of(), target)
     assert target.read_bytes() == b"before"

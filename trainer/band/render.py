@@ -6,25 +6,17 @@ import wave
 from collections.abc import Mapping
 from pathlib import Path
 
-import mido
 import numpy as np
 
 from trainer.aside import written_for_a_person
 from trainer.band.arranger import arrange
-from trainer.band.events import (
-    BEND_CHANNELS,
-    MODULATION,
-    PARTS,
-    WHEEL_CENTRE,
-    BandScore,
-    speaker_moves,
-    wheel_moves,
-)
+from trainer.band.events import BEND_CHANNELS, MODULATION, PARTS, BandScore, speaker_moves, wheel_moves
 from trainer.band.sound import DEFAULT_GAINS, Ducker, FontRenderer, StemRenderer
 from trainer.clock.tempo import TempoMap
 from trainer.errors import UsageError, did_you_mean
+from trainer.midi_out import Row, conductor_rows, meta_bytes, midi_bytes, tempo_row, track_bytes
 from trainer.music.general_midi import BASS_PROGRAM, CHANNELS
-from trainer.session import BEATS_PER_BAR, Chart
+from trainer.session import Chart
 
 __all__ = ["TICKS_PER_BEAT", "render_midi", "render_wav"]
 
@@ -96,50 +88,18 @@ def _ticks(beats: float, origin_beats: float) -> int:
     return round((beats - origin_beats) * TICKS_PER_BEAT)
 
 
-def _key_signature(chart: Chart) -> str:
-    """As MIDI names it; a key that MIDI cannot name (more than seven accidentals) becomes its equal."""
-    name = chart.key.name
-    equal = {"G#": "Ab", "D#": "Eb", "A#": "Bb", "Dbm": "C#m", "Gbm": "F#m", "Cbm": "Bm", "Fb": "E", "Fbm": "Em"}
-    return equal.get(name, name)
+def _conductor(chart: Chart, origin_beats: float) -> bytes:
+    def tick(beats: float) -> int:
+        return _ticks(beats, origin_beats)
 
-
-def _conductor(chart: Chart, origin_beats: float) -> mido.MidiTrack:
-    moments: list[tuple[int, int, mido.MetaMessage]] = []
-
-    def put(beats: float, rank: int, message: mido.MetaMessage) -> None:
-        moments.append((_ticks(beats, origin_beats), rank, message))
-
-    title = chart.session.title.encode("latin-1", "replace").decode("latin-1")
-    put(origin_beats, 0, mido.MetaMessage("track_name", name=title))
-    put(origin_beats, 1, mido.MetaMessage("time_signature", numerator=BEATS_PER_BAR, denominator=4))
-    put(origin_beats, 1, mido.MetaMessage("key_signature", key=_key_signature(chart)))
+    rows = conductor_rows(chart, tick)
     for i, (beats, bpm) in enumerate(chart.tempo_segments):
-        at = origin_beats if i == 0 else beats
-        put(at, 2, mido.MetaMessage("set_tempo", tempo=mido.bpm2tempo(bpm)))
+        rows.append(tempo_row(0 if i == 0 else tick(beats), round(60e6 / bpm)))
     if chart.session.count_in_bars and origin_beats < chart.first_beats:
-        put(origin_beats, 3, mido.MetaMessage("marker", text="count-in"))
+        rows.append((0, 3, meta_bytes(0x06, b"count-in")))
     if chart.bars[0].chorus == 0:
-        put(chart.first_beats, 3, mido.MetaMessage("marker", text="intro"))
-    seen = 0
-    for bar in chart.bars:
-        if bar.chorus > seen:
-            seen = bar.chorus
-            put(bar.onset_beats, 3, mido.MetaMessage("marker", text=f"chorus {bar.chorus} {bar.role}"))
-    for span in chart.spans:
-        put(span.onset_beats, 4, mido.MetaMessage("text", text=span.chord.name))
-    for beats, words in chart.cues:
-        put(beats, 5, mido.MetaMessage("cue_marker", text=words))
-    return _track(sorted(moments, key=lambda moment: moment[:2]), _ticks(chart.end_beats, origin_beats))
-
-
-def _track(moments: list[tuple[int, int, mido.MetaMessage | mido.Message]], end_ticks: int) -> mido.MidiTrack:
-    track = mido.MidiTrack()
-    now = 0
-    for at, _, message in moments:
-        track.append(message.copy(time=at - now))
-        now = at
-    track.append(mido.MetaMessage("end_of_track", time=max(end_ticks - now, 0)))
-    return track
+        rows.append((tick(chart.first_beats), 3, meta_bytes(0x06, b"intro")))
+    return track_bytes(rows, chart.session.title, tick(chart.end_beats))
 
 
 def render_midi(
@@ -165,40 +125,35 @@ def render_midi(
     begins = tempo.beats_at(score.onsets_s(tempo))
     ends = begins + events["duration_beats"]
     onsets_s, lengths_s = score.onsets_s(tempo), score.durations_s(tempo)
-    file = mido.MidiFile(type=1, ticks_per_beat=TICKS_PER_BEAT)
-    file.tracks.append(_conductor(chart, origin))
+    tracks = [_conductor(chart, origin)]
     for idx, part in enumerate(PARTS):
         mine = np.flatnonzero(events["part"] == idx)
         if mine.size == 0:
             continue
-        moments: list[tuple[int, int, mido.MetaMessage | mido.Message]] = [
-            (0, 0, mido.MetaMessage("track_name", name="bass" if of_take and part == "guide" else part))
-        ]
+        played = of_take and part == "guide"
+        rows: list[Row] = []
         for channel in sorted({int(c) for c in events["channel"][mine]}):
             if channel != 9:
-                program = BASS_PROGRAM if of_take and part == "guide" else score.programs.get(channel, 0)
-                moments.append((0, 1, mido.Message("program_change", channel=channel, program=program)))
+                program = BASS_PROGRAM if played else score.programs.get(channel, 0)
+                rows.append((0, 1, bytes((0xC0 | channel, program))))
         until: dict[tuple[int, int], int] = {}
         for i in mine[::-1]:  # a note ends before the same note begins again
             channel, pitch = int(events["channel"][i]), int(events["pitch"][i])
             on = max(_ticks(float(begins[i]), origin), 0)
             off = max(min(_ticks(float(ends[i]), origin), until.get((channel, pitch), 1 << 60)), on + 1)
             until[(channel, pitch)] = on
-            velocity = int(events["velocity"][i])
-            moments.append((on, 4, mido.Message("note_on", channel=channel, note=pitch, velocity=velocity)))
-            moments.append((off, 2, mido.Message("note_off", channel=channel, note=pitch, velocity=64)))
+            rows.append((on, 4, bytes((0x90 | channel, pitch, int(events["velocity"][i])))))
+            rows.append((off, 2, bytes((0x80 | channel, pitch, 64))))
             if channel in BEND_CHANNELS:
                 moves = wheel_moves(float(events["bend_from"][i]), float(events["bend_to"][i]), float(lengths_s[i]))
                 at_beats = tempo.beats_at([onsets_s[i] + at_s for at_s, _ in moves])
                 for at, (_, wheel) in zip(at_beats.tolist(), moves, strict=True):
-                    ticks = min(max(_ticks(at, origin), 0), off)
-                    pitch_wheel = mido.Message("pitchwheel", channel=channel, pitch=wheel - WHEEL_CENTRE)
-                    moments.append((ticks, 3, pitch_wheel))
+                    tick = min(max(_ticks(at, origin), 0), off)
+                    rows.append((tick, 3, bytes((0xE0 | channel, wheel & 0x7F, wheel >> 7))))
         if part == "keys":
             for at, value in speaker_moves(score):
-                switch = mido.Message("control_change", channel=CHANNELS["keys"], control=MODULATION, value=value)
-                moments.append((_ticks(at, origin), 3, switch))
-        file.tracks.append(_track(sorted(moments, key=lambda moment: moment[:2]), 0))
+                rows.append((_ticks(at, origin), 3, bytes((0xB0 | CHANNELS["keys"], MODULATION, value))))
+        tracks.append(track_bytes(rows, "bass" if played else part))
     with written_for_a_person(Path(path)) as handle:
-        file.save(file=handle)
+        handle.write(midi_bytes(tracks, TICKS_PER_BEAT))
     return Path(path)

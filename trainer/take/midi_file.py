@@ -14,7 +14,6 @@ from __future__ import annotations
 
 import re
 from array import array
-from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -32,10 +31,7 @@ __all__ = [
     "FileClock",
     "MidiFile",
     "MidiTrack",
-    "meta_bytes",
-    "midi_bytes",
     "parse_midi",
-    "track_bytes",
 ]
 
 MAX_FILE_BYTES = 64_000_000  # our choice: an hour of dense band and bass is under 2 MB
@@ -426,44 +422,3 @@ class FileClock:
         """The tempo map whose beat 0.0 and second 0.0 lie at `origin_beats` of the file. Repeated tempi are merged."""
         keep = np.append(True, np.diff(self._bpm) != 0.0) & np.append(True, np.diff(self._beats) > 0.0)
         return TempoMap(np.column_stack((self._beats[keep] - origin_beats, self._bpm[keep])))
-
-
-# --- writing ------------------------------------------------------------------------------------------------------
-
-
-def _varlen(number: int) -> bytes:
-    out = [number & 0x7F]
-    while number := number >> 7:
-        out.append(number & 0x7F | 0x80)
-    return bytes(reversed(out))
-
-
-def meta_bytes(kind: int, body: bytes) -> bytes:
-    """A meta event without its delta time."""
-    return bytes((0xFF, kind)) + _varlen(len(body)) + body
-
-
-def track_bytes(events: Iterable[tuple[int, int, bytes]], name: str, end_tick: int = 0) -> bytes:
-    """A track chunk from (tick, rank, message) rows: sorted by tick, then rank, then as given.
-
-    Delta times are split where they are longer than four bytes allow.
-    """
-    out = [b"\x00", meta_bytes(0x03, name.encode("utf-8"))]
-    now = 0
-    for tick, _, message in sorted(events, key=lambda row: (row[0], row[1])):
-        delta = tick - now
-        now = tick
-        while delta > 0x0FFFFFFF:
-            out.append(_varlen(0x0FFFFFFF) + meta_bytes(0x01, b""))
-            delta -= 0x0FFFFFFF
-        out.append(_varlen(delta))
-        out.append(message)
-    out.append(_varlen(min(max(end_tick - now, 0), 0x0FFFFFFF)) + meta_bytes(0x2F, b""))
-    body = b"".join(out)
-    return b"MTrk" + len(body).to_bytes(4, "big") + body
-
-
-def midi_bytes(tracks: Sequence[bytes], ppq: int) -> bytes:
-    """A format 1 file of track chunks."""
-    header = b"MThd" + (6).to_bytes(4, "big") + (1).to_bytes(2, "big")
-    return header + len(tracks).to_bytes(2, "big") + ppq.to_bytes(2, "big") + b"".join(tracks)

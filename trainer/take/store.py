@@ -27,12 +27,13 @@ from numpy.typing import NDArray
 
 from trainer._version import __version__
 from trainer.aside import claim
+from trainer.clock.tempo import TempoMap
 from trainer.errors import TrainerError, UsageError
+from trainer.midi_out import Row, conductor_rows, meta_bytes, midi_bytes, tempo_row, time_signature, track_bytes
 from trainer.music import GROOVES
 from trainer.music.general_midi import BASS_PROGRAM, DRUM_CHANNEL, PART_OF_CHANNEL, band_programs
-from trainer.session import BEATS_PER_BAR, expand
+from trainer.session import BEATS_PER_BAR, Chart, expand
 from trainer.system import here
-from trainer.take.midi_file import meta_bytes, midi_bytes, track_bytes
 from trainer.take.midi_notes import note_messages
 from trainer.take.model import Take
 from trainer.take.notes import Notes
@@ -97,63 +98,70 @@ def take_midi(take: Take, *, by_part: bool = False) -> bytes:
     rounding never adds up. The header's extra `bends`, rows of (second, channel, semitones), go into the track `bass`
     as they came; without them a pitch's fraction of a semitone becomes a bend.
     """
-    tempo = take.tempo
     chart = None if take.session is None else expand(take.session)
-    bass_on, bass_off = _note_beats(take, take.notes)
-    band_on, band_off = _note_beats(take, take.band)
-    played_beats = max((float(x.max()) for x in (bass_off, band_off) if len(x)), default=0.0)
-    first_beats = min((float(x.min()) for x in (bass_on, band_on) if len(x)), default=0.0)
-    first_beats = min(first_beats, float(tempo.beats[0]), 0.0)
-    end_beats = max(played_beats, 0.0)
-    if chart is not None:
-        first_beats = min(first_beats, chart.count_in_beats)
-        if take.header.completed:
-            end_beats = max(end_beats, chart.end_beats)
-    lead_beats = BEATS_PER_BAR * math.ceil(-first_beats / BEATS_PER_BAR)
-
-    ppq = next((per for per in PPQS if per * (end_beats + lead_beats + 1.0) < MAX_TICKS), PPQS[-1])
-
-    def tick(beats: float) -> int:
-        return round((beats + lead_beats) * ppq)
-
-    def ticks_at(seconds: NDArray[np.float64]) -> NDArray[np.int64]:
-        beats: NDArray[np.float64] = tempo.beats_at(seconds)
-        return np.maximum(np.round((beats + lead_beats) * ppq), 0.0).astype(np.int64)
-
-    conductor: list[tuple[int, int, bytes]] = [(0, 1, meta_bytes(0x58, bytes((4, 2, 24, 8))))]
-    choruses: Iterable[float] = np.arange(0.0, max(end_beats, 1.0), CHORUS_BEATS).tolist()
-    if chart is not None:
-        fifths = take.session.key.fifths if take.session is not None else 0
-        minor = take.session is not None and take.session.key.minor
-        conductor.append((0, 2, meta_bytes(0x59, bytes((fifths & 0xFF, int(minor))))))
-        choruses = [beats for beats in chart.chorus_onsets_beats if beats == 0.0 or beats < end_beats]
-        roles = {bar.onset_beats: bar.role for bar in chart.bars}
-        for i, beats in enumerate(choruses, 1):
-            conductor.append((tick(beats), 3, meta_bytes(0x06, f"chorus {i} {roles[beats]}".encode())))
-        for span in chart.spans:
-            if span.onset_beats < end_beats:
-                conductor.append((tick(span.onset_beats), 4, meta_bytes(0x01, span.chord.name.encode())))
-    else:
-        conductor.append((tick(0.0), 3, meta_bytes(0x06, b"chorus 1")))
-    if chart is not None:
-        cues = [(beats, words) for beats, words in chart.cues if beats < end_beats or beats <= 0.0]
-        conductor += [(tick(beats), 5, meta_bytes(0x07, words.encode())) for beats, words in cues]
-    breaks = sorted({-float(lead_beats), *tempo.beats[tempo.beats < end_beats].tolist(), *choruses})
-    conductor += [(tick(at), 0, meta_bytes(0x51, us.to_bytes(3, "big"))) for at, us in _tempos(take, breaks, end_beats)]
-    end_tick = tick(end_beats)
+    axis = _axis(take, chart)
     own, of_band = _channels(take)
     bends = [(row[0], own.get(int(row[1]), int(row[1])), row[2]) for row in take.header.extra.get("bends", ())]
     bass = [_program(channel, BASS_PROGRAM) for channel in own.values()]
-    bass += note_messages(_moved(take.notes, own), ticks_at, bends)
-    tracks = [track_bytes(conductor, _title(take), end_tick), track_bytes(bass, "bass", end_tick)]
+    bass += note_messages(_moved(take.notes, own), axis.ticks_at, bends)
+    tracks = [
+        track_bytes(_conductor(take, chart, axis), _title(take), axis.tick(axis.end_beats)),
+        track_bytes(bass, "bass", axis.tick(axis.end_beats)),
+    ]
     programs = band_programs() if take.session is None else band_programs(GROOVES[take.session.groove].keys)
     part_of = {channel: PART_OF_CHANNEL.get(channel, "keys") if by_part else "band" for channel in of_band}
     for name in dict.fromkeys(part_of.values()) or ["band"]:
         mine = [channel for channel, part in part_of.items() if part == name]
         rows = [_program(of_band[channel], programs.get(channel, 0)) for channel in mine]
         table = take.band[np.isin(take.band["channel"], mine)]
-        tracks.append(track_bytes(rows + note_messages(_moved(table, of_band), ticks_at), name, end_tick))
-    return midi_bytes(tracks, ppq)
+        rows += note_messages(_moved(table, of_band), axis.ticks_at)
+        tracks.append(track_bytes(rows, name, axis.tick(axis.end_beats)))
+    return midi_bytes(tracks, axis.ppq)
+
+
+@dataclass(frozen=True, slots=True)
+class _Axis:
+    """The file's ticks: `lead_beats` hold what lies before the first downbeat; the song ends at `end_beats`."""
+
+    tempo: TempoMap
+    lead_beats: int
+    end_beats: float
+    ppq: int
+
+    def tick(self, beats: float) -> int:
+        return round((beats + self.lead_beats) * self.ppq)
+
+    def ticks_at(self, seconds: NDArray[np.float64]) -> NDArray[np.int64]:
+        beats: NDArray[np.float64] = self.tempo.beats_at(seconds)
+        return np.maximum(np.round((beats + self.lead_beats) * self.ppq), 0.0).astype(np.int64)
+
+
+def _axis(take: Take, chart: Chart | None) -> _Axis:
+    on_s, lengths_s = (
+        np.concatenate([table[name] for table in (take.notes, take.band)]) for name in ("onset_s", "duration_s")
+    )
+    first_beats = min(float(take.tempo.beats_at(on_s).min(initial=0.0)), float(take.tempo.beats[0]))
+    end_beats = float(take.tempo.beats_at(on_s + lengths_s).max(initial=0.0))
+    if chart is not None:
+        first_beats = min(first_beats, chart.count_in_beats)
+        if take.header.completed:
+            end_beats = max(end_beats, chart.end_beats)
+    lead_beats = BEATS_PER_BAR * math.ceil(-first_beats / BEATS_PER_BAR)
+    ppq = next((per for per in PPQS if per * (end_beats + lead_beats + 1.0) < MAX_TICKS), PPQS[-1])
+    return _Axis(take.tempo, lead_beats, end_beats, ppq)
+
+
+def _conductor(take: Take, chart: Chart | None, axis: _Axis) -> list[Row]:
+    end_beats = axis.end_beats
+    if chart is None:
+        choruses: Iterable[float] = np.arange(0.0, max(end_beats, 1.0), CHORUS_BEATS).tolist()
+        rows = [time_signature(), (axis.tick(0.0), 3, meta_bytes(0x06, b"chorus 1"))]
+    else:
+        choruses = [beats for beats in chart.chorus_onsets_beats if beats == 0.0 or beats < end_beats]
+        rows = conductor_rows(chart, axis.tick, end_beats)
+    starts = take.tempo.beats[take.tempo.beats < end_beats].tolist()
+    breaks = sorted({-float(axis.lead_beats), *starts, *choruses})
+    return rows + [tempo_row(axis.tick(at), us) for at, us in _tempos(take, breaks, end_beats)]
 
 
 def _channels(take: Take) -> tuple[dict[int, int], dict[int, int]]:
@@ -176,12 +184,6 @@ def _program(channel: int, program: int) -> tuple[int, int, bytes]:
 
 def _title(take: Take) -> str:
     return take.session.title if take.session is not None else "take"
-
-
-def _note_beats(take: Take, notes: Notes) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    on: NDArray[np.float64] = take.tempo.beats_at(notes["onset_s"])
-    off: NDArray[np.float64] = take.tempo.beats_at(notes["onset_s"] + notes["duration_s"])
-    return on, off
 
 
 def _tempos(take: Take, breaks: list[float], end_beats: float) -> Iterator[tuple[float, int]]:
