@@ -220,6 +220,10 @@ def test_pedal_keys_and_tablets_ask_for_the_same_and_the_screen_says_who(seconds
     shown._heard(Pressed("faster", "foot board"))
     shown._command(Char(0, "up"))
     assert shown.next_tempo_bpm == tempo + 8.0
+    for port, action in (("left board", "slower"), ("right board", "slower"), ("left board", "faster")):
+        shown._heard(Pressed(action, port))
+    assert shown.next_tempo_bpm == tempo + 6.0 and shown.note == f"left board: next run at {tempo + 6:g} bpm"
+    shown._heard(Pressed("faster", "right board"))
     shown._heard(PagePress("slower", "tablet 3"))
     assert shown.note == f"tablet 3: next run at {tempo + 6:g} bpm"
     shown._heard(PagePress("volume", "tablet 2", "drums", 0.4))

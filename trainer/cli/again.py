@@ -266,6 +266,8 @@ class Sitting:
                         say(self._prompt())
                     case "report":
                         self._say_report()
+                    case "keys":
+                        say(self._prompt())
                     case _:
                         continue
                 self._show("after")

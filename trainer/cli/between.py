@@ -46,6 +46,7 @@ KEYS = {
     "n": "next", "right": "next", "page down": "next", "l": "next",
     "[": "slower", "down": "slower", "]": "faster", "up": "faster",
     "w": "hear", "m": "more", "r": "report", "c": "choose", "\r": "start", "\n": "start", "q": "leave", "\x04": "leave",
+    "?": "keys",
 }  # fmt: skip
 TEMPO_STEP_BPM = 2.0
 ROWS_KEPT = 4  # of the terminal's rows, for what is asked under the figures

@@ -33,7 +33,7 @@ MEANT = {"next": "start", "stop": "leave", "pause": "hold"}
 OFFERED = (
     ("start", "Enter", "now", "begin now; also Page Down, right, a foot switch's next", "Start"),
     ("again", "e", "again", "the last one again; also Page Up, left", "Last one again"),
-    ("skip", "n", "leave it out", "leave this one out", "Leave it out"),
+    ("skip", "n", "skip", "leave this one out", "Leave it out"),
     ("later", "l", "later", "put this one off: it comes later", "Later"),
     ("slower", "down", "", "this one slower", "Slower"),
     ("faster", "up", "", "this one faster", "Faster"),
@@ -41,7 +41,6 @@ OFFERED = (
     ("report", "r", "", "the last one's page, with pictures", "Report"),
     ("leave", "q", "leave", "leave; what was played is kept", "Finish"),
 )
-LINE_WIDTH = 79
 
 
 @dataclass(frozen=True, slots=True)
@@ -152,7 +151,6 @@ def _line(coming: Coming, left_s: float | None) -> str:
     if not (sys.stdin.isatty() and sys.stdout.isatty()):
         return ""
     offers = coming.offers(report=False, counting=left_s is not None)
-    keys = "   ".join(f"{key}: {words}" for what, key, words, _, _ in OFFERED if what in offers and words)
-    head = "" if left_s is None or not coming.starts else f"{coming.starts} in {minutes_and_seconds(left_s)}.   "
-    whole = f"{head}{keys}   ?: keys"
-    return whole if len(whole) <= LINE_WIDTH else whole.replace("   ", "  ")[:LINE_WIDTH]
+    keys = "  ".join(f"{key} {words}" for what, key, words, _, _ in OFFERED if what in offers and words)
+    head = "" if left_s is None or not coming.starts else f"{coming.starts} in {minutes_and_seconds(left_s)}.  "
+    return f"{head}{keys}  ? keys"

@@ -42,7 +42,7 @@ def breathe(seconds: float = BREATH_S, words: str = "Starts") -> bool:
     shown, key = "", ""
     with key_reader() as read_key:
         while (left_s := (end_ns - clock.now_ns()) * 1e-9) > 0.0 and key not in ("\r", "\n", "q"):
-            shown = rewritten(f"{words} in {minutes_and_seconds(left_s)}.  Enter: now   q: leave", shown)
+            shown = rewritten(f"{words} in {minutes_and_seconds(left_s)}.  Enter now  q leave", shown)
             key = read_key().lower()
             clock.sleep_until(clock.now_ns() + 50_000_000)
     rewritten("", shown)
