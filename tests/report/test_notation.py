@@ -20,6 +20,7 @@ import xmlschema
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from trainer.cli.choosing import ready_made_session
 from trainer.clock import TempoMap
 from trainer.errors import UsageError
 from trainer.line import DEVICES, Feel, StandIn, model_line, planned_song
@@ -377,8 +378,9 @@ def test_the_chart_is_one_page(name: str) -> None:
     text = read.pages[0].extract_text()
     for bar in (b for b in chart.bars if b.chorus == 1):
         for chord, degree in zip(bar.chords, bar.degrees, strict=True):
-            name_shown = chord.name[0] + chord.name[1:].replace("b", "♭", 1) if chord.name[1:2] == "b" else chord.name
-            assert name_shown in text and degree.removeprefix("b") in text
+            root, signs = chord.root, {"b": "♭", "#": "♯"}
+            name_shown = root[0] + signs.get(root[1:], "") + chord.name[len(root) :]
+            assert name_shown in text and degree.lstrip("b#") in text
     assert "turnaround" in text and f"= {chart.session.tempo_bpm:g}" in text and "The song" in text
     assert f"bass plays {chart.bars[0].line}" in text
 
@@ -388,6 +390,14 @@ def test_a_pick_up_and_a_tag_stand_on_the_charts_page() -> None:
     assert song_rows(chart)[-1] == ("2", "solo", 0.5, "bars 9–12 twice more, B♭7 held")
     text = pypdf.PdfReader(io.BytesIO(chart_page(chart))).pages[0].extract_text()
     assert "pick-up of 2 beats, tag three times" in text and "twice more" in text
+    # All that a session asks for stands in a size that is read from the stand; a slow twelve-eight's beat has its dot.
+    full = expand(ready_made_session("house-rules"))
+    sizes: list[float] = []
+    page = pypdf.PdfReader(io.BytesIO(chart_page(full))).pages[0]
+    page.extract_text(visitor_text=lambda words, _, tm, font, size: sizes.append(size) if words.strip() else None)
+    assert min(sizes) >= 8.5
+    slow = pypdf.PdfReader(io.BytesIO(chart_page(a_chart(groove="slow_twelve_eight", tempo_bpm=62.0)))).pages[0]
+    assert "♩. = 62" in slow.extract_text()
     alone = expand(session_from_dict({"ending": "tag", "chorus": [{"role": "verse"}]}))
     assert song_rows(alone) == [("1", "verse", 0.5, "bars 9–12 twice more, G7 held")]
 

@@ -5,14 +5,19 @@ Where `music21` plays a first ending twice (an ending without a repeat after it)
 
 from __future__ import annotations
 
+import contextlib
 import re
 import warnings
+from fractions import Fraction
 from pathlib import Path
 
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
 from trainer.errors import FileFormatError
 from trainer.report.musicxml_in import read_musicxml
+from trainer.report.playing_order import Jump, Order, playing_order
 from trainer.report.transcription import read_transcription
 
 SOUNDS = {
@@ -118,3 +123,42 @@ def test_a_repeat_that_is_to_be_played_after_a_jump_is(tmp_path: Path) -> None:
     text = document(bars).replace('<repeat direction="backward"/>', '<repeat direction="backward" after-jump="yes"/>')
     path.write_text(text, encoding="utf-8")
     assert [note.pitch for note in read_musicxml(path).notes] == [36, 38, 36, 38, 40, 36, 38, 36, 38, 40]
+
+
+_JUMPS = st.lists(
+    st.builds(
+        Jump,
+        st.sampled_from(["dacapo", "dalsegno", "segno", "tocoda", "coda", "fine"]),
+        st.sampled_from(["", "1", "2"]),
+        st.sampled_from([Fraction(0), Fraction(2), Fraction(4)]),
+        st.sampled_from([(), (1,), (2,)]),
+    ),
+    max_size=2,
+)
+_BARS = st.lists(
+    st.builds(
+        Order,
+        forward=st.booleans(),
+        backward=st.sampled_from([0, 0, 0, 2, 3]),
+        after_jump=st.booleans(),
+        endings=st.sampled_from([(), (), (), (1,), (2,), (1, 2), (3,)]),
+        ending_stops=st.booleans(),
+        jumps=_JUMPS,
+    ),
+    min_size=1,
+    max_size=8,
+)
+
+
+@settings(max_examples=300, deadline=None)
+@given(_BARS)
+def test_whatever_is_written_has_an_end(bars: list[Order]) -> None:
+    with contextlib.suppress(ValueError):
+        order = playing_order(bars, 500)
+        assert len(order) <= 500 and set(order) <= set(range(len(bars)))
+
+
+@settings(max_examples=60, deadline=None)
+@given(st.integers(1, 12))
+def test_bars_without_signs_come_once(n: int) -> None:
+    assert playing_order([Order() for _ in range(n)], 500) == list(range(n))

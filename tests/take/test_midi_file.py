@@ -481,3 +481,9 @@ def test_the_session_beside_a_foreign_file(read: Any, tmp_path: Path) -> None:
     path = tmp_path / "other.toml"
     path.write_text('key = "C"\n')
     assert read(data, session=path).session.key.name == "C"
+
+
+def test_musicxml_in_a_takes_place_is_sent_where_it_is_read() -> None:
+    for name in ("solo.musicxml", "solo.XML", "solo.mxl"):
+        with pytest.raises(FileFormatError, match=f"{name}: MusicXML, not a take; trainer study reads it"):
+            parse_midi(b"<?xml version='1.0'?><score-partwise/>", name)

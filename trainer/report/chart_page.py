@@ -6,6 +6,7 @@ Painted with matplotlib, A4 upright, black on white; shapes and words only, so t
 from __future__ import annotations
 
 import io
+import textwrap
 from collections.abc import Sequence
 from typing import Any
 
@@ -18,6 +19,7 @@ __all__ = ["chart_page", "extra_words", "song_rows"]
 _WIDTH, _HEIGHT = 210.0, 297.0  # ISO 216, A4, in millimetres
 _LEFT, _RIGHT = 16.0, 194.0
 _MAX_SONG_ROWS = 18
+_LINE_LETTERS = 84  # as many as a line holds in the size that is read from the stand
 _INK, _GREY = "#111111", "#555555"
 
 
@@ -118,7 +120,7 @@ def _chords(bar: ChartBar) -> str:
 
 
 def _sign(name: str) -> str:
-    return name[:1] + name[1:].replace("b", "♭", 1) if name[1:2] == "b" else name
+    return name[:1] + {"b": "♭", "#": "♯"}.get(name[1:2], name[1:2]) + name[2:]
 
 
 def chart_page(chart: Chart, kind: str = "pdf") -> bytes:
@@ -162,7 +164,8 @@ def _head(axes: Any, chart: Chart) -> float:
     form = FORMS[session.form].title if session.form in FORMS else "A chart of its own"
     feel = "even eighths" if session.swing_ratio <= 1.0 else f"swing {session.swing_ratio:g} : 1"
     groove = GROOVES[session.groove].title if session.groove in GROOVES else session.groove
-    first = f"Key of {_sign(session.key.name)}   ♩ = {session.tempo_bpm:g}   {feel}   {groove}"
+    beat = "♩." if session.groove in GROOVES and GROOVES[session.groove].compound else "♩"
+    first = f"Key of {_sign(session.key.name)}   {beat} = {session.tempo_bpm:g}   {feel}   {groove}"
     count = f"{session.count_in_bars} bar{'s' * (session.count_in_bars != 1)} counted in"
     _write(axes, _LEFT, 36.0, first, _fitting_plain(first, 14.0, _RIGHT - _LEFT))
     bars = _form_bars(chart)
@@ -172,10 +175,11 @@ def _head(axes: Any, chart: Chart) -> float:
     size = "" if session.form in FORMS and session.loop is None else f", {len(bars)} bars"
     second = f"{form}{size}; {choruses}; {asked}; {count}"
     _write(axes, _LEFT, 43.5, second, _fitting_plain(second, 11.0, _RIGHT - _LEFT), color=_GREY)
-    extras = ", ".join(extra_words(session))
-    if extras:
-        _write(axes, _LEFT, 49.5, extras, _fitting_plain(extras, 11.0, _RIGHT - _LEFT), color=_GREY)
-    return 56.0 if extras else 50.0
+    y = 50.0
+    for line in textwrap.wrap(", ".join(extra_words(session)), _LINE_LETTERS):
+        _write(axes, _LEFT, y - 0.5, line, _fitting_plain(line, 11.0, _RIGHT - _LEFT), color=_GREY)
+        y += 6.0
+    return y
 
 
 def _grid(axes: Any, chart: Chart, y: float) -> float:
@@ -198,7 +202,7 @@ def _grid(axes: Any, chart: Chart, y: float) -> float:
             name = _sign(chord.name)
             fits = _fitting(name, size, share - 3.0)
             _write(axes, middle, top + height * 0.62, name, fits, ha="center", weight="bold")
-            degree = "♭" + degree[1:] if degree.startswith("b") else degree
+            degree = {"b": "♭", "#": "♯"}.get(degree[:1], degree[:1]) + degree[1:]
             _write(axes, middle, top + height * 0.87, degree, min(13.0, height * 0.42), ha="center", color=_GREY)
         if bar.turnaround and not (i and bars[i - 1].turnaround):
             _write(axes, x + width - 1.4, top + 4.2, "turnaround", 9.0, ha="right", style="italic")

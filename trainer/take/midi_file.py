@@ -271,6 +271,8 @@ def parse_midi(data: bytes, source: str = "MIDI file") -> MidiFile:
     if data[start : start + 4] != b"MThd" or len(data) < start + 14:
         if source.endswith(".result") and data[:2] == b"PK":
             raise FileFormatError(f"{source}: a worksheet's result, not a take; trainer review reads a folder of them")
+        if source.lower().endswith((".musicxml", ".xml", ".mxl")):
+            raise FileFormatError(f"{source}: MusicXML, not a take; trainer study reads it")
         head = data[start : start + 4]
         seen = head.decode("ascii", "replace")
         found = "an empty file" if not data else "a file of another kind"
