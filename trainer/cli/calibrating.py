@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import datetime
 import sys
-from dataclasses import asdict, replace
+from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -97,10 +97,8 @@ def calibrate(
     as_json: Json = False,
 ) -> int:
     """Measure how late your input is: play one note to each click. Remembered for this input and output."""
-    from trainer.live import PartMix, PlayOptions
-    from trainer.live.calibration import TYPING_PORT, click_rows, click_session
+    from trainer.live import PlayOptions
     from trainer.ports.audio import output_name
-    from trainer.settings import PortSettings, load_port
 
     if clicks is not None and not 8 <= clicks <= 256:
         raise UsageError(f"--clicks {clicks}: expected a whole number from 8 to 256")
@@ -112,41 +110,59 @@ def calibrate(
         raise PortError("nothing to hear a click from; connect a sound output, or name a MIDI one with --midi-out NAME")
     name = None if bass_in is not None or loop else chosen_input(midi_in)
     bass = chosen_bass(bass_in) if name is None else None
+    asked = _Asked(clicks, bpm, plain, keep, as_json)
     if bass is not None:
         cable = (bass, bass_channel, audio or "auto", output)
-        if loop:
-            return _calibrate_loop(cable, as_json=as_json)
-        return _calibrate_bass(cable, clicks or N_CLICKS["pad"], bpm, plain=plain, keep=keep, as_json=as_json)
+        return _calibrate_loop(cable, as_json=as_json) if loop else _calibrate_bass(cable, asked)
     if loop:
         raise UsageError("--loop is for a sound input; say which one with --bass-in NAME (see: trainer ports)")
-    typing = name is None
+    heard = "none" if output == "none" else audio or "auto"
+    options = PlayOptions(midi_in=name, midi_out=midi_out, audio=heard, monitor=monitor, typing=name is None)
+    return _calibrate_midi(options, output, chosen_profile, asked)
+
+
+@dataclass(frozen=True, slots=True)
+class _Asked:
+    """How it is to be measured: clicks (None: as many as the instrument needs), tempo, on plain lines, kept where."""
+
+    clicks: int | None
+    bpm: float
+    plain: bool
+    keep: Path | None
+    as_json: bool
+
+
+def _calibrate_midi(options: PlayOptions, output: str, profile: str | None, asked: _Asked) -> int:
+    """By playing or tapping a note to each click."""
+    from trainer.live import PartMix
+    from trainer.live.calibration import TYPING_PORT, click_rows, click_session
+    from trainer.settings import PortSettings, load_port
+
+    typing, as_json = options.typing, asked.as_json
     if typing and not sys.stdin.isatty():
         raise PortError("no MIDI input and no keyboard to tap on; connect one and look with: trainer ports")
-    known = load_port(name or TYPING_PORT) or PortSettings(name or TYPING_PORT)
-    used = "pad" if typing else chosen_profile or known.profile
-    session = click_session(used, clicks or N_CLICKS[used], bpm)
+    port = options.midi_in or TYPING_PORT
+    known = load_port(port) or PortSettings(port)
+    used = "pad" if typing else profile or known.profile
+    session = click_session(used, asked.clicks or N_CLICKS[used], asked.bpm)
     for line in _instructions(used, typing):
         echo(line, err=as_json)
     if not as_json and not breathe(words="Count-in"):
         return 0
-    options = PlayOptions(
-        midi_in=name,
-        midi_out=midi_out,
-        audio="none" if output == "none" else audio or "auto",
-        monitor=monitor,
+    options = replace(
+        options,
         mix={"guide": PartMix(solo=True)},
         guide="on",
         guide_line=click_rows(session),
-        typing=typing,
         transpose_semitones=known.transpose_semitones,
         calm=True,
-        quiet_screen=plain or as_json,
+        quiet_screen=asked.plain or as_json,
     )
     while True:
         with to_stderr(as_json):
-            take = _played(session, options, known.port, keep)
+            take = _played(session, options, known.port, asked.keep)
         try:
-            return _concluded(take, known, output, monitor, used, as_json=as_json)
+            return _concluded(take, known, output, options.monitor, used, as_json=as_json)
         except UsageError as error:
             if as_json or not (sys.stdin.isatty() and sys.stdout.isatty()):
                 raise
@@ -179,21 +195,22 @@ def _bass_options(cable: Cabled, session: Session, known: PortSettings, *, quiet
     )
 
 
-def _calibrate_bass(cable: Cabled, n_clicks: int, bpm: float, *, plain: bool, keep: Path | None, as_json: bool) -> int:
+def _calibrate_bass(cable: Cabled, asked: _Asked) -> int:
     """By playing: the ear tells onsets of all pitches alike, so one figure serves them all."""
     from trainer.live.calibration import bass_port, click_session
     from trainer.settings import PortSettings, load_port
 
     port = bass_port(cable[0])
     known = load_port(port) or PortSettings(port, profile="sound")
-    session = click_session("pad", n_clicks, bpm)
-    options = _bass_options(cable, session, known, quiet=plain or as_json)
+    as_json = asked.as_json
+    session = click_session("pad", asked.clicks or N_CLICKS["pad"], asked.bpm)
+    options = _bass_options(cable, session, known, quiet=asked.plain or as_json)
     echo(_instructions("sound", False)[0], err=as_json)
     echo("Exacter, and without your own habit in it: a cable from output to input, and --loop.", err=as_json)
     if not as_json and not breathe(words="Count-in"):
         return 0
     with to_stderr(as_json):
-        take = _played(session, options, cable[0], keep)
+        take = _played(session, options, cable[0], asked.keep)
     return _concluded(take, known, cable[3], False, "sound", as_json=as_json)
 
 

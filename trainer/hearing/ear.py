@@ -277,27 +277,35 @@ class Ear:
         if size < 0.010 * rate:
             return
         if now.pitch is None:
-            period, clear = (float(a[0]) for a in periods(self._tone[None, -size:], rate))
-            due = since >= 2 * period + 0.003 * rate
-            # at first an upper partial may pass for the note; what is asked for sinks with time
-            enough = 0.85 if since < 0.018 * rate else 0.7 if since < 0.030 * rate else 0.5
-            if period > 0 and due and clear > enough:
-                # the newest two periods: the farther from the stroke, the less sharp
-                late = int(min(size, max(2 * period, 0.012 * rate)))
-                closer, surer = (float(a[0]) for a in periods(self._tone[None, -late:], rate))
-                if surer > 0.9 * clear and abs(closer / period - 1) < 0.12:
-                    period = closer
-                now.period = period
-                self._settle_onset(now)
-                now.pitch = float(pitch_of(period, rate, self.a4_hz)) - _sharp(since / rate)
-                loud = now.peak_db
-                events.append(NoteHeard(now.stroke, self._frames(now.onset), now.pitch, velocity_of(loud), loud))
-                self._period, self._clear = period, clear
-            elif since > 0.120 * rate:
-                self._dead(now, events)
-            return
-        if now.n_said < len(_AGAIN_S) and since < _AGAIN_S[now.n_said] * rate:
-            return
+            self._first_label(now, since, size, events)
+        elif now.n_said == len(_AGAIN_S) or since >= _AGAIN_S[now.n_said] * rate:
+            self._look_again(now, now.pitch, size, events)
+
+    def _first_label(self, now: _Sounding, since: float, size: int, events: list[Event]) -> None:
+        """Name the pitch as soon as it is clear enough; what never becomes clear is a dead note."""
+        rate = self._rate
+        period, clear = (float(a[0]) for a in periods(self._tone[None, -size:], rate))
+        due = since >= 2 * period + 0.003 * rate
+        # at first an upper partial may pass for the note; what is asked for sinks with time
+        enough = 0.85 if since < 0.018 * rate else 0.7 if since < 0.030 * rate else 0.5
+        if period > 0 and due and clear > enough:
+            # the newest two periods: the farther from the stroke, the less sharp
+            late = int(min(size, max(2 * period, 0.012 * rate)))
+            closer, surer = (float(a[0]) for a in periods(self._tone[None, -late:], rate))
+            if surer > 0.9 * clear and abs(closer / period - 1) < 0.12:
+                period = closer
+            now.period = period
+            self._settle_onset(now)
+            now.pitch = float(pitch_of(period, rate, self.a4_hz)) - _sharp(since / rate)
+            loud = now.peak_db
+            events.append(NoteHeard(now.stroke, self._frames(now.onset), now.pitch, velocity_of(loud), loud))
+            self._period, self._clear = period, clear
+        elif since > 0.120 * rate:
+            self._dead(now, events)
+
+    def _look_again(self, now: _Sounding, said: float, size: int, events: list[Event]) -> None:
+        """Amend the pitch that was said while the note settles; later see whether it has stepped to another."""
+        rate = self._rate
         look = min(size, round(0.050 * rate) if now.period < 0.020 * rate else size)
         period, clear = (float(a[0]) for a in periods(self._tone[None, -look:], rate))
         self._period, self._clear = period, clear
@@ -307,11 +315,11 @@ class Ear:
         if now.n_said < len(_AGAIN_S):
             now.n_said += 1
             last = now.n_said == len(_AGAIN_S)
-            if abs(pitch - now.pitch) > 0.03 or last:
+            if abs(pitch - said) > 0.03 or last:
                 now.pitch, now.period, now.settled = pitch, period, last
                 events.append(PitchAmended(now.stroke, pitch, last))
             return
-        if abs(pitch - now.pitch) > 0.6 and clear > 0.9:
+        if abs(pitch - said) > 0.6 and clear > 0.9:
             now.moved += 1
             if now.moved >= 3:
                 self._stepped(now, pitch, period, events)

@@ -71,11 +71,8 @@ def extra_words(session: Session) -> list[str]:
 
 
 def _special(bars: Sequence[ChartBar], plain: Sequence[ChartBar]) -> str:
-    usual = {bar.bar: bar for bar in plain}
     once = _once(bars)
-    words = []
-    if bars[0].chorus == 0:
-        words.append(f"bars {_span([bar.bar for bar in bars])} of the form")
+    words = [f"bars {_span([bar.bar for bar in bars])} of the form"] if bars[0].chorus == 0 else []
     for name, which in (
         ("band out: you carry the time", [bar.bar for bar in once if bar.drop_out]),
         ("stops", [bar.bar for bar in once if bar.stopped]),
@@ -84,24 +81,30 @@ def _special(bars: Sequence[ChartBar], plain: Sequence[ChartBar]) -> str:
     ):
         if which:
             words.append(f"bar{'s' * (len(which) > 1)} {_span(which)} {name}")
-    line = bars[0].line
-    if line != plain[0].line and bars[0].chorus:
-        words.append(f"bass plays {line.replace('_', '-')}")
-    changed = [bar for bar in once if bar.bar not in usual or bar.chords != usual[bar.bar].chords]
-    if changed and bars[0].chorus:
-        words.append("; ".join(f"bar {bar.bar} {_chords(bar)}" for bar in changed[-4:]))
-    if len(once) < len(bars):  # a tag
+    if bars[0].chorus:
+        words += _other_than(plain, once)
+    return ", ".join([*words, *_close(bars, once)])
+
+
+def _other_than(plain: Sequence[ChartBar], once: Sequence[ChartBar]) -> list[str]:
+    """What a chorus has otherwise than the form: the bass's line, chords of its last bars."""
+    usual = {bar.bar: bar.chords for bar in plain}
+    line = once[0].line
+    words = [] if line == plain[0].line else [f"bass plays {line.replace('_', '-')}"]
+    changed = [f"bar {bar.bar} {_chords(bar)}" for bar in once if bar.chords != usual.get(bar.bar)]
+    return [*words, "; ".join(changed[-4:])] if changed else words
+
+
+def _close(bars: Sequence[ChartBar], once: Sequence[ChartBar]) -> list[str]:
+    """How the song ends: with a tag, slower, with its last bar held."""
+    if len(once) < len(bars):
         again = bars[len(once) :]
         numbers = [bar.bar for bar in _once(again)]
         n = len(again) // len(numbers)
         times = {1: "once more", 2: "twice more"}.get(n, f"{n} times more")
-        words.append(f"bars {_span(numbers)} {times}, {_chords(bars[-1])} held")
-        return ", ".join(words)
-    if bars[-1].ritard:
-        words.append("slowing down")
-    if bars[-1].final:
-        words.append("the last bar is held")
-    return ", ".join(words)
+        return [f"bars {_span(numbers)} {times}, {_chords(bars[-1])} held"]
+    ends = (("slowing down", bars[-1].ritard), ("the last bar is held", bars[-1].final))
+    return [words for words, there in ends if there]
 
 
 def _span(numbers: Sequence[int]) -> str:

@@ -348,36 +348,44 @@ def _cuts(start: int, length: int, triplets: set[int], sounding: bool) -> Iterat
     """
     at, left = start, length
     while left > 0:
-        in_bar = at % BAR
-        room = min(left, BAR - in_bar)
-        phase = in_bar % DIVISIONS
-        part = 0
-        if phase == 0:
-            whole = room // DIVISIONS
-            free = next((k for k in range(whole) if at // DIVISIONS + k in triplets), whole)
-            if free >= 1:
-                beats = 4 if free >= 4 and in_bar == 0 else min(free, 3 if in_bar == 0 else 2)
-                if in_bar == DIVISIONS and (free != 2 or room > 2 * DIVISIONS or not sounding):
-                    beats = 1
-                part = beats * DIVISIONS
-                plain_next = at // DIVISIONS + 1 not in triplets and at // DIVISIONS not in triplets
-                if part == DIVISIONS and 18 <= room < 24 and plain_next and in_bar % (2 * DIVISIONS) == 0:
-                    part = 18
-        elif phase == 6 and in_bar % (2 * DIVISIONS) == 6 and sounding and room >= DIVISIONS:
-            beat = at // DIVISIONS
-            if beat not in triplets and beat + 1 not in triplets:
-                part = 18 if room >= 18 else DIVISIONS
-        if part == 0:
-            part = min(room, DIVISIONS - phase)
-            if at // DIVISIONS in triplets:
-                part = min(part, 8 if phase in (0, 4) else 4)
-                part = 8 if part >= 8 else 4
-                part = min(part, DIVISIONS - phase)
-            else:
-                part = next(size for size in (9, 6, 3, part) if size <= part)
+        room = min(left, BAR - at % BAR)
+        part = _beats_together(at, room, triplets, sounding) if at % DIVISIONS == 0 else 0
+        if at % (2 * DIVISIONS) == _OFF and sounding and room >= DIVISIONS and _plain_pair(at, triplets):
+            part = _DOTTED if room >= _DOTTED else DIVISIONS
+        part = part or _within_beat(at % DIVISIONS, room, at // DIVISIONS in triplets)
         yield at, part
         at += part
         left -= part
+
+
+_OFF, _DOTTED = DIVISIONS // 2, 3 * DIVISIONS // 2  # the off-beat's place; a dotted quarter
+
+
+def _plain_pair(at: int, triplets: set[int]) -> bool:
+    """Whether neither the beat of a place nor the next holds triplets."""
+    return at // DIVISIONS not in triplets and at // DIVISIONS + 1 not in triplets
+
+
+def _beats_together(at: int, room: int, triplets: set[int], sounding: bool) -> int:
+    """How much from a beat on stands as one symbol: whole beats without triplets, or a dotted quarter; 0 for none."""
+    beat, in_bar, whole = at // DIVISIONS, at % BAR, room // DIVISIONS
+    free = next((k for k in range(whole) if beat + k in triplets), whole)
+    if free == 0:
+        return 0
+    beats = 4 if free >= 4 and in_bar == 0 else min(free, 3 if in_bar == 0 else 2)
+    if in_bar == DIVISIONS and (free != 2 or room > 2 * DIVISIONS or not sounding):
+        beats = 1
+    dotted = _DOTTED <= room < 2 * DIVISIONS and in_bar % (2 * DIVISIONS) == 0 and _plain_pair(at, triplets)
+    return _DOTTED if beats == 1 and dotted else beats * DIVISIONS
+
+
+def _within_beat(phase: int, room: int, triplet: bool) -> int:
+    """How much from a place inside a beat stands as one symbol, to the beat's end at most."""
+    part = min(room, DIVISIONS - phase)
+    if not triplet:
+        return next(size for size in (9, 6, 3, part) if size <= part)
+    part = 8 if part >= 8 and phase in (0, 4) else 4
+    return min(part, DIVISIONS - phase)
 
 
 def _measure(measure: ET.Element, chords: tuple[Chord, ...], sheet: _Sheet, pieces: list[_Piece], length: int) -> None:
@@ -479,43 +487,56 @@ def _notes(
         return
     groups = [] if piece.tie_in else list(enumerate(source.graces))
     for number, chord in [*groups, (-1, source.tones)]:
-        joined = "" if piece.tie_in else source.joined
-        last_grace = bool(source.graces) and number == len(source.graces) - 1
-        starts = joined if last_grace else piece.joins_on if number < 0 else ""
-        stops = joined if number < 0 and piece.note is not None else ""
         shown = [tone for tone in chord if not tab or tone.fret >= 0]
         if not shown and number < 0:
             _rest(measure, pieces, i, sheet, staff)
         for k, tone in enumerate(shown):
             note = ET.SubElement(measure, "note")
-            if number >= 0:
-                ET.SubElement(note, "grace", slash="yes")
-            if k:
-                ET.SubElement(note, "chord")
-            _pitch(note, piece, number, tone, sheet)
-            if number < 0:
-                _text(note, "duration", str(piece.length))
-                if not tab:
-                    for kind, there in (("stop", piece.tie_in), ("start", piece.tie_out)):
-                        if there:
-                            ET.SubElement(note, "tie", type=kind)
-            _text(note, "voice", _TAB_VOICE if tab else _VOICE)
-            _type(note, piece, sheet, grace=number >= 0)
-            sign = signs.get((i, number, tone.pitch))
-            if sign:
-                _text(note, "accidental", sign)
-            if piece.triplet and number < 0:
-                _triplet(note)
-            if tab:
-                _text(note, "stem", "none")
-            if tone.ghost:
-                _text(note, "notehead", "x")
-            _text(note, "staff", staff)
-            if number < 0 and not k and not tab:
+            _head(note, piece, number, tone, k, sheet, staff, signs.get((i, number, tone.pitch), ""))
+            lead = k == 0 and number < 0 and not tab
+            if lead:
                 for level, beam in enumerate(_beam_marks(pieces, i, sheet.written.compound), 1):
                     _text(note, "beam", beam, number=str(level))
-            tuplet = _tuplet_mark(pieces, i) if number < 0 and not k and not tab else ""
-            _notations(note, piece, tone, tab, tuplet, starts if not k else "", stops if not k else "", number)
+            starts, stops = _joints(piece, number) if k == 0 else ("", "")
+            _notations(note, piece, tone, tab, _tuplet_mark(pieces, i) if lead else "", starts, stops, number)
+
+
+def _joints(piece: _Piece, number: int) -> tuple[str, str]:
+    """How a grace (its `number`) or the chord (−1) of a struck piece leads on, and how it is reached."""
+    source = piece.note
+    assert source is not None
+    joined = "" if piece.tie_in else source.joined
+    if number >= 0:
+        return (joined if number == len(source.graces) - 1 else ""), ""
+    return piece.joins_on, joined
+
+
+def _head(
+    note: ET.Element, piece: _Piece, number: int, tone: Tone, k: int, sheet: _Sheet, staff: str, sign: str
+) -> None:
+    """A note's pitch, length, stem and head; `number` of its grace (−1: none), `k` its place in the chord."""
+    tab, grace = staff == _TAB, number >= 0
+    if grace:
+        ET.SubElement(note, "grace", slash="yes")
+    if k:
+        ET.SubElement(note, "chord")
+    _pitch(note, piece, number, tone, sheet)
+    if not grace:
+        _text(note, "duration", str(piece.length))
+        for kind, there in (("stop", piece.tie_in), ("start", piece.tie_out)):
+            if there and not tab:
+                ET.SubElement(note, "tie", type=kind)
+    _text(note, "voice", _TAB_VOICE if tab else _VOICE)
+    _type(note, piece, sheet, grace=grace)
+    if sign:
+        _text(note, "accidental", sign)
+    if piece.triplet and not grace:
+        _triplet(note)
+    if tab:
+        _text(note, "stem", "none")
+    if tone.ghost:
+        _text(note, "notehead", "x")
+    _text(note, "staff", staff)
 
 
 def _rest(measure: ET.Element, pieces: list[_Piece], i: int, sheet: _Sheet, staff: str) -> None:

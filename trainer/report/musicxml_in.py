@@ -76,6 +76,25 @@ class XmlScore:
     remarks: tuple[str, ...] = ()
 
 
+def _tied(notes: list[XmlNote], held: int | None, note: XmlNote) -> int:
+    """The row of a note: that of the note `held` by a tie where it goes on at once, else a new one."""
+    before = None if held is None else notes[held]
+    if held is None or before is None or before.onset + before.length != note.onset:
+        notes.append(note)
+        return len(notes) - 1
+    notes[held] = XmlNote(before.onset, before.length + note.length, note.pitch)
+    return held
+
+
+@dataclass
+class _Place:
+    """Where a bar is read: quarters from its start, of the note before, and the graces that wait for a note."""
+
+    at: Fraction = Fraction(0)
+    last_onset: Fraction = Fraction(0)
+    graces: list[int] = field(default_factory=list)
+
+
 @dataclass
 class _Measure:
     """One written measure, in quarters from its own start."""
@@ -265,15 +284,8 @@ class _Reader:
         for measure in (written[i] for i in order):
             start = at
             for onset, length, pitch, tie_in, tie_out in measure.notes:
-                begin = (start + onset) / quarters_a_beat
-                lasts = length / quarters_a_beat
-                held = open_ties.get(pitch) if tie_in else None
-                if held is not None and notes[held].onset + notes[held].length == begin:
-                    notes[held] = XmlNote(notes[held].onset, notes[held].length + lasts, pitch)
-                    row = held
-                else:
-                    row = len(notes)
-                    notes.append(XmlNote(begin, lasts, pitch))
+                sounds = XmlNote((start + onset) / quarters_a_beat, length / quarters_a_beat, pitch)
+                row = _tied(notes, open_ties.pop(pitch, None) if tie_in else None, sounds)
                 open_ties.pop(pitch, None)
                 if tie_out:
                     open_ties[pitch] = row
@@ -294,48 +306,29 @@ class _Reader:
 
     def _measure(self, measure: ET.Element, *, first: bool) -> _Measure:
         self.n_bars += 1
-        at = longest = Fraction(0)
-        last_onset = Fraction(0)
+        longest = Fraction(0)
         out = _Measure(Fraction(0), Fraction(0), measure.get("implicit") == "yes")
-        graces: list[tuple[int, Fraction]] = []
+        place = _Place()
         for item in measure:
             if item.tag == "attributes":
                 self._attributes(item)
             elif item.tag in ("backup", "forward"):
                 step = self._duration(item)
-                at = max(at - step, Fraction(0)) if item.tag == "backup" else at + step
+                place.at = max(place.at - step, Fraction(0)) if item.tag == "backup" else place.at + step
             elif item.tag == "note":
-                length = Fraction(0) if item.find("grace") is not None else self._duration(item)
-                onset = last_onset if item.find("chord") is not None else at
-                pitch = self._pitch(item)
-                if item.find("grace") is not None:
-                    if pitch is not None:
-                        graces.append((pitch, onset))
-                else:
-                    if pitch is not None:
-                        for k, (grace, _) in enumerate(reversed(graces), 1):
-                            out.notes.append((onset - k * GRACE_BEATS, GRACE_BEATS, grace, False, False))
-                        ties = {tie.get("type") for tie in item.findall("tie")}
-                        out.notes.append((onset, length, pitch, "stop" in ties, "start" in ties))
-                        graces = []
-                    last_onset = onset
-                    if item.find("chord") is None:
-                        at += length
-                self.n_notes += 1
-                if self.n_notes > NOTES:
-                    raise FileFormatError(f"{self.path}: more than {NOTES:,} notes; expected one song")
+                self._note(item, out, place)
             elif item.tag == "harmony":
                 chord = _chord(item)
                 if chord is not None:
-                    place = at + _number(item.findtext("offset") or "0") / self.divisions
-                    out.chords.append((max(place, Fraction(0)), chord))
+                    at = place.at + _number(item.findtext("offset") or "0") / self.divisions
+                    out.chords.append((max(at, Fraction(0)), chord))
             elif item.tag == "direction":
-                self._direction(item, out, at)
+                self._direction(item, out, place.at)
             elif item.tag == "barline":
                 self._barline(item, out)
             elif item.tag == "sound":
-                self._sound(item, out, at)
-            longest = max(longest, at)
+                self._sound(item, out, place.at)
+            longest = max(longest, place.at)
         out.nominal = Fraction(4 * self.top, self.bottom)
         short = longest < out.nominal
         out.pickup = out.pickup or (first and short and bool(out.notes))
@@ -345,6 +338,29 @@ class _Reader:
         out.order.length = out.length
         out.chords.sort(key=lambda item: item[0])
         return out
+
+    def _note(self, item: ET.Element, out: _Measure, place: _Place) -> None:
+        """A note, a rest, a note of the chord before, or a grace, which waits for its note."""
+        grace, in_chord = item.find("grace") is not None, item.find("chord") is not None
+        length = Fraction(0) if grace else self._duration(item)
+        onset = place.last_onset if in_chord else place.at
+        pitch = self._pitch(item)
+        if grace:
+            if pitch is not None:
+                place.graces.append(pitch)
+        else:
+            if pitch is not None:
+                for k, before in enumerate(reversed(place.graces), 1):
+                    out.notes.append((onset - k * GRACE_BEATS, GRACE_BEATS, before, False, False))
+                ties = {tie.get("type") for tie in item.findall("tie")}
+                out.notes.append((onset, length, pitch, "stop" in ties, "start" in ties))
+                place.graces = []
+            place.last_onset = onset
+            if not in_chord:
+                place.at += length
+        self.n_notes += 1
+        if self.n_notes > NOTES:
+            raise FileFormatError(f"{self.path}: more than {NOTES:,} notes; expected one song")
 
     def _duration(self, item: ET.Element) -> Fraction:
         length = _number(item.findtext("duration") or "0") / self.divisions

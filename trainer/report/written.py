@@ -16,6 +16,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -73,6 +74,11 @@ class WrittenNote:
     joined: str = ""
 
     @property
+    def every_tone(self) -> tuple[Tone, ...]:
+        """The tones and those of its graces."""
+        return tuple(tone for tones in (self.tones, *self.graces) for tone in tones)
+
+    @property
     def pitch(self) -> int:
         return self.tones[0].pitch
 
@@ -114,7 +120,7 @@ class Written:
 
     @property
     def n_tones(self) -> int:
-        return sum(len(note.tones) + sum(map(len, note.graces)) for note in self.notes)
+        return sum(len(note.every_tone) for note in self.notes)
 
 
 def is_compound(chart: Chart) -> bool:
@@ -366,17 +372,12 @@ def _written(
             by_place.setdefault(int(places[row]), []).append(row)
     starts = sorted(by_place)
     clusters = [_clusters(played, by_place[start]) for start in starts]
-    last = starts[-1] if starts else 0
-    tail_bars = max(0, (last - total) // BAR + 1) if starts else 0
+    tail_bars = max(0, (max(starts, default=-1) - total) // BAR + 1)
     end = total + tail_bars * BAR
     flat = [cluster for group in clusters for cluster in group]
-    joins = [""] * len(flat)
-    k = 0
-    for group in clusters:
-        for i in range(len(group)):
-            if k:
-                joins[k] = _joined(played, flat[k - 1], flat[k], grace=i > 0)
-            k += 1
+    graced = [i > 0 for group in clusters for i in range(len(group))]
+    joins = [_joined(played, a, b, grace=grace) for (a, b), grace in zip(pairwise(flat), graced[1:], strict=True)]
+    joins = ["", *joins] if flat else []
     if hand is None:
         hand = _hand(played, flat, joins, tuning)
     out: list[WrittenNote] = []
@@ -387,26 +388,31 @@ def _written(
         length = limit - start
         last_held = chart.bars[-1].final and limit == total and start >= total - BAR
         if limit - released >= _EIGHTH and not last_held:  # a rest was left
-            if compound:
-                up = max(2, int(np.ceil((released - start) / 4 - 0.25)) * 4)
-                length = min(length, up)
-            else:
-                grid = DIVISIONS // 3 if start % DIVISIONS in (4, 8) else _EIGHTH
-                up = int(np.ceil(max(released - start, 1.0) / grid - 0.25)) * grid
-                length = min(length, max(grid if start % 3 or grid == 4 else 3, up))
-                length = min(limit, _end_on_grid(start + length, triplets)) - start
+            length = _length(start, limit, released, None if compound else triplets)
         tones = [tuple(_tones(played, cluster, hand)) for cluster in group]
         k += len(group)
         out.append(WrittenNote(start, length, tones[-1], tuple(tones[:-1]), joins[k - 1]))
-    first = min(starts, default=0)
-    pickup = -(first // DIVISIONS) * DIVISIONS if first < 0 else 0
-    if pickup > BAR:
-        pickup = -(first // BAR) * BAR
-    lost = sorted(
-        {tone.pitch for note in out for tones in (note.tones, *note.graces) for tone in tones if tone.fret < 0}
-    )
+    lost = sorted({tone.pitch for note in out for tone in note.every_tone if tone.fret < 0})
     names = tuple(note_name(pitch, chart.key) for pitch in lost)
+    pickup = _pickup(min(starts, default=0))
     return Written(chart, tuple(out), title, tuning, pickup, tail_bars, missed, names, int(far.sum()))
+
+
+def _length(start: int, limit: int, released: float, triplets: set[int] | None) -> int:
+    """How long a note is written that was let go (`released`) before the next (`limit`); no `triplets`: in 12/8."""
+    length = limit - start
+    if triplets is None:
+        return min(length, max(2, int(np.ceil((released - start) / 4 - 0.25)) * 4))
+    grid = DIVISIONS // 3 if start % DIVISIONS in (4, 8) else _EIGHTH
+    up = int(np.ceil(max(released - start, 1.0) / grid - 0.25)) * grid
+    length = min(length, max(grid if start % 3 or grid == 4 else 3, up))
+    return min(limit, _end_on_grid(start + length, triplets)) - start
+
+
+def _pickup(first: int) -> int:
+    """What stands before the first bar, from the first note on: whole beats, or whole bars where it is longer."""
+    length = max(0, -(first // DIVISIONS) * DIVISIONS)
+    return length if length <= BAR else -(first // BAR) * BAR
 
 
 def _tones(played: _Played, cluster: Sequence[int], hand: Ints) -> list[Tone]:

@@ -423,11 +423,6 @@ def _result(chart: Chart, geo: Geometry, said: Floats, path: Ints, chance: Float
             continue
         if weighing.stayed(idx) >= -QUICK_NATS:
             lost.append(_quick_span(chart, idx, _odds(gain - _QUICK_NATS)))
-    lost.sort(key=lambda span: span.first_idx)
-    for i in range(len(lost) - 2, -1, -1):  # straight on into another slip: back when that one ends
-        here, then = lost[i], lost[i + 1]
-        if then.first_idx == here.last_idx + 1:
-            lost[i] = replace(here, back=then.back)
     seat = np.array([chance[i * BEATS_PER_BAR : (i + 1) * BEATS_PER_BAR, place[i]].mean() for i in range(n_bars)])
     rows_out = tuple(
         PlaceBar(
@@ -436,13 +431,22 @@ def _result(chart: Chart, geo: Geometry, said: Floats, path: Ints, chance: Float
         for bar in chart.bars
         if bar.chorus >= 1
     )
-    shown = tuple(span for span in lost if chart.bars[span.last_idx].chorus >= 1)
+    shown = tuple(span for span in _run_on(lost) if chart.bars[span.last_idx].chorus >= 1)
     in_chorus = np.array([bar.chorus >= 1 for bar in chart.bars])
     played = np.unique(geo.bar_idx[votes.beat])
     certain, asked = (tuple(span for span in shown if span.unsure is unsure) for unsure in (False, True))
     bars_lost = sum(span.last_idx - span.first_idx + 1 for span in certain)
     n_played = int(in_chorus[played].sum())
     return FormResult(certain, asked, rows_out, bars_lost, len(votes), n_played, untold=untold and not shown)
+
+
+def _run_on(lost: list[LostSpan]) -> list[LostSpan]:
+    """The spans in order; one that leads straight into another is back when that one is."""
+    out = sorted(lost, key=lambda span: span.first_idx)
+    for i in range(len(out) - 2, -1, -1):
+        if out[i + 1].first_idx == out[i].last_idx + 1:
+            out[i] = replace(out[i], back=out[i + 1].back)
+    return out
 
 
 def _proposals(geo: Geometry, said: Floats, path: Ints, votes: Votes, quick: list[int]) -> list[tuple[Proposal, int]]:
