@@ -116,7 +116,7 @@ def score_files(
     `workers`: None for all cores. `progress(n_done, n_files)` is called after each file. Rows are as from `score_file`.
     """
     files = midi_files(paths)
-    given = session if session is None or isinstance(session, Session) else load_session(Path(session))
+    given = session if session is None or isinstance(session, Session) else load_session(Path(session), scored=True)
     options: Row = {"track": track, "downbeat": downbeat, "full": full, "level": level, "beat": beat}
     n_workers = min(here().n_processors() if workers is None else max(workers, 1), len(files))
     if n_workers <= 1 or (workers is None and len(files) <= FEW_FILES):
@@ -232,7 +232,7 @@ def _serve(lines: Iterable[str], answers: TextIO) -> None:
         request = json.loads(line)
         options = request["options"]
         stored = options.pop("session")
-        session = None if stored is None else session_from_dict(stored)
+        session = None if stored is None else session_from_dict(stored, scored=True)
         answers.write(json.dumps(score_file(request["path"], session=session, **options)) + "\n")
         answers.flush()
 

@@ -1,7 +1,7 @@
 """How large a piece of music may be: one limit for each thing counted, far above any music; all are our choice.
 
-What is beyond a limit is refused in one line. Whatever is within all of them is read and judged in seconds and in a few
-hundred megabytes.
+What is beyond a limit is refused in one line. Whatever is within all of them is read and judged in seconds and in 300
+megabytes; a file judged by a session beyond `SONG_BARS`, in 500 and in proportion to what was played.
 """
 
 from __future__ import annotations
@@ -17,6 +17,8 @@ __all__ = [
     "NOTES",
     "PLAYED_CHORUSES",
     "PROBLEMS",
+    "SCORED_BARS",
+    "SCORED_CHORUSES",
     "SONG_BARS",
     "SPANS",
     "XML_PARTS",
@@ -30,6 +32,8 @@ CHORUSES = 1_000  # of one song, or of a loop gone round
 FORM_BARS = 64  # of one chorus
 CHORDS_A_BAR = 4
 SONG_BARS = 4_800  # choruses times bars: 400 choruses of twelve, over an hour at the fastest
+SCORED_CHORUSES = 10_000  # of a session that a file is only judged by: more than a day's file holds
+SCORED_BARS = 120_000  # … choruses times bars; memory and time grow with what was played
 SPANS = 1_000  # drop-outs of a session, and pedals
 CUES = 20_000  # texts, names and markers of a MIDI file
 NOTES = 100_000  # of a written part: a day of sixteenths is less

@@ -358,8 +358,11 @@ _TOP_KEYS = (
 _CHORUS_KEYS = ("role", "times", "intensity", "line", "stop_time", "heard")
 
 
-def session_from_dict(data: Mapping[str, Any], source: str = "session") -> Session:
-    """A checked session from plain data; `SessionError` lists every mistake, a line each."""
+def session_from_dict(data: Mapping[str, Any], source: str = "session", *, scored: bool = False) -> Session:
+    """A checked session from plain data; `SessionError` lists every mistake, a line each.
+
+    `scored`: a file is only to be judged by it, so that it may be longer than one that is played.
+    """
     if limits.has_far_number(data):
         raise SessionError(source, ["a whole number of more than 64 bits; expected those of a session"])
     check = Checker()
@@ -373,16 +376,16 @@ def session_from_dict(data: Mapping[str, Any], source: str = "session") -> Sessi
     form = check.choice(data, "form", (*FORMS, "chart"), "quick_change_12")
     chart = _read_chart(check, data, form)
     n_bars = len(chart) if form == "chart" else FORMS[form].n_bars
-    plans = tuple(
-        _read_chorus(check, table, f"chorus[{i}].") for i, table in enumerate(check.tables(data, "chorus"), 1)
-    ) or (ChorusPlan("verse", 4),)
-    n_choruses = sum(plan.times for plan in plans)
+    most_choruses, most_bars = (
+        (limits.SCORED_CHORUSES, limits.SCORED_BARS) if scored else (limits.CHORUSES, limits.SONG_BARS)
+    )
+    plans, n_choruses = _read_choruses(check, data, most_choruses)
     loop = check.bar_pair(data["loop"], "loop", n_bars) if "loop" in data and n_bars else None
     first, last = loop or (1, max(n_bars, 1))
-    if n_choruses > limits.CHORUSES:
-        check.wrong("chorus", f"{n_choruses} choruses in all", f"at most {limits.CHORUSES}")
-    elif n_choruses * (last + 1 - first) > limits.SONG_BARS:
-        check.wrong("chorus", f"{n_choruses * (last + 1 - first)} bars in all", f"at most {limits.SONG_BARS}")
+    if n_choruses > most_choruses:
+        check.wrong("chorus", f"{n_choruses} choruses in all", f"at most {most_choruses}")
+    elif n_choruses * (last + 1 - first) > most_bars:
+        check.wrong("chorus", f"{n_choruses * (last + 1 - first)} bars in all", f"at most {most_bars}")
     drops = _read_spans(check, data, "drop_out", n_choruses, first, last)
     pedals = _read_spans(check, data, "pedal", n_choruses, first, last)
     turnaround = check.choice(data, "turnaround", tuple(TURNAROUNDS), None)
@@ -478,12 +481,25 @@ def _read_limbs(check: Checker, data: Mapping[str, Any]) -> tuple[tuple[str, flo
     return tuple((limb, check.number(table, limb, *SWING_RANGE, 2.0, " (long:short)", "limb_swing.")) for limb in names)
 
 
-def _read_chorus(check: Checker, table: Mapping[str, Any], where: str) -> ChorusPlan:
+def _read_choruses(check: Checker, data: Mapping[str, Any], most: int) -> tuple[tuple[ChorusPlan, ...], int]:
+    """The choruses planned, and how many in all; of too many the rest are only counted."""
+    plans: list[ChorusPlan] = []
+    n_choruses = 0
+    for i, table in enumerate(check.tables(data, "chorus"), 1):
+        if n_choruses <= most:
+            plans.append(_read_chorus(check, table, f"chorus[{i}].", most))
+            n_choruses += plans[-1].times
+        else:
+            n_choruses += int(table["times"]) if isinstance(table.get("times"), int) else 1
+    return (tuple(plans), n_choruses) if plans else ((ChorusPlan("verse", 4),), 4)
+
+
+def _read_chorus(check: Checker, table: Mapping[str, Any], where: str, most: int) -> ChorusPlan:
     check.unknown_keys(table, _CHORUS_KEYS, where)
     if "role" not in table:
         check.problems.append(f"{where}role: missing; allowed: {', '.join(ROLES)}")
     role = check.choice(table, "role", ROLES, "verse", where)
-    times = check.whole(table, "times", 1, limits.CHORUSES, 1, where=where)
+    times = check.whole(table, "times", 1, most, 1, where=where)
     value = table.get("intensity", 0.5)
     values = value if isinstance(value, list) else [value]
     intensity = (0.5,) * times
@@ -529,12 +545,12 @@ def _read_spans(
     return out
 
 
-def parse_session(text: str, source: str = "session") -> Session:
+def parse_session(text: str, source: str = "session", *, scored: bool = False) -> Session:
     """A session from TOML text; `SessionError` names the line for broken TOML, else every mistaken key."""
     data = read_toml(text, source)
     if "task" in data and "chorus" not in data:
         raise SessionError(source, [f"a worksheet, not a session; play it through: trainer worksheet run {source}"])
-    return with_something_to_play(session_from_dict(data, source), source)
+    return with_something_to_play(session_from_dict(data, source, scored=scored), source)
 
 
 def with_something_to_play(session: Session, source: str) -> Session:
@@ -545,10 +561,14 @@ def with_something_to_play(session: Session, source: str) -> Session:
     return session
 
 
-def load_session(path: str | Path) -> Session:
-    """A session from a file; `UsageError` if it is not there, `SessionError` for mistakes in it."""
+def load_session(path: str | Path, *, scored: bool = False) -> Session:
+    """A session from a file; `UsageError` if it is not there, `SessionError` for mistakes in it.
+
+    `scored`: a file is only to be judged by it (`session_from_dict`).
+    """
     file = Path(path)
-    return parse_session(read_text_file(file, "session", "a TOML file or a ready-made session's name"), str(file))
+    text = read_text_file(file, "session", "a TOML file or a ready-made session's name")
+    return parse_session(text, str(file), scored=scored)
 
 
 def default_session() -> Session:
@@ -571,6 +591,7 @@ def expand(session: Session) -> Chart:
         form = chart_bars(list(session.chart))
     else:
         form = form_bars(FORMS[session.form], key, session.turnaround)
+    degrees = [tuple(degree_name(chord, key) for chord in chords) for chords in form]
     n_form = len(form)
     has_turnaround = n_form >= 4
     first, last = session.loop or (1, n_form)
@@ -581,15 +602,14 @@ def expand(session: Session) -> Chart:
     def add(
         chorus: int, bar: int, onset_beats: float, role: BarRole, intensity: float, line: str, **marks: Any
     ) -> None:
-        chords = form[bar - 1]
         bars.append(
             ChartBar(
                 idx=len(bars),
                 chorus=chorus,
                 bar=bar,
                 onset_beats=onset_beats,
-                chords=chords,
-                degrees=tuple(degree_name(chord, key) for chord in chords),
+                chords=form[bar - 1],
+                degrees=degrees[bar - 1],
                 role=role,
                 intensity=intensity,
                 line=line,

@@ -13,7 +13,7 @@ import numpy as np
 import pytest
 
 from trainer.report import sections
-from trainer.scoring import form, form_notes
+from trainer.scoring import form, form_chain, form_notes
 from trainer.session import Chart, expand, session_from_dict
 
 _SIM = Path(__file__).resolve().parent.parent / "sim"
@@ -63,14 +63,14 @@ def test_viterbi_and_posteriors_equal_brute_force_over_every_path(seed: int) -> 
     n, t = (5, 5) if seed % 2 else (9, 4)  # half-beats alone; a bar and half a beat, so that whole bars occur
     evidence = rng.normal(0.0, 3.0, (t, n))
     kinds = np.array([0, 2, 1, 2, 0])
-    slips = form.Slips(
+    slips = form_chain.Slips(
         slip_rates=(0.3, 0.2, 0.1),
         part_slip_rates=(0.2, 0.3, 0.1),
         recover_rates=(0.3, 0.2, 0.1),
         part_recover_rates=(0.2, 0.1, 0.3),
         sizes=((0.5, 0.6), (-1.0, 0.3), (4.0, 0.2)),
     )
-    matrices = [form.transition_matrix(n, slips, kind) for kind in range(3)]
+    matrices = [form_chain.transition_matrix(n, slips, kind) for kind in range(3)]
     for matrix in matrices:
         assert np.allclose(matrix.sum(axis=1), 1.0) and np.all(matrix >= 0.0)
     start = np.full(n, 0.05 / n)
@@ -85,16 +85,52 @@ def test_viterbi_and_posteriors_equal_brute_force_over_every_path(seed: int) -> 
             best, best_path = log, path
         for i, state in enumerate(path):
             total[i, state] += np.exp(log)
-    assert tuple(form.viterbi(evidence, kinds, slips)) == best_path
-    chance, log_likelihood = form.posteriors(evidence, kinds, slips)
+    assert tuple(form_chain.viterbi(evidence, kinds, slips)) == best_path
+    chance, log_likelihood = form_chain.posteriors(evidence, kinds, slips)
     assert np.isclose(log_likelihood, np.log(total[0].sum()))
     assert np.allclose(chance, total / total.sum(axis=1, keepdims=True))
 
 
 def test_posteriors_of_a_long_take_stay_finite() -> None:
     rng = np.random.default_rng(0)
-    chance, log_likelihood = form.posteriors(rng.normal(0.0, 5.0, (5000, 16)), np.arange(5000) % 3)
+    chance, log_likelihood = form_chain.posteriors(rng.normal(0.0, 5.0, (5000, 16)), np.arange(5000) % 3)
     assert np.isfinite(log_likelihood) and np.allclose(chance.sum(axis=1), 1.0)
+
+
+def test_in_pieces_the_chain_says_what_it_says_of_the_whole() -> None:
+    rng = np.random.default_rng(1)
+    evidence, kinds = rng.normal(0.0, 3.0, (51, 16)), form_chain.step_kinds(51)
+    pieces = form_chain.Pieces(51, 16, lambda first, last: evidence[first:last], 8)
+    assert len(pieces.spans) == 6 and pieces.spans[-1] == (40, 51)
+    path = form_chain.viterbi(evidence, kinds)
+    assert np.array_equal(form_chain.viterbi(pieces, kinds), path) and len(np.unique(path)) > 1
+    chance, log_likelihood = form_chain.posteriors(evidence, kinds)
+    in_pieces, log_of_pieces = form_chain.posteriors(pieces, kinds)
+    assert np.allclose(in_pieces, chance, rtol=1e-12, atol=0.0) and np.isclose(log_of_pieces, log_likelihood)
+    assert np.allclose(form_chain.chances_of(pieces, kinds, path), chance[np.arange(51), path])
+    assert np.array_equal(pieces.at(np.array([3, 12, 50]), 5), evidence[[3, 12, 50], 5])
+
+
+def test_a_take_heard_in_pieces_is_told_the_same(monkeypatch: pytest.MonkeyPatch) -> None:
+    chart = chart_of(chorus=[{"role": "verse", "times": 6}])
+    onsets, pitches = roots(chart, lambda t: 4.0 if 56.0 <= t < 88.0 else -8.0 if 150.0 <= t < 190.0 else 0.0)
+    whole = form.place_notes(chart, onsets, pitches)
+    assert whole.lost is not None and len(whole.lost) == 2
+    monkeypatch.setattr(form_notes, "PIECE_BEATS", 32)
+    assert form.place_notes(chart, onsets, pitches).to_dict() == whole.to_dict()
+
+
+def test_what_nobody_plays_costs_nothing_and_changes_nothing() -> None:
+    # A player lost at the last note of a song that goes on is home again in the silence, however long it is.
+    def told(choruses: int) -> dict[str, object]:
+        chart = chart_of(chorus=[{"role": "verse", "times": choruses}])
+        onsets, pitches = roots(chart, lambda t: 4.0 if t >= 56.0 else 0.0)
+        here = onsets < 88.0
+        result = form.place_notes(chart, onsets[here], pitches[here])
+        assert result.place is not None and len(result.place) == 12 * choruses
+        return {"lost": result.lost, "place": result.place[:48], "bars": result.bars_lost}
+
+    assert told(8) == told(40)
 
 
 # --- what it says ------------------------------------------------------------------------------------------------

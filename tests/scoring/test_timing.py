@@ -307,6 +307,16 @@ def test_the_correction_gain_is_recovered(alpha: float) -> None:
     assert hits / 120 >= 0.95 - 3.5 * math.sqrt(0.95 * 0.05 / 120)
 
 
+def test_the_gain_of_a_long_take_is_that_of_its_pieces(monkeypatch: pytest.MonkeyPatch) -> None:
+    rng = np.random.default_rng(5)
+    late, beats = rng.normal(0.0, 0.01, 2000), np.cumsum(rng.integers(1, 3, 2000)).astype(float)
+    whole = correction_gain(late, beats)
+    monkeypatch.setattr("trainer.scoring.timing.PAIRS_AT_ONCE", 100)
+    pieces = correction_gain(late, beats)
+    assert whole is not None and pieces is not None and pieces.alpha == whole.alpha
+    assert math.isclose(pieces.sd_clock_s, whole.sd_clock_s, rel_tol=1e-12)
+
+
 def test_the_gain_needs_ninety_six_pairs_and_some_spread() -> None:
     k = np.arange(97.0)
     rng = np.random.default_rng(0)

@@ -170,6 +170,17 @@ def test_of_very_many_mistakes_the_first_are_listed() -> None:
     assert caught.value.problems[-1] == "and 4980 more"
 
 
+def test_a_file_may_be_judged_by_a_longer_session_than_one_that_is_played(tmp_path: Path) -> None:
+    file = tmp_path / "day.toml"
+    file.write_text('[[chorus]]\nrole = "verse"\ntimes = 10_000')
+    with pytest.raises(SessionError, match="times: found 10000"):
+        load_session(file)
+    assert len(expand(load_session(file, scored=True)).bars) == 120_000
+    file.write_text('[[chorus]]\nrole = "verse"\ntimes = 10_000\n' * 20_000)  # beyond it: counted, not made
+    with pytest.raises(SessionError, match=r"200000000 choruses in all.*at most 10000"):
+        load_session(file, scored=True)
+
+
 def test_missing_and_unreadable_files(tmp_path: Path) -> None:
     with pytest.raises(UsageError, match="no session file"):
         load_session(tmp_path / "none.toml")

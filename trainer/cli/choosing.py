@@ -179,15 +179,18 @@ def chosen_session(overrides: Overrides, *, required: bool = False) -> Session:
     return with_overrides(named_session(overrides.session), overrides, from_file=True)
 
 
-def named_session(name: str) -> Session:
-    """A session by path or by ready-made name; a thing that looks like a path is one."""
+def named_session(name: str, *, scored: bool = False) -> Session:
+    """A session by path or by ready-made name; a thing that looks like a path is one.
+
+    `scored`: a file is only to be judged by it, so that it may be longer than one that is played.
+    """
     from trainer.resources import session_path
     from trainer.session import load_session
 
     path = Path(name)
     looks_like_path = path.suffix.lower() == ".toml" or len(path.parts) > 1
     if looks_like_path or path.is_file():
-        return load_session(path)
+        return load_session(path, scored=scored)
     return load_session(session_path(name))
 
 

@@ -62,7 +62,7 @@ def score(
     from trainer.batch import midi_files, score_files, write_csv, write_json_lines
     from trainer.cli.choosing import named_session
 
-    known = None if session is None else named_session(session)
+    known = None if session is None else named_session(session, scored=True)
     options: dict[str, Any] = {
         "track": track_of(track),
         "downbeat": downbeat_of(downbeat),

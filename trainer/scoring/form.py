@@ -16,15 +16,18 @@ tuned on simulated players and tested on others.
 from __future__ import annotations
 
 import itertools
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
+from functools import partial
 from typing import Annotated, Literal, TypeAlias
 
 import numpy as np
 from numpy.typing import NDArray
 
 from trainer.scoring.figure import Count, Digits, Explains, Figure, Hidden, Key, Row, Section, Shown, measured
+from trainer.scoring.form_chain import BAR_STATES, HALF, Pieces, Slips, chances_of, step_kinds, viterbi
 from trainer.scoring.form_claims import SURE_NATS, Claim, Proposal, Weighing
-from trainer.scoring.form_notes import BAR_STATES, HALF, Geometry, Votes, evidence, first_look, geometry, votes_of
+from trainer.scoring.form_notes import Geometry, Votes, evidence, first_look, geometry, votes_of
 from trainer.scoring.reading import Reading
 from trainer.scoring.why import Why, no_figure
 from trainer.session import BEATS_PER_BAR, Chart, ChartBar
@@ -37,12 +40,8 @@ __all__ = [
     "FormResult",
     "LostSpan",
     "PlaceBar",
-    "Slips",
     "place",
     "place_notes",
-    "posteriors",
-    "transition_matrix",
-    "viterbi",
 ]
 
 Floats = NDArray[np.float64]
@@ -51,6 +50,7 @@ Ints = NDArray[np.intp]
 _MIN_VOTES = 8
 _THROUGHOUT = 0.75  # of the bars played, for "throughout" (our choice)
 _LOOKS = 3
+_TAIL_BARS = 32  # after the last note in which somebody lost would be back; from there on nothing changes any more
 # Evidence that makes a span, in nats over the band's own place: a quick change missed; one bar early or late for a
 # bar; anything else for a bar or two; a part of a bar for a bar or two, or a part of a beat (which a busy line may seem
 # to be by chance); more. What variant "a" of the simulated players said where nobody had slipped lies below, but for a
@@ -60,163 +60,6 @@ _BAR_BEAT_CAP = 4.5  # the most that one beat says for a slip of one bar
 _WEAK_BAR_NATS = 2.0  # what such a bar has to say besides where some of its notes hardly count
 QUICK_NATS = 1.0  # that one choice of notes over all chords may be better, and a quick change still be asked about
 SURE = 0.9  # below it, a slip of one bar is put as a question
-
-
-@dataclass(frozen=True, slots=True)
-class Slips:
-    """How often players slip (our choice). Rates are for one step at a bar line, a half bar, any other beat.
-
-    A slip by whole bars, and the way back from it, come at bar lines; those by a part of a bar (`part_`…) as often at a
-    half bar, which is the player's own bar line. `sizes` weighs displacements in beats; `anywhere` is the share of
-    slips to any place at all.
-    """
-
-    slip_rates: tuple[float, float, float] = (1 / 20, 1 / 400, 1 / 8000)
-    part_slip_rates: tuple[float, float, float] = (1 / 20, 1 / 20, 1 / 2000)
-    recover_rates: tuple[float, float, float] = (0.2, 0.01, 0.001)
-    part_recover_rates: tuple[float, float, float] = (0.12, 0.12, 0.002)
-    sizes: tuple[tuple[float, float], ...] = (
-        (4.0, 0.30), (-4.0, 0.30), (8.0, 0.07), (-8.0, 0.07), (2.0, 0.08), (-2.0, 0.08),
-        (12.0, 0.01), (-12.0, 0.01), (16.0, 0.01), (-16.0, 0.01), (1.0, 0.01), (-1.0, 0.01),
-        (0.5, 0.001), (-0.5, 0.001),
-    )  # fmt: skip
-    anywhere: float = 0.02
-
-
-# --- the chain -------------------------------------------------------------------------------------------------------
-
-
-@dataclass(frozen=True)
-class _Steps:
-    """One kind of step: probabilities of staying, of each offset, of any place, and of going back to the band."""
-
-    stay: Floats
-    offsets: Ints
-    offset_share: Floats
-    anywhere: float
-    recover: Floats
-
-
-def _steps(n_states: int, slips: Slips, kind: int) -> _Steps:
-    rate, part_rate = slips.slip_rates[kind], slips.part_slip_rates[kind]
-    merged: dict[int, float] = {}
-    total = sum(share for beats, share in slips.sizes if round(beats * HALF) % n_states) + slips.anywhere
-    for beats, share in slips.sizes:
-        offset = round(beats * HALF) % n_states
-        if offset:
-            merged[offset] = merged.get(offset, 0.0) + share * (part_rate if offset % BAR_STATES else rate) / total
-    offsets = np.array(sorted(merged), dtype=np.intp)
-    shares: Floats = np.array([merged[int(o)] for o in offsets], dtype=np.float64)
-    anywhere = rate * slips.anywhere / total / n_states
-    recover = np.where(np.arange(n_states) % BAR_STATES == 0, slips.recover_rates[kind], slips.part_recover_rates[kind])
-    recover[0] = 0.0
-    stay = 1.0 - float(shares.sum()) - anywhere * n_states - recover
-    return _Steps(stay, offsets, shares, anywhere, recover)
-
-
-def transition_matrix(n_states: int, slips: Slips, kind: int) -> Floats:
-    """The transition matrix of one kind of step (0 at a bar line, 1 at a half bar, 2 elsewhere), rows from-state."""
-    step = _steps(n_states, slips, kind)
-    matrix = np.full((n_states, n_states), step.anywhere)
-    rows = np.arange(n_states)
-    matrix[rows, rows] += step.stay
-    for offset, share in zip(step.offsets, step.offset_share, strict=True):
-        matrix[rows, (rows + offset) % n_states] += share
-    matrix[:, 0] += step.recover
-    return matrix
-
-
-def step_kinds(geo: Geometry) -> Ints:
-    """Kind of the step into each beat: 0 at a bar line, 1 at a half bar, 2 elsewhere."""
-    beat = np.arange(geo.n_beats) % BEATS_PER_BAR
-    return np.where(beat == 0, 0, np.where(beat == 2, 1, 2))
-
-
-def _initial(n_states: int) -> Floats:
-    """Log probability of the first place: nearly everybody starts with the band (our choice)."""
-    start = np.full(n_states, 0.05 / n_states)
-    start[0] += 0.95
-    log_start: Floats = np.log(start)
-    return log_start
-
-
-def viterbi(evidence: Floats, kinds: Ints, slips: Slips | None = None) -> Ints:
-    """The most likely displacement at each beat: (t, n_states) in, (t,) out. Exact for `transition_matrix`.
-
-    The matrix is "stay" + a few offsets + the same small chance of any place + a way back to 0, so that its
-    maximum needs only those candidates: each column's best is found in O(offsets), not O(n_states).
-    """
-    slips = slips or Slips()
-    n_beats, n = evidence.shape
-    if n_beats == 0:
-        return np.zeros(0, dtype=np.intp)
-    steps = [_steps(n, slips, kind) for kind in range(3)]
-    came_from = np.empty((n_beats, n), dtype=np.int32)
-    states = np.arange(n)
-    tables = []
-    for step in steps:
-        sources = np.concatenate((states[None, :], (states[None, :] - step.offsets[:, None]) % n))
-        cost = np.concatenate(
-            (
-                np.log(step.stay + step.anywhere)[None, :],
-                np.repeat(np.log(step.offset_share + step.anywhere)[:, None], n, axis=1),
-            )
-        )
-        cost[1:, 0] = np.log(np.exp(cost[1:, 0]) + step.recover[sources[1:, 0]])
-        home = step.anywhere + step.recover
-        home[0] += step.stay[0]
-        home[(-step.offsets) % n] += step.offset_share
-        tables.append((sources, cost, np.log(step.anywhere), np.log(home)))
-    score = _initial(n) + evidence[0]
-    for t in range(1, n_beats):
-        sources, cost, anywhere, home = tables[kinds[t]]
-        reach = score[sources]
-        reach += cost
-        best = reach.argmax(axis=0)
-        came = sources[best, states]
-        top = reach[best, states]
-        leader = int(score.argmax())
-        loose = score[leader] + anywhere
-        if loose > top.min():
-            far = top < loose
-            top[far] = loose
-            came[far] = leader
-        back = score + home
-        came[0] = back.argmax()
-        top[0] = back[came[0]]
-        came_from[t] = came
-        score = top + evidence[t]
-    path = np.empty(n_beats, dtype=np.intp)
-    path[-1] = int(score.argmax())
-    for t in range(n_beats - 1, 0, -1):
-        path[t - 1] = came_from[t, path[t]]
-    return path
-
-
-def posteriors(evidence: Floats, kinds: Ints, slips: Slips | None = None) -> tuple[Floats, float]:
-    """Probability of each displacement at each beat, (t, n_states), and the log likelihood. Exact, in log space."""
-    slips = slips or Slips()
-    n_beats, n = evidence.shape
-    if n_beats == 0:
-        return np.zeros((0, n)), 0.0
-    into = [transition_matrix(n, slips, kind) for kind in range(3)]
-    out_of = [np.ascontiguousarray(matrix.T) for matrix in into]
-    forward = np.empty((n_beats, n))
-    forward[0] = _initial(n) + evidence[0]
-    for t in range(1, n_beats):
-        top = forward[t - 1].max()
-        forward[t] = np.log(np.exp(forward[t - 1] - top) @ into[kinds[t]]) + top + evidence[t]
-    top = forward[-1].max()
-    log_likelihood = float(top + np.log(np.exp(forward[-1] - top).sum()))
-    backward = np.zeros(n)
-    out = forward
-    out[-1] = np.exp(forward[-1] - log_likelihood)
-    for t in range(n_beats - 2, -1, -1):
-        said = backward + evidence[t + 1]
-        top = said.max()
-        backward = np.log(np.exp(said - top) @ out_of[kinds[t + 1]]) + top
-        out[t] = np.exp(forward[t] + backward - log_likelihood)
-    return out, log_likelihood
 
 
 # --- the result ------------------------------------------------------------------------------------------------------
@@ -369,7 +212,8 @@ def place_notes(chart: Chart, onset_beats: Floats, pitches: Floats, slips: Slips
     if len(set(zip(geo.root_pc.tolist(), geo.minor.tolist(), strict=True))) < 2:
         text = "the form has one chord only, so one bar sounds like another"
         return FormResult.empty(no_figure("one_chord", text), len(votes))
-    kinds = step_kinds(geo)
+    geo = geo.until((int(votes.beat[-1]) // BEATS_PER_BAR + 1 + _TAIL_BARS) * BEATS_PER_BAR)
+    kinds = step_kinds(geo.n_beats)
     quick = np.array(_quick_bars(chart, geo), dtype=np.intp)
     path = first_look(geo, votes)
     for _ in range(_LOOKS):  # read the line from where the player was, look again
@@ -377,8 +221,7 @@ def place_notes(chart: Chart, onset_beats: Floats, pitches: Floats, slips: Slips
         seen, path = path, viterbi(said, kinds, slips)
         if np.array_equal(path, seen):
             break
-    chance, _ = posteriors(said, kinds, slips)
-    return _result(chart, geo, said, path, chance, votes)
+    return _result(chart, geo, said, path, partial(chances_of, said, kinds, slips=slips), votes)
 
 
 def _differs(geo: Geometry) -> NDArray[np.bool_]:
@@ -395,12 +238,17 @@ def _differs(geo: Geometry) -> NDArray[np.bool_]:
     return out | np.roll(out, -1, axis=0)  # on the beat or off it: half a beat early shows before a change
 
 
-def _result(chart: Chart, geo: Geometry, said: Floats, path: Ints, chance: Floats, votes: Votes) -> FormResult:
+def _result(
+    chart: Chart, geo: Geometry, said: Pieces, path: Ints, chance: Callable[[Ints], Floats], votes: Votes
+) -> FormResult:
     n_bars = geo.n_beats // BEATS_PER_BAR
     place = np.zeros(n_bars, dtype=np.intp)
     taken = np.zeros(n_bars, dtype=np.bool_)
     quick = _quick_bars(chart, geo)
-    proposals = _proposals(geo, said, path, votes, quick)
+    behind, ahead = -BAR_STATES % geo.n_states, BAR_STATES % geo.n_states
+    beside = said.columns((0, behind, ahead))
+    beside -= beside[:, :1].copy()
+    proposals = _proposals(geo, said, path, votes, quick, {behind: beside[:, 1], ahead: beside[:, 2]})
     lost: list[LostSpan] = []
     untold = False
     weighing = Weighing(chart, geo, votes, [each for each, _ in proposals])
@@ -418,17 +266,17 @@ def _result(chart: Chart, geo: Geometry, said: Floats, path: Ints, chance: Float
         lost.append(replace(span, probability=_probability(claim)))
     for idx in quick:
         rows = slice(idx * BEATS_PER_BAR, (idx + 1) * BEATS_PER_BAR)
-        gain = float((said[rows, -BAR_STATES % geo.n_states] - said[rows, 0]).sum())
+        gain = float(beside[rows, 1].sum())
         if taken[idx] or gain <= _QUICK_NATS or _stays_by_choice(geo, votes, idx):
             continue
         if weighing.stayed(idx) >= -QUICK_NATS:
             lost.append(_quick_span(chart, idx, _odds(gain - _QUICK_NATS)))
-    seat = np.array([chance[i * BEATS_PER_BAR : (i + 1) * BEATS_PER_BAR, place[i]].mean() for i in range(n_bars)])
+    seat = chance(np.repeat(place, BEATS_PER_BAR)).reshape(n_bars, BEATS_PER_BAR).mean(axis=1)
+    beyond = (0, len(chart.bars) - n_bars)
+    at_beats = [_plain(geo.signed_beats(int(state))) for state in np.pad(place, beyond)]
     rows_out = tuple(
-        PlaceBar(
-            bar.chorus, bar.bar, bar.onset_beats, _plain(geo.signed_beats(int(place[bar.idx]))), float(seat[bar.idx])
-        )
-        for bar in chart.bars
+        PlaceBar(bar.chorus, bar.bar, bar.onset_beats, beats, chance_there)
+        for bar, beats, chance_there in zip(chart.bars, at_beats, np.pad(seat, beyond, "edge").tolist(), strict=True)
         if bar.chorus >= 1
     )
     shown = tuple(span for span in _run_on(lost) if chart.bars[span.last_idx].chorus >= 1)
@@ -449,34 +297,55 @@ def _run_on(lost: list[LostSpan]) -> list[LostSpan]:
     return out
 
 
-def _proposals(geo: Geometry, said: Floats, path: Ints, votes: Votes, quick: list[int]) -> list[tuple[Proposal, int]]:
-    """Spans that the path, or a bar by itself, puts elsewhere, each with the displacement before it."""
+def _proposals(
+    geo: Geometry, said: Pieces, path: Ints, votes: Votes, quick: list[int], beside: Mapping[int, Floats]
+) -> list[tuple[Proposal, int]]:
+    """Spans that the path, or a bar by itself, puts elsewhere, each with the displacement before it.
+
+    `beside`: what each beat says for a bar behind and a bar ahead over the band's own place, (n_beats,) each.
+    """
     differs = _differs(geo)
     out: list[tuple[Proposal, int]] = []
     away = np.zeros(geo.n_beats // BEATS_PER_BAR, dtype=np.bool_)
-    for start, end, state in _runs_of(path):
-        if state == 0:
+    alone = {state: _bar_gain(geo, over, votes) for state, over in beside.items()}
+    runs = [run for run in _runs_of(path) if run[2]]
+    spans = [_shows(geo, differs, run) for run in runs]
+    gains = _gains(said, [(span, run[2]) for span, run in zip(spans, runs, strict=True) if span is not None])
+    for (start, end, state), span in zip(runs, spans, strict=True):
+        if span is None:
             continue
-        beats = np.arange(start, end)
-        shows = differs[geo.band_state[beats], state] & geo.told[beats]
-        if not np.any(shows):
-            continue
-        bars = np.unique(geo.bar_idx[beats[shows]])
-        first, last = int(bars[0]), int(bars[-1])
-        rows = slice(first * BEATS_PER_BAR, (last + 1) * BEATS_PER_BAR)
-        gain = float((said[rows, state] - said[rows, 0]).sum())
-        if first == last and first not in quick and abs(geo.signed_beats(state)) == BEATS_PER_BAR:
-            gain = float(_bar_gain(geo, said, votes, state)[first])
+        first, last = span
+        gain = next(gains)
+        if first == last and first not in quick and state in alone:
+            gain = float(alone[state][first])
         if gain < _asked_nats(geo, first, last, state, quick):
             continue
         away[start // BEATS_PER_BAR : (end - 1) // BEATS_PER_BAR + 1] = True
         out.append((Proposal(first, last, state), int(path[start - 1]) if start else 0))
     near = np.concatenate(([False], away, [False]))
     near = near[:-2] | near[1:-1] | near[2:]
-    for idx, state in _bars_apart(geo, said, votes, differs):
+    for idx, state in _bars_apart(geo, alone, differs):
         if not near[idx] and idx not in quick:
             out.append((Proposal(idx, idx, state), 0))
     return out
+
+
+def _shows(geo: Geometry, differs: NDArray[np.bool_], run: tuple[int, int, int]) -> tuple[int, int] | None:
+    """The first and the last bar of a run of one displacement in which it can be heard."""
+    start, end, state = run
+    beats = np.arange(start, end)
+    bars = geo.bar_idx[beats[differs[geo.band_state[beats], state] & geo.told[beats]]]
+    return (int(bars[0]), int(bars[-1])) if len(bars) else None
+
+
+def _gains(said: Pieces, spans: Sequence[tuple[tuple[int, int], int]]) -> Iterator[float]:
+    """What the beats of each span of bars say for its displacement over the band's own place, in nats."""
+    rows = [np.arange(first * BEATS_PER_BAR, (last + 1) * BEATS_PER_BAR) for (first, last), _ in spans]
+    beats = np.concatenate([*rows, np.zeros(0, dtype=np.intp)])
+    states = np.repeat([state for _, state in spans], [len(each) for each in rows])
+    over = said.at(beats, states) - said.at(beats, 0)
+    for first, each in zip(np.cumsum([0, *map(len, rows)]), rows, strict=False):
+        yield float(over[first : first + len(each)].sum())
 
 
 def _probability(claim: Claim) -> float:
@@ -495,19 +364,19 @@ def _stays_by_choice(geo: Geometry, votes: Votes, idx: int) -> bool:
     return len(np.unique(around)) == 1 and usual < 0.5
 
 
-def _bar_gain(geo: Geometry, said: Floats, votes: Votes, state: int) -> Floats:
-    """What each bar says for a displacement over the band's own place, in nats: (n_bars,).
+def _bar_gain(geo: Geometry, over: Floats, votes: Votes) -> Floats:
+    """What each bar says for a displacement over the band's own place, in nats, from what its beats say: (n_bars,).
 
     No beat alone makes a slip of a bar, and a bar with notes that hardly count (the end of a run or of a pedal) asks
     for more.
     """
-    gain = np.minimum(said[:, state] - said[:, 0], _BAR_BEAT_CAP).reshape(-1, BEATS_PER_BAR).sum(axis=1)
+    gain = np.minimum(over, _BAR_BEAT_CAP).reshape(-1, BEATS_PER_BAR).sum(axis=1)
     weak = np.bincount(geo.bar_idx[votes.beat], votes.weight <= 0.5, len(gain)) > 0
     out: Floats = gain - np.where(weak, _WEAK_BAR_NATS, 0.0)
     return out
 
 
-def _bars_apart(geo: Geometry, said: Floats, votes: Votes, differs: NDArray[np.bool_]) -> list[tuple[int, int]]:
+def _bars_apart(geo: Geometry, alone: Mapping[int, Floats], differs: NDArray[np.bool_]) -> list[tuple[int, int]]:
     """Bars that sound one bar early or late: (index into the chart, displacement), whatever the path says.
 
     The path asks for more than a bar can say: the way out and the way back both cost.
@@ -515,9 +384,9 @@ def _bars_apart(geo: Geometry, said: Floats, votes: Votes, differs: NDArray[np.b
     beats = np.arange(geo.n_beats).reshape(-1, BEATS_PER_BAR)
     best = np.full(len(beats), _BAR_NATS)
     state_of = np.zeros(len(beats), dtype=np.intp)
-    for state in (BAR_STATES, -BAR_STATES % geo.n_states):
+    for state in (BAR_STATES % geo.n_states, -BAR_STATES % geo.n_states):
         shows = (differs[geo.band_state[beats], state] & geo.told[beats]).any(axis=1)
-        gain = np.where(shows, _bar_gain(geo, said, votes, state), 0.0)
+        gain = np.where(shows, alone[state], 0.0)
         better = gain > best
         best[better], state_of[better] = gain[better], state
     return [(int(idx), int(state_of[idx])) for idx in np.flatnonzero(state_of)]
@@ -581,7 +450,7 @@ def _quick_bars(chart: Chart, geo: Geometry) -> list[int]:
     cycle = code.reshape(n_form, BAR_STATES)
     whole = (cycle == cycle[:, :1]).all(axis=1)
     first = (chart.session.loop or (1, 0))[0]
-    for bar in chart.bars:
+    for bar in chart.bars[: geo.n_beats // BEATS_PER_BAR]:
         i = bar.bar - first
         quick = 2 <= bar.bar <= 3 and 1 <= i < n_form - 1 and whole[i - 1 : i + 2].all()
         if quick and cycle[i, 0] != cycle[i - 1, 0] == cycle[i + 1, 0] and not bar.pedal and not bar.final:

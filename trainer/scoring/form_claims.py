@@ -45,6 +45,7 @@ PRICE_SUBSTITUTE, PRICE_USUAL, PRICE_LATE = 0.4, 0.7, 1.0
 SHIFTED_OF, SHIFTED = 10.0, 1.0
 WEIGHTS = np.array([1.0, 0.7, 1.0, 0.4, 0.2])  # of beats 1–4, of an off-beat
 _FIRST, _OFF = 0, 4
+BLOCK_BARS, MOST_UNDER = 1024, 64  # judged under one chord at a time, and how many of those are kept
 
 
 @dataclass(frozen=True, slots=True)
@@ -114,10 +115,12 @@ class Weighing:
         self.style = self._shares(table, COMMON_PRACTICE[:5])
         self.style_band = self._shares(with_band, COMMON_PRACTICE[:5])
         self.everywhere = self._pitches(np.arange(len(kind)))
-        quiet = [b for b in range(n_bars) if not inside[b] and self.rows[b] < self.rows[b + 1]]
-        self.price_early = self._shift_price([(b, chart.bars[b + 1].chords[0]) for b in quiet if b + 1 < n_bars])
-        self.price_stayed = self._shift_price([(b, chart.bars[b - 1].chords[-1]) for b in quiet if b])
-        self.price_late = self._late_price(quiet) if proposals else PRICE_LATE
+        self.said_under: dict[tuple[Chord, int], Floats] = {}
+        if proposals:
+            quiet = [b for b in range(n_bars) if not inside[b] and self.rows[b] < self.rows[b + 1]]
+            self.price_early = self._shift_price([(b, chart.bars[b + 1].chords[0]) for b in quiet if b + 1 < n_bars])
+            self.price_stayed = self._shift_price([(b, chart.bars[b - 1].chords[-1]) for b in quiet if b])
+            self.price_late = self._late_price(quiet)
 
     def _shift_price(self, bars: Sequence[tuple[int, Chord]]) -> float:
         """What it costs a bar to be under the chord beside it, in nats: the rarer in this take, the more."""
@@ -126,7 +129,7 @@ class Weighing:
             if chord.root_pc != self.chart.bars[idx].chords[0].root_pc:
                 rows = slice(int(self.rows[idx]), int(self.rows[idx + 1]))
                 n += 1
-                shifted += self._under(rows, chord) > float(self._displaced(rows, 0).sum())
+                shifted += self._under(idx, chord) > float(self._displaced(rows, 0).sum())
         return float(np.log((n + SHIFTED_OF) / (shifted + SHIFTED)))
 
     def _late_price(self, bars: Sequence[int]) -> float:
@@ -183,15 +186,23 @@ class Weighing:
         out: Floats = WEIGHTS[kind] * self.counted[rows]
         return out
 
-    def _each_under(self, rows: slice, chord: Chord) -> Floats:
+    def _each_under(self, idx: int, chord: Chord) -> Floats:
         """Nats of each of a bar's votes under a chord of its own, on the band's beats."""
-        steps = (self.votes.pc[rows] - chord.root_pc) % 12
-        kind = self.kind[rows]
-        out: Floats = self.style[kind, np.array(degrees_of(chord))[steps]] * self._weight(rows, kind)
-        return out
+        block = idx // BLOCK_BARS
+        first = int(self.rows[block * BLOCK_BARS])
+        found = self.said_under.get((chord, block))
+        if found is None:
+            rows = slice(first, int(self.rows[min((block + 1) * BLOCK_BARS, len(self.rows) - 1)]))
+            steps = (self.votes.pc[rows] - chord.root_pc) % 12
+            kind = self.kind[rows]
+            found = self.style[kind, np.array(degrees_of(chord))[steps]] * self._weight(rows, kind)
+            if len(self.said_under) >= MOST_UNDER:
+                self.said_under.clear()
+            self.said_under[chord, block] = found
+        return found[int(self.rows[idx]) - first : int(self.rows[idx + 1]) - first]
 
-    def _under(self, rows: slice, chord: Chord) -> float:
-        return float(self._each_under(rows, chord).sum())
+    def _under(self, idx: int, chord: Chord) -> float:
+        return float(self._each_under(idx, chord).sum())
 
     def settled(self, span: Proposal) -> tuple[Proposal, Claim]:
         """A proposal and its claim. Half a beat beside whole bars is a loose hand, where whole bars may be said."""
@@ -241,7 +252,7 @@ class Weighing:
             float(self._displaced(rows, 0).sum()),
             float((scale[kind, self.votes.pc[rows]] * self._weight(rows, kind)).sum()),
         )
-        return self._under(rows, self.chart.bars[idx - 1].chords[-1]) - max(others)
+        return self._under(idx, self.chart.bars[idx - 1].chords[-1]) - max(others)
 
     def _tells(self, idx: int, state: int) -> bool:
         """Whether a bar holds votes and the two readings differ in its chords."""
@@ -264,8 +275,8 @@ class Weighing:
         choices = [(each[kind, interval] * weight).sum() for each in (self.style, self.style_band)]
         choices += [(each[kind, pc] * weight).sum() for each in scales]
         own = choices.pop()
-        near = max(*choices, *(self._under(rows, chord) - price for chord, price in self._substitutes(idx)))
-        beside = [self._under(rows, chord) - price for chord, price in self._beside(idx)]
+        near = max(*choices, *(self._under(idx, chord) - price for chord, price in self._substitutes(idx)))
+        beside = [self._under(idx, chord) - price for chord, price in self._beside(idx)]
         beside += [said - price_late for said in self._late(idx, rows)]
         return float(near), float(max(own, *beside))
 
@@ -287,7 +298,7 @@ class Weighing:
             if not 0 <= other < len(bars):
                 continue
             chord = bars[other].chords[-1 if late else 0]
-            theirs = self._each_under(rows, chord)
+            theirs = self._each_under(idx, chord)
             for k in range(1, BEATS_PER_BAR):
                 first = beat < k if late else beat >= BEATS_PER_BAR - k
                 yield float(np.where(first, theirs, own).sum())

@@ -29,6 +29,7 @@ from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import NDArray
 
 from trainer.music import Chord
+from trainer.scoring.form_chain import BAR_STATES, HALF, Pieces
 from trainer.session import BEATS_PER_BAR, Chart
 
 __all__ = [
@@ -47,9 +48,6 @@ __all__ = [
 Floats = NDArray[np.float64]
 Ints = NDArray[np.intp]
 Bools = NDArray[np.bool_]
-
-HALF = 2  # states per beat
-BAR_STATES = HALF * BEATS_PER_BAR
 
 # Prior weight of each interval above the chord's root (index 0–11), by strength of the beat; our choice, in the
 # spirit of common practice: roots on 1, chord tones on 3, chord tones and passing notes between.
@@ -91,6 +89,7 @@ _ROUNDS = 5
 _LEAST = 1e-4
 _NONE = 12  # no interval before this one
 _BLOCK = 4096  # votes judged at a time
+PIECE_BEATS = 4096  # judged at a time: an hour and more is one piece
 _DROP_OUT_WEIGHT = 0.5  # the band is silent: the beat axis itself is loose
 _PEDAL_WEIGHT = 0.04
 _HELD_BAR_WEIGHT = 0.4  # one note for a bar in a line that moves: a pedal cut short, or the chord before held on
@@ -125,6 +124,11 @@ class Geometry:
     @property
     def n_beats(self) -> int:
         return len(self.band_state)
+
+    def until(self, n_beats: int) -> Geometry:
+        """The same form over the chart's first beats alone."""
+        of_beat = ("band_state", "told", "weight", "bar_idx", "group", "role")
+        return replace(self, **{name: getattr(self, name)[:n_beats] for name in of_beat})
 
     def signed_beats(self, state: int) -> float:
         """Nearest signed distance of a displacement, in beats; half a form away counts as behind."""
@@ -476,7 +480,7 @@ class _Line:
         told = np.flatnonzero(self.part_habit > 0.0)
         here = self._without(self.here[told], self.part_here[told])
         part, role = self.part_habit[told], self.role[told]
-        followed = self._followed(self.one[told], self.two[told], self.interval[told], (part, part), True)
+        followed = self._followed(self.one[told], self.two[told], self.interval[told], told)
         least = np.bincount(role, _said(here) * part, self.n_roles) + _HABIT_NATS
         for lean in (self.lean_one, self.lean_two):  # one interval before; two, on top of it
             for strength in _LEANS:
@@ -487,16 +491,26 @@ class _Line:
                 least[better], lean[better] = gain[better], strength
         self.habits = (self.lean_one < _NEVER) | (self.lean_two < _NEVER)
 
-    def _followed(
-        self, one: Ints, two: Ints, interval: Ints, part: tuple[Floats, Floats], same: Bools | bool
-    ) -> tuple[Floats, ...]:
-        """How often an interval followed the one before and out of how many, and the two before; `part` left out."""
-        return (
-            np.maximum(self.followed_one[one * 12 + interval] - part[0] * same, 0.0),
-            np.maximum(self.n_one[one] - part[0], 0.0),
-            np.maximum(self.followed_two[two * 12 + interval] - part[1] * same, 0.0),
-            np.maximum(self.n_two[two] - part[1], 0.0),
+    def _followed(self, one: Ints, two: Ints, interval: Ints, rows: Ints) -> tuple[Floats, ...]:
+        """How often an interval followed the one before and out of how many, and the two before.
+
+        Contexts and intervals of the votes `rows`, (r,) or (r, n_states); a vote's own part is left out.
+        """
+        out: tuple[NDArray[Any], ...] = (
+            self.followed_one.take(one * 12 + interval),
+            self.n_one.take(one),
+            self.followed_two.take(two * 12 + interval),
+            self.n_two.take(two),
         )
+        shape = (-1,) + (1,) * (one.ndim - 1)
+        mine = np.nonzero(one == self.one[rows].reshape(shape))
+        of = rows[mine[0]]
+        part = self.part_habit[of]
+        same = interval[mine] == self.interval[of]
+        also = two[mine] == self.two[of]
+        for counts, own in zip(out, (part * same, part, part * same * also, part * also), strict=True):
+            counts[mine] = np.maximum(counts[mine] - own, 0.0)
+        return out
 
     # What the votes say.
 
@@ -521,7 +535,7 @@ class _Line:
         without = self._without(self.here[rows], self.part_here[rows])[:, None]
         share = np.where(own(tables.here, self.here), without, seen(shares[:, tables.here]))
         if np.any(self.habits[role]):
-            share = self._by_habit(rows, share, tables)
+            self._by_habit(rows, share, tables)
         if np.any(self.lead_share) or np.any(self.held_share):
             ahead = self.lead_share.reshape(self.n_roles, -1)[:, tables.lead]
             held = np.where(tables.free, self.held_share[:, None], 0.0) * (1.0 - ahead)
@@ -532,26 +546,25 @@ class _Line:
             spare = self._without(self.coming[rows], self.part_coming[rows]) - self.shares.ravel()[self.coming[rows]]
             mine = own(tables.coming, self.coming)
             share[mine] += (_displaced(ahead, role, place) * spare[:, None])[mine]
-        share = (1.0 - _COMMON) * np.maximum(share, 0.0) + _COMMON * _displaced(
-            COMMON_PRACTICE.ravel()[tables.here], pc, place
-        )
-        nats: Floats = np.log((1.0 - _FLOOR) * 12.0 * share + _FLOOR)
-        np.clip(nats, -_CAP, _CAP, out=nats)
-        nats *= self.votes.weight[rows][:, None]
-        return nats
+        np.maximum(share, 0.0, out=share)
+        share *= 1.0 - _COMMON
+        share += _displaced(_COMMON * COMMON_PRACTICE.ravel()[tables.here], pc, place)
+        share *= (1.0 - _FLOOR) * 12.0
+        share += _FLOOR
+        np.log(share, out=share)
+        np.clip(share, -_CAP, _CAP, out=share)
+        share *= self.votes.weight[rows][:, None]
+        return share
 
-    def _by_habit(self, rows: Ints, share: Floats, tables: _Tables) -> Floats:
-        """The shares (r, n_states) moved by what followed the one and two intervals before, where habits are read."""
+    def _by_habit(self, rows: Ints, share: Floats, tables: _Tables) -> None:
+        """Moves the shares (r, n_states) by what followed the one and two intervals before, where habits are read."""
         back = [np.maximum(rows - k, 0) for k in (0, 1, 2)]
         interval, last, earlier = (_displaced(tables.interval, self.votes.pc[k], self.place[k]) for k in back)
         slot = _displaced(tables.slot[None], 0, self.place[rows])
         habit, one, two = self._contexts(rows, slot, last, earlier)
-        part = self.part_habit[rows][:, None]
-        n_part = part * (one == self.one[rows][:, None]), part * (two == self.two[rows][:, None])
-        same = interval == self.interval[rows][:, None]
-        followed = self._followed(one, two, interval, n_part, same)
         role = self.role[rows][:, None]
-        return np.where(habit, _leaning(share, followed, self.lean_one[role], self.lean_two[role]), share)
+        moved = _leaning(share, self._followed(one, two, interval, rows), self.lean_one[role], self.lean_two[role])
+        np.copyto(share, moved, where=habit)
 
 
 def _said(share: Floats) -> Floats:
@@ -562,36 +575,45 @@ def _said(share: Floats) -> Floats:
 def _leaning(share: Floats, followed: tuple[Floats, ...], one: Floats | float, two: Floats | float) -> Floats:
     """A share of the table, moved by what followed the interval before, and that by what followed the two before."""
     first, n_first, second, n_second = followed
-    middle = (one * share + first) / (one + n_first)
-    out: Floats = (two * middle + second) / (two + n_second)
+    out: Floats = one * share
+    out += first
+    out /= one + n_first
+    out *= two
+    out += second
+    out /= two + n_second
     return out
 
 
 # --- the evidence ----------------------------------------------------------------------------------------------------
 
 
-def evidence(geo: Geometry, votes: Votes, path: Ints, quick: Ints | None = None) -> Floats:
+def evidence(geo: Geometry, votes: Votes, path: Ints, quick: Ints | None = None) -> Pieces:
     """Evidence of each beat for each displacement, in nats: (n_beats, n_states). Beats without votes are 0.
 
     `path` (n_beats,) is where the last look put the player. `quick` are bars (of the chart) of a quick change: there
     the displacement of one bar behind is read as the chord before held through, which is how a quick change is missed.
     """
-    out = np.zeros((geo.n_beats, geo.n_states))
-    if len(votes) == 0:
+    n = geo.n_states
+    line = _Line(geo, votes, path) if len(votes) else None
+    held = _tables(_stayed(geo, quick)) if quick is not None and len(quick) else None
+    in_quick = votes.beat[:0] if quick is None else np.flatnonzero(np.isin(geo.bar_idx[votes.beat], quick))
+
+    def make(first: int, last: int) -> Floats:
+        out = np.zeros((last - first, n))
+        if line is None:
+            return out
+        rows = np.arange(*np.searchsorted(votes.beat, (first, last)))
+        for part in _blocks(votes.beat[rows]):
+            _put(out, votes.beat[rows[part]] - first, line.says(rows[part]))
+        rows = in_quick[slice(*np.searchsorted(votes.beat[in_quick], (first, last)))]
+        stayed = np.zeros_like(out) if len(rows) else out
+        for part in _blocks(votes.beat[rows]):
+            _put(stayed, votes.beat[rows[part]] - first, line.says(rows[part], held))
+        beats = votes.beat[rows] - first
+        out[beats, -BAR_STATES % n] = stayed[beats, 0]
         return out
-    line = _Line(geo, votes, path)
-    for rows in _blocks(votes.beat):
-        _put(out, votes.beat[rows], line.says(rows))
-    if quick is not None and len(quick):
-        held = _tables(_stayed(geo, quick))
-        in_quick = np.flatnonzero(np.isin(geo.bar_idx[votes.beat], quick))
-        stayed = np.zeros_like(out)
-        for part in _blocks(votes.beat[in_quick]):
-            rows = in_quick[part]
-            _put(stayed, votes.beat[rows], line.says(rows, held))
-        beats = votes.beat[in_quick]
-        out[beats, -BAR_STATES % geo.n_states] = stayed[beats, 0]
-    return out
+
+    return Pieces(geo.n_beats, n, make, PIECE_BEATS)
 
 
 def _blocks(beat: Ints) -> list[Ints]:
@@ -620,18 +642,28 @@ def _stayed(geo: Geometry, quick: Ints) -> Geometry:
 
 def first_look(geo: Geometry, votes: Votes) -> Ints:
     """A rough displacement per beat from the prior's evidence around it, leaning to 0: (n_beats,)."""
-    out = np.zeros((geo.n_beats, geo.n_states))
     tables = _tables(geo)
     share = COMMON_PRACTICE.ravel()[tables.here]
     share = np.where(tables.lead > 0, 0.5 * (share + COMMON_PRACTICE.ravel()[tables.coming]), share)
     table = np.log(0.9 * 12.0 * share + 0.1)
-    for rows in _blocks(votes.beat):
-        place = (geo.band_state[votes.beat[rows]] + votes.off[rows]) % geo.n_states
-        said = _displaced(table, votes.pc[rows], place) * votes.weight[rows][:, None]
-        _put(out, votes.beat[rows], said)
-    total = np.concatenate((np.zeros((1, geo.n_states)), np.cumsum(out, axis=0)))
-    t = np.arange(geo.n_beats)
-    window = total[np.minimum(t + _WINDOW_BEATS + 1, geo.n_beats)] - total[np.maximum(t - _WINDOW_BEATS, 0)]
-    window[:, 0] += 8.0
-    best: Ints = np.argmax(window, axis=1)
+    best = np.zeros(geo.n_beats, dtype=np.intp)
+    for start in range(0, geo.n_beats, PIECE_BEATS):
+        first, last = max(start - _WINDOW_BEATS, 0), min(start + PIECE_BEATS + _WINDOW_BEATS, geo.n_beats)
+        out = np.zeros((last - first + 1, geo.n_states))
+        inside = np.arange(*np.searchsorted(votes.beat, (first, last)))
+        for part in _blocks(votes.beat[inside]):
+            rows = inside[part]
+            place = (geo.band_state[votes.beat[rows]] + votes.off[rows]) % geo.n_states
+            _put(
+                out[1:],
+                votes.beat[rows] - first,
+                _displaced(table, votes.pc[rows], place) * votes.weight[rows][:, None],
+            )
+        total = np.cumsum(out, axis=0)
+        t = np.arange(start, min(start + PIECE_BEATS, geo.n_beats))
+        window = (
+            total[np.minimum(t + _WINDOW_BEATS + 1, last) - first] - total[np.maximum(t - _WINDOW_BEATS, first) - first]
+        )
+        window[:, 0] += 8.0
+        best[t] = np.argmax(window, axis=1)
     return best

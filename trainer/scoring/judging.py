@@ -21,7 +21,7 @@ from trainer.scoring.form import BarPlace, FormResult
 from trainer.scoring.landing import NOT_COUNTED, Item, Landing
 from trainer.scoring.levels import Level, level_named, levels
 from trainer.scoring.shape import ChorusShape, Shape
-from trainer.scoring.stats import MIN_N, theil_sen, welch
+from trainer.scoring.stats import MIN_N, median, theil_sen, welch
 from trainer.scoring.text import (
     beat_late_words,
     feel_line,
@@ -235,7 +235,7 @@ def _uneven(card: Scorecard, limit_ms: float) -> Advice | None:
     if chart is None or timing.n < MIN_N or not timing.spread_s.known:
         return None
     in_bar = chart.bar_idx_at(timing.beat + 1e-6)
-    late_ms = {chart.bars[i]: float(np.median(1000.0 * timing.strays_s[in_bar == i])) for i in np.unique(in_bar)}
+    late_ms = {chart.bars[i]: median(1000.0 * timing.strays_s[in_bar == i]) for i in np.unique(in_bar)}
     found: list[tuple[float, str, str]] = []
     per_bar: list[tuple[float, float]] = []
     slopes = []

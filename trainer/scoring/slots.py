@@ -17,6 +17,7 @@ from trainer.scoring.reading import LATE_REACH_BEATS, Floats, Ints
 __all__ = ["Placed", "nearest_onsets", "own_off_frac", "place"]
 
 OFFSET_HALF_WINDOW = 8  # on-beats on either side in the running median; our choice
+QUERIES_AT_ONCE = 16_384  # of a median each: bounds the memory
 
 
 @dataclass(frozen=True)
@@ -99,9 +100,12 @@ def loo_median(query: Ints, at: Ints, values: Floats, half: int) -> Floats:
     own = (i < n) & (at[np.minimum(i, n - 1)] == query)
     width = min(2 * half, n - 1)
     start = np.clip(i - width // 2, 0, n - width - own.astype(np.int64))
-    idx = start[:, None] + np.arange(width)[None, :]
-    idx = idx + (own[:, None] & (idx >= i[:, None]))
-    out: Floats = np.median(values[np.minimum(idx, n - 1)], axis=1)
+    out = np.empty(len(i))
+    for first in range(0, len(i), QUERIES_AT_ONCE):
+        here = slice(first, first + QUERIES_AT_ONCE)
+        idx = start[here, None] + np.arange(width)[None, :]
+        idx += own[here, None] & (idx >= i[here, None])
+        out[here] = np.median(values[np.minimum(idx, n - 1)], axis=1)
     return out
 
 

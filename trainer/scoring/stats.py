@@ -275,9 +275,9 @@ def theil_sen(values: Floats, x: Floats, positions: Floats) -> Figure:
     link = ar1(values, positions)
     factor = 1.0 if math.isnan(link.corrected) else link.inflation
     m = len(values)
-    i, j = np.triu_indices(m, 1)
-    dx = x[j] - x[i]
-    slopes = (values[j] - values[i])[dx > 0.0] / dx[dx > 0.0]
+    dx = np.subtract.outer(x, x)  # x rises: above 0 for each pair once
+    pairs = dx > 0.0
+    slopes = np.subtract.outer(values, values)[pairs] / dx[pairs]
     if not len(slopes):
         return nothing
     half = Z95 * math.sqrt(m * (m - 1.0) * (2.0 * m + 5.0) / 18.0) * factor

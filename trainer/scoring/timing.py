@@ -77,6 +77,8 @@ BAND_VARIES_S = 0.0002  # our choice: under this the band is the grid
 GAIN_MIN_N = 96  # the project's definition
 LAG1_MIN_PAIRS = 16  # fewer: an interval of ±0.5 and more, and the corrected figure may pass −1; our choice
 GAIN_UNCERTAIN = 0.7
+LAGS = 24  # of the noise: θ is under 0.4, so that what is left after them is nothing
+PAIRS_AT_ONCE = 16_384  # whitened: bounds the memory
 THETA_MAX = (3.0 - math.sqrt(5.0)) / 2.0  # motor variance as large as the clock's: lag-1 correlation −1/3
 CHI2_95 = 3.8415  # one degree of freedom
 SPLIT_MIN_INTERVALS = 250
@@ -566,8 +568,11 @@ def correction_gain(asynchrony_s: Floats, beats: Floats) -> Gain | None:
     run = np.zeros(n, dtype=np.bool_)  # pairs that go on from the one before
     run[1:] = np.diff(pair) == 1
     thetas = np.linspace(0.0, THETA_MAX, 20)
-    fx, fy = _whitened(x, run, thetas), _whitened(y, run, thetas)
-    sums = np.stack(((fx * fx).sum(axis=1), (fx * fy).sum(axis=1), (fy * fy).sum(axis=1)), axis=1)
+    sums = np.zeros((len(thetas), 3))
+    for first in range(0, n, PAIRS_AT_ONCE):
+        here = slice(max(first - LAGS, 0), first + PAIRS_AT_ONCE)
+        fx, fy = (_whitened(each[here], run[here], thetas)[:, first - here.start :] for each in (x, y))
+        sums += np.stack(((fx * fx).sum(axis=1), (fx * fy).sum(axis=1), (fy * fy).sum(axis=1)), axis=1)
     alphas = np.linspace(-0.5, 2.0, 1001)
     rss = sums[:, 2:] + 2.0 * alphas * sums[:, 1:2] + alphas**2 * sums[:, :1]
     profile = rss.min(axis=0)
@@ -586,15 +591,15 @@ def correction_gain(asynchrony_s: Floats, beats: Floats) -> Gain | None:
 def _whitened(x: Floats, run: NDArray[np.bool_], thetas: Floats) -> Floats:
     """u with u(k) = x(k) + θ u(k−1) inside each run, (n,) in, (thetas, n) out.
 
-    A short sum: θ is under 0.4, so what is left after 24 terms is nothing.
+    A short sum of `LAGS` terms.
     """
-    lagged = np.zeros((25, len(x)))
+    lagged = np.zeros((LAGS + 1, len(x)))
     lagged[0] = x
     chain = np.ones(len(x), dtype=np.bool_)
-    for lag in range(1, min(25, len(x))):
+    for lag in range(1, min(LAGS + 1, len(x))):
         chain = chain & np.concatenate((np.zeros(lag, dtype=np.bool_), run[1 : len(x) - lag + 1]))
         if not chain.any():
             break
         lagged[lag, lag:] = np.where(chain[lag:], x[:-lag], 0.0)
-    out: Floats = thetas[:, None] ** np.arange(25) @ lagged
+    out: Floats = thetas[:, None] ** np.arange(LAGS + 1) @ lagged
     return out

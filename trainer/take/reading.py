@@ -111,7 +111,7 @@ def read_take(
 
 
 def _given(session: Session | str | os.PathLike[str] | None) -> Session | None:
-    return session if session is None or isinstance(session, Session) else load_session(Path(session))
+    return session if session is None or isinstance(session, Session) else load_session(Path(session), scored=True)
 
 
 def _from_sound(
