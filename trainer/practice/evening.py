@@ -283,18 +283,7 @@ def plan_evening(
     chosen = plan.chosen(for_drills, max(1, n_most), first_days, advised, warm_up)
     short = scale < 1.0 or run_minutes(warm_up, easy_bpm) > warm_minutes
     pieces = [Piece("warm_up", warm_minutes, warm_up, song.key, easy_bpm, "easy tempo, ears open", short)]
-    since_break = warm_minutes
-    for choice in chosen:
-        if since_break + choice.minutes > BREAK_AFTER_MINUTES:
-            pieces.append(Piece("break", 2.0, why="put the bass down, shake out the hands"))
-            since_break = 0.0
-        at_key, at_bpm = plan.place(choice.drill, (keys or {}).get(choice.drill, song.key or "G"), tempo_bpm)
-        groove = song.groove if drill_named(choice.drill).family in IN_ANY_GROOVE and not choice.short else ""
-        if not groove or GROOVES[groove].slow:
-            groove = DEFAULT_GROOVE
-        each = math.floor(10.0 * choice.minutes) / 10.0
-        pieces.append(Piece("drill", each, choice.drill, at_key, at_bpm, choice.why, choice.short, groove))
-        since_break += choice.minutes
+    pieces += _drill_pieces(plan, chosen, song, keys or {}, tempo_bpm, warm_minutes)
     if phrase is not None:
         each = round(phrase.minutes + PAUSE_MINUTES, 1)
         pieces.append(Piece("phrase", each, phrase.drill, phrase.key, phrase.tempo_bpm, "studied, worth another visit"))
@@ -307,6 +296,30 @@ def plan_evening(
         Piece("look", look_minutes, why="what the figures say"),
     ]
     return Evening(tuple(pieces), seed, today)
+
+
+def _drill_pieces(
+    plan: _Plan,
+    chosen: Sequence[_Chosen],
+    song: Piece,
+    keys: Mapping[str, str],
+    tempo_bpm: float | None,
+    since_break: float,
+) -> list[Piece]:
+    """The drills in their keys, tempi and grooves; a break before one that would make it too long without."""
+    out = []
+    for choice in chosen:
+        if since_break + choice.minutes > BREAK_AFTER_MINUTES:
+            out.append(Piece("break", 2.0, why="put the bass down, shake out the hands"))
+            since_break = 0.0
+        at_key, at_bpm = plan.place(choice.drill, keys.get(choice.drill, song.key or "G"), tempo_bpm)
+        groove = song.groove if drill_named(choice.drill).family in IN_ANY_GROOVE and not choice.short else ""
+        if not groove or GROOVES[groove].slow:
+            groove = DEFAULT_GROOVE
+        each = math.floor(10.0 * choice.minutes) / 10.0
+        out.append(Piece("drill", each, choice.drill, at_key, at_bpm, choice.why, choice.short, groove))
+        since_break += choice.minutes
+    return out
 
 
 def _song_of(
@@ -330,6 +343,34 @@ class _Chosen:
     why: str
     minutes: float
     short: bool = False
+
+
+_SHORT_TRY = "first try, short"
+
+
+class _Time:
+    """What is chosen so far, and the minutes that it leaves."""
+
+    def __init__(self, chosen: list[_Chosen], left: float, n_most: int, tempo_bpm: float) -> None:
+        self.chosen, self.left = chosen, left
+        self._n_most, self._tempo_bpm = n_most, tempo_bpm
+
+    def add(self, name: str, why: str, *, short: bool) -> None:
+        """One drill more, where it fits; the first always does."""
+        pause = SHORT_PAUSE_MINUTES if short else PAUSE_MINUTES
+        each = run_minutes(name, self._tempo_bpm, short=short) + pause
+        if len(self.chosen) < self._n_most and (each <= self.left or not self.chosen):
+            self.chosen.append(_Chosen(name, why, each, short))
+            self.left -= each
+
+    def lengthen_tries(self) -> None:
+        """Where there is time for more than a short try."""
+        for i, choice in enumerate(self.chosen):
+            more = run_minutes(choice.drill, self._tempo_bpm) + PAUSE_MINUTES - choice.minutes
+            if choice.why == _SHORT_TRY and more <= self.left:
+                why = _SHORT_TRY.removesuffix(", short")
+                self.chosen[i] = replace(choice, minutes=choice.minutes + more, why=why, short=False)
+                self.left -= more
 
 
 class _Plan:
@@ -409,37 +450,24 @@ class _Plan:
         )
         sure = [*named, *(n for n in known if n not in named and (self.said[n] >= SOLID or not first_days))]
         full = sure[: 1 if first_days else max(1, n_drills - 1)]
-        out: list[_Chosen] = []
+        out = []
         for name in full:
             wanted = max(run_minutes(name, self.tempo_bpm) + PAUSE_MINUTES, for_drills / 3.0)
             each = min(wanted if first_days else DRILL_MINUTES, self.most(name))
             out.append(_Chosen(name, self._reason(name, name in named), each))
-        left = for_drills - sum(choice.minutes for choice in out)
-
-        def add(name: str, why: str, short: bool) -> None:
-            nonlocal left
-            pause = SHORT_PAUSE_MINUTES if short else PAUSE_MINUTES
-            each = run_minutes(name, self.tempo_bpm, short=short) + pause
-            if len(out) < n_most and (each <= left or not out):
-                out.append(_Chosen(name, why, each, short))
-                left -= each
-
+        time = _Time(out, for_drills - sum(choice.minutes for choice in out), n_most, self.tempo_bpm)
         if first_days:
             for name in [name for name in known if name not in full][:1]:
-                add(name, "once more, short", short=True)
+                time.add(name, "once more, short", short=True)
         else:
             fading = sorted((s for s in self.held.values() if s.due <= self.today), key=lambda s: s.kept_frac)
             for standing in [s for s in fading if s.item.drill in open_ and s.item.drill not in full][:1]:
-                add(standing.item.drill, "worth another visit", short=False)
+                time.add(standing.item.drill, "worth another visit", short=False)
         for name in _in_order([name for name in new if name not in full], self.rng):
-            add(name, "first try, short", short=True)
-        for i, choice in enumerate(out):  # where there is time for more than a short try
-            more = run_minutes(choice.drill, self.tempo_bpm) + PAUSE_MINUTES - choice.minutes
-            if choice.why.startswith("first try") and not full and more <= left:
-                why = choice.why.removesuffix(", short")
-                out[i] = replace(choice, minutes=choice.minutes + more, why=why, short=False)
-                left -= more
-        return self._filled(out, left)
+            time.add(name, _SHORT_TRY, short=True)
+        if not full:
+            time.lengthen_tries()
+        return self._filled(time.chosen, time.left)
 
     def _filled(self, out: list[_Chosen], left: float) -> list[_Chosen]:
         """What is left goes to those with their full time, as far as each may have more."""
