@@ -70,7 +70,7 @@ def few_lines(data: dict[str, np.ndarray]) -> tuple[dict[int, float], np.ndarray
     return {int(k): float(on[k] - c[k]) for k in np.flatnonzero(both)}, np.array(ratios)
 
 
-@pytest.mark.parametrize("path", FILES, ids=lambda p: p.stem)
+@pytest.mark.parametrize("path", FILES, ids=lambda p: getattr(p, "stem", "none"))
 def test_each_excerpt_agrees_with_a_few_lines(path: Path) -> None:
     data = load(path)
     take = as_take(data)

@@ -16,7 +16,7 @@ from typing import Any, Literal
 import numpy as np
 
 from trainer.errors import UsageError, did_you_mean
-from trainer.line import DEVICES, BarPlan, LineScore, compose, model_line, planned_song
+from trainer.line import BarPlan, LineScore, compose, model_line, planned_song
 from trainer.line.write import register_low
 from trainer.music import FORMS, FOUR_STRING, GROOVES, Key, Tuning, degree_name, form_bars, numeral_chord, parse_key
 from trainer.scoring.card import Card
@@ -776,28 +776,6 @@ def _of_opening(denser: bool, higher: bool) -> SongEvidence:
 # --- the catalogue ------------------------------------------------------------------------------------------------
 
 
-# What each device's drill is for, and its task.
-_DEVICES_ASKED = {
-    "root_shuffle": ("Roots in shuffle eighths, every beat struck, through every change.", "roots in shuffle eighths"),
-    "pentatonic_riff": ("A short riff on the five-note scale, moved with each chord.", "the riff, moved each chord"),
-    "walking_line": ("Four quarters a bar that walk from root to root.", "walk quarters, root to root"),
-    "chromatic_approach": (
-        "Up to four semitone steps into the next root, landing on the change.",
-        "semitones into the next root",
-    ),
-    "scale_descent": ("Down the coming chord's scale to its root, landing on the change.", "down the scale, land it"),
-    "triplet_figure": ("A beat of triplets inside the shuffle, answered in time.", "a triplet beat, in time"),
-    "octave_shift": ("Root and octave, cleanly across the strings.", "root and octave, clean"),
-    "pedal": ("One note held under changing chords.", "hold one note, then release"),
-    "turnaround_figure": ("The last two bars walked from the tonic to the five.", "walk the last two bars"),
-    "doubled_notes": ("A walking line with every note struck twice.", "walk, every note twice"),
-    "box_figure": ("One, five, flat seven, octave, under one hand.", "one, five, seven, octave"),
-    "boogie_figure": ("One, three, five, six, flat seven, and down again.", "up to seven, and down"),
-    "push": ("The new root an off-beat early, held across the line.", "the root an off-beat early"),
-    "slide_in": ("A slide from just below into the new root.", "slide in from just below"),
-}
-
-
 def _catalogue() -> Iterator[Drill]:
     yield Drill(
         "roots", "Roots through the form", "Every change on its root, through the whole form.",
@@ -853,13 +831,40 @@ def _catalogue() -> Iterator[Drill]:
             name, title, goal, f"carry the time {time}", "drop_outs", _make_drop_out(name, n_silent, of),
             functools.partial(_judge_drop_outs, n_silent=n_silent), "chorus", "hurries alone", None,
         )  # fmt: skip
-    for device in DEVICES:
+    easy = True
+    for device, task, goal, *warm_up in (
+        (
+            "root_shuffle", "roots in shuffle eighths",
+            "Roots in shuffle eighths, every beat struck, through every change.", easy,
+        ),
+        (
+            "pentatonic_riff", "the riff, moved each chord",
+            "A short riff on the five-note scale, moved with each chord.",
+        ),
+        ("walking_line", "walk quarters, root to root", "Four quarters a bar that walk from root to root."),
+        (
+            "chromatic_approach", "semitones into the next root",
+            "Up to four semitone steps into the next root, landing on the change.",
+        ),
+        (
+            "scale_descent", "down the scale, land it",
+            "Down the coming chord's scale to its root, landing on the change.",
+        ),
+        ("triplet_figure", "a triplet beat, in time", "A beat of triplets inside the shuffle, answered in time."),
+        ("octave_shift", "root and octave, clean", "Root and octave, cleanly across the strings.", easy),
+        ("pedal", "hold one note, then release", "One note held under changing chords."),
+        ("turnaround_figure", "walk the last two bars", "The last two bars walked from the tonic to the five."),
+        ("doubled_notes", "walk, every note twice", "A walking line with every note struck twice.", easy),
+        ("box_figure", "one, five, seven, octave", "One, five, flat seven, octave, under one hand.", easy),
+        ("boogie_figure", "up to seven, and down", "One, three, five, six, flat seven, and down again."),
+        ("push", "the root an off-beat early", "The new root an off-beat early, held across the line."),
+        ("slide_in", "slide in from just below", "A slide from just below into the new root."),
+    ):  # fmt: skip
         judge = _judge_pedal if device == "pedal" else _judge_device(device)
         title = "Pedal, then release" if device == "pedal" else device.replace("_", " ").capitalize()
         yield Drill(
-            device, title, *_DEVICES_ASKED[device], "devices", _make_device(device), judge, "chorus", "another line",
-            _of_device(device), takes_bar=True,
-            warm_up=device in ("root_shuffle", "octave_shift", "doubled_notes", "box_figure"),
+            device, title, goal, task, "devices", _make_device(device), judge, "chorus", "another line",
+            _of_device(device), takes_bar=True, warm_up=bool(warm_up),
         )  # fmt: skip
     yield Drill(
         "pin_the_verse", "Pin the verse", "One rhythm, one register, every change: a verse to sing over.",

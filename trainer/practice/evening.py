@@ -445,9 +445,7 @@ class _Plan:
     ) -> list[_Chosen]:
         """What is surely weak, on the first evenings a third of the time for one, later all that they want; a look at
         what only seems so or is due; first tries with the rest."""
-        known = sorted(
-            (n for n in open_ if self.weak[n] >= WEAK and self.said[n] > 0.0), key=lambda name: -self.weak[name]
-        )
+        known = self._known(open_)
         sure = [*named, *(n for n in known if n not in named and (self.said[n] >= SOLID or not first_days))]
         full = sure[: 1 if first_days else max(1, n_drills - 1)]
         out = []
@@ -468,6 +466,11 @@ class _Plan:
         if not full:
             time.lengthen_tries()
         return self._filled(time.chosen, time.left)
+
+    def _known(self, names: Sequence[str]) -> list[str]:
+        """Those of the drills that were heard and are weak, the weakest first."""
+        heard = [name for name in names if self.weak[name] >= WEAK and self.said[name] > 0.0]
+        return sorted(heard, key=lambda name: -self.weak[name])
 
     def _filled(self, out: list[_Chosen], left: float) -> list[_Chosen]:
         """What is left goes to those with their full time, as far as each may have more."""
