@@ -64,6 +64,20 @@ def test_a_hard_attack_that_starts_sharp_keeps_its_note() -> None:
     assert np.abs(error).max() < 0.003
 
 
+def test_a_hard_slap_keeps_its_note() -> None:
+    """The thumb's thump, 15 dB over the string and below it, and a string that starts sharp, on short notes."""
+    line = [replace(p, duration_s=0.09) for p in walking(bpm=160, n=32)]
+    sound, truth = laid(line, sharp=1.2)
+    t = np.arange(round(0.15 * RATE)) / RATE
+    thump = np.sin(2 * np.pi * 80 * t + 0.2) * np.exp(-t / 0.018) * (1 - np.exp(-t / 0.0015))
+    for p in truth:
+        at = round(p.at_s * RATE)
+        ring = sound[at + 2400 : at + 4000].std()
+        sound[at : at + len(t)] += (6 * 1.4 * ring * thump).astype(np.float32)
+    f, _ = figures(truth, sound)
+    assert f >= 0.97
+
+
 def test_dead_strokes_are_rhythm_and_no_notes() -> None:
     line = [replace(p, kind="dead") if k % 4 == 3 else p for k, p in enumerate(walking(n=24))]
     sound, truth = laid(line)

@@ -39,8 +39,15 @@ _LEAST: Final = 1.3
 _LIKELY: Final = 2.2  # below it, a stroke needs a new pitch or a bright attack
 _SILENT_DB: Final = -60.0
 _CLEAR: Final = 0.7
+_CLEAR_ABOVE: Final = 0.85  # without its fundamental
 _CLEAR_LOW: Final = 0.85  # in the lowest band alone, where even noise hums
 _LOWEST_BAND_HZ: Final = 250.0
+_CERTAIN_CLEAR: Final = 0.9  # a reading that needs no second
+_LAST_PERIODS: Final = 2.2
+_SHORT_S: Final = 0.12
+_LAST_S: Final = 0.012
+_LAST_CLEAR: Final = 0.93
+_THUMP_HZ: Final = 130.0  # a thumb on the string sounds below it
 _CERTAIN: Final = 5.0  # evidence that needs no more
 _FITS: Final = 0.5
 _NEAR_S: Final = 0.5
@@ -104,7 +111,8 @@ def refine(samples: Floats, rate_hz: float, a4_hz: float | None = None) -> Heard
     moves = motion(tone, upper, rate)
     at, onsets, height = _strokes(low, moves, rate_hz, rate, hum_db)
     lowest = filtered(tone, band_kernel(rate, 0.0, _LOWEST_BAND_HZ, 0.010))
-    made = _Sound(tone, lowest, rate, moves, float(np.percentile(moves.level_db, 95)))
+    above = tone - filtered(tone, band_kernel(rate, 0.0, _THUMP_HZ, 0.020))
+    made = _Sound(tone, lowest, above, rate, moves, float(np.percentile(moves.level_db, 95)))
     rows = _judged(made, at, onsets, height)
     notes = np.zeros(len(rows), HEARD_DTYPE)
     full = max((s.level_db for s in rows), default=0.0) + 3.0
@@ -193,26 +201,45 @@ def _strokes(
     return index, np.array([onset for onset, _ in kept]), height[index]
 
 
-def _pitch(tones: tuple[Floats, ...], rate: float, start: int, end: int) -> tuple[float, float, bool]:
+def _pitch(tones: tuple[Floats, Floats, Floats], rate: float, start: int, end: int) -> tuple[float, float, bool]:
     """(period in frames, clearness, stands still) of a stretch: where it arrives, if it glides or another string
     still rings at first.
 
-    `tones` are read in turn until one is clear: the tone band, then its lowest part for strings that rattle.
+    `tones` are the tone band; its lowest part, where that is not clear, for strings that rattle; what lies above the
+    thump of a thumb, where that is clearer.
     """
     size = end - start
     if size < 0.030 * rate:
         return 0.0, 0.0, False
-    for tone in tones:
-        period, clear = _track(tone, rate, start, end, int(min(size, 0.075 * rate)))
-        middle, sure, still = _arrived(period, clear)
-        width = int(np.clip(2.5 * middle, 0.030 * rate, 0.075 * rate))
-        if sure > 0 and width < 0.8 * size:
-            closer, surer, stands = _arrived(*_track(tone, rate, start, end, width))
-            if surer > 0.96 * sure and abs(12 * np.log2(closer / middle)) < _GLIDE:
-                middle, sure, still = closer, max(sure, surer), stands
-        if sure > (_CLEAR if tone is tones[0] else _CLEAR_LOW):
-            return middle, sure, still
+    tone, lowest, above = tones
+    middle, sure, still = _stands_at(tone, rate, start, end)
+    if sure > _CERTAIN_CLEAR:
+        return middle, sure, still
+    enough = max(_CLEAR_ABOVE, sure) if sure > _CLEAR else _CERTAIN_CLEAR
+    bands = ((above, enough), (tone, _CLEAR), (lowest, _CLEAR_LOW))
+    for band, least in bands:
+        found = (middle, sure, still) if band is tone else _stands_at(band, rate, start, end)
+        if found[1] > least:
+            return found
     return 0.0, 0.0, False
+
+
+def _stands_at(tone: Floats, rate: float, start: int, end: int) -> tuple[float, float, bool]:
+    """The same of one band: read over 75 ms, then closer, if that is as clear."""
+    size = end - start
+    period, clear = _track(tone, rate, start, end, int(min(size, 0.075 * rate)))
+    middle, sure, still = _arrived(period, clear)
+    width = int(np.clip(2.5 * middle, 0.030 * rate, 0.075 * rate))
+    if sure > 0 and width < 0.8 * size:
+        closer, surer, stands = _arrived(*_track(tone, rate, start, end, width))
+        if surer > 0.96 * sure and abs(12 * np.log2(closer / middle)) < _GLIDE:
+            middle, sure, still = closer, max(sure, surer), stands
+    if sure > 0 and (not still or size < _SHORT_S * rate):  # it slides, or starts sharp: its last word
+        width = int(np.clip(_LAST_PERIODS * middle, _LAST_S * rate, size))
+        last, surely = (float(a[0]) for a in periods(tone[None, end - width : end], rate))
+        if surely > _LAST_CLEAR and abs(12 * np.log2(last / middle)) < _GLIDE / 2:
+            middle = last
+    return middle, sure, still
 
 
 def _arrived(period: Doubles, clear: Doubles) -> tuple[float, float, bool]:
@@ -241,10 +268,12 @@ def _track(tone: Floats, rate: float, start: int, end: int, width: int) -> tuple
 
 @dataclass(frozen=True, slots=True)
 class _Sound:
-    """A recording made ready: its tone band, the lowest part of that, their rate, what moves in it."""
+    """A recording made ready: its tone band, the lowest part of that, what lies above a thump, their rate, what moves
+    in it."""
 
     tone: Floats
     lowest: Floats
+    above: Floats
     rate: float
     moves: Motion
     loud_db: float
@@ -259,7 +288,7 @@ def _read(sound: _Sound, onset: float, stop: float, row: int) -> _Stretch:
     short = sound.moves.soon_db[a : a + len(level)]
     end = min(stop, onset + _sounding(short, sound.loud_db) * hop)
     period, clear, still = _pitch(
-        (sound.tone, sound.lowest),
+        (sound.tone, sound.lowest, sound.above),
         sound.rate,
         int(onset + 0.010 * sound.rate),
         int(min(end, stop - 0.003 * sound.rate)),
@@ -317,7 +346,7 @@ def _judged(sound: _Sound, rows: NDArray[np.int_], onsets: Doubles, height: Doub
 
 def _by_neighbours(sound: _Sound, strokes: list[_Stretch]) -> list[_Stretch]:
     """A short, rattling stroke is given the pitch of the note before or after if its motion fits that too (several
-    candidates kept, the path decides: Mauch & Dixon 2014)."""
+    candidates kept, the path decides: Mauch & Dixon 2014); else that which stands out above a thump."""
     out = list(strokes)
     for i, stroke in enumerate(strokes):
         if stroke.pitch == stroke.pitch:
@@ -339,6 +368,11 @@ def _by_neighbours(sound: _Sound, strokes: list[_Stretch]) -> list[_Stretch]:
                 best = float(curve[k]), float(pitch_of(float(k), sound.rate))
         if best[1] == best[1]:
             out[i] = replace(stroke, pitch=best[1], clear=best[0])
+            continue
+        start += round(0.006 * sound.rate)
+        middle, sure, _ = _stands_at(sound.above, sound.rate, start, end - round(0.003 * sound.rate))
+        if sure > _CLEAR:
+            out[i] = replace(stroke, pitch=float(pitch_of(middle, sound.rate)), clear=sure)
     return out
 
 
