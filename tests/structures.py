@@ -710,7 +710,8 @@ def sound_file(rng: Rng) -> tuple[str, bytes]:
                     (b"\0\0", b"\xff\xff", b"\x01\x00", b"\x00\x01", b"\xfe\xff", b"\x7f\xc0")
                 )
     body = b"".join(
-        name + struct.pack(f"{order}I", size) + bytes(inner) + b"\0" * (len(inner) % 2) for name, size, inner in chunks
+        name + struct.pack(f"{order}I", size % 2**32) + bytes(inner) + b"\0" * (len(inner) % 2)
+        for name, size, inner in chunks
     )
     told = len(body) + 4 if rng.random() < 0.8 else rng.choice((0, 4, 2**32 - 1, 2**31))
     return f"f.{'aif' if kind == 'AIFF' else 'wav'}", data[:4] + struct.pack(f"{order}I", told) + data[8:12] + body

@@ -132,7 +132,7 @@ def main() -> int:
         nonlocal n_failed
         n_failed += 1
         ends[case[0], "failed"] += 1
-        print(f"{case[0]}:{case[1]}: {why.strip()[-1500:]}\n", flush=True)
+        print(f"{case[0]}:{case[1]}: {why.strip()[-1500:].encode('ascii', 'backslashreplace').decode()}\n", flush=True)
 
     try:
         while cases or workers:
