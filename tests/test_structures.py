@@ -131,3 +131,17 @@ def test_a_journal_moves_and_removes_nothing_but_its_own(tmp_path: Path) -> None
     saved = finish_lost(tmp_path)
     assert [item.path.parent for item in saved] == [tmp_path] and others.exists()
     assert not Path("relative").exists() and not list(path.parent.glob("*.journal"))
+
+
+def test_a_tempo_of_millions_just_before_the_notes_is_refused(tmp_path: Path) -> None:
+    """What is a moment early there is a million beats early."""
+    path = tmp_path / "x.mid"
+    line = chunk(
+        (0, b"\xff\x51\x03\x00\x00\x01"),
+        (480, b"\xff\x51\x03\x07\xa1\x20"),
+        (0, b"\x90\x28\x50"),
+        (480, b"\x80\x28\x00"),
+    )
+    path.write_bytes(smf(line))
+    with pytest.raises(FileFormatError, match=r"\d{6,} beats from the first downbeat"):
+        read_take(path)

@@ -31,7 +31,7 @@ import threading
 import uuid
 import zlib
 from collections import deque
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -60,7 +60,7 @@ JOURNAL_SUFFIX = ".journal"
 FORMAT = 1
 SYNC_S = 0.5
 _MAX_WAITING = 1_000_000  # records kept in memory while the disk takes none
-_MAX_BYTES = 400_000_000  # a journal larger than this is refused: two hours of dense bends are 40 MB
+_MAX_BYTES = 40_000_000  # a journal larger than this is refused: two hours of dense bends are 40 MB
 
 
 @dataclass(frozen=True, slots=True)
@@ -339,29 +339,12 @@ def read_journal(path: str | Path) -> Journal:
     try:
         if file.stat().st_size > _MAX_BYTES:
             raise FileFormatError(f"{file}: larger than {_MAX_BYTES // 1_000_000} MB; expected the journal of one take")
-        raw = file.read_bytes()
+        with file.open("rb") as lines:
+            return _assembled(file, (_record(line.rstrip(b"\n")) for line in lines if line != b"\n"))
     except FileNotFoundError:
         raise UsageError(f"no journal {file}; expected the journal of an unfinished take") from None
     except OSError as error:
         raise UsageError(f"cannot read the journal {file}: {error.strerror or error}") from None
-    records: list[list[Any]] = []
-    n_damaged = 0
-    for line in raw.split(b"\n"):
-        if not line:
-            continue
-        record = _record(line)
-        if record is None:
-            n_damaged += 1
-        else:
-            records.append(record)
-    if not records or records[0][0] != "head" or len(records[0]) != 2 or not isinstance(records[0][1], dict):
-        raise FileFormatError(
-            f"{file}: no readable header in its first line; expected a journal written by this program"
-        )
-    header = records[0][1]
-    if header.get("format") != FORMAT:
-        raise FileFormatError(f"{file}: journal format {header.get('format')!r}; this version reads format {FORMAT}")
-    return _assembled(file, header, records[1:], n_damaged)
 
 
 def _record(line: bytes) -> list[Any] | None:
@@ -379,19 +362,39 @@ def _record(line: bytes) -> list[Any] | None:
     return record
 
 
-def _assembled(file: Path, header: dict[str, Any], records: list[list[Any]], n_damaged: int) -> Journal:
+def _assembled(file: Path, records: Iterator[list[Any] | None]) -> Journal:
+    """The journal of its records, None for a damaged line; one at a time, as all take ten times the file's room."""
+    n_damaged = 0
+    head: list[Any] | None = None
+    for head in records:
+        if head is not None:
+            break
+        n_damaged += 1
+    if head is None or head[0] != "head" or len(head) != 2 or not isinstance(head[1], dict):
+        raise FileFormatError(
+            f"{file}: no readable header in its first line; expected a journal written by this program"
+        )
+    header = head[1]
+    if header.get("format") != FORMAT:
+        raise FileFormatError(f"{file}: journal format {header.get('format')!r}; this version reads format {FORMAT}")
     messages: list[JournalMessage] = []
     points: list[tuple[int, float, float]] = []
     marks: list[JournalMark] = []
     ended, saving, end_ns = False, None, 0
+    alike: dict[bytes, bytes] = {}
     for record in records:
+        if record is None:
+            n_damaged += 1
+            continue
         try:
             kind = record[0]
             if kind == "msg":
                 _, seq, host_ns, arrival_ns, driver_s, port_idx, data = record
-                message = JournalMessage(
-                    int(seq), int(host_ns), int(arrival_ns), float(driver_s), int(port_idx), bytes.fromhex(data)
-                )
+                placed_ns, arrived_ns, raw = int(host_ns), int(arrival_ns), bytes.fromhex(data)
+                if arrived_ns == placed_ns:
+                    arrived_ns = placed_ns  # one number, not two: there may be half a million
+                raw = alike.setdefault(raw, raw)
+                message = JournalMessage(int(seq), placed_ns, arrived_ns, float(driver_s), int(port_idx), raw)
                 messages.append(message)
                 end_ns = max(end_ns, message.host_ns)
             elif kind == "map":

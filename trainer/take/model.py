@@ -139,7 +139,8 @@ def within_a_song(notes: Notes, tempo: TempoMap, source: str) -> None:
         return
     if not np.all((notes["pitch"] >= PITCHES[0]) & (notes["pitch"] <= PITCHES[1])):  # nor is "not a number"
         raise FileFormatError(f"{source}: a note whose pitch no instrument has; expected MIDI's 0 to 127")
-    ends_s = np.concatenate((notes["onset_s"], notes["onset_s"] + notes["duration_s"]))
+    # A second more to either side: latencies are looked for there, and a tempo of millions fills it with beats.
+    ends_s = np.concatenate((notes["onset_s"] - 1.0, notes["onset_s"] + notes["duration_s"] + 1.0))
     furthest_s, furthest_beats = np.abs(ends_s).max(), np.abs(tempo.beats_at(ends_s)).max()
     if not (furthest_s <= MAX_HOURS * 3600 and furthest_beats <= MAX_BEATS):
         raise FileFormatError(

@@ -43,7 +43,7 @@ __all__ = [
 ]
 
 SCHEMA_MAJOR, SCHEMA_MINOR = 1, 0
-MAX_RECORD_BYTES = 128_000_000  # a million notes are about 70 MB of text; our choice
+MAX_RECORD_BYTES = 64_000_000  # half a million notes are about 35 MB of text; our choice
 
 Span = Annotated[float, msgspec.Meta(ge=0.0, le=MAX_SECONDS)]
 Beat = Annotated[float, msgspec.Meta(ge=-1e6, le=1e6)]
