@@ -115,8 +115,8 @@ def _drop_outs(folder: Path) -> Argv:
 def _xml_notes(folder: Path, n: int = limits.NOTES) -> Argv:
     note = "<note><pitch><step>G</step><octave>2</octave></pitch><duration>1</duration></note>"
     harmony = "<harmony><root><root-step>G</root-step></root><kind>dominant</kind></harmony>"
-    head = "<attributes><divisions>4</divisions><time><beats>4</beats><beat-type>4</beat-type></time></attributes>"
-    bars = "".join(f"<measure>{head if i == 0 else ''}{harmony}{note * 16}</measure>" for i in range(n // 16))
+    head = "<attributes><divisions>6</divisions><time><beats>4</beats><beat-type>4</beat-type></time></attributes>"
+    bars = "".join(f"<measure>{head if i == 0 else ''}{harmony}{note * 24}</measure>" for i in range(n // 24))
     path = folder / "x.musicxml"
     path.write_text(
         f'<score-partwise><part-list><score-part id="P"/></part-list><part id="P">{bars}</part></score-partwise>'
@@ -132,7 +132,7 @@ def _xml_parts(folder: Path) -> Argv:
 
 
 def _xml_beyond(folder: Path) -> Argv:
-    return _xml_notes(folder, limits.NOTES + 16)
+    return _xml_notes(folder, limits.NOTES + 24)
 
 
 def _xml_bomb(folder: Path) -> Argv:

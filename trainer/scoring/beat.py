@@ -22,7 +22,7 @@ from trainer.music.general_midi import DRUM_CHANNEL
 from trainer.scoring.phase import TEMPLATE_FFT
 from trainer.scoring.reading import Floats, Ints
 from trainer.scoring.why import Why, no_figure
-from trainer.take.model import Take
+from trainer.take.model import MAX_BEATS, Take, furthest
 
 __all__ = ["BEATS_BY", "BeatBy", "BeatFound", "beat_of"]
 
@@ -73,11 +73,12 @@ def beat_of(take: Take, asked: BeatBy | None = None) -> BeatFound:
     if len(beats) < LEAST_ONSETS:
         return BeatFound(take, "file")
     followed, holds = _played(beats, forced=asked is not None)
-    if followed is None:
+    tempo = take.tempo if followed is None else _map(take.tempo, followed.at, followed.moved)
+    # Where the file's own tempo runs into millions, so does a beat that is carried on from there: that is none.
+    if followed is None or furthest(take.notes, tempo)[1] > MAX_BEATS:
         text = "what was played keeps neither the file's beat nor any other that could be found"
         return BeatFound(take, "file") if holds else BeatFound(take, "file", text, no_figure("no_beat", text))
     at, moved = followed.at, followed.moved
-    tempo = _map(take.tempo, at, moved)
     ratio = (at[-1] - at[0] - (moved[-1] - moved[0])) / (at[-1] - at[0])
     bpm = float(np.median(take.tempo.bpm_at(at)))
     whose = "the drums" if by == "drums" else "what was played"

@@ -19,6 +19,7 @@ from trainer.session import Session
 from trainer.take.notes import Notes, empty_notes
 
 __all__ = [
+    "MAX_BEATS",
     "MAX_HOURS",
     "PITCHES",
     "PROFILES",
@@ -30,6 +31,7 @@ __all__ = [
     "TakeHeader",
     "Text",
     "calibration_from",
+    "furthest",
     "within_a_song",
 ]
 
@@ -139,12 +141,19 @@ def within_a_song(notes: Notes, tempo: TempoMap, source: str) -> None:
         return
     if not np.all((notes["pitch"] >= PITCHES[0]) & (notes["pitch"] <= PITCHES[1])):  # nor is "not a number"
         raise FileFormatError(f"{source}: a note whose pitch no instrument has; expected MIDI's 0 to 127")
-    # A second more to either side: latencies are looked for there, and a tempo of millions fills it with beats.
-    ends_s = np.concatenate((notes["onset_s"] - 1.0, notes["onset_s"] + notes["duration_s"] + 1.0))
-    furthest_s, furthest_beats = np.abs(ends_s).max(), np.abs(tempo.beats_at(ends_s)).max()
+    furthest_s, furthest_beats = furthest(notes, tempo)
     if not (furthest_s <= MAX_HOURS * 3600 and furthest_beats <= MAX_BEATS):
         raise FileFormatError(
             f"{source}: notes {furthest_s / 3600:.1f} hours or {furthest_beats:.0f} beats "
             f"from the first downbeat; expected at most {MAX_HOURS:g} hours and {MAX_BEATS:.0f} beats; "
             "cut the file into songs"
         )
+
+
+def furthest(notes: Notes, tempo: TempoMap) -> tuple[float, float]:
+    """How far from the first downbeat a note begins or ends at most: seconds and beats; 0 without notes."""
+    if not len(notes):
+        return 0.0, 0.0
+    # A second more to either side: latencies are looked for there, and a tempo of millions fills it with beats.
+    ends_s = np.concatenate((notes["onset_s"] - 1.0, notes["onset_s"] + notes["duration_s"] + 1.0))
+    return float(np.abs(ends_s).max()), float(np.abs(tempo.beats_at(ends_s)).max())
