@@ -14,9 +14,12 @@ import pytest
 from tests.structures import FAMILIES, journal_bytes, journal_records, midi_file, outcome, spread
 from tests.take.test_midi_file import chunk, smf
 from trainer.engine.record import finish_lost
-from trainer.errors import FileFormatError
+from trainer.errors import FileFormatError, UsageError
 from trainer.limits import whole_number
+from trainer.report.musicxml import musicxml
 from trainer.report.musicxml_in import read_musicxml
+from trainer.report.written import written_chart
+from trainer.session import ChorusPlan, Session, expand
 from trainer.take import read_take
 
 N_CASES = 270
@@ -145,3 +148,10 @@ def test_a_tempo_of_millions_just_before_the_notes_is_refused(tmp_path: Path) ->
     path.write_bytes(smf(line))
     with pytest.raises(FileFormatError, match=r"\d{6,} beats from the first downbeat"):
         read_take(path)
+
+
+def test_more_bars_than_anybody_turns_pages_for_are_refused_on_paper() -> None:
+    chart = expand(Session(choruses=(ChorusPlan("verse", 130),)))
+    with pytest.raises(UsageError, match=r"1,560 bars; expected at most 1,500 on paper"):
+        musicxml(written_chart(chart))
+    assert musicxml(written_chart(expand(Session(choruses=(ChorusPlan("verse", 12),)))))

@@ -15,6 +15,7 @@ __all__ = [
     "FONT_BYTES",
     "FORM_BARS",
     "NOTES",
+    "PAPER_BARS",
     "PLAYED_CHORUSES",
     "PROBLEMS",
     "SCORED_BARS",
@@ -34,6 +35,7 @@ CHORDS_A_BAR = 4
 SONG_BARS = 4_800  # choruses times bars: 400 choruses of twelve, over an hour at the fastest
 SCORED_CHORUSES = 10_000  # of a session that a file is only judged by: more than a day's file holds
 SCORED_BARS = 120_000  # … choruses times bars; memory and time grow with what was played
+PAPER_BARS = 1_500  # of what is drawn or engraved: 125 choruses of twelve
 SPANS = 1_000  # drop-outs of a session, and pedals
 CUES = 20_000  # texts, names and markers of a MIDI file
 NOTES = 100_000  # of a written part: a day of sixteenths is less

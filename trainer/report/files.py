@@ -6,8 +6,11 @@ import os
 from pathlib import Path
 
 from trainer.aside import written_for_a_person
+from trainer.errors import UsageError
+from trainer.limits import PAPER_BARS
+from trainer.session import Chart
 
-__all__ = ["write_page"]
+__all__ = ["fits_on_paper", "write_page"]
 
 
 def write_page(body: str | bytes, path: str | os.PathLike[str]) -> Path:
@@ -16,3 +19,11 @@ def write_page(body: str | bytes, path: str | os.PathLike[str]) -> Path:
     with written_for_a_person(target) as handle:
         handle.write(body.encode() if isinstance(body, str) else body)
     return target
+
+
+def fits_on_paper(chart: Chart) -> None:
+    """`UsageError` for more bars than anybody turns pages for."""
+    if len(chart.bars) > PAPER_BARS:
+        raise UsageError(
+            f"{len(chart.bars):,} bars; expected at most {PAPER_BARS:,} on paper; score them, or take fewer choruses"
+        )

@@ -16,6 +16,7 @@ from fractions import Fraction
 from trainer._version import __version__
 from trainer.music import Chord, Key, spell_pc
 from trainer.plain import plain
+from trainer.report.files import fits_on_paper
 from trainer.report.written import BAR, DIVISIONS, Tone, Written, WrittenNote
 from trainer.session import BEATS_PER_BAR, Chart, ChartBar
 
@@ -69,6 +70,7 @@ class _Sheet:
 def musicxml(written: Written, *, tab: bool = True) -> bytes:
     """The piece as a MusicXML 4.0 partwise document, UTF-8."""
     chart = written.chart
+    fits_on_paper(chart)
     root = ET.Element("score-partwise", version="4.0")
     _text(ET.SubElement(root, "work"), "work-title", plain(written.title))
     encoding = ET.SubElement(ET.SubElement(root, "identification"), "encoding")

@@ -11,6 +11,7 @@ from html import escape
 
 from trainer.plain import plain
 from trainer.report.figures import meanings, number, places_words, sentence, whys
+from trainer.report.files import fits_on_paper
 from trainer.report.sections import (
     band_heard,
     devices_section,
@@ -33,6 +34,8 @@ __all__ = ["report_page"]
 def report_page(take: Take, card: Scorecard) -> str:
     """The whole page; without a chart only what needs none is shown."""
     session, chart = take.session, card.chart
+    if chart is not None:
+        fits_on_paper(chart)
     title = plain(session.title if session is not None else _stem(take.source)) or "A take"
     body = [
         _head(title, take, card),

@@ -30,9 +30,10 @@ CODED_SUFFIXES = (".mp3", ".ogg", ".oga", ".opus")
 UNREAD_SUFFIXES = (".m4a", ".aac", ".wma")
 RATES_HZ = (44_100, 96_000)  # what the ear takes as it is
 RESAMPLED_HZ = 48_000
-MAX_MINUTES = 60.0  # of one song; our choice
+MAX_MINUTES = 20.0  # of one song; the ear takes two seconds and eighty megabytes for each. Our choice
 MAX_CHANNELS = 128
-BLOCK_FRAMES = 65_536
+MAX_SAMPLES = 400_000_000  # of all channels: twenty minutes of seven at 48 kHz
+BLOCK_SAMPLES = 262_144  # read at a time, of all channels
 ALIKE = 0.98  # channels whose correlation is higher hold the same; our choice
 FAR_UNDER_DB = 20.0  # what lies so far under the loudest channel is crosstalk or nothing; our choice
 
@@ -87,6 +88,11 @@ def read_sound(path: str | os.PathLike[str], channel: int | None = None) -> Soun
                 f"{file}: {n_frames / rate_hz / 60:.0f} minutes; expected one song of at most {MAX_MINUTES:g}; "
                 "cut the file into songs"
             )
+        if n_frames * n_channels > MAX_SAMPLES:
+            raise FileFormatError(
+                f"{file}: {n_channels} channels of {n_frames / rate_hz / 60:.0f} minutes at {rate_hz} Hz; expected "
+                "one song's recording; export the bass's channel alone"
+            )
         if channel is not None and not 1 <= channel <= n_channels:
             raise UsageError(f"{file}: channel {channel}; it has {n_channels}; give one of them")
         chosen = channel if channel is not None or n_channels == 1 else _chosen(handle, file)
@@ -126,9 +132,11 @@ def _opened(file: Path) -> Iterator[Any]:
 
 
 def _blocks(handle: Any) -> Iterator[Samples]:
-    """(n, n_channels) from the file's beginning, each block its own array."""
+    """(n, n_channels) from the file's beginning, each block its own array; no more than its header says."""
     handle.seek(0)
-    while len(block := handle.read(BLOCK_FRAMES, dtype="float32", always_2d=True)):
+    n_left, at_once = handle.frames, max(1, BLOCK_SAMPLES // handle.channels)
+    while n_left > 0 and len(block := handle.read(min(n_left, at_once), dtype="float32", always_2d=True)):
+        n_left -= len(block)
         yield block
 
 
