@@ -36,7 +36,7 @@ __all__ = [
 
 MAX_FILE_BYTES = 64_000_000  # our choice: an hour of dense band and bass is under 2 MB
 MAX_EVENTS = 1_000_000  # channel messages in one file; our choice (a day of eighths, each bent)
-MAX_META_EVENTS = 1_000_000  # our choice (a tempo on each of a million beats fits)
+MAX_META_EVENTS = 1_200_000  # our choice (a tempo on each of a million beats fits)
 MAX_TICK = 1 << 38  # so that tick and message fit into 63 bits
 DEFAULT_BEAT_US = 500_000  # 120 quarter notes a minute until a file says otherwise (RP-001)
 DROP_FRAME_RATE = 30_000 / 1_001  # frames a second of the division -29 (SMPTE "30 drop", RP-001)
