@@ -23,6 +23,7 @@ __all__ = ["SLIDE_SEMITONES", "SLUR_SEMITONES", "Bent", "bent_notes"]
 SLUR_SEMITONES, SLIDE_SEMITONES = 4, 5  # how far fingers hammer on, how far a short slide leads; our choice
 STANDS_S = 0.08  # a pitch that is held so long is a note
 AROUND_SEMITONES = 0.35  # and lies within this of it
+_BINS = 20  # to a semitone
 STEP_S = 0.05  # a hand that hammers on is there within this; a pickup's own smoothing takes some of it
 BENT_SLIDE_SEMITONES = 12  # a slide on one string, seen whole, may be long
 
@@ -31,12 +32,12 @@ Floats = NDArray[np.float64]
 
 @dataclass(frozen=True, slots=True)
 class Bent:
-    """One pitch of a note of the table: its row, where the pitch begins, semitones from the note's own, how it is
-    reached ("" for the first)."""
+    """One pitch of a note of the table: its row, where the pitch begins, semitones from the pitch that the table says
+    (where the bend settled), how it is reached ("" for the first)."""
 
     row: int
     at_s: float
-    semitones: int
+    semitones: float
     joined: str
 
 
@@ -59,8 +60,9 @@ def bent_notes(notes: Notes, bends: Floats) -> list[Bent]:
 
 
 def _pitches(row: int, starts_s: Floats, bends: Floats, end_s: float, settled: float) -> list[Bent]:
-    """Where a note's pitch stands, if at more than one fret."""
-    off = bends - settled
+    """Where a note's pitch stands, if at more than one fret. Frets count from the pitch that is held longest."""
+    usual = _longest(bends, np.diff(np.append(starts_s, end_s)))
+    off = bends - usual
     fret = np.rint(off).astype(np.int64)
     fret[np.abs(off - fret) > AROUND_SEMITONES] = 99  # between two frets
     begins = np.flatnonzero(np.diff(fret, prepend=98) != 0)
@@ -72,7 +74,8 @@ def _pitches(row: int, starts_s: Floats, bends: Floats, end_s: float, settled: f
     ]
     if not stands:
         return []
-    out = [Bent(row, stands[0][0], stands[0][2], "")]
+    own = usual - settled
+    out = [Bent(row, stands[0][0], stands[0][2] + own, "")]
     for (_, left_s, was), (there_s, _, now) in pairwise(stands):
         step, way_s = now - was, there_s - left_s
         if step == 0:
@@ -80,5 +83,18 @@ def _pitches(row: int, starts_s: Floats, bends: Floats, end_s: float, settled: f
         quick = way_s <= STEP_S
         if abs(step) > (SLUR_SEMITONES if quick else BENT_SLIDE_SEMITONES):
             return []  # a tracker's slip, no hand
-        out.append(Bent(row, (left_s + there_s) / 2, now, "slide" if not quick else "hammer" if step > 0 else "pull"))
+        out.append(
+            Bent(row, (left_s + there_s) / 2, now + own, "slide" if not quick else "hammer" if step > 0 else "pull")
+        )
     return out if len(out) > 1 else []
+
+
+def _longest(bends: Floats, held_s: Floats) -> float:
+    """The bend that is held longest, what lies about it taken together."""
+    bins = np.rint(bends * _BINS).astype(np.int64)
+    wide = round(AROUND_SEMITONES * _BINS)
+    lowest = int(bins.min()) - wide
+    total_s = np.bincount(bins - lowest, weights=held_s, minlength=int(bins.max()) - lowest + wide + 1)
+    middle = int(np.argmax(np.convolve(total_s, np.ones(2 * wide + 1), "same"))) + lowest
+    inside = np.abs(bins - middle) <= wide
+    return float(np.average(bends[inside], weights=held_s[inside]))

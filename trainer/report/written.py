@@ -229,10 +229,9 @@ def _unfolded(played: _Played, reading: Reading, chart: Chart, bends: Floats) ->
     source = list(range(len(pitch)))
     reached: dict[int, tuple[int, str]] = {}
     newest: dict[int, int] = {}  # the last row so far of each note
-    own = pitch.copy()
     for bent in found:
         if not bent.joined:
-            pitch[bent.row] += bent.semitones
+            pitch[bent.row] = round(float(reading.pitch[bent.row]) + bent.semitones)
             newest[bent.row] = bent.row
             continue
         before = newest[bent.row]
@@ -243,7 +242,7 @@ def _unfolded(played: _Played, reading: Reading, chart: Chart, bends: Floats) ->
         onset_beats.append(at)
         end_beats.append(end_beats[before])
         end_beats[before] = at
-        pitch.append(own[bent.row] + bent.semitones)
+        pitch.append(round(float(reading.pitch[bent.row]) + bent.semitones))
         source.append(bent.row)
     if not reached:
         return played
