@@ -306,6 +306,26 @@ def test_an_input_that_goes_and_comes_back_is_heard_again(jack_server: JackServe
         assert np.max(np.abs(steps - 0.33)) < 0.005 or len(header["gaps"]) > 1
 
 
+def test_a_client_that_plays_nothing_for_a_while_has_not_gone(jack_server: JackServer, tmp_path: Path) -> None:
+    """Exact zeros for three seconds, longer than a vanished input's: silence is silence, and nothing is excused."""
+    sound, _, pitches = _line(6)
+    silence = np.zeros(round(3.2 * jack_server.sample_rate_hz), dtype=np.float32)
+    with JackBass(jack_server, "bass") as bass:
+        run = Session(jack_server, tmp_path, "--bass-in", "bass")
+        try:
+            run.wait_line("round 1/3 verse")
+            bass.play_sound(np.concatenate([sound, silence, sound]), lead_s=0.1)
+            status = run.finish()
+        finally:
+            run.kill()
+    assert status == 0, run.said
+    assert "gives no sound" not in run.said and "is back" not in run.said
+    take, header = run.take(), run.header()
+    assert not [gap for gap in header["gaps"] if gap["cause"] == "port_lost"]
+    notes = take.notes[take.notes["flags"] & FLAG_DEAD == 0]
+    assert np.rint(notes["pitch"]).astype(int).tolist() == pitches * 2
+
+
 @pytest.mark.parametrize("rate_hz", [44_100, 96_000])
 def test_other_rates_are_heard_alike(rate_hz: int, tmp_path: Path) -> None:
     _, onsets, pitches = _line()

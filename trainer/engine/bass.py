@@ -30,6 +30,7 @@ from trainer.engine.messages import EarSaid, Reader, frame_of
 from trainer.errors import PortError
 from trainer.ports.audio import AudioDevice, RealAudioIn, open_capture
 from trainer.ports.protocols import AudioStamp
+from trainer.ports.wiring import jack_client_sends
 from trainer.system import here
 from trainer.take.placing import DEAD_CHANNEL
 
@@ -41,7 +42,7 @@ WRITE_EVERY_S = 0.1
 SOUNDS_DB = -50.0  # what a channel must reach to be taken for the bass's; our choice
 MOST_EARS = 8  # how often an ear that died is started again
 STALLED_NS = 1_000_000_000
-SILENT_S = 1.5  # of samples that are exactly nothing: a server's way to say that the far end has gone
+SILENT_S = 1.5  # of samples that are exactly nothing: what a server gives whose far end has gone, or is silent
 _RATES_HZ = (44_100, 96_000)
 
 
@@ -258,11 +259,13 @@ class BassIn:
             return True
         stream = self.own.stream
         stalled = stream.last_callback_ns > 0 and time.perf_counter_ns() - stream.last_callback_ns > STALLED_NS
-        # A server whose client has gone goes on calling, with nothing in the blocks.
-        hollow = (
-            self._sounds_since_open and self._zeros > SILENT_S * self.rate_hz and self.device.system.startswith("JACK")
-        )
-        return stream.fault is None and not stalled and not hollow
+        return stream.fault is None and not stalled and not self._is_cut_off()
+
+    def _is_cut_off(self) -> bool:
+        """A server whose client has gone goes on calling, with nothing in the blocks; a client that plays nothing gives
+        the same and is still wired."""
+        silent = self._sounds_since_open and self._zeros > SILENT_S * self.rate_hz
+        return silent and self.device.system.startswith("JACK") and jack_client_sends(self.device.name) is False
 
     def take_up(self) -> bool:
         """Try to open the input again; whether blocks come. For the thread that may wait."""

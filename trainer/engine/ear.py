@@ -70,7 +70,8 @@ def main() -> int:
         left.set()
 
     threading.Thread(target=watch, daemon=True).start()
-    here().hurry()
+    # Of the engine's own priority it would keep a MIDI event waiting for as long as it works on a block.
+    here().hurry(behind=True)
     _listen(order, ring, left)
     here().forget_shared(order.ring_address)  # the engine may have gone without a word
     return 0

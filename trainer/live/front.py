@@ -218,7 +218,7 @@ class _Front:
 
             take = _read(path)
             recording = None if take is None else recording_of(take, path)
-            said = None if take is None or recording is None else leak_words(take, recording)
+            said = None if take is None or recording is None else leak_words(take, recording, self.options.soundfont)
         if said is not None:
             self._warn(said)
 

@@ -94,9 +94,10 @@ def round_trip(take: Take, recording: Path) -> RoundTrip:
     return RoundTrip(1e3 * middle / rate_hz, 1e3 * spread / rate_hz, len(lags), len(clicks), middle, rate_hz, gain_db)
 
 
-def leak_db(take: Take, recording: Path) -> float | None:
+def leak_db(take: Take, recording: Path, soundfont: Path | None = None) -> float | None:
     """How far under the bass's loudest tenth of a second the count-in comes back through the bass's input; None where
-    it is not found there. The count is played before anybody plays along, so that only a leak can hold it.
+    it is not found there. The count is played before anybody plays along, so that only a leak can hold it. `soundfont`:
+    what it was played with.
     """
     facts = take.header.extra.get("hearing")
     loud_db = facts.get("level_db") if isinstance(facts, Mapping) else None
@@ -107,7 +108,7 @@ def leak_db(take: Take, recording: Path) -> float | None:
     chart = expand(take.session)
     tempo = TempoMap(chart.tempo_segments)
     score = arrange(chart)
-    stems = stem_renderer(score, tempo, rate_hz)
+    stems = stem_renderer(score, tempo, rate_hz, soundfont=soundfont)
     part = PARTS.index("count")
     counts = score.events[score.events["part"] == part]
     seconds = np.unique(np.asarray(tempo.seconds_at(counts["onset_beats"]), dtype=np.float64))
@@ -129,9 +130,9 @@ def leak_db(take: Take, recording: Path) -> float | None:
     return float(np.median(np.array(levels_db)[near])) - float(loud_db)
 
 
-def leak_words(take: Take, recording: Path) -> str | None:
+def leak_words(take: Take, recording: Path, soundfont: Path | None = None) -> str | None:
     """What is to be said of a band that comes back through the bass's input, or None."""
-    under_db = leak_db(take, recording)
+    under_db = leak_db(take, recording, soundfont)
     if under_db is None or under_db < LEAK_SAID_DB:
         return None
     facts = take.header.extra["hearing"]

@@ -15,7 +15,7 @@ import threading
 from pathlib import Path
 from typing import Any
 
-__all__ = ["alsa_wires", "wires"]
+__all__ = ["alsa_wires", "jack_client_sends", "wires"]
 
 _ALSA_LIST = Path("/proc/asound/seq/clients")
 _ADDRESS = re.compile(r"\d+:\d+")
@@ -24,6 +24,7 @@ _ADDRESS = re.compile(r"\d+:\d+")
 _CLIENT, _PORT = re.compile(r"Client\s+(\d+)\s+:", re.ASCII), re.compile(r"  Port\s+(\d+)\s+:", re.ASCII)
 _WIRE = re.compile(r"    Connect(?:ing To|ed From):")
 _JACK_NO_START_SERVER = 1
+_JACK_PORT_IS_OUTPUT = 2
 _JACK_LIBRARIES = ("libjack.so.0", "libjack.0.dylib")
 
 
@@ -54,6 +55,12 @@ def alsa_wires(listed: str, port: str) -> frozenset[str]:
     return frozenset(here)
 
 
+def jack_client_sends(name: str) -> bool | None:
+    """Whether a client of the JACK server has an output that is wired to anything; None where nobody can tell. May
+    wait; never raises."""
+    return _jack.client_sends(name)
+
+
 _SILENT = ctypes.CFUNCTYPE(None, ctypes.c_char_p)(lambda text: None)
 
 
@@ -75,16 +82,36 @@ class _Jack:
             lib = self._open()
             if lib is None:
                 return None
-            handle = lib.jack_port_by_name(self._client, port.encode())
-            if not handle:
-                return None if self._dead else frozenset()
-            names = lib.jack_port_get_all_connections(self._client, handle)
-            out: list[str] = []
-            if names:
-                while (name := names[len(out)]) is not None:
-                    out.append(name.decode(errors="replace"))
-                lib.jack_free(names)
-            return frozenset(out)
+            ends = self._ends(lib, port.encode())
+            return ends if ends is not None or self._dead else frozenset()
+
+    def client_sends(self, name: str) -> bool | None:
+        with self._lock:
+            lib = self._open()
+            if lib is None:
+                return None
+            pattern = f"^{re.escape(name)}:".encode()
+            ports = self._listed(lib, lib.jack_get_ports(self._client, pattern, None, _JACK_PORT_IS_OUTPUT))
+            if not ports and self._dead:
+                return None
+            return any(self._ends(lib, port) for port in ports)
+
+    def _ends(self, lib: Any, port: bytes) -> frozenset[str] | None:
+        handle = lib.jack_port_by_name(self._client, port)
+        if not handle:
+            return None
+        names = self._listed(lib, lib.jack_port_get_all_connections(self._client, handle))
+        return frozenset(name.decode(errors="replace") for name in names)
+
+    @staticmethod
+    def _listed(lib: Any, names: Any) -> list[bytes]:
+        """A list of names that the library made, which is given back."""
+        out: list[bytes] = []
+        if names:
+            while (name := names[len(out)]) is not None:
+                out.append(name)
+            lib.jack_free(names)
+        return out
 
     def _open(self) -> Any:
         if self._dead:
@@ -115,6 +142,8 @@ class _Jack:
             lib.jack_port_by_name.argtypes = [ctypes.c_void_p, ctypes.c_char_p]
             lib.jack_port_get_all_connections.restype = ctypes.POINTER(ctypes.c_char_p)
             lib.jack_port_get_all_connections.argtypes = [ctypes.c_void_p, ctypes.c_void_p]
+            lib.jack_get_ports.restype = ctypes.POINTER(ctypes.c_char_p)
+            lib.jack_get_ports.argtypes = [ctypes.c_void_p, ctypes.c_char_p, ctypes.c_char_p, ctypes.c_ulong]
             lib.jack_free.argtypes = [ctypes.c_void_p]
             lib.jack_set_error_function(_SILENT)  # else it writes to standard error, from threads of its own
             return lib

@@ -66,16 +66,18 @@ class Linux(Posix):
         clock_id = getattr(time, "CLOCK_BOOTTIME", None)
         return int(cast(Any, time).clock_gettime_ns(clock_id)) if clock_id is not None else time.time_ns()
 
-    def hurry(self) -> str:
+    def hurry(self, *, behind: bool = False) -> str:
         """ "real-time", "real-time by the desktop", "short slice" or "none".
 
         The other threads come before other programs too, if behind this one: whichever of them holds the interpreter
-        when another program wants the processor would keep this one waiting.
+        when another program wants the processor would keep this one waiting. `behind`: no thread comes first, since two
+        of one priority are not taken from the processor for each other.
         """
+        own_priority = _OTHERS_PRIORITY if behind else _OWN_PRIORITY
         with contextlib.suppress(OSError, ValueError, AttributeError):
-            if _real_time():
+            if _real_time(own_priority):
                 return "real-time"
-            self._granted = _by_realtime_kit()
+            self._granted = _by_realtime_kit(own_priority)
             if self._granted:
                 return "real-time by the desktop"
             return "short slice" if _short_slices() else "none"
@@ -114,12 +116,12 @@ def _threads() -> list[int]:
     return sorted(ids, key=lambda thread_id: thread_id != threading.get_native_id())
 
 
-def _all_get(ask: Callable[[int, int], Any]) -> list[int]:
-    """Ask for a priority for each thread, the caller's own first and highest; who got it, none if that one did not."""
+def _all_get(ask: Callable[[int, int], Any], own_priority: int) -> list[int]:
+    """Ask for a priority for each thread, the caller's own first with its own; who got it, none if that one did not."""
     granted: list[int] = []
     for thread_id in _threads():
         try:
-            ask(thread_id, _OTHERS_PRIORITY if granted else _OWN_PRIORITY)
+            ask(thread_id, _OTHERS_PRIORITY if granted else own_priority)
             granted.append(thread_id)
         except Exception:  # of system calls and of D-Bus
             if not granted:
@@ -127,14 +129,16 @@ def _all_get(ask: Callable[[int, int], Any]) -> list[int]:
     return granted
 
 
-def _real_time() -> bool:
+def _real_time(own_priority: int) -> bool:
     if sys.platform != "linux":
         return False
     policy = os.SCHED_RR | os.SCHED_RESET_ON_FORK
-    return bool(_all_get(lambda thread, priority: os.sched_setscheduler(thread, policy, os.sched_param(priority))))
+    return bool(
+        _all_get(lambda thread, priority: os.sched_setscheduler(thread, policy, os.sched_param(priority)), own_priority)
+    )
 
 
-def _by_realtime_kit() -> list[int]:
+def _by_realtime_kit(own_priority: int) -> list[int]:
     """The threads that got it."""
     if sys.platform != "linux":
         return []
@@ -166,7 +170,7 @@ def _by_realtime_kit() -> list[int]:
             def ask(thread_id: int, priority: int) -> None:
                 answer(new_method_call(kit, "MakeThreadRealtime", "tu", (thread_id, min(priority, most))))
 
-            granted += _all_get(ask)
+            granted += _all_get(ask, own_priority)
             return granted
     except Exception:  # no bus, no such service, an answer that is no answer: the next way is tried
         return []

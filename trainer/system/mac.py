@@ -91,7 +91,7 @@ class Mac(Posix):
         clock: Any = time
         return int(clock.clock_gettime_ns(clock.CLOCK_MONOTONIC))  # goes on while asleep; the host clock does not
 
-    def hurry(self) -> str:
+    def hurry(self, *, behind: bool = False) -> str:
         """ "time constraint" (the class of audio threads), "priority" (of what a person waits for) or "none"."""
         with contextlib.suppress(OSError, AttributeError):
             libc = self._library(None)

@@ -151,9 +151,10 @@ class System(Protocol):
         """A clock that only rises and keeps counting while the machine sleeps."""
         ...
 
-    def hurry(self) -> str:
+    def hurry(self, *, behind: bool = False) -> str:
         """Ask for this thread, and those beside it, to run on time; what was granted in a word or two, "none" if
-        nothing. Call it in the loop's own thread, when the others have been started.
+        nothing. Call it in the loop's own thread, when the others have been started. `behind`: this process's threads
+        all come after the engine's own, where the system has ranks for that.
         """
         ...
 

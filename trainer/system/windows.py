@@ -246,7 +246,7 @@ class Windows:
         kernel.GetTickCount64.restype = ctypes.c_uint64
         return int(kernel.GetTickCount64()) * 1_000_000
 
-    def hurry(self) -> str:
+    def hurry(self, *, behind: bool = False) -> str:
         """ "pro audio" (the multimedia scheduler's class of that name), "priority" (the highest of the process's class)
         or "none"; and timers to the millisecond.
         """
