@@ -2,6 +2,7 @@
 
     python tests/bench/soak.py --offline 60          # minutes of song on the fake clock, as fast as it computes
     python tests/bench/soak.py --live 10             # minutes over real JACK ports, with screen, sound and figures
+    python tests/bench/soak.py --live 10 --bass      # the same with an ordinary bass by its cable, heard by the ear
 
 Offline: the whole of `trainer.live.play_offline`, four notes a second; this process's memory each song minute. Live:
 `trainer play` on a pseudo-terminal over a JACK server of its own (dummy driver, period 64), four notes a second from
@@ -14,6 +15,7 @@ of the last tenth less the largest of the warm-up's last half.
 from __future__ import annotations
 
 import argparse
+import contextlib
 import os
 import sys
 import tempfile
@@ -24,6 +26,7 @@ from collections.abc import Sequence
 from pathlib import Path
 
 import numpy as np
+from numpy.typing import NDArray
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
@@ -42,6 +45,11 @@ def memory_mb(pid: int) -> float:
 def cpu_s(pid: int) -> float:
     fields = Path(f"/proc/{pid}/stat").read_text().rpartition(")")[2].split()
     return (int(fields[11]) + int(fields[12])) * TICK_S
+
+
+def runs(pid: int, module: str) -> bool:
+    """Whether a process is that one of the engine's."""
+    return f"trainer.engine.{module}".encode() in Path(f"/proc/{pid}/cmdline").read_bytes()
 
 
 def growth_mb(samples: Sequence[float], warm: int) -> float:
@@ -86,8 +94,19 @@ def offline(minutes: float) -> None:
     print(f": growth {growth_mb(samples, warm):+.2f} MB")
 
 
-def live(minutes: float) -> None:
+def bass_sound(seconds: float) -> NDArray[np.float32]:
+    """A bass line as long as that: ten seconds of eighths at 120, again and again."""
+    from tests.bass_sound import bass_line
+
+    line = bass_line([(0.1 + 0.25 * i, 0.2, float((28, 33, 35, 40, 38, 43)[i % 6]), 95) for i in range(39)])
+    piece = np.zeros(480_000, dtype=np.float32)
+    piece[: len(line)] = line[:480_000]
+    return np.tile(piece, int(np.ceil(seconds / 10.0)))[: round(seconds * 48_000)]
+
+
+def live(minutes: float, *, bass: bool) -> None:
     from tests.engine.on_a_terminal import children_of, on_terminal
+    from tests.jack_bass import JackBass
     from tests.jack_sender import JackSender
     from tests.jack_server import started_server
     from trainer.clock.fit import SongMap
@@ -95,7 +114,7 @@ def live(minutes: float) -> None:
 
     choruses = max(1, round(minutes * BPM / 48))
     rows = [(s, data.hex()) for s, data in notes(choruses * 48 / BPM)]
-    names = ("front", "engine", "renderer")
+    names = ("front", "engine", "renderer", "ear") if bass else ("front", "engine", "renderer")
     memory: dict[str, list[float]] = {name: [] for name in names}
     cpu: list[tuple[float, ...]] = []
     ended = threading.Event()
@@ -103,16 +122,24 @@ def live(minutes: float) -> None:
         tempfile.TemporaryDirectory() as folder,
         started_server() as server,
         JackSender(server, "far") as far,
+        JackBass(server, "bass") if bass else contextlib.nullcontext() as plucked,
     ):
         env = {**server.env(), "TRAINER_CONFIG_DIR": folder, "TRAINER_LOG_DIR": folder, "XDG_DATA_HOME": folder}
         song = ["--bpm", str(BPM), "--choruses", str(choruses), "--figures"]
-        ports = ["--midi-in", far.out_name, "--midi-out", "far", "--takes", folder]
+        heard = ["--bass-in", "bass"] if bass else ["--midi-in", far.out_name]
+        ports = [*heard, "--midi-out", "far", "--takes", folder]
         with on_terminal(["play", *song, *ports], env) as run:
-            far.wait_connected()
+            (far if plucked is None else plucked).wait_connected()
             run.wait_screen()
             time.sleep(2.0)
-            far.play(rows)
-            pids = [run.process.pid, run.engine_pid, *children_of(run.engine_pid)]
+            if plucked is None:
+                far.play(rows)
+            else:
+                plucked.play_sound(bass_sound(choruses * 48.0 * 60.0 / BPM))
+            below = {
+                module: pid for pid in children_of(run.engine_pid) for module in ("render", "ear") if runs(pid, module)
+            }
+            pids = [run.process.pid, run.engine_pid, below["render"], *([below["ear"]] if bass else [])]
 
             def watch() -> None:
                 while not ended.wait(1.0):
@@ -124,25 +151,29 @@ def live(minutes: float) -> None:
                         return
 
             threading.Thread(target=watch, daemon=True).start()
-            report = far.wait_played(minutes * 60.0 + 120.0)
+            report = (far if plucked is None else plucked).wait_played(minutes * 60.0 + 120.0)
             ended.set()
-            sent = far.sent()
-            status = run.wait(120.0)
+            sent = [] if bass else far.sent()
+            status = run.wait(600.0 if bass else 120.0)  # a recording is heard once more
         take = read_take(next(Path(folder).glob("*.mid")))
     late_ms = np.array(take.header.lateness["late_us"]) * 1e-3
     at_s = np.array(take.header.lateness["intended_s"])
     song = SongMap([(int(ns), float(s), float(rate)) for ns, s, rate in take.header.clock_map["song_map"]])
-    sent_ns = np.array([ns for ns, _, message in sent if message.startswith("90")], dtype=np.int64)[: len(take.notes)]
-    error_ms = (take.notes["onset_s"] - song.seconds_at(sent_ns)) * 1e3
-    error_ms = np.abs(error_ms - np.median(error_ms))
-    note_s = take.notes["onset_s"]
+    if bass:  # how far each step from note to note is from what was plucked
+        steps_ms = np.diff(take.notes["onset_s"]) * 1e3
+        error_ms = np.abs(steps_ms - 250.0)[np.abs(steps_ms - 250.0) < 100.0]
+    else:
+        note_ons = [ns for ns, _, message in sent if message.startswith("90")]
+        sent_ns = np.array(note_ons, dtype=np.int64)[: len(take.notes)]
+        error_ms = (take.notes["onset_s"] - song.seconds_at(sent_ns)) * 1e3
+        error_ms = np.abs(error_ms - np.median(error_ms))
+    note_s = take.notes["onset_s"][: len(error_ms)]
     first, last = late_ms[at_s < 60.0], late_ms[at_s >= at_s[-1] - 60.0]
+    n_played = round(3.9 * choruses * 48 * 60 / BPM) if bass else report["n"] // 2
     spans = cpu[-1][0] - cpu[0][0]
     shares = [(b - a) / spans * 100.0 for a, b in zip(cpu[0][1:], cpu[-1][1:], strict=True)]
     n_gaps = sum(gap.cause == "xrun" for gap in take.header.gaps)
-    print(
-        f"live: {spans / 60.0:.1f} min, exit status {status}; {len(take.notes)} of {report['n'] // 2} notes in the take"
-    )
+    print(f"live: {spans / 60.0:.1f} min, exit status {status}; {len(take.notes)} of {n_played} notes in the take")
     each = " + ".join(f"{name} {share:.1f}" for name, share in zip(names, shares, strict=True))
     print(f"  processor, % of one core: {each} = {sum(shares):.1f}")
     for name in names:
@@ -162,11 +193,12 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("--offline", type=float, metavar="MINUTES")
     parser.add_argument("--live", type=float, metavar="MINUTES")
+    parser.add_argument("--bass", action="store_true", help="live: an ordinary bass, heard by the ear")
     chosen = parser.parse_args()
     if chosen.offline is not None:
         offline(chosen.offline)
     if chosen.live is not None:
-        live(chosen.live)
+        live(chosen.live, bass=chosen.bass)
 
 
 if __name__ == "__main__":

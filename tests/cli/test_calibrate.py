@@ -92,6 +92,9 @@ def test_words_say_the_figure_its_doubt_and_the_habit() -> None:
     assert "from 64 notes" in text and "(95 %: " in text
     assert "states 5.8 ms of its own" in text
     assert "ahead of a click" in text
+    assert "of which the ear's own is 0.1 ms at most" in " ".join(
+        words_of(fit_take(taken("pad", 31.0, 0.0, 6.0), "pad"), None, 0.1)
+    )
 
 
 def test_a_calibration_is_found_again_for_its_output_and_monitor_only() -> None:

@@ -51,6 +51,18 @@ def test_what_was_written_is_read_back(tmp_path: Path) -> None:
     assert notes["duration_s"] == pytest.approx(0.3, abs=0.0011)
 
 
+def test_a_gap_over_which_the_song_was_put_back_covers_both_its_ends(tmp_path: Path) -> None:
+    """A sound server that stood still takes its stream up again where it was: the host went on meanwhile."""
+    writer = JournalWriter(tmp_path / "a.journal", HEADER)
+    writer.map(0, 0.0, 1.0)
+    writer.map(4 * S, 3.5, 1.0)
+    writer.mark("xrun", round(3.8 * S), end_ns=round(4.2 * S))
+    writer.end(8 * S, cause="stopped")
+    writer.close()
+    ((start_s, end_s, cause),) = read_journal(writer.path).gaps_s()
+    assert (start_s, end_s, cause) == (pytest.approx(3.7), pytest.approx(3.8), "xrun")
+
+
 def test_marks_gaps_and_the_end(tmp_path: Path) -> None:
     writer = JournalWriter(tmp_path / "a.journal", {**HEADER, "take_id": "given"})
     writer.map(0, 0.0, 1.0)

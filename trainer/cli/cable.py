@@ -12,7 +12,7 @@ import typer
 
 from trainer.cli.choosing import between
 from trainer.cli.facts import Json, show_json
-from trainer.cli.speaking import echo, say
+from trainer.cli.speaking import say
 from trainer.cli.waiting import key_reader
 from trainer.errors import PortError
 
@@ -55,7 +55,7 @@ def check_bass(name: str, channel: int | None, *, as_json: bool) -> None:
     stream = open_capture(intake.take, device, sample_rate_hz=rate_hz)
     stream.start()
     try:
-        echo(
+        say(
             f"Listening to {device.name}. Let each open string ring by itself, then play some hard notes. "
             "Enter ends it.",
             err=as_json,

@@ -36,8 +36,9 @@ N_CLICKS = {"strings": 64, "pad": 48, "keys": 48}  # 48 s and 36 s at 80 bpm; ou
 LOOP_CLICKS, LOOP_BPM = 8, 120.0  # four seconds after a count-in of two; our choice
 
 
-def words_of(fit: LatencyFit, stated_ms: float | None) -> list[str]:
-    """The fit for a person: the figure, what the driver states, and what it cannot tell."""
+def words_of(fit: LatencyFit, stated_ms: float | None, ear_ms: float | None = None) -> list[str]:
+    """The fit for a person: the figure, what the driver states, and what it cannot tell. `ear_ms`: what of the scatter
+    may be the ear's own."""
     from trainer.scoring.latency import EARLY_HABIT
 
     if fit.base_ci95_ms is None:
@@ -46,7 +47,8 @@ def words_of(fit: LatencyFit, stated_ms: float | None) -> list[str]:
     if fit.sd_ms is not None:
         left_out = f", {fit.n_left_out} left out as strays" if fit.n_left_out else ""
         missing = f"; {fit.n_missing} clicks had no note" if fit.n_missing else ""
-        lines.append(f"They scatter by {fit.sd_ms:.1f} ms{left_out}{missing}.")
+        of_ear = "" if ear_ms is None else f", of which the ear's own is {ear_ms:g} ms at most"
+        lines.append(f"They scatter by {fit.sd_ms:.1f} ms{of_ear}{left_out}{missing}.")
     for reason in fit.why.values():
         if fit.base_ms is not None:
             lines.append(f"Not known: {reason['text']}.")
@@ -205,8 +207,8 @@ def _calibrate_bass(cable: Cabled, asked: _Asked) -> int:
     as_json = asked.as_json
     session = click_session("pad", asked.clicks or N_CLICKS["pad"], asked.bpm)
     options = _bass_options(cable, session, known, quiet=asked.plain or as_json)
-    echo(_instructions("sound", False)[0], err=as_json)
-    echo("Exacter, and without your own habit in it: a cable from output to input, and --loop.", err=as_json)
+    say(_instructions("sound", False)[0], err=as_json)
+    say("Exacter, and without your own habit in it: a cable from output to input, and --loop.", err=as_json)
     if not as_json and not breathe(words="Count-in"):
         return 0
     with to_stderr(as_json):
@@ -287,17 +289,17 @@ def _concluded(take: Take, known: PortSettings, output: str, monitor: bool, used
     from trainer.live.calibration import fit_take, kept_calibration
 
     fit = fit_take(take, used)
-    stated_ms = _stated_ms(take)
+    stated_ms, ear_ms = _stated_ms(take), _ear_ms(take)
     if as_json:
         input_ms = None if stated_ms is None else fit.base_ms
         show_json({"input": known.port, "output": output, "monitor": monitor, "profile": used,
-                   "output_ms": stated_ms, "input_ms": input_ms, **fit.to_dict()})  # fmt: skip
+                   "output_ms": stated_ms, "input_ms": input_ms, "ear_ms": ear_ms, **fit.to_dict()})  # fmt: skip
     if fit.doubt is not None:
         earlier = kept_calibration(known, output, monitor)
         stays = "" if earlier is None else f"; the earlier one of {earlier.base_ms:.1f} ms stays"
         raise UsageError(f"nothing was remembered: {fit.doubt}{stays}")
     if not as_json:
-        for line in words_of(fit, stated_ms):
+        for line in words_of(fit, stated_ms, ear_ms):
             say(line)
     _remember(known, fit, output, monitor, used, stated_ms)
     if not as_json:
@@ -333,6 +335,13 @@ def _played(session: Session, options: PlayOptions, port: str, keep: Path | None
     if result.take is None or not len(result.take.notes):
         raise PortError(f'no note came from "{port}"; is it connected, and the right input? See: trainer ports')
     return result.take
+
+
+def _ear_ms(take: Take) -> float | None:
+    """The ear's own scatter, of a take that it heard."""
+    facts = take.header.extra.get("hearing")
+    scatter_ms = facts.get("scatter_ms") if isinstance(facts, dict) else None
+    return float(scatter_ms) if isinstance(scatter_ms, int | float) else None
 
 
 def _stated_ms(take: Take) -> float | None:

@@ -329,7 +329,8 @@ class Journal:
                 end_ns = mark.details.get("end_ns", mark.host_ns)
                 end_ns = end_ns if isinstance(end_ns, int) else mark.host_ns
                 start_s, end_s = self.song_map.seconds_at(np.array([mark.host_ns, max(end_ns, mark.host_ns)]))
-                out.append((float(start_s), float(end_s), mark.kind))
+                # The song is put back where a server that stood still goes on: its end may lie before its beginning.
+                out.append((float(min(start_s, end_s)), float(max(start_s, end_s)), mark.kind))
         return out
 
 
