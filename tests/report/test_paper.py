@@ -23,7 +23,7 @@ from trainer.session import expand, session_from_dict
 from trainer.take import read_take
 from trainer.take.midi_file import parse_midi
 from trainer.take.midi_notes import track_bends
-from trainer.take.store import take_midi
+from trainer.take.store import take_midi, write_take
 
 
 @pytest.mark.parametrize("seed", range(8))
@@ -93,3 +93,7 @@ def test_a_bend_shows_hammer_on_pull_off_and_slide(tmp_path: Path) -> None:
     assert letters == ["H"] * 8 + ["P"] * 8
     again = parse_midi(take_midi(take))  # what is written anew is bent as it was
     assert len(track_bends(again.tracks[1], lambda ticks: np.asarray(ticks) / 960)) >= len(take.bends)
+    # Taken in among the takes, it keeps its bends beside it, and the paper is the same.
+    kept = read_take(write_take(take, tmp_path / "takes"))
+    assert not kept.header.extra["remarks"] and np.allclose(kept.bends, take.bends)
+    assert written_take(read_notes(kept, chart), chart, bends=kept.bends).notes == written.notes

@@ -18,7 +18,7 @@ from trainer.take.messages import BEND_RANGE_SEMITONES, WHEEL_CENTRE, BendRange,
 from trainer.take.midi_file import MidiTrack
 from trainer.take.notes import FLAG_CUT, Notes, empty_notes, sorted_notes
 
-__all__ = ["note_messages", "track_bends", "track_notes"]
+__all__ = ["MOST_BEND_SEMITONES", "note_messages", "track_bends", "track_notes"]
 
 MOST_BEND_SEMITONES = 48.0  # the range that is written at most (two octaves either way and two more); our choice
 SMALLEST_BEND_SEMITONES = 0.0005  # smaller fractions are written as unbent; a 14-bit step of ±2 is 0.00024

@@ -27,7 +27,7 @@ from trainer.take.downbeat import MIN_NOTES, Downbeat, find_downbeat
 from trainer.take.finding import Choice, chosen, is_named
 from trainer.take.marked import session_of_marks
 from trainer.take.midi_file import CHORUS_MARKER, MAX_FILE_BYTES, FileClock, MidiFile, MidiTrack, parse_midi
-from trainer.take.midi_notes import track_bends, track_notes
+from trainer.take.midi_notes import MOST_BEND_SEMITONES, track_bends, track_notes
 from trainer.take.model import MAX_HOURS, Take, TakeHeader, within_a_song
 from trainer.take.notes import FLAG_DEAD, FLAG_NO_RELEASE, Notes, empty_notes, sorted_notes
 from trainer.take.record import MAX_RECORD_BYTES, TakeRecord, read_record, take_of
@@ -234,8 +234,9 @@ def _from_midi(
             remarks += [marked[1]] if marked[1] else []
     extra: dict[str, Any] = {"remarks": remarks, "midi": facts, **found}
     bends = track_bends(choice.track, clock.seconds_at, choice.channels)
-    if np.ptp(bends[:, 2]) >= 1.0 if len(bends) else False:  # else they say no more than the notes' pitches do
-        bends[:, 0] -= origin_s
+    bends[:, 0] -= origin_s
+    bends = bends[(np.abs(bends[:, 0]) < MAX_HOURS * 3600) & (np.abs(bends[:, 2]) <= MOST_BEND_SEMITONES)]
+    if len(bends) and np.ptp(bends[:, 2]) >= 1.0:  # else they say no more than the notes' pitches do
         extra["bends"] = bends
     header = TakeHeader(foreign=True, profile="foreign", downbeat_from=where, extra=extra)
     return Take(notes, tempo, session, band, header, source, sha256)

@@ -154,12 +154,19 @@ def record_of(take: Take, midi_sha256: str) -> TakeRecord:
         devices=dict(header.devices),
         clock_map=dict(header.clock_map),
         lateness=dict(header.lateness),
-        extra=dict(header.extra),
+        extra=dict(header.extra) | _plain_bends(take),
         session=None if take.session is None else take.session.to_dict(),
         tempo=TempoColumns(take.tempo.beats.tolist(), take.tempo.bpm.tolist(), float(take.tempo.seconds[0])),
         notes=_columns(take.notes),
         band=_columns(take.band),
     )
+
+
+def _plain_bends(take: Take) -> dict[str, Any]:
+    """The bends of a take as a record has them: rows of second, whole channel, semitones."""
+    if "bends" not in take.header.extra:
+        return {}
+    return {"bends": [(at_s, int(channel), semitones) for at_s, channel, semitones in take.bends.tolist()]}
 
 
 def _plain(item: Any) -> Any:
