@@ -370,8 +370,17 @@ def test_a_walker_is_not_told_to_play_a_riff(seed: int) -> None:
 def test_a_flawless_take_is_told_what_next() -> None:
     chart = expand(Session(choruses=(ChorusPlan("verse", 3, (0.5,) * 3),)))
     said = card_text(score(shuffle_take(chart, chart.swing_ratio, jitter_ms=4.0)))
-    assert said.splitlines()[-1].startswith("Every measured figure meets its target at this level; next: ")
-    assert said.endswith('the level "stage", another key, or a little faster.')
+    assert said.splitlines()[-1].startswith("All four meet their targets; next: another key, or a little faster (")
     assert card_text(score(shuffle_take(chart, chart.swing_ratio, jitter_ms=4.0), level="stage")).endswith(
         "next: another key, or a little faster."
     )
+
+
+def test_a_take_too_short_to_judge_is_not_told_that_all_was_well() -> None:
+    """Two bars of a chorus, then stopped: what could not be judged is named, and nothing harder is proposed."""
+    chart = expand(Session(choruses=(ChorusPlan("verse", 3, (0.5,) * 3),)))
+    whole = shuffle_take(chart, chart.swing_ratio, jitter_ms=4.0)
+    notes = whole.notes[whole.notes["onset_s"] < 9.0 * 60.0 / whole.tempo.bpm_at(0.0)]
+    said = card_text(score(replace(whole, notes=notes)))
+    assert "too few notes for a shape" in said and "What to work on" not in said
+    assert "next:" not in said and "not judged: " in said.splitlines()[-1] and "landing" in said.splitlines()[-1]

@@ -67,18 +67,23 @@ def verdict(card: Scorecard, level: str = "jam", *, placed: bool = True) -> Verd
     if not kept and not placed:
         none = no_figure("not_placed", "where the take begins in the form has to be known first")
     elif not kept:
-        measured = any(line.met is not None for line in lines)
-        met = f"every measured figure meets its target at this level; next: {_next(asked)}"
-        text = met if measured else "nothing could be measured"
-        none = no_figure("met" if measured else "nothing_measured", text)
+        none = _nothing_to_advise(lines, asked)
     return Verdict(asked.name, lines, tuple(kept[:MAX_ADVICE]), no_advice=none)
 
 
-def _next(level: Level) -> str:
-    """What to try after a take that leaves nothing to advise."""
+def _nothing_to_advise(lines: tuple[Line, ...], level: Level) -> Why:
+    """Why there is no advice; what to try next is said only where all four lines were judged, and met."""
+    if all(line.met is None for line in lines):
+        return no_figure("nothing_measured", "nothing could be measured")
+    if any(line.met is False for line in lines):
+        return no_figure("none_found", "what falls short shows no one cause")
+    open_ = [line.name for line in lines if line.met is None]
+    if open_:
+        return no_figure("met", f"what could be judged meets its target; not judged: {', '.join(open_)}")
     names = list(levels())
     harder = names[names.index(level.name) + 1 :]
-    return f'the level "{harder[0]}", another key, or a little faster' if harder else "another key, or a little faster"
+    stricter = f" (`trainer score` with `--level {harder[0]}` asks for more)" if harder else ""
+    return no_figure("met", f"all four meet their targets; next: another key, or a little faster{stricter}")
 
 
 def _line(

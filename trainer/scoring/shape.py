@@ -120,8 +120,8 @@ class ChorusShape(Section):
         name = f"Chorus {self.chorus} ({self.role})"
         lost = f"{self.missed} of {counted(self.changes, 'change')} missed"
         if self.verdict is None:
-            sat_out = self.unjudged is not None and self.unjudged.code == "laid_out"
-            return f"{name}: {self.unjudged.text if sat_out and self.unjudged else 'too few notes to say'}."
+            why = self.unjudged
+            return f"{name}: {why.text if why and why.code in ('laid_out', 'too_short') else 'too few notes to say'}."
         said = {
             "pinned": "pinned: one rhythm, chord tones, the changes where they are due",
             "held": "held like a verse",
@@ -427,6 +427,9 @@ def _facts_of(
         if 2 * len(own & silent) >= len(own):
             whole = own <= silent
             why = no_figure("laid_out", "you sat it out" if whole else "you sat out half of it or more")
+            facts = replace(facts, verdict=None, unjudged=why)
+        elif 2 * (n_asked := sum(_asked(reading, bar, silent) for bar in bars_of[chorus])) < len(own):
+            why = no_figure("too_short", f"{counted(n_asked, 'bar')} of its {len(own)} were played")
             facts = replace(facts, verdict=None, unjudged=why)
         out.append(replace(facts, lost=2 * len(own & elsewhere) >= len(own)))
     return out

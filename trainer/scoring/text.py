@@ -58,7 +58,11 @@ def _beside(ratio: Figure, band: float) -> str:
         return "you are straighter"
     if ratio.low > band * 2.0**HEARD_LOG2:
         return "you swing harder, nearer dotted"
-    return "and you are with it" if ratio.low <= band <= ratio.high else "and as good as with it"
+    if ratio.low <= band <= ratio.high:
+        return "and you are with it"
+    if abs(math.log2(ratio.value / band)) < HEARD_LOG2:
+        return "and you are as good as with it"
+    return f"and you may be a little {'straighter' if ratio.value < band else 'harder'}"
 
 
 def feel_line(swing: Swing) -> str:
