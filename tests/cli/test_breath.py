@@ -12,6 +12,9 @@ import pytest
 
 from trainer.cli import breath as room
 from trainer.cli.breath import Coming, breath, breath_desk
+from trainer.cli.desk import Desk
+from trainer.cli.running import Places
+from trainer.cli.waiting import BREATH_S, OPENING_S
 from trainer.live import PlayOptions
 from trainer.page import PageLink, PagePress
 
@@ -86,3 +89,18 @@ def test_what_can_be_pressed_fits_a_terminal_and_is_all_listed(monkeypatch: pyte
     assert room._line(Coming("That was it", starts="", held=True, may=("again",)), None) == "e again  q leave  ? keys"
     asks = {*room.KEYS.values()} - {"help"}
     assert asks == {what for what, *_ in room.OFFERED}
+
+
+def test_with_a_page_the_first_run_begins_by_itself_after_time_to_open_it(monkeypatch: pytest.MonkeyPatch) -> None:
+    seconds: list[tuple[float, bool]] = []
+
+    def seen(_: PlayOptions, coming: Coming, *_rest: Any) -> tuple[str, float | None]:
+        seconds.append((coming.seconds, coming.held))
+        return "start", coming.tempo_bpm
+
+    monkeypatch.setattr("trainer.cli.desk.breath", seen)
+    desk = Desk(Places())
+    desk.stand, desk._options = cast(PageLink, object()), PlayOptions()
+    for name in ("This evening", "Run 1"):
+        assert desk.before(Coming(name)) == ("start", None)
+    assert seconds == [(OPENING_S, False), (BREATH_S, False)]

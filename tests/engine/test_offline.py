@@ -60,6 +60,17 @@ def test_a_restart_keeps_the_later_notes_and_sets_the_earlier_aside() -> None:
     assert "set_aside" not in whole.header.extra
 
 
+def test_what_is_held_when_the_song_stops_ends_there() -> None:
+    """A pause of eleven seconds is no note of twenty-two beats, nor is the time before a chorus is taken up again."""
+    rows = [(i * 0.5, bytes((0x90, 40 + i, 90))) for i in range(32)]
+    rows += [((i + 1) * 0.5 - 0.05, bytes((0x80, 40 + i, 0))) for i in range(32) if i != 3]
+    take = play_offline(SHORT, rows, commands=[(4.47, "pause"), (15.3, "resume")])
+    assert take.notes["pitch"].tolist() == [40.0 + i for i in range(32)]
+    assert take.notes["duration_s"][3] == pytest.approx(0.97, abs=0.02)  # to the pause, not to the end
+    assert (take.notes["flags"] != 0).tolist() == [i == 3 for i in range(32)]
+    assert not any(item.outcome == "silent" for item in score(take).landing.items)
+
+
 def test_going_back_and_leaving_without_a_note_loses_nothing() -> None:
     rows = [(i * 0.5, bytes((0x90, 40 + i, 90))) for i in range(12)]
     take = play_offline(SHORT, rows, commands=[(8.2, "restart"), (9.0, "stop")])

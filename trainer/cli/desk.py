@@ -25,6 +25,7 @@ from trainer.cli.running import (
     with_input,
 )
 from trainer.cli.speaking import say
+from trainer.cli.waiting import OPENING_S
 from trainer.errors import TrainerError, UsageError
 
 if TYPE_CHECKING:
@@ -132,6 +133,7 @@ class Desk:
         self.asked = ""  # what the newest run ended with
         self.last_bpm: float | None = None
         self._stopped = False
+        self._opened = False  # the page: there was time for it
         self.stand: PageLink | None = None
         self._told: list[str] = []  # how the last one went, for the stand
         self._last: tuple[Take, Scorecard] | None = None
@@ -268,6 +270,8 @@ class Desk:
         tempo. Nobody waits for a stand-in, nor where nobody could press anything."""
         if self.stand_in or (self.stand is None and not (sys.stdin.isatty() and sys.stdout.isatty())):
             return "start", coming.tempo_bpm
+        if self.stand is not None and not self._opened:
+            coming, self._opened = replace(coming, seconds=OPENING_S), True
         if self._stopped and self.stand is not None:
             coming = replace(coming, held=True)
         return breath(self._ready(), coming, self._show, self._say_report)

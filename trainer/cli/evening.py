@@ -51,7 +51,7 @@ class EveningPlayed:
         desk = self._desk
         if desk.stand is not None:
             desk.note(*plan)
-            asked, _ = desk.before(Coming("This evening", held=True))
+            asked, _ = desk.before(Coming("This evening"))
             if asked == "leave":
                 return self._left(0)
         while self._turns and self._status is None:

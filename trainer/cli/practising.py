@@ -116,7 +116,7 @@ def _runs(
             words = listening(built(number + 1, tempo_bpm)[0])
             say(f"\nRun {number + 1} of {times}, {tempo_bpm:g} bpm. {words}")
             may = ("again",) if number else ()
-            coming = Coming(f"{made.title}, run {number + 1} of {times}", words, tempo_bpm, may, held=not number)
+            coming = Coming(f"{made.title}, run {number + 1} of {times}", words, tempo_bpm, may)
         asked = "start"
         if number or desk.stand is not None:
             asked, settled = desk.before(coming)
@@ -378,7 +378,7 @@ def _night(night: Night, chosen: int, level: str, desk: Desk, as_json: bool) -> 
     for tune in night.tunes:
         called = f"{tune.number}. {tune.called}, {tune.session.tempo_bpm:g} bpm"
         say_line(f"\n{called}")
-        coming = Coming(called, starts="Count-in", held=desk.stand is not None and tune.number == 1)
+        coming = Coming(called, starts="Count-in")
         if desk.before(coming)[0] == "leave":
             break
         cues = tuple((cue.shown_beats, min(cue.end_beats, cue.at_beats + 4.0), cue.text) for cue in tune.cues)

@@ -278,7 +278,8 @@ def _say_heat(cells: dict[tuple[str, str], tuple[int, int]]) -> None:
     shown = min(max(1, (room - 10) // cell), MAX_KEYS_SHOWN)
     keys = sorted(key for key, _ in played.most_common(shown))
     pairs = sorted(
-        {pair for _, pair in cells if "→" in pair}, key=lambda p: -sum(cells.get((k, p), (0, 0))[1] for k in keys)
+        {pair for _, pair in cells if "→" in pair},
+        key=lambda p: (-sum(cells.get((k, p), (0, 0))[1] for k in keys), _steps(p)),
     )
     echo("\nRoots on the changes (rows: change, columns: key)")
     echo(" " * 10 + "".join(f"{key:>{cell - 2}}  " for key in keys))
@@ -291,6 +292,14 @@ def _say_heat(cells: dict[tuple[str, str], tuple[int, int]]) -> None:
         echo(f"{pair:<10}" + "".join(row))
     if len(keys) < len(played):
         echo(f"The {len(keys)} keys played most; {len(played) - len(keys)} more with --json.")
+
+
+def _steps(pair: str) -> tuple[tuple[int, str], ...]:
+    """A change's two degrees as steps up from the key's root, so that rows stand in a musical order."""
+    from trainer.music import numeral_chord, parse_key
+
+    key = parse_key("C")
+    return tuple((numeral_chord(degree.rstrip("°ø"), key).root_pc, degree) for degree in pair.split("→"))
 
 
 def _history_dict(book: History, since: datetime.date | None) -> dict[str, Any]:

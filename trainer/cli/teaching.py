@@ -120,8 +120,7 @@ def _play_sheet(sheet: Worksheet, desk: Desk) -> tuple[list[Played], int]:
             say(f"\n{title}. {words}".rstrip())
             if task.instruction:
                 say(task.instruction)
-            held = desk.stand is not None and not desk.n_runs
-            coming = Coming(title, f"{words} {task.instruction}".strip(), may=("skip",), held=held)
+            coming = Coming(title, f"{words} {task.instruction}".strip(), may=("skip",))
             asked, _ = desk.before(coming)
             if asked == "leave":
                 return played, 0
@@ -368,7 +367,7 @@ def study(
     say(f"{exercise.session.title}. {listening(exercise)}")
     with Desk(places, strung) as desk:
         kept = {"study": exercise_to_dict(file.name, chosen, exercise, octave)}
-        if desk.before(Coming(exercise.session.title, listening(exercise), held=desk.stand is not None))[0] == "leave":
+        if desk.before(Coming(exercise.session.title, listening(exercise)))[0] == "leave":
             return 0
         status, _, _ = desk.exercise(
             lambda bpm: (exercise, kept), exercise.session.tempo_bpm, lambda run, card: judge_phrase(run, card.reading)

@@ -8,9 +8,10 @@ from collections.abc import Callable, Iterator
 
 from trainer.system import here
 
-__all__ = ["BREATH_S", "breathe", "key_reader", "minutes_and_seconds", "rewritten"]
+__all__ = ["BREATH_S", "OPENING_S", "breathe", "key_reader", "minutes_and_seconds", "rewritten"]
 
 BREATH_S = 8.0  # between two runs: read the figure, see what comes, hands off the strings; our choice
+OPENING_S = 30.0  # before the first one with a page: open it on the tablet, put that on the stand; our choice
 
 
 @contextlib.contextmanager

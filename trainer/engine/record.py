@@ -34,7 +34,7 @@ from trainer.session import Chart, Session, expand, session_from_dict
 from trainer.take.journal import JOURNAL_SUFFIX, Journal, JournalMark, JournalMessage, JournalWriter, recover
 from trainer.take.model import PROFILES, Gap, Take, TakeHeader, calibration_from, within_a_song
 from trainer.take.notes import FLAG_DEAD, Notes, empty_notes, flag_near_gaps, sorted_notes
-from trainer.take.placing import DEAD_CHANNEL, placed_in_song
+from trainer.take.placing import DEAD_CHANNEL, end_with_the_song, placed_in_song
 from trainer.take.store import SavedTake, save_take, takes_dir
 
 __all__ = [
@@ -353,6 +353,7 @@ def _played(journal: Journal) -> tuple[Notes, Notes]:
         return notes, empty_notes()
     host_ns = zero_ns + np.round(notes["onset_s"] * 1e9).astype(np.int64)
     onset_s, stays, aside = placed_in_song(host_ns, song, _passes(journal))
+    end_with_the_song(notes, host_ns, song)
     notes["onset_s"] = onset_s
     if journal.header.get("profile") == "sound":
         notes["flags"][notes["channel"] == DEAD_CHANNEL] |= FLAG_DEAD

@@ -202,7 +202,8 @@ def read_result(
     remarks += [f"take {stem} is listed {n} times; it counts once" for stem, n in seen.items() if n > 1][:MAX_REMARKS]
     odd: dict[str, list[str]] = {kind: [] for kind in _OF_TAKES}
     gives_up_s = now() + MAX_SCORING_S
-    for item in {item.take: item for item in reversed(parcel.record.takes)}.values():
+    first_listed = {item.take: item for item in reversed(parcel.record.takes)}
+    for item in sorted(first_listed.values(), key=lambda item: item.take):
         if len(tasks) >= MAX_TAKES or now() > gives_up_s:
             remarks.append(f"more than can be scored; {len(tasks)} takes were")
             break

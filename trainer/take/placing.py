@@ -8,11 +8,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from trainer.clock.fit import SongMap
+from trainer.take.notes import FLAG_CUT, Notes
 
-__all__ = ["DEAD_CHANNEL", "placed_in_song"]
+__all__ = ["DEAD_CHANNEL", "end_with_the_song", "placed_in_song"]
 
 DEAD_CHANNEL = 1  # of a bass by its cable: where strokes without pitch are kept, counted from 0
 
+JUMP_S = 0.1  # of the song, where it is taken up elsewhere; its clocks are corrected by far less
 Bools = NDArray[np.bool_]
 
 
@@ -36,3 +38,15 @@ def placed_in_song(
     later_s = np.append(np.minimum.accumulate(starts_s[::-1])[::-1][1:], np.inf)
     stays = counted & (onset_s < later_s[which])
     return onset_s, stays, counted & ~stays
+
+
+def end_with_the_song(notes: Notes, host_ns: NDArray[np.int64], song: SongMap) -> None:
+    """Cut what still sounds where the song stops for a pause or is taken up elsewhere: the time until it goes on is no
+    part of a note. In place; `host_ns` (n,) is where the notes began."""
+    until_s = song.song_s[:-1] + np.diff(song.host_ns) * 1e-9 * song.rate[:-1]
+    breaks = np.flatnonzero((np.abs(song.song_s[1:] - until_s) > JUMP_S) | (song.rate[1:] == 0.0)) + 1
+    ends_ns = np.append(song.host_ns[breaks], np.iinfo(np.int64).max)
+    left_s = (ends_ns[np.searchsorted(ends_ns[:-1], host_ns, side="right")] - host_ns) * 1e-9
+    cut = notes["duration_s"] > left_s
+    notes["duration_s"][cut] = left_s[cut]
+    notes["flags"][cut] |= FLAG_CUT

@@ -18,7 +18,7 @@ from trainer.clock.fit import SongMap
 from trainer.errors import FileFormatError
 from trainer.take.model import Take
 from trainer.take.notes import flag_near_gaps, sorted_notes
-from trainer.take.placing import placed_in_song
+from trainer.take.placing import end_with_the_song, placed_in_song
 from trainer.take.sound_file import read_sound
 
 __all__ = [
@@ -67,6 +67,7 @@ def heard_again(take: Take, recording: Path) -> Take:
             f"{recording}: its take does not say where it lies ({type(error).__name__}); the take's notes stand"
         ) from None
     notes = heard.notes.copy()
+    end_with_the_song(notes, host_ns, song)
     notes["onset_s"] = onset_s
     flag_near_gaps(notes, ((gap.start_s, gap.end_s) for gap in take.header.gaps))
     old = take.header.extra
