@@ -7,7 +7,7 @@ line can be sung. Pure and seeded.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field, replace
 from itertools import pairwise
 
@@ -303,34 +303,40 @@ def _choose(
 
 
 def _faults(page: _Page, pattern: str, setting: _Setting, device: str | None) -> int:
-    chord = setting.chord
     tokens = [cell.token for cell in cells(pattern)]
     pitches = _pitches(page, cells(pattern), setting)
     out = [p for p in pitches if not page.tuning.lowest <= p <= page.tuning.highest]
     faults = IMPOSSIBLE * len(out)
     if page.awaited is not None and pitches[0] != page.awaited:
         faults += IMPOSSIBLE
-    if device == "pentatonic_riff" and chord.is_minor and any(t in ("2", "3", "6") for t in tokens):
-        faults += IMPOSSIBLE
     if device == "turnaround_figure" and page.chart.turnaround_pinned and (pitches[0] - setting.root) % 12:
         faults += IMPOSSIBLE  # a pinned turnaround wants each chord on its beat
-    if device == "walking_line":
-        steps = {(pitch - setting.root) % 12 for pitch in pitches}
-        tail = [*pitches[-3:], setting.next_root]
-        run = len(tail) == 4 and len({b - a for a, b in pairwise(tail)}) == 1 and abs(tail[1] - tail[0]) == 1
-        faults += IMPOSSIBLE * run  # three semitones in quarters are an approach
-        faults += IMPOSSIBLE * (len(steps) < 3 or steps == {0, 7, 10})  # the latter is the box, in quarters
-    if device == "octave_shift":  # the note that leads on may not be the root in a third octave
-        faults += IMPOSSIBLE * (len({pitch for pitch in pitches if (pitch - setting.root) % 12 == 0}) > 2)
-    if device == "chromatic_approach":
-        faults += IMPOSSIBLE * _run_is_longer(tokens, pitches, setting)
-    if device == "scale_descent":
-        faults += IMPOSSIBLE * _descent_is_longer(tokens, pitches, setting)
+    is_another = _IS_ANOTHER.get(device or "")
+    if is_another is not None and is_another(tokens, pitches, setting):
+        faults += IMPOSSIBLE
     prev = pitches[0] if setting.prev is None else setting.prev
     leaps = np.abs(np.diff(np.array([prev, *pitches, setting.next_root])))
     faults += int(np.sum(np.maximum(leaps - 12, 0)))
     faults += 2 * (not leads_in(pitches[-1], setting.next_root))
     return faults
+
+
+def _no_minor_riff(tokens: Sequence[str], _: Sequence[int], setting: _Setting) -> bool:
+    """Whether a riff holds notes that the five-note scale of a minor chord has not."""
+    return setting.chord.is_minor and any(token in ("2", "3", "6") for token in tokens)
+
+
+def _no_walk(_: Sequence[str], pitches: Sequence[int], setting: _Setting) -> bool:
+    """Whether quarters are an approach (three semitones), the box, or hardly a line."""
+    steps = {(pitch - setting.root) % 12 for pitch in pitches}
+    tail = [*pitches[-3:], setting.next_root]
+    run = len(tail) == 4 and len({b - a for a, b in pairwise(tail)}) == 1 and abs(tail[1] - tail[0]) == 1
+    return run or len(steps) < 3 or steps == {0, 7, 10}
+
+
+def _three_octaves(_: Sequence[str], pitches: Sequence[int], setting: _Setting) -> bool:
+    """Whether the note that leads on is the root in a third octave."""
+    return len({pitch for pitch in pitches if (pitch - setting.root) % 12 == 0}) > 2
 
 
 def _run_is_longer(tokens: Sequence[str], pitches: Sequence[int], setting: _Setting) -> bool:
@@ -346,6 +352,16 @@ def _descent_is_longer(tokens: Sequence[str], pitches: Sequence[int], setting: _
     first = next(i for i, token in enumerate(tokens) if token.startswith("n"))
     before = pitches[first - 1] if first else setting.prev
     return before is not None and 0 <= before - pitches[first] <= 2
+
+
+# Device → whether a pattern would here be something else.
+_IS_ANOTHER: dict[str, Callable[[Sequence[str], Sequence[int], _Setting], bool]] = {
+    "pentatonic_riff": _no_minor_riff,
+    "walking_line": _no_walk,
+    "octave_shift": _three_octaves,
+    "chromatic_approach": _run_is_longer,
+    "scale_descent": _descent_is_longer,
+}
 
 
 def _pitches(page: _Page, row: Sequence[Cell], setting: _Setting) -> list[int]:

@@ -305,16 +305,11 @@ def _part(cls: type, name: str, hint: Any) -> _Part | None:
         return make("figure" if inner is Figure else "figures", inner=marks[Shown])
     if Digits in marks:
         return make("number", inner=marks[Digits])
-    if isinstance(inner, type) and issubclass(inner, Row):
-        return make("row", inner=inner)
-    if origin is tuple and len(args) == 2 and args[1] is ...:
-        of = _bare(args[0])[0]
-        if isinstance(of, type) and issubclass(of, Row):
-            return make("rows", inner=of)
-    if origin is not None and isinstance(origin, type) and issubclass(origin, Mapping):
-        of = _bare(args[1])[0]
-        if isinstance(of, type) and issubclass(of, Row):
-            return make("map", inner=of)
+    several = "rows" if args[1:] == (...,) else "map"
+    for kind, of in (("row", inner), (several, args[0 if several == "rows" else 1] if len(args) == 2 else None)):
+        row = _bare(of)[0]
+        if isinstance(row, type) and issubclass(row, Row):
+            return make(kind, inner=row)
     return make("plain")
 
 
