@@ -14,6 +14,8 @@ sys.path.insert(0, str(Path(__file__).resolve().parent.parent / "sim"))
 
 import strangers
 
+from trainer.cli.speaking import card_text
+from trainer.clock.tempo import TempoMap
 from trainer.scoring import score
 from trainer.scoring.beat import beat_of
 from trainer.session import Chart
@@ -84,6 +86,24 @@ def test_drums_in_the_file_are_the_beat_and_the_reference() -> None:
     other = replace(warped(take, lambda s: (s + 0.03) / 1.03), band=ride)
     card = score(other)
     assert card.take.beat_this_file == "drums" and abs(card.timing.mean_s.value) < 0.012
+
+
+@pytest.mark.parametrize("bpm_of_120", [70.0, 180.0, 60.0, 90.0])
+@pytest.mark.parametrize("kind", ["roots", "two_beat"])
+def test_far_from_the_file_s_tempo_nothing_is_judged_and_that_is_said_first(kind: str, bpm_of_120: float) -> None:
+    """No tempo event: 120 in the file, whatever was played; a steady line may look like another at 60, 90 or 180."""
+    chart, take = take_of(kind, 3)
+    beats = np.asarray(take.tempo.beats_at(take.notes["onset_s"].astype(np.float64)))
+    notes = take.notes.copy()
+    notes["onset_s"] = 60.0 / bpm_of_120 * beats
+    card = score(replace(take, notes=notes, tempo=TempoMap.constant(120.0)))
+    assert card.form.nothing is not None and card.form.nothing.code == "no_beat"
+    assert not card.timing.mean_s.known and not card.swing.ratio.known and card.landing.changes is None
+    assert card.shape.choruses == () and card.verdict.advice == ()
+    first = card_text(card).splitlines()[0]
+    assert first.startswith(("Note: what was played keeps neither", "Note: the chords come round as if about"))
+    right = score(replace(take, notes=notes, tempo=TempoMap.constant(bpm_of_120)))
+    assert right.form.lost == () and right.landing.landed_rate.value > 0.9 and chart.n_choruses == 3
 
 
 def test_notes_that_keep_no_beat_are_not_timed() -> None:

@@ -12,9 +12,11 @@ from typing import Any
 import numpy as np
 import pytest
 
+from trainer.clock.tempo import TempoMap
 from trainer.report import sections
-from trainer.scoring import form, form_chain, form_notes
+from trainer.scoring import form, form_chain, form_notes, score
 from trainer.session import Chart, expand, session_from_dict
+from trainer.take import Take, notes_from_rows
 
 _SIM = Path(__file__).resolve().parent.parent / "sim"
 
@@ -153,6 +155,37 @@ def test_a_skipped_bar_is_found_from_the_first_bar_that_differs() -> None:
     assert span["from"] == {"chorus": 2, "bar": 4} and span["to"] == {"chorus": 2, "bar": 10}
     assert span["place_beats"] == 4 and span["cause"] == "skipped"
     assert span["back"] == {"chorus": 2, "bar": 11, "at_beats": 88.0}
+
+
+@pytest.mark.parametrize("last", [None, 2, 4, 7, 9])
+def test_elsewhere_in_several_places_at_once_is_said_once_without_a_bar_and_is_no_advice(last: int | None) -> None:
+    # In bars 9 to 11 of chorus 3 the player has C C F: as four bars on, and as four bars back. A note in bar 12 that
+    # suits both decides nothing either.
+    bars = ["C7", "C7", "F7", "F7", "C7", "C7", "F7", "G7", "A7", "D7", "G7", "B7"]
+    chart = chart_of(key="C", form="chart", chart={"bars": bars})
+    onsets, pitches = roots(chart)
+    for beat, pc in ((128.0, 0), (132.0, 0), (136.0, 5)):
+        pitches[(onsets >= beat) & (onsets < beat + 4.0)] = 28 + (pc - 28) % 12
+    kept = (onsets < 140.0) | (onsets >= 144.0)
+    if last is not None:
+        kept |= onsets == 143.0
+        pitches[onsets == 143.0] = 28 + (last - 28) % 12
+    result = form.place_notes(chart, onsets[kept], pitches[kept])
+    assert result.untold and result.spans == () and result.bars_lost == 0
+    assert result.line == "for a while you were elsewhere in the form; where cannot be told"
+    tempo = TempoMap(chart.tempo_segments)
+    rows = [(float(tempo.seconds_at(at)), 0.3, int(p), 90) for at, p in zip(onsets[kept], pitches[kept], strict=True)]
+    card = score(Take(notes_from_rows(rows), tempo, chart.session))
+    assert not any(advice.about == "form" for advice in card.verdict.advice)
+    assert card.verdict.lines[3].text.count("elsewhere") == 1
+
+
+def test_one_pitch_all_through_tells_no_place() -> None:
+    chart = chart_of()
+    onsets, pitches = roots(chart)
+    result = form.place_notes(chart, onsets, np.full(len(pitches), 31.0))
+    assert result.nothing is not None and result.nothing.code == "one_pitch" and result.lost is None
+    assert result.line.startswith("the place cannot be told: one pitch all through")
 
 
 def test_a_diminished_chord_s_own_notes_are_no_slip() -> None:

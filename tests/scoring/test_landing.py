@@ -252,6 +252,8 @@ def test_riffs_that_rest_on_one_are_judged_by_their_first_note() -> None:
     result = judged(chart, rows)
     item = at(result, 1, 2)
     assert item.outcome == "root" and item.note == "rests_on_one"
+    last = at(result, 2, 11)  # beside it lies the final bar, whose one note is held from beat 1
+    assert last.outcome == "root" and last.note == "rests_on_one" and chart.bars[23].final
     # Where the bars around do play on 1, the same note is a late root.
     rows = shuffle_rows(chart, 2.0)
     start = bar_at(chart, 1, 5)

@@ -353,6 +353,29 @@ def test_a_bar_asked_about_is_not_held_against_the_player() -> None:
         assert bool(told.advice) is not met
 
 
+def test_who_is_a_bar_behind_all_along_is_told_that_and_not_of_changes() -> None:
+    chart = expand(Session(choruses=(ChorusPlan("verse", 4, (0.5,) * 4),)))
+    tempo = TempoMap(chart.tempo_segments)
+    rows = []
+    for before, bar in itertools.pairwise(chart.bars):
+        for k in range(BEATS_PER_BAR):
+            pitch = 28 + (before.chords[0].root_pc - 28) % 12
+            rows.append((float(tempo.seconds_at(bar.onset_beats + k)), 0.3, pitch, 90))
+    card = score(Take(notes_from_rows(rows), tempo, chart.session))
+    assert card.form.bars_elsewhere and card.landing.landed_rate.value < 0.2
+    assert [advice.about for advice in card.verdict.advice] == ["form"]
+    assert "Did you mean to stay" not in card_text(card)
+
+
+def test_who_leaves_half_of_it_out_is_not_told_to_do_less() -> None:
+    chart = expand(Session(choruses=(ChorusPlan("verse", 4, (0.5,) * 4),)))
+    take = shuffle_take(chart, chart.swing_ratio, jitter_ms=4.0)
+    some = np.random.default_rng(5).random(len(take.notes)) < 0.5
+    card = score(replace(take, notes=take.notes[some]))
+    assert card.landing.half_missing and any(c.as_planned is False for c in card.shape.choruses)
+    assert not any(advice.about == "shape" for advice in card.verdict.advice)
+
+
 @pytest.mark.parametrize("seed", range(6))
 def test_a_walker_is_not_told_to_play_a_riff(seed: int) -> None:
     """A verse walked in quarters is not asked for one rhythm."""

@@ -53,8 +53,12 @@ def card_text(card: Scorecard, *, full: bool = False) -> str:
 
     verdict = card.verdict
     lines = [summary(card, full=full)]
-    if card.take.remarks:
-        lines += ["", *(f"Note: {remark}" for remark in card.take.remarks)]
+    remarks = [f"Note: {remark}" for remark in card.take.remarks]
+    unplaced = card.form.nothing is not None and card.form.nothing.code == "no_beat"
+    if remarks and (unplaced or card.take.beat_this_file != "file"):  # whose beat, before anything is said by it
+        lines[:0] = [remarks.pop(0), ""]
+    if remarks:
+        lines += ["", *remarks]
     if verdict.advice:
         lines += ["", f"What to work on (judged as {verdict.level.replace('_', ' ')}):"]
         song = None if card.chart is None else card.chart.session

@@ -18,7 +18,7 @@ from trainer.scoring.devices import Devices, find
 from trainer.scoring.figure import Figure
 from trainer.scoring.form import FormResult, place
 from trainer.scoring.judging import verdict
-from trainer.scoring.landing import landing
+from trainer.scoring.landing import landing, not_stayed
 from trainer.scoring.reading import Reading
 from trainer.scoring.shape import Shape, shape
 from trainer.scoring.swing import swing
@@ -59,11 +59,11 @@ def score(
     nowhere. `full` adds every beat and pair to the JSON. `beat` says whose beat a file from elsewhere is judged by;
     None: the file's, unless what was played departs from it.
     """
-    found_beat = beat_of(take, beat)
-    take = found_beat.take
     if chart is None:
         own = session if session is not None else take.session
         chart = None if own is None else expand(own)
+    found_beat = beat_of(take, beat, chart)
+    take = found_beat.take
     known = None if chart is None else chart.session
     answered = take if chart is None else answers(take, chart)
     reading = read_notes(answered, chart)
@@ -73,11 +73,18 @@ def score(
     form, found = FormResult.empty(_NO_FORM), Devices(None, _NO_CHORDS)
     shaped = Shape.empty(_NO_FORM)
     elsewhere: tuple[str, ...] = ()
-    if chart is not None:
-        form = place(reading, chart) if found_beat.none is None else FormResult.empty(found_beat.none)
+    if chart is not None and found_beat.none is not None:
+        form, found, shaped = (
+            FormResult.empty(found_beat.none),
+            Devices(None, found_beat.none),
+            Shape.empty(found_beat.none),
+        )
+    elif chart is not None:
+        form = place(reading, chart)
         found = find(reading, chart)
         elsewhere = _elsewhere(take, reading, form)
-        lost_bars = [idx for span in form.lost or () for idx in range(span.first_idx, span.last_idx + 1)]
+        lost_bars = sorted(form.bars_elsewhere)
+        landed = not_stayed(landed, form.bars_elsewhere)
         shaped = shape(reading, chart, landed, band_intensity=_band_intensity(take), lost_bars=lost_bars)
     unscored = no_figure("no_session", "scored without a session") if known is None else None
     uncalibrated = no_figure("not_calibrated", "no calibration was made") if take.header.calibration is None else None

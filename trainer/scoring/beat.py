@@ -22,6 +22,7 @@ from trainer.music.general_midi import DRUM_CHANNEL
 from trainer.scoring.phase import TEMPLATE_FFT
 from trainer.scoring.reading import Floats, Ints
 from trainer.scoring.why import Why, no_figure
+from trainer.session import Chart
 from trainer.take.model import MAX_BEATS, Take, furthest
 
 __all__ = ["BEATS_BY", "BeatBy", "BeatFound", "beat_of"]
@@ -44,6 +45,11 @@ MOST_WINDOWS = 512  # that the tempo is searched in
 BETTER = 1.25  # that the played beat has to suit the onsets, beside the file's
 SMOOTH_WINDOWS = 2  # on either side
 LEAST_DRUMS = 32
+# Tempi that a steady line may be taken for, beside its own; roots at the changes tell them apart: so many land, and so
+# many more than by the beat found. A beat fitted to notes alone needs some of them itself.
+OTHER_TEMPI = (1 / 2, 2 / 3, 3 / 4, 4 / 3, 3 / 2, 2.0)
+ROOTS_LAND, ROOTS_MORE, ROOTS_FITTED = 0.6, 0.3, 0.45
+LEAST_CHANGES, NEAR_BEATS = 12, 0.3
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,13 +65,19 @@ class BeatFound:
     none: Why | None = None
 
 
-def beat_of(take: Take, asked: BeatBy | None = None) -> BeatFound:
+def beat_of(take: Take, asked: BeatBy | None = None, chart: Chart | None = None) -> BeatFound:
     """The take on the file's beat or on one fitted to what was played, as asked or as the onsets say.
 
-    Takes of ours keep their beat: the band played it. So does a file with too few onsets to tell.
+    Takes of ours keep their beat: the band played it. So does a file with too few onsets to tell. Where the chords of
+    the `chart` come round at quite another tempo than the beat's, there is no beat that may be judged by.
     """
     if not take.header.foreign or asked == "file":
         return BeatFound(take, "file")
+    found = _by_onsets(take, asked)
+    return found if asked is not None or chart is None or found.none is not None else _by_chords(found, chart)
+
+
+def _by_onsets(take: Take, asked: BeatBy | None) -> BeatFound:
     drums = take.band[take.band["channel"] == DRUM_CHANNEL]["onset_s"]
     by: BeatBy = "drums" if len(drums) >= LEAST_DRUMS and asked != "notes" else "notes"
     onset_s = drums if by == "drums" else take.notes["onset_s"]
@@ -89,6 +101,40 @@ def beat_of(take: Take, asked: BeatBy | None = None) -> BeatFound:
     if by == "notes":
         remark += ", so nobody can say whether you were late or early"
     return BeatFound(replace(take, tempo=tempo), by, remark)
+
+
+def _by_chords(found: BeatFound, chart: Chart) -> BeatFound:
+    """The beat found, unless the roots at the changes say that it is not one: a steady line may fit several."""
+    notes = found.take.notes
+    beats = np.asarray(found.take.tempo.beats_at(notes["onset_s"].astype(np.float64)), dtype=np.float64)
+    pc = np.rint(notes["pitch"].astype(np.float64)).astype(np.int64) % 12
+    here = _roots_landed(beats, pc, chart)
+    other, scale = max((_roots_landed(beats * scale, pc, chart), scale) for scale in OTHER_TEMPI)
+    if other >= ROOTS_LAND and other >= here + ROOTS_MORE:
+        bpm = float(np.median(found.take.tempo.bpm_at(beats)))
+        text = (
+            f"the chords come round as if about {bpm * scale:.0f} bpm were played, and the beat is taken for "
+            f"{bpm:.0f}: nothing is judged until the file's tempo is the one played"
+        )
+    elif found.by == "notes" and here < ROOTS_FITTED:
+        text = "what was played keeps neither the file's beat nor any other that the chords come round in"
+    else:
+        return found
+    return BeatFound(found.take, "file", text, no_figure("no_beat", text))
+
+
+def _roots_landed(beats: Floats, pc: Ints, chart: Chart) -> float:
+    """Share of the changes of root with that root on them, in whatever key fits best; 0 for too few changes."""
+    spans = chart.spans
+    at = np.array([span.onset_beats for span in spans])
+    root = np.array([span.chord.root_pc for span in spans], dtype=np.int64)
+    changes = (np.diff(root, prepend=-1) != 0) & (at <= beats.max(initial=0.0))
+    at, root = at[changes], root[changes]
+    if len(at) < LEAST_CHANGES:
+        return 0.0
+    first = np.searchsorted(beats, at - NEAR_BEATS)
+    near = (first < len(beats)) & (beats[np.minimum(first, len(beats) - 1)] <= at + NEAR_BEATS)
+    return float(np.bincount((pc[first[near]] - root[near]) % 12, minlength=12).max() / len(at))
 
 
 @dataclass(frozen=True, slots=True)

@@ -169,20 +169,26 @@ class FormResult(Section):
         return tuple(sorted((*(self.lost or ()), *(self.asked or ())), key=lambda span: span.first_idx))
 
     @property
+    def bars_elsewhere(self) -> frozenset[int]:
+        """Bars, as `Chart.bars` counts them, in which the player certainly was elsewhere."""
+        return frozenset(idx for span in self.lost or () for idx in range(span.first_idx, span.last_idx + 1))
+
+    @property
     def line(self) -> str:
         """The form in a few words, with its counts and places."""
         if self.lost is None:
             return "" if self.nothing is None else f"the place cannot be told: {self.nothing.text}"
+        untold = "for a while you were elsewhere in the form; where cannot be told" if self.untold else ""
         if not self.spans:
-            if self.untold:
-                return "for a while you were elsewhere in the form; where cannot be told"
+            if untold:
+                return untold
             n = self.n_bars_played
             if n >= _THROUGHOUT * len(self.place or ()):
                 return "the form kept throughout"
             return f"the form kept in the {f'{n} bars' if n != 1 else 'one bar'} that you played"
         said = [span.words() for span in sorted(self.spans, key=lambda span: span.unsure)[:3]]
         more = f" and {len(self.spans) - 3} more" if len(self.spans) > 3 else ""
-        return "; ".join(said) + more
+        return "; ".join(said) + more + (f"; {untold}" if untold else "")
 
 
 def _plain(beats: float) -> int | float:
@@ -212,6 +218,9 @@ def place_notes(chart: Chart, onset_beats: Floats, pitches: Floats, slips: Slips
     if len(set(zip(geo.root_pc.tolist(), geo.minor.tolist(), strict=True))) < 2:
         text = "the form has one chord only, so one bar sounds like another"
         return FormResult.empty(no_figure("one_chord", text), len(votes))
+    if len(np.unique(votes.pc)) == 1:
+        text = "one pitch all through, which sounds alike in every bar"
+        return FormResult.empty(no_figure("one_pitch", text), len(votes))
     geo = geo.until((int(votes.beat[-1]) // BEATS_PER_BAR + 1 + _TAIL_BARS) * BEATS_PER_BAR)
     kinds = step_kinds(geo.n_beats)
     quick = np.array(_quick_bars(chart, geo), dtype=np.intp)
@@ -256,7 +265,7 @@ def _result(
         if each.first == each.last and each.first in quick:
             continue
         each, claim = weighing.settled(each)
-        untold |= claim.rival and claim.nats >= SURE_NATS
+        untold |= claim.untold
         if not claim.asked:
             continue
         taken[each.first : each.last + 1] = True
@@ -285,7 +294,7 @@ def _result(
     certain, asked = (tuple(span for span in shown if span.unsure is unsure) for unsure in (False, True))
     bars_lost = sum(span.last_idx - span.first_idx + 1 for span in certain)
     n_played = int(in_chorus[played].sum())
-    return FormResult(certain, asked, rows_out, bars_lost, len(votes), n_played, untold=untold and not shown)
+    return FormResult(certain, asked, rows_out, bars_lost, len(votes), n_played, untold=untold)
 
 
 def _run_on(lost: list[LostSpan]) -> list[LostSpan]:

@@ -74,12 +74,14 @@ class Claim:
     vetoed: bool
 
     @property
-    def rival(self) -> bool:
-        """Whether another place fits nearly as well."""
-        return self.margin < RIVAL_NATS
+    def untold(self) -> bool:
+        """Whether the player surely was elsewhere, and another place fits nearly as well: where cannot be told."""
+        return self.nats >= SURE_NATS and self.margin < RIVAL_NATS and not self.vetoed and self.n_bars > 1
 
     @property
     def asked(self) -> bool:
+        if self.untold:
+            return False
         return self.lean >= ASKED_NATS and not self.vetoed and (self.margin > 0.0 or self.n_bars == 1)
 
 
@@ -339,16 +341,21 @@ class Weighing:
         return int(np.count_nonzero(landed)), int(np.count_nonzero(shifted))
 
     def _margin(self, span: Proposal, bars: Sequence[int]) -> float:
-        """Nats by which a place fits these bars better than any other, as far away by whole bars, with other chords."""
+        """Nats by which a place fits these bars better than any other, as far away by whole bars.
+
+        A place with the same chords there is another only if it is as near to the band: of those the nearest is meant.
+        """
         if not bars:
             return 0.0
         rows = np.concatenate([np.arange(self.rows[b], self.rows[b + 1]) for b in bars])
         said = self._all(rows, self.votes.pc[rows])
         here = self._chords(rows, span.state)
-        margin = np.inf
+        margin, far = np.inf, abs(self.geo.signed_beats(span.state))
         for state in range(span.state % BAR_STATES, self.geo.n_states, BAR_STATES):
             rest = float(said[span.state] - said[state])
-            if state not in (0, span.state) and rest < margin and not np.array_equal(self._chords(rows, state), here):
+            if state in (0, span.state) or rest >= margin:
+                continue
+            if abs(self.geo.signed_beats(state)) <= far or not np.array_equal(self._chords(rows, state), here):
                 margin = rest
         return margin
 

@@ -56,6 +56,8 @@ def verdict(card: Scorecard, level: str = "jam", *, placed: bool = True) -> Verd
     lines = tuple(judge(card, asked, found) for judge in judges)
     if not placed:
         found = [advice for advice in found if advice.about in ("feel", "time")]
+    if any(advice.about == "form" for advice in found) and _missed_elsewhere(card):
+        found = [advice for advice in found if advice.about != "landing"]
     # A song that opens is worth little while the changes or the place in the form slip away: those come first.
     slips = any(advice.about in ("landing", "form") for advice in found)
     found.sort(key=lambda advice: (slips and advice.about == "shape", -advice.weight))
@@ -69,6 +71,12 @@ def verdict(card: Scorecard, level: str = "jam", *, placed: bool = True) -> Verd
     elif not kept:
         none = _nothing_to_advise(lines, asked)
     return Verdict(asked.name, lines, tuple(kept[:MAX_ADVICE]), no_advice=none)
+
+
+def _missed_elsewhere(card: Scorecard) -> bool:
+    """Whether most changes went by while the player was elsewhere in the form: then the place is what to work on."""
+    inside = sum(item.bar_idx in card.form.bars_elsewhere for item in card.landing.missed)
+    return 2 * inside > len(card.landing.missed)
 
 
 def _nothing_to_advise(lines: tuple[Line, ...], level: Level) -> Why:
@@ -419,7 +427,8 @@ def _form_and_shape(card: Scorecard, level: Level, found: list[Advice]) -> Line:
         also = f"{good} of {asked} {'chorus' if asked == 1 else 'choruses'} as planned" if asked else ""
         if asked and good / asked < level.planned_share:
             met = False if met is not None else None
-            _shape_advice(shape, good, asked, level, found)
+            if not card.landing.half_missing:  # whoever leaves half of it out is told that, and not to do less
+                _shape_advice(shape, good, asked, level, found)
     sure = reason or no_figure("counted", "bars are counted, not sampled: no interval")
     bars = _worst(card, cost)
     return _line("form and shape", text, Figure(lost_share), "share of bars elsewhere", target, met, bars, sure, also)

@@ -43,6 +43,7 @@ __all__ = [
     "SatOut",
     "Tally",
     "landing",
+    "not_stayed",
 ]
 
 _Group = TypeVar("_Group", str, int)
@@ -215,9 +216,10 @@ class _Change:
 
 def landing(reading: Reading) -> Landing:
     """Judge every change of the chart. Without a chart the section is empty and says why."""
-    chart = reading.chart
-    if chart is None:
-        why = no_figure("no_session", "without a session the chords are not known")
+    chart, none = reading.chart, reading.unplaced
+    if chart is None or (none is not None and none.code == "no_beat"):
+        why = none if chart is not None else None
+        why = why or no_figure("no_session", "without a session the chords are not known")
         return replace(
             _landing([], why), changes=None, roots=None, landed=None, outcomes={}, uncounted=why, nothing=why
         )
@@ -246,6 +248,15 @@ def landing(reading: Reading) -> Landing:
             and silent_changes >= MISSING_CHANGES * max(found.total.changes, 1)
         ),
     )
+
+
+def not_stayed(landing: Landing, bars: frozenset[int]) -> Landing:
+    """The landing without the question "did you mean to stay?" in bars where the player was elsewhere in the form."""
+    items = tuple(
+        replace(item, stayed_on=None, note=None) if item.stayed_on is not None and item.bar_idx in bars else item
+        for item in landing.items
+    )
+    return landing if items == landing.items else replace(landing, items=items)
 
 
 def _landing(items: list[Item], none: Why, reading: Reading | None = None) -> Landing:
@@ -559,7 +570,8 @@ class _Judge:
         here = float(self._first[change.bar.idx])
         if not 0.25 < here <= RIFF_REST_BEATS + SAME_PLACE_BEATS:
             return False
-        around = [i for i in (change.bar.idx - 1, change.bar.idx + 1) if 0 <= i < len(self._first)]
+        bars = self.chart.bars
+        around = [i for i in (change.bar.idx - 1, change.bar.idx + 1) if 0 <= i < len(bars) and not bars[i].final]
         return bool(around) and all(abs(float(self._first[i]) - here) <= SAME_PLACE_BEATS for i in around)
 
     # --- staying on the old chord, pedals, turnarounds ---

@@ -33,6 +33,7 @@ Code: TypeAlias = Literal[
     "not_placed",  # where the take begins in the form is not known
     "nothing_measured",
     "one_chord",  # one bar sounds like another
+    "one_pitch",  # it sounds alike in every bar
     "one_place",
     "too_few",
     "too_scattered",
