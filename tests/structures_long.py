@@ -10,8 +10,6 @@ from __future__ import annotations
 import argparse
 import json
 import os
-import resource  # Linux and macOS
-import select
 import shutil
 import signal
 import sys
@@ -44,6 +42,8 @@ def _peak_mb() -> float:
         peak = int(status.split("VmHWM:")[1].split()[0]) / 1024
         Path("/proc/self/clear_refs").write_text("5")
     except (OSError, IndexError):
+        import resource
+
         return resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
     return peak
 
@@ -56,6 +56,8 @@ def _child(cases: list[tuple[str, int]], folder: Path, out: int, seconds: float)
 
     def say(*row: object) -> None:
         os.write(out, json.dumps(row).encode() + b"\n")
+
+    import resource  # Linux and macOS
 
     signal.signal(signal.SIGPROF, too_long)
     resource.setrlimit(resource.RLIMIT_AS, (MOST_BYTES, MOST_BYTES))
@@ -100,6 +102,8 @@ def _started(cases: list[tuple[str, int]], folder: Path, seconds: float) -> Work
 
 
 def main() -> int:
+    import select  # of pipes: Linux and macOS
+
     options = argparse.ArgumentParser(description=__doc__)
     options.add_argument("--cases", type=int, default=100_000)
     options.add_argument("--from", dest="first", type=int, default=0, help="the number of each family's first case")
