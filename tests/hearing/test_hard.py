@@ -114,6 +114,19 @@ def test_hum_under_everything(mains_hz: float) -> None:
     assert np.abs(error).max() < 0.003
 
 
+@pytest.mark.parametrize("mains_hz", [49.96, 60.03])
+def test_hum_while_listening(mains_hz: float, level: float = 0.028) -> None:
+    """Learned in the rests from what has been heard so far, and taken out of the notes after them."""
+    sound, truth = laid([replace(p, at_s=p.at_s + 2.0) for p in walking(bpm=90, n=24)])
+    t = np.arange(len(sound)) / RATE
+    hum = sum(g * np.sin(2 * np.pi * mains_hz * h * t + h) for h, g in ((1, 1), (2, 0.5), (3, 0.6), (5, 0.4), (7, 0.2)))
+    notes = [e for e in listened((sound + level * hum).astype(np.float32), RATE, 480) if isinstance(e, NoteHeard)]
+    played = [e for e in notes if e.onset_frames > 2 * RATE]
+    onset, pitch = (np.array([getattr(e, name) for e in played]) for name in ("onset_frames", "pitch"))
+    assert len(played) <= len(truth) + 2
+    assert f_measure(truth, onset / RATE, pitch) >= 0.9
+
+
 @pytest.mark.parametrize(
     ("name", "options"),
     [

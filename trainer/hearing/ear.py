@@ -16,6 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from trainer.hearing.events import DeadStroke, Event, NoteEnded, NoteHeard, PitchAmended, StrokeSeen, velocity_of
+from trainer.hearing.hum import Hum
 from trainer.hearing.pitch import periods, pitch_of
 from trainer.hearing.signal import TONE_HZ, Floats, attack_kernel, band_kernel, clean, factor_of, rumble_kernel
 from trainer.hearing.strokes import swing, turn
@@ -24,6 +25,8 @@ __all__ = ["Ear"]
 
 _STEP_S: Final = 0.004
 _KEEP_S: Final = 0.5
+_REST_S: Final = 0.3
+_LEARN_STEPS: Final = 80  # longer than a rest that is learned from, so that each is of one kind
 _DRIFT_S: Final = 1.0
 _QUIET_DB: Final = -66.0  # nothing below it is looked at
 _ABOVE_NOISE_DB: Final = 10.0
@@ -91,6 +94,8 @@ class Ear:
         self._fed = 0
         self._zero = 0.0  # what the input adds as a constant
         self._n_steps = 0
+        self._hum = Hum(rate_hz, self._thin)
+        self._rest = np.zeros(round(_REST_S * self._rate), np.float32)
 
     # feeding
 
@@ -125,7 +130,7 @@ class Ear:
 
     def _one(self, new: NDArray[np.float32], events: list[Event]) -> None:
         size, step = len(new), self._step
-        new = self._about_zero(new)
+        new = self._hum.taken_from(self._about_zero(new), self._n_tone * self._factor)
         self._raw[:-size] = self._raw[size:]
         self._raw[-size:] = new
         # the frames whose filters are now complete: `reach` behind the newest
@@ -135,6 +140,8 @@ class Ear:
         thin = windows @ self._thin
         self._plain[:-step] = self._plain[step:]
         self._plain[-step:] = thin
+        self._rest[:-step] = self._rest[step:]
+        self._rest[-step:] = thin
         self._tone[:-step] = self._tone[step:]
         self._tone[-step:] = np.convolve(self._plain, self._rumble[::-1], "valid")
         half = len(self._attack) // 2
@@ -142,6 +149,9 @@ class Ear:
         self._low[:-size] = self._low[size:]
         self._low[-size:] = np.convolve(self._raw[first : first + size + 2 * half], self._attack, "valid")
         self._n_tone += step
+        if self._n_steps % _LEARN_STEPS == 0 and self._n_tone >= len(self._rest) + 2 * self._step:
+            first = (self._n_tone - len(self._rest)) * self._factor - self._reach
+            self._hum.learn(self._rest, first, self._factor, self._now is None)
         self._listen(events)
 
     def _about_zero(self, new: NDArray[np.float32]) -> NDArray[np.float32]:

@@ -1,4 +1,5 @@
-"""Mains hum taken out of a recording: it goes on through notes and rests alike, so it is learned in the rests.
+"""Mains hum taken out: it goes on through notes and rests alike, so it is learned in the rests. Of a whole recording
+by `without_hum`; while it is listened to by `Hum`, which knows the past alone.
 
 In each stretch with enough rests the multiples of 50 or 60 Hz are fitted to the quiet samples by least squares, at
 the frequency within 0.12 Hz that explains them best: the mains wander by some hundredths of a hertz.
@@ -14,7 +15,7 @@ from numpy.typing import NDArray
 from trainer.hearing.pitch import Doubles
 from trainer.hearing.signal import TONE_HZ, Floats
 
-__all__ = ["without_hum"]
+__all__ = ["Hum", "without_hum"]
 
 _MAINS_HZ: Final = (50.0, 60.0)
 _BLOCK_S: Final = 3.0
@@ -24,6 +25,13 @@ _LEAST_S: Final = 0.3  # of quiet in a stretch
 _WANDER_HZ: Final = 0.12
 _SAME_HZ: Final = 0.01
 _SHARE: Final = 0.5  # of the quiet's power that must be hum
+_LIVE_TOP_HZ: Final = 450.0
+_EVEN_BLOCKS: Final = 6
+_EVEN: Final = 2.0  # how much stronger the strongest of these blocks may be: a string dies away, hum does not
+_FAINT_DB: Final = -72.0  # softer hum does no harm
+_SURELY: Final = 0.9  # share where something may be sounding: a string a semitone off the mains has 0.75 at most
+_LEAST_DOUBT_HZ: Final = 0.003
+_TURN_DOUBT: Final = 0.005  # turns by which a phase may be misread
 _LOUDER_DB: Final = 10.0  # that the music must be above its rests, or there are none
 
 
@@ -116,3 +124,80 @@ def _fit(
     """Complex sizes of the multiples: the hum is the real part of size · exp(i·2π·k·hz·t)."""
     found = _solved(tone, at, hz, multiples, rate_hz)
     return np.asarray(found[: len(multiples)] + 1j * found[len(multiples) :])
+
+
+class Hum:
+    """Hum while it is listened to. `taken_from` takes what is known of it out of each block; `learn` is shown, in a
+    rest, the last 0.3 s of the thinned sound (from which that was taken already): what is left there is added, and
+    how its phase has turned since corrects the frequency."""
+
+    def __init__(self, rate_hz: float, gain_kernel: Floats) -> None:
+        self._rate = rate_hz
+        self._kernel = np.asarray(gain_kernel, np.float64)
+        self._hz = 0.0
+        self._sizes = np.zeros(0, complex)  # of the multiples, at frame `_at`
+        self._at = self._first = 0.0
+        self._doubt_hz = _WANDER_HZ / 2
+        self._wave = np.zeros((0, 0), complex)
+
+    @property
+    def hz(self) -> float | None:
+        """The mains frequency, None while no hum is known."""
+        return self._hz or None
+
+    def taken_from(self, block: NDArray[np.float32], first_frame: int) -> NDArray[np.float32]:
+        if not self._hz:
+            return block
+        k = np.arange(1, len(self._sizes) + 1)
+        if self._wave.shape != (len(k), len(block)):
+            self._wave = np.exp(2j * np.pi * self._hz / self._rate * np.outer(k, np.arange(len(block))))
+        since_s = (first_frame - self._at) / self._rate
+        sure = np.exp(-0.5 * (2 * np.pi * self._doubt_hz * since_s * k) ** 2)  # the farther from a rest, the less
+        sizes = self._sizes * sure * np.exp(2j * np.pi * self._hz * k * since_s)
+        return np.asarray(block - (sizes @ self._wave).real, np.float32)
+
+    def learn(self, rest: Floats, first_frame: float, factor: int, at_rest: bool) -> None:
+        """`rest` are samples `factor` frames apart from `first_frame` on; `at_rest`: nothing is known to sound."""
+        size = len(rest) // _EVEN_BLOCKS
+        even = rest[: size * _EVEN_BLOCKS].reshape(_EVEN_BLOCKS, size).astype(np.float64).var(axis=1)
+        if even.min() <= 0 or 10 * np.log10(even.max()) < _FAINT_DB or even.max() > _EVEN * even.min():
+            return
+        middle = len(rest) / 2
+        at = np.arange(len(rest)) - middle
+        total = float(even.mean()) * len(rest)
+        best: tuple[float, float, NDArray[np.complex128]] = (0.0, 0.0, self._sizes)
+        for hz in (self._hz,) if self._hz else _MAINS_HZ:
+            multiples = np.arange(1, int(_LIVE_TOP_HZ / hz) + 1)
+            basis = _basis(at, hz, multiples, self._rate / factor)  # type: ignore[arg-type]
+            level = rest.astype(np.float64) - rest.mean()
+            square = basis.T @ basis
+            found = np.linalg.solve(
+                square + 1e-6 * np.trace(square) / len(square) * np.eye(len(square)), basis.T @ level
+            )
+            share = 1 - float(((level - basis @ found) ** 2).sum()) / max(total, 1e-20)
+            if share > best[0]:
+                best = share, hz, found[: len(multiples)] + 1j * found[len(multiples) :]
+        share, hz, sizes = best
+        if share < (_SHARE if at_rest else _SURELY):
+            return
+        k = np.arange(1, len(sizes) + 1)
+        n = np.arange(len(self._kernel)) - len(self._kernel) // 2
+        sizes = sizes / (np.cos(2 * np.pi * hz / self._rate * np.outer(k, n)) @ self._kernel)
+        now = first_frame + middle * factor
+        if not self._hz:
+            self._first = now
+        else:
+            since = now - self._at
+            before = self._sizes * np.exp(2j * np.pi * self._hz * k * since / self._rate)
+            sure = np.exp(-0.5 * (2 * np.pi * self._doubt_hz * since / self._rate * k) ** 2)
+            sizes = before * sure + sizes
+            if since > 0:
+                tried = np.linspace(-_WANDER_HZ, _WANDER_HZ, 241)
+                turned = np.exp(-2j * np.pi * since / self._rate * np.outer(tried, k))
+                fits = (turned @ (sizes * before.conj())).real
+                off = float(tried[int(np.argmax(fits))])
+                known_s = (now - self._first) / self._rate
+                hz += off * max(0.25, since / self._rate / known_s)  # a long acquaintance turns slowly
+                self._doubt_hz = max(_LEAST_DOUBT_HZ, _TURN_DOUBT / known_s)
+        self._hz, self._sizes, self._at = hz, sizes, now
+        self._wave = np.zeros((0, 0), complex)
