@@ -21,6 +21,7 @@ from trainer.report.musicxml_in import read_musicxml
 from trainer.report.written import written_chart
 from trainer.session import ChorusPlan, Session, expand
 from trainer.take import read_take
+from trainer.take.journal import read_journal
 
 N_CASES = 270
 
@@ -155,3 +156,19 @@ def test_more_bars_than_anybody_turns_pages_for_are_refused_on_paper() -> None:
     with pytest.raises(UsageError, match=r"1,560 bars; expected at most 1,500 on paper"):
         musicxml(written_chart(chart))
     assert musicxml(written_chart(expand(Session(choruses=(ChorusPlan("verse", 12),)))))
+
+
+def test_a_moment_that_no_clock_shows_is_a_damaged_line(tmp_path: Path) -> None:
+    """A float is a whole number too once it is made one; the rest of the take is there all the same."""
+    rows = list(copy.deepcopy(journal_records()))
+    rows[3:3] = [["map", 1e308, 0.0, 1.0], ["msg", 2**63, 0, 0, 0.0, 0, "902840"], ["mark", "xrun", -(2**63), {}]]
+    path = tmp_path / "a.journal"
+    path.write_bytes(journal_bytes(rows))
+    read = read_journal(path)
+    assert read.n_damaged == 3 and len(read.messages) == len(read_journal_of(tmp_path, journal_records()).messages)
+
+
+def read_journal_of(folder: Path, rows: Any) -> Any:
+    path = folder / "b.journal"
+    path.write_bytes(journal_bytes(rows))
+    return read_journal(path)

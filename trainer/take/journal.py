@@ -363,6 +363,14 @@ def _record(line: bytes) -> list[Any] | None:
     return record
 
 
+def _whole(value: Any) -> int:
+    """A whole number that arrays hold; `OverflowError` for one that is larger, as a float of no moment's may be."""
+    number = int(value)
+    if abs(number) >= 1 << 62:
+        raise OverflowError
+    return number
+
+
 def _assembled(file: Path, records: Iterator[list[Any] | None]) -> Journal:
     """The journal of its records, None for a damaged line; one at a time, as all take ten times the file's room."""
     n_damaged = 0
@@ -391,24 +399,24 @@ def _assembled(file: Path, records: Iterator[list[Any] | None]) -> Journal:
             kind = record[0]
             if kind == "msg":
                 _, seq, host_ns, arrival_ns, driver_s, port_idx, data = record
-                placed_ns, arrived_ns, raw = int(host_ns), int(arrival_ns), bytes.fromhex(data)
+                placed_ns, arrived_ns, raw = _whole(host_ns), _whole(arrival_ns), bytes.fromhex(data)
                 if arrived_ns == placed_ns:
                     arrived_ns = placed_ns  # one number, not two: there may be half a million
                 raw = alike.setdefault(raw, raw)
-                message = JournalMessage(int(seq), placed_ns, arrived_ns, float(driver_s), int(port_idx), raw)
+                message = JournalMessage(_whole(seq), placed_ns, arrived_ns, float(driver_s), _whole(port_idx), raw)
                 messages.append(message)
                 end_ns = max(end_ns, message.host_ns)
             elif kind == "map":
                 _, host_ns, song_s, rate = record
-                points.append((int(host_ns), float(song_s), float(rate)))
+                points.append((_whole(host_ns), float(song_s), float(rate)))
             elif kind == "mark":
                 _, name, host_ns, details = record
-                marks.append(JournalMark(str(name), int(host_ns), dict(details)))
-                end_ns = max(end_ns, int(host_ns))
+                marks.append(JournalMark(str(name), _whole(host_ns), dict(details)))
+                end_ns = max(end_ns, marks[-1].host_ns)
             elif kind == "saving":
                 saving = str(record[1])
             elif kind == "end":
-                ended, end_ns = True, int(record[1])
+                ended, end_ns = True, _whole(record[1])
         except (ValueError, TypeError, IndexError, OverflowError):
             n_damaged += 1
     return Journal(file, header, tuple(messages), SongMap(points), tuple(marks), ended, saving, n_damaged, end_ns)
