@@ -800,13 +800,25 @@ def _own_places(folder: Path) -> Iterator[None]:
 
 
 @cache
-def _parser_made_once() -> None:
+def _parser() -> Any:
     """The option parser is built anew for each command else, which takes three times as long as the command."""
     import typer
 
     from trainer.cli import commands
 
-    commands.app = typer.main.get_command(commands.app)  # type: ignore[assignment]
+    return typer.main.get_command(commands.app)
+
+
+@contextlib.contextmanager
+def _parser_made_once() -> Iterator[None]:
+    from trainer.cli import commands
+
+    made, own = _parser(), commands.app
+    commands.app = made
+    try:
+        yield
+    finally:
+        commands.app = own
 
 
 def make(family: str, number: int | str, folder: Path) -> list[Argv]:
@@ -847,8 +859,7 @@ def outcome(family: str, number: int | str, folder: Path) -> tuple[str, str]:
     shutil.rmtree(folder, ignore_errors=True)
     folder.mkdir(parents=True)
     ends = []
-    _parser_made_once()
-    with _own_places(folder):
+    with _own_places(folder), _parser_made_once():
         for argv in make(family, number, folder):
             try:
                 status, told = _called(argv)
