@@ -6,11 +6,12 @@ from __future__ import annotations
 import datetime
 import math
 import random
+from collections import Counter
 from collections.abc import Callable, Sequence
 
 from trainer.line import DEVICES
 from trainer.practice.drills import DRILLS, drill_named
-from trainer.practice.evening import Evening, Evidence, evidence_of_run, plan_evening
+from trainer.practice.evening import Evening, Evidence, evidence_of_run, plan_evening, turns_of
 from trainer.practice.history import DrillRun
 
 FIRST = datetime.date(2026, 1, 5)
@@ -84,10 +85,12 @@ def ours(learner: Learner, day: datetime.date, seed: int) -> Chosen:
     """Twenty-minute evenings: ten for drills, warm-up, song and look beside. The others get fifteen for drills."""
     evening = plan_evening(MINUTES, learner.evidence, learner.runs, day, seed=seed)
     learner.plans.append(evening)
+    times = Counter(turns_of(evening))
     return [
-        (p.drill, p.minutes, p.short, p.key or "G")
+        (p.drill, p.minutes / (times[p] if p.short else 1), p.short, p.key or "G")
         for p in evening.pieces
         if p.kind in ("warm_up", "drill") and p.drill is not None
+        for _ in range(times[p] if p.short else 1)  # a short run is one pass
     ]
 
 

@@ -58,6 +58,7 @@ PINNED_SHARE = 0.75
 SONG_WEIGHT = 0.25  # one change in a song against one whole pass of a drill
 DEVICE_IN_SONG = 3  # so many places in a song say that a device is there
 ARC_SEMITONES_PER_BAR = 0.1  # a semitone up over a chorus: any rise that is no accident of two bars
+HANDFUL = 3  # devices in a chorus of a first try, four bars each
 STAMINA_NOTES_PER_BAR = 7.0  # of the eight that are asked for
 
 
@@ -852,7 +853,7 @@ def _catalogue() -> Iterator[Drill]:
         ),
         ("triplet_figure", "a triplet beat, in time", "A beat of triplets inside the shuffle, answered in time."),
         ("octave_shift", "root and octave, clean", "Root and octave, cleanly across the strings.", easy),
-        ("pedal", "hold one note, then release", "One note held under changing chords."),
+        ("pedal", "hold one note, then release", "One note held under changing chords.", easy),
         ("turnaround_figure", "walk the last two bars", "The last two bars walked from the tonic to the five."),
         ("doubled_notes", "walk, every note twice", "A walking line with every note struck twice.", easy),
         ("box_figure", "one, five, seven, octave", "One, five, flat seven, octave, under one hand.", easy),
@@ -903,22 +904,24 @@ DRILLS: Mapping[str, Drill] = {drill.name: drill for drill in _catalogue()}
 
 
 def _make_handful(name: str, title: str, devices: tuple[str, ...]) -> Callable[[_Asked], Exercise]:
-    """A form whose lines of bars hold a device each, heard once and answered."""
+    """Twelve bars that hold three devices, four bars each, heard and answered; then as many with the next three."""
 
     def make(ask: _Asked) -> Exercise:
-        session = _session(ask, title, _turns(ask.turns(4)))
+        n_choruses = 2 * len(devices) // HANDFUL * (1 if ask.short else 2)
+        session = _session(ask, title, _turns(n_choruses))
 
         def line(chart: Chart) -> LineScore:
             low = max(register_low(ask.tuning, ask.octave, ask.position), ask.tuning.lowest + 2)
             n_bars = FORMS[ask.form].n_bars
             plans = []
             for bar in chart.bars:
-                device = devices[min(len(devices) - 1, max(0, bar.bar - 1) * len(devices) // n_bars)]
+                first = max(0, bar.chorus - 1) // 2 * HANDFUL % len(devices)
+                device = devices[first + min(HANDFUL - 1, max(0, bar.bar - 1) * HANDFUL // n_bars)]
                 variant = PUSHES[ask.seed % len(PUSHES)] if device == "push" else None
                 plans.append(BarPlan(device, low, variant, bar.intensity))
             return compose(chart, plans, seed=ask.seed, tuning=ask.tuning, position=ask.position)
 
-        return _exercise(name, session, line, _odd(ask.turns(4)))
+        return _exercise(name, session, line, _odd(n_choruses))
 
     return make
 
@@ -932,14 +935,18 @@ def _make_drop_outs(ask: _Asked) -> Exercise:
 
 
 def _tries() -> Iterator[Drill]:
-    for number, devices, also in (
-        (1, ("root_shuffle", "boogie_figure", "box_figure"), ()),
-        (2, ("walking_line", "doubled_notes", "chromatic_approach"), ()),
-        (3, ("octave_shift", "pentatonic_riff", "push"), ()),
-        (4, ("triplet_figure", "scale_descent", "slide_in"), ("triplets_against_the_shuffle",)),
-    ):
-        name, title = f"try_devices_{number}", ", ".join(d.replace("_", " ") for d in devices).capitalize()
-        goal = "Four bars of each, one after the other: play what you heard."
+    for number, title, devices, also in (
+        (
+            1, "Six figures, one after the other",
+            ("root_shuffle", "boogie_figure", "box_figure", "walking_line", "doubled_notes", "chromatic_approach"), (),
+        ),
+        (
+            2, "Six more figures, one after the other",
+            ("octave_shift", "pentatonic_riff", "push", "triplet_figure", "scale_descent", "slide_in"),
+            ("triplets_against_the_shuffle",),
+        ),
+    ):  # fmt: skip
+        name, goal = f"try_six_figures_{number}", "Four bars of each, three at a time: hear them, then play them."
         yield _try(
             name, title, goal, "four bars of each", "devices", _make_handful(name, title, devices), (*devices, *also)
         )

@@ -16,7 +16,7 @@ import functools
 import math
 import random
 from collections import Counter
-from collections.abc import Collection, Iterable, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 from trainer.music import DEFAULT_GROOVE, GROOVES
@@ -52,13 +52,13 @@ PAUSE_MINUTES = 0.3  # between two runs: reading the figure, hands off the strin
 SHORT_PAUSE_MINUTES = 0.2  # between first tries
 WEAK = 0.45  # weakness from which a drill gets its full time
 FIRST_DAYS = 3  # so many evenings put first tries before what is due again
+OWN_MINUTES = 2.0  # of work on one thing, at least
 FIRST_DRILLS = 4  # with warm-up, song and look seven things; a second short try among them is one at most
 LATER_DRILLS = 6
 MOST_FRAC = 1 / 3  # of an evening for one drill
 STEADY_FRAC = 1 / 6  # the same where it was clean on so many evenings running
 STEADY_DAYS = 3
 MISSED_WEIGHT = 3.0  # a key where all changes are missed is called four times as often
-SOLID = 1.0  # weight of evidence from which a weakness is believed
 USUAL_MINUTES = 20.0
 USUAL_BPM = 96.0
 KEY_CHANGES = 4  # so many changes in a key say how well they are landed there
@@ -67,6 +67,7 @@ KEY_EVENINGS = 11  # with this one twelve: so many evenings are shared out among
 WARM_UP_MINUTES = 3.0
 PART_MINUTES = 2.5  # of the player's own song
 SONG_MINUTES = 5.0
+FIRST_SONG_MINUTES = 4.0
 SHORTEST_SONG_MINUTES = 3.0
 LOOK_MINUTES = 2.0
 BREAK_AFTER_MINUTES = 25.0
@@ -263,7 +264,7 @@ def plan_evening(
     first_days = number < FIRST_DAYS
     scale = min(1.0, minutes / USUAL_MINUTES)  # a short evening has less of everything
     warm_minutes, look_minutes = scale * WARM_UP_MINUTES, scale * LOOK_MINUTES
-    song_minutes = max(SHORTEST_SONG_MINUTES, scale * SONG_MINUTES)
+    song_minutes = max(SHORTEST_SONG_MINUTES, scale * (FIRST_SONG_MINUTES if first_days else SONG_MINUTES))
     if own is not None:
         song_minutes = min(max(song_minutes, own.minutes), 0.4 * minutes)
     for_drills = minutes - warm_minutes - song_minutes - look_minutes
@@ -355,13 +356,33 @@ class _Time:
         self.chosen, self.left = chosen, left
         self._n_most, self._tempo_bpm = n_most, tempo_bpm
 
-    def add(self, name: str, why: str, *, short: bool) -> None:
-        """One drill more, where it fits; the first always does."""
-        pause = SHORT_PAUSE_MINUTES if short else PAUSE_MINUTES
-        each = run_minutes(name, self._tempo_bpm, short=short) + pause
+    def _run(self, name: str, short: bool) -> float:
+        """A run and its pause."""
+        return run_minutes(name, self._tempo_bpm, short=short) + (SHORT_PAUSE_MINUTES if short else PAUSE_MINUTES)
+
+    def add(self, name: str, why: str, *, short: bool, least: float = 0.0) -> None:
+        """One drill more, as many runs as last so long at least, where it fits; the first always does."""
+        run = self._run(name, short)
+        each = max(run, math.ceil(least / run) * run)
         if len(self.chosen) < self._n_most and (each <= self.left or not self.chosen):
             self.chosen.append(_Chosen(name, why, each, short))
             self.left -= each
+
+    def more_runs(self, most: Callable[[str], float]) -> None:
+        """Whole runs more of everything, tries that show most first, as long as there is time."""
+        order = sorted(
+            range(len(self.chosen)),
+            key=lambda i: (self.chosen[i].why != _SHORT_TRY, -len(_shows(self.chosen[i].drill))),
+        )
+        before = math.inf
+        while self.left < before:
+            before = self.left
+            for i in order:
+                choice = self.chosen[i]
+                run = self._run(choice.drill, choice.short)
+                if run <= self.left and choice.minutes + run <= most(choice.drill):
+                    self.chosen[i] = replace(choice, minutes=choice.minutes + run)
+                    self.left -= run
 
     def lengthen_tries(self) -> None:
         """Where there is time for more than a short try."""
@@ -388,6 +409,7 @@ class _Plan:
     ) -> None:
         self.evidence, self.runs, self.today, self.rng, self.tempo_bpm = evidence, runs, today, rng, tempo_bpm
         self.names, self.minutes = names, minutes
+        self.n_evenings = len({run.created.date() for run in runs if run.created.date() < today})
         self.weak = weakness(evidence, today, names)
         self.held = standings(runs, today)
         self.steady = _steady(runs, today)
@@ -408,7 +430,10 @@ class _Plan:
         new = [name for name in easy if any(self.said.get(shown, 1.0) == 0.0 for shown in _shows(name))]
         days = {run.created.date() for run in self.runs if run.created.date() < self.today}
         drills = [name for name in easy if name in DRILLS] or easy
-        return new[0] if new else drills[len(days) % len(drills)]
+        wrong = [name for name in drills if self.n_evenings < FIRST_DAYS and self.weak.get(name, 0.0) >= WEAK]
+        if new or wrong:
+            return new[0] if new else max(wrong, key=lambda name: self.weak[name])
+        return drills[len(days) % len(drills)]
 
     def place(self, name: str, key: str, asked_bpm: float | None) -> tuple[str, float]:
         """(key, tempo) of a drill: where it is due, else in the key given where it was last."""
@@ -429,38 +454,47 @@ class _Plan:
         new = [name for name in self.names if self.said[name] == 0.0 and name not in warm]
         open_ = [name for name in self.weak if name not in self.played and name not in warm]
         named = [name for name in advised if name in open_]
+        if first_days and (new or self.n_evenings):
+            return self._first_evening(for_drills, n_most, named, open_, new)
         if new:
-            return self._trying(for_drills, n_most, n_drills, first_days, named, open_, new)
+            return self._trying(for_drills, n_most, n_drills, named, open_, new)
         return self._working(for_drills, n_drills, named, warm)
 
-    def _trying(
-        self,
-        for_drills: float,
-        n_most: int,
-        n_drills: int,
-        first_days: bool,
-        named: Sequence[str],
-        open_: Sequence[str],
-        new: Sequence[str],
+    def _first_evening(
+        self, for_drills: float, n_most: int, named: Sequence[str], open_: Sequence[str], new: Sequence[str]
     ) -> list[_Chosen]:
-        """What is surely weak, on the first evenings a third of the time for one, later all that they want; a look at
-        what only seems so or is due; first tries with the rest."""
-        known = self._known(open_)
-        sure = [*named, *(n for n in known if n not in named and (self.said[n] >= SOLID or not first_days))]
-        full = sure[: 1 if first_days else max(1, n_drills - 1)]
-        out = []
-        for name in full:
-            wanted = max(run_minutes(name, self.tempo_bpm) + PAUSE_MINUTES, for_drills / 3.0)
-            each = min(wanted if first_days else DRILL_MINUTES, self.most(name))
-            out.append(_Chosen(name, self._reason(name, name in named), each))
+        """What went wrong, even once, is worked on, `OWN_MINUTES` of its own each, what had no time of the last evening
+        first; then first tries, then what was heard least sure. What time is left goes to whole runs of the same, tries
+        first: one pass may be chance."""
+        newest = max((run.created.date() for run in self.runs if run.created.date() < self.today), default=None)
+        lately = {run.drill for run in self.runs if run.created.date() == newest} if self.n_evenings > 1 else set()
+
+        def in_turn(names: Sequence[str]) -> list[str]:
+            return sorted(names, key=lambda name: (name in lately, -self.weak[name]))
+
+        time = _Time([], for_drills, n_most, self.tempo_bpm)
+        for name in dict.fromkeys([*named, *in_turn(self._known(open_))]):
+            time.add(name, self._reason(name, name in named), short=True, least=OWN_MINUTES)
+        taken = {choice.drill for choice in time.chosen}
+        for name in _in_order([name for name in new if name not in taken], self.rng):
+            time.add(name, _SHORT_TRY, short=True)
+        taken = {choice.drill for choice in time.chosen}
+        for name in in_turn([name for name in open_ if self.said[name] > 0.0 and name not in taken]):
+            time.add(name, self._reason(name, False), short=True, least=OWN_MINUTES)
+        time.more_runs(self.most)
+        return time.chosen
+
+    def _trying(
+        self, for_drills: float, n_most: int, n_drills: int, named: Sequence[str], open_: Sequence[str],
+        new: Sequence[str],
+    ) -> list[_Chosen]:  # fmt: skip
+        """What is weak, a look at what is due; first tries with the rest."""
+        full = [*named, *(n for n in self._known(open_) if n not in named)][: max(1, n_drills - 1)]
+        out = [_Chosen(name, self._reason(name, name in named), min(DRILL_MINUTES, self.most(name))) for name in full]
         time = _Time(out, for_drills - sum(choice.minutes for choice in out), n_most, self.tempo_bpm)
-        if first_days:
-            for name in [name for name in known if name not in full][:1]:
-                time.add(name, "once more, short", short=True)
-        else:
-            fading = sorted((s for s in self.held.values() if s.due <= self.today), key=lambda s: s.kept_frac)
-            for standing in [s for s in fading if s.item.drill in open_ and s.item.drill not in full][:1]:
-                time.add(standing.item.drill, "worth another visit", short=False)
+        fading = sorted((s for s in self.held.values() if s.due <= self.today), key=lambda s: s.kept_frac)
+        for standing in [s for s in fading if s.item.drill in open_ and s.item.drill not in full][:1]:
+            time.add(standing.item.drill, "worth another visit", short=False)
         for name in _in_order([name for name in new if name not in full], self.rng):
             time.add(name, _SHORT_TRY, short=True)
         if not full:
@@ -557,9 +591,11 @@ def _in_order(new: Sequence[str], rng: random.Random) -> list[str]:
 
 def _n_runs(piece: Piece) -> int:
     """So many runs of a piece's drill go into its minutes; at least one."""
-    if piece.short or piece.kind == "phrase":
+    if piece.kind == "phrase":
         return 1
-    return max(1, int(piece.minutes // (run_minutes(piece.drill or "", piece.tempo_bpm or 96.0) + PAUSE_MINUTES)))
+    pause = SHORT_PAUSE_MINUTES if piece.short else PAUSE_MINUTES
+    each = run_minutes(piece.drill or "", piece.tempo_bpm or 96.0, short=piece.short) + pause
+    return max(1, int((piece.minutes + 0.1) // each))  # its minutes are rounded down to tenths
 
 
 def turns_of(evening: Evening) -> list[Piece]:
