@@ -54,7 +54,7 @@ def card_text(card: Scorecard, *, full: bool = False) -> str:
     verdict = card.verdict
     lines = [summary(card, full=full)]
     remarks = [f"Note: {remark}" for remark in card.take.remarks]
-    unplaced = card.form.nothing is not None and card.form.nothing.code == "no_beat"
+    unplaced = card.form.nothing is not None and card.form.nothing.code in ("no_beat", "not_placed")
     if remarks and (unplaced or card.take.beat_this_file != "file"):  # whose beat, before anything is said by it
         lines[:0] = [remarks.pop(0), ""]
     if remarks:

@@ -73,16 +73,17 @@ def score(
     form, found = FormResult.empty(_NO_FORM), Devices(None, _NO_CHORDS)
     shaped = Shape.empty(_NO_FORM)
     elsewhere: tuple[str, ...] = ()
-    if chart is not None and found_beat.none is not None:
-        form, found, shaped = (
-            FormResult.empty(found_beat.none),
-            Devices(None, found_beat.none),
-            Shape.empty(found_beat.none),
-        )
-    elif chart is not None:
+    nowhere = found_beat.none
+    if chart is not None and nowhere is None:
         form = place(reading, chart)
-        found = find(reading, chart)
         elsewhere = _elsewhere(take, reading, form)
+        if elsewhere:
+            nowhere = no_figure("not_placed", "where the take begins in the form has to be known first")
+            landed = landing(replace(reading, unplaced=nowhere))
+    if chart is not None and nowhere is not None:
+        form, found, shaped = FormResult.empty(nowhere), Devices(None, nowhere), Shape.empty(nowhere)
+    elif chart is not None:
+        found = find(reading, chart)
         lost_bars = sorted(form.bars_elsewhere)
         landed = not_stayed(landed, form.bars_elsewhere)
         shaped = shape(reading, chart, landed, band_intensity=_band_intensity(take), lost_bars=lost_bars)
@@ -114,7 +115,7 @@ def score(
         reading=reading,
         session=known,
     )
-    return replace(card, verdict=verdict(card, level, placed=not elsewhere))
+    return replace(card, verdict=verdict(card, level))
 
 
 def _facts(take: Take, r: Reading, session: Session | None, remarks: tuple[str, ...], beat: BeatBy) -> TakeFacts:
@@ -185,7 +186,8 @@ def _elsewhere(take: Take, reading: Reading, form: FormResult) -> tuple[str, ...
         return ()
     return (
         "nearly all of it fits another place in the form: it may begin inside a chorus, or with the intro. "
-        "Say --downbeat auto; until then changes and form are judged in the wrong place",
+        "Say --downbeat auto (or --downbeat 0 if chorus 1 does begin with the file); until then changes and form are "
+        "not judged",
     )
 
 

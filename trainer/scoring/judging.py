@@ -45,17 +45,12 @@ HABIT_MISSES = 3  # one change of the form missed so often in a take is a habit;
 HABIT_SHARE = 0.75  # … where it went by in so many of its choruses; our choice
 
 
-def verdict(card: Scorecard, level: str = "jam", *, placed: bool = True) -> Verdict:
-    """The verdict on a card at a level (`UsageError` for a level that there is not). Pure.
-
-    Not `placed`: the take more likely begins elsewhere in the form; then changes, form and shape earn no advice.
-    """
+def verdict(card: Scorecard, level: str = "jam") -> Verdict:
+    """The verdict on a card at a level (`UsageError` for a level that there is not). Pure."""
     asked = level_named(level)
     found: list[Advice] = []
     judges = (_feel, _time, _landing, _form_and_shape)
     lines = tuple(judge(card, asked, found) for judge in judges)
-    if not placed:
-        found = [advice for advice in found if advice.about in ("feel", "time")]
     if any(advice.about == "form" for advice in found) and _missed_elsewhere(card):
         found = [advice for advice in found if advice.about != "landing"]
     # A song that opens is worth little while the changes or the place in the form slip away: those come first.
@@ -65,11 +60,7 @@ def verdict(card: Scorecard, level: str = "jam", *, placed: bool = True) -> Verd
     for advice in found:
         if advice.drill not in (other.drill for other in kept):
             kept.append(replace(advice, options=_options(card, advice)))
-    none: Why | None = None
-    if not kept and not placed:
-        none = no_figure("not_placed", "where the take begins in the form has to be known first")
-    elif not kept:
-        none = _nothing_to_advise(lines, asked)
+    none = None if kept else _nothing_to_advise(lines, asked)
     return Verdict(asked.name, lines, tuple(kept[:MAX_ADVICE]), no_advice=none)
 
 

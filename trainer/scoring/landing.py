@@ -217,7 +217,7 @@ class _Change:
 def landing(reading: Reading) -> Landing:
     """Judge every change of the chart. Without a chart the section is empty and says why."""
     chart, none = reading.chart, reading.unplaced
-    if chart is None or (none is not None and none.code == "no_beat"):
+    if chart is None or (none is not None and none.code in ("no_beat", "not_placed")):
         why = none if chart is not None else None
         why = why or no_figure("no_session", "without a session the chords are not known")
         return replace(
