@@ -88,7 +88,7 @@ def test_drums_in_the_file_are_the_beat_and_the_reference() -> None:
     assert card.take.beat_this_file == "drums" and abs(card.timing.mean_s.value) < 0.012
 
 
-@pytest.mark.parametrize("bpm_of_120", [70.0, 180.0, 60.0, 90.0])
+@pytest.mark.parametrize("bpm_of_120", [70.0, 180.0, 60.0, 140.0])
 @pytest.mark.parametrize("kind", ["roots", "two_beat"])
 def test_far_from_the_file_s_tempo_nothing_is_judged_and_that_is_said_first(kind: str, bpm_of_120: float) -> None:
     """No tempo event: 120 in the file, whatever was played; a steady line may look like another at 60, 90 or 180."""
@@ -114,4 +114,17 @@ def test_notes_that_keep_no_beat_are_not_timed() -> None:
     card = score(replace(take, notes=notes))
     assert card.form.lost is None and not card.timing.mean_s.known
     assert card.take.remarks[0].startswith("what was played keeps neither")
+    assert chart.n_choruses == 3
+
+
+@pytest.mark.parametrize("other_bpm", [120.0, 97.0 / 0.75, 48.0, 190.0])
+@pytest.mark.parametrize("kind", ["roots", "riffs", "two_beat"])
+def test_a_file_whose_program_was_never_told_the_tempo_is_read_at_the_session_s(kind: str, other_bpm: float) -> None:
+    chart, take = take_of(kind, 5)
+    swayed = warped(take, lambda s: s * 1.02)
+    card = score(replace(swayed, tempo=TempoMap.constant(other_bpm)))
+    asked = score(swayed)
+    assert card.take.beat_this_file == "notes" and "read at the session's" in card.take.remarks[0], card.take.remarks
+    assert card.form.lost == () and card.landing.roots == asked.landing.roots
+    assert card.timing.spread_s.value == pytest.approx(asked.timing.spread_s.value, abs=0.003)
     assert chart.n_choruses == 3

@@ -50,6 +50,7 @@ LEAST_DRUMS = 32
 OTHER_TEMPI = (1 / 2, 2 / 3, 3 / 4, 4 / 3, 3 / 2, 2.0)
 ROOTS_LAND, ROOTS_MORE, ROOTS_FITTED = 0.6, 0.3, 0.45
 LEAST_CHANGES, NEAR_BEATS = 12, 0.3
+ROOTS_SURE, LEAST_CHANGES_ASKED = 0.8, 6  # of a beat at the tempo that the session asks for
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,7 +75,37 @@ def beat_of(take: Take, asked: BeatBy | None = None, chart: Chart | None = None)
     if not take.header.foreign or asked == "file":
         return BeatFound(take, "file")
     found = _by_onsets(take, asked)
-    return found if asked is not None or chart is None or found.none is not None else _by_chords(found, chart)
+    if asked is not None or chart is None:
+        return found
+    if found.none is None:
+        found = _by_chords(found, chart)
+    if found.none is None and found.by == "file":
+        return found
+    return _by_session(take, chart) or found
+
+
+def _by_session(take: Take, chart: Chart) -> BeatFound | None:
+    """The take on the session's tempo, where the file names quite another: a program that was never told the tempo
+    writes its own into every file. Only if the roots then land, in the session's key: no other reading explains that.
+    """
+    own = TempoMap(chart.tempo_segments)
+    if not len(take.notes):
+        return None
+    asked_bpm, file_bpm = (
+        float(np.median(each.bpm_at(take.tempo.beats_at(take.notes["onset_s"])))) for each in (own, take.tempo)
+    )
+    if abs(file_bpm / asked_bpm - 1.0) < TEMPO_REACH:
+        return None
+    found = _by_onsets(replace(take, tempo=own), "notes")
+    beats = np.asarray(found.take.tempo.beats_at(take.notes["onset_s"].astype(np.float64)), dtype=np.float64)
+    pc = np.rint(take.notes["pitch"].astype(np.float64)).astype(np.int64) % 12
+    if found.by != "notes" or _roots_landed(beats, pc, chart, LEAST_CHANGES_ASKED, moved=False) < ROOTS_SURE:
+        return None
+    text = (
+        f"the tempo in this file ({file_bpm:.0f} bpm) is not the one that was played: read at the session's "
+        f"{asked_bpm:.0f}, by a beat fitted to what was played, so nobody can say whether you were late or early"
+    )
+    return replace(found, remark=text)
 
 
 def _by_onsets(take: Take, asked: BeatBy | None) -> BeatFound:
@@ -123,18 +154,20 @@ def _by_chords(found: BeatFound, chart: Chart) -> BeatFound:
     return BeatFound(found.take, "file", text, no_figure("no_beat", text))
 
 
-def _roots_landed(beats: Floats, pc: Ints, chart: Chart) -> float:
-    """Share of the changes of root with that root on them, in whatever key fits best; 0 for too few changes."""
+def _roots_landed(beats: Floats, pc: Ints, chart: Chart, least: int = LEAST_CHANGES, *, moved: bool = True) -> float:
+    """Share of the changes of root with that root on them, in whatever key fits best (or, not `moved`, in the chart's
+    own); 0 for fewer changes than `least`."""
     spans = chart.spans
     at = np.array([span.onset_beats for span in spans])
     root = np.array([span.chord.root_pc for span in spans], dtype=np.int64)
     changes = (np.diff(root, prepend=-1) != 0) & (at <= beats.max(initial=0.0))
     at, root = at[changes], root[changes]
-    if len(at) < LEAST_CHANGES:
+    if len(at) < least:
         return 0.0
     first = np.searchsorted(beats, at - NEAR_BEATS)
     near = (first < len(beats)) & (beats[np.minimum(first, len(beats) - 1)] <= at + NEAR_BEATS)
-    return float(np.bincount((pc[first[near]] - root[near]) % 12, minlength=12).max() / len(at))
+    keys = np.bincount((pc[first[near]] - root[near]) % 12, minlength=12)
+    return float((keys.max() if moved else keys[0]) / len(at))
 
 
 @dataclass(frozen=True, slots=True)
