@@ -143,22 +143,19 @@ class Overrides:
 
 
 def with_options(command: Callable[..., Any]) -> Callable[..., Any]:
-    """Let a command ask for options that travel together: a parameter that is a dataclass of options becomes them."""
+    """Let a command ask for options that travel together: a parameter that is a dataclass of options becomes them, and
+    so do the dataclasses in it."""
     hints = get_type_hints(command, include_extras=True)
     groups = {name: hints[name] for name in inspect.signature(command).parameters if is_dataclass(hints[name])}
     parameters = []
     for name, own in inspect.signature(command).parameters.items():
-        if name not in groups:
+        if name in groups:
+            parameters += _asked_for(groups[name])
+        else:
             parameters.append(own.replace(kind=inspect.Parameter.KEYWORD_ONLY, annotation=hints[name]))
-            continue
-        inner = get_type_hints(groups[name], include_extras=True)
-        parameters += [
-            inspect.Parameter(f.name, inspect.Parameter.KEYWORD_ONLY, default=f.default, annotation=inner[f.name])
-            for f in fields(groups[name])
-        ]
 
     def wrapper(**values: Any) -> Any:
-        made = {name: kind(**{f.name: values.pop(f.name) for f in fields(kind)}) for name, kind in groups.items()}
+        made = {name: _taken(kind, values) for name, kind in groups.items()}
         return command(**made, **values)
 
     wrapper.__name__ = command.__name__
@@ -166,6 +163,26 @@ def with_options(command: Callable[..., Any]) -> Callable[..., Any]:
     wrapper.__signature__ = inspect.Signature(parameters)  # type: ignore[attr-defined]
     wrapper.__annotations__ = {p.name: p.annotation for p in parameters}
     return wrapper
+
+
+def _asked_for(kind: Any) -> list[inspect.Parameter]:
+    """The options of a dataclass of options, those of the dataclasses in it where they stand."""
+    hints = get_type_hints(kind, include_extras=True)
+    out: list[inspect.Parameter] = []
+    for f in fields(kind):
+        if is_dataclass(hints[f.name]):
+            out += _asked_for(hints[f.name])
+        else:
+            only = inspect.Parameter.KEYWORD_ONLY
+            out.append(inspect.Parameter(f.name, only, default=f.default, annotation=hints[f.name]))
+    return out
+
+
+def _taken(kind: Any, values: dict[str, Any]) -> Any:
+    """A dataclass of options made of the command line's values, which are taken out."""
+    hints = get_type_hints(kind)
+    made = {f.name: hints[f.name] for f in fields(kind)}
+    return kind(**{name: _taken(of, values) if is_dataclass(of) else values.pop(name) for name, of in made.items()})
 
 
 def chosen_session(overrides: Overrides, *, required: bool = False) -> Session:

@@ -14,8 +14,6 @@ import typer
 
 from trainer.cli.breath import Asked, Coming, breath, breath_desk
 from trainer.cli.running import (
-    BandOptions,
-    Cable,
     Places,
     Strung,
     exit_status,
@@ -122,11 +120,11 @@ class Desk:
     def __init__(self, places: Places, strung: Strung | None = None) -> None:
         from trainer.take import takes_dir
 
-        if places.stand_in and (places.page or places.page_host is not None):
+        if places.stand_in and places.stand.asked:
             raise UsageError("--stand-in plays at once, with nothing to see on a page; expected it without --page")
         # A stand-in's takes are nobody's practice: they are kept only where the person says.
-        kept_nowhere = places.stand_in and places.takes is None
-        self.takes = _passing_folder() if kept_nowhere else takes_dir(places.takes)
+        kept_nowhere = places.stand_in and places.band.takes is None
+        self.takes = _passing_folder() if kept_nowhere else takes_dir(places.band.takes)
         self.stand_in = places.stand_in
         self.bass = (strung or Strung()).bass()
         self.n_runs = 0
@@ -145,8 +143,8 @@ class Desk:
     def _ready(self) -> PlayOptions:
         if self._options is None:
             at = self._places
-            band = BandOptions(midi_out=at.midi_out, no_audio=at.no_audio, takes=self.takes, plain=at.plain)
-            options = with_input(play_options(band), at.midi_in, cable=Cable(at.bass_in))
+            options = play_options(replace(at.band, takes=self.takes), at.mix)
+            options = with_input(options, at.midi_in, cable=at.cable)
             self._options = replace(options, stand=self.stand)
         return self._options
 
@@ -322,8 +320,7 @@ class Desk:
                 book.refresh()
 
     def __enter__(self) -> Desk:
-        at = self._places
-        self.stand = stand_page(at.page, at.page_host, at.page_port)
+        self.stand = stand_page(self._places.stand)
         return self
 
     def __exit__(self, *_: object) -> None:

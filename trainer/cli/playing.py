@@ -16,10 +16,9 @@ from trainer.cli.choosing import Overrides, between, chosen_session, going_round
 from trainer.cli.running import (
     BandOptions,
     Cable,
+    MidiIn,
     Mix,
-    Page,
-    PageHost,
-    PagePort,
+    OnStand,
     exit_status,
     play_options,
     say_warnings,
@@ -44,9 +43,7 @@ __all__ = ["add_to"]
 def play(
     overrides: Overrides,
     *,
-    midi_in: Annotated[
-        str | None, typer.Option("--midi-in", metavar="NAME", help="The bass's MIDI input, or part of it.")
-    ] = None,
+    midi_in: MidiIn = None,
     cable: Cable,
     band: BandOptions,
     mix: Mix,
@@ -66,9 +63,7 @@ def play(
     profile: Annotated[
         str | None, typer.Option(metavar="pad|keys|strings", help="Instead of the profile that the sound check found.")
     ] = None,
-    page: Page = False,
-    page_host: PageHost = None,
-    page_port: PagePort = 0,
+    on_stand: OnStand,
 ) -> int:
     """Play with the band: count-in, song, then your figures. Without a SESSION: a shuffle in G."""
     session = chosen_session(overrides)
@@ -103,7 +98,7 @@ def play(
         return given if guide_line is None else _with_guide_line(of, given, guide_line)
 
     name = overrides.session or "as asked"
-    stand = stand_page(page, page_host, page_port)
+    stand = stand_page(on_stand)
     with contextlib.nullcontext() if stand is None else contextlib.closing(stand):
         return Sitting(session, name, replace(options, stand=stand), prepared).run()
 

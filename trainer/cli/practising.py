@@ -180,7 +180,7 @@ def practice(
     if bpm is not None:
         check_tempo(bpm)
     bass = strung.bass()
-    folder = takes_dir(places.takes)
+    folder = takes_dir(places.band.takes)
     if not (plan_only or as_json or places.stand_in):
         recovered(folder)  # what was cut off last time counts too
     today = datetime.date.today()

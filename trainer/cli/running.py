@@ -27,10 +27,9 @@ __all__ = [
     "BassChannel",
     "BassIn",
     "Cable",
+    "MidiIn",
     "Mix",
-    "Page",
-    "PageHost",
-    "PagePort",
+    "OnStand",
     "Places",
     "Strung",
     "exit_status",
@@ -49,47 +48,40 @@ BassIn = Annotated[
 BassChannel = Annotated[
     int | None, typer.Option("--bass-channel", metavar="N", callback=between(1), help="Its channel; else found.")
 ]
-Page = Annotated[bool, typer.Option("--page", help="The screen as a web page too, for a tablet on the stand.")]
-PageHost = Annotated[
-    str | None, typer.Option("--page-host", metavar="HOST", help="Open the page to the room: 0.0.0.0, or an address.")
-]
-PagePort = Annotated[
-    int, typer.Option("--page-port", metavar="N", callback=between(0, 65535), help="Its port; 0: any.")
-]
+MidiIn = Annotated[str | None, typer.Option("--midi-in", metavar="NAME", help="The bass's MIDI input, or part of it.")]
 
 
-def stand_page(page: bool, host: str | None, port: int) -> PageLink | None:
+@dataclass(frozen=True, slots=True)
+class OnStand:
+    """The screen on a tablet: alike wherever something is played."""
+
+    page: Annotated[bool, typer.Option("--page", help="The screen as a web page too, for a tablet on the stand.")] = (
+        False
+    )
+    page_host: Annotated[
+        str | None,
+        typer.Option("--page-host", metavar="HOST", help="Open the page to the room: 0.0.0.0, or an address."),
+    ] = None
+    page_port: Annotated[
+        int, typer.Option("--page-port", metavar="N", callback=between(0, 65535), help="Its port; 0: any.")
+    ] = 0
+
+    @property
+    def asked(self) -> bool:
+        return self.page or self.page_host is not None
+
+
+def stand_page(asked: OnStand) -> PageLink | None:
     """The stand page that is asked for, its address said; None where none is."""
-    if not page and host is None:
+    if not asked.asked:
         return None
     from trainer.page import PageLink
 
-    link = PageLink(None, host or "127.0.0.1", port)
+    link = PageLink(None, asked.page_host or "127.0.0.1", asked.page_port)
     echo(f"stand page: {link.url}")
     for line in link.qr_lines() if link.open_to_room else ():
         echo(line)
     return link
-
-
-@dataclass(frozen=True, slots=True)
-class Places:
-    """Where a run is played and kept: alike in drills, evenings, nights and worksheets."""
-
-    midi_in: Annotated[
-        str | None, typer.Option("--midi-in", metavar="NAME", help="The bass's MIDI input, or part of it.")
-    ] = None
-    bass_in: BassIn = None
-    midi_out: Annotated[str | None, typer.Option("--midi-out", metavar="NAME", help="Send the band there too.")] = None
-    no_audio: Annotated[bool, typer.Option("--no-audio", help="No sound of our own.")] = False
-    takes: Annotated[Path | None, typer.Option("--takes", metavar="DIR", help="The folder of takes.")] = None
-    plain: Annotated[bool, typer.Option("--plain", help="One line a bar instead of the screen.")] = False
-    stand_in: Annotated[
-        bool,
-        typer.Option("--stand-in", help="A stand-in player plays it, on a fake clock: to see what a run looks like."),
-    ] = False
-    page: Page = False
-    page_host: PageHost = None
-    page_port: PagePort = 0
 
 
 @dataclass(frozen=True, slots=True)
@@ -156,6 +148,21 @@ class BandOptions:
     ascii_only: Annotated[bool, typer.Option("--ascii", help="No block characters, whatever the terminal says.")] = (
         False
     )
+
+
+@dataclass(frozen=True, slots=True)
+class Places:
+    """Where a run is played, heard and kept: alike in drills, evenings, nights and worksheets."""
+
+    midi_in: MidiIn = None
+    cable: Cable = Cable()
+    band: BandOptions = BandOptions()
+    mix: Mix = Mix()
+    stand_in: Annotated[
+        bool,
+        typer.Option("--stand-in", help="A stand-in player plays it, on a fake clock: to see what a run looks like."),
+    ] = False
+    stand: OnStand = OnStand()
 
 
 def play_options(band: BandOptions, mix: Mix | None = None, **more: Any) -> PlayOptions:
