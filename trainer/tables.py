@@ -32,7 +32,10 @@ def read_toml(text: str, source: str) -> dict[str, Any]:
     except RecursionError:
         raise SessionError(source, ["not valid TOML: nested too deeply"]) from None
     except ValueError as error:  # broken TOML, or a number of more digits than any has
-        raise SessionError(source, [f"not valid TOML: {' '.join(str(error).split())[:200]}"]) from None
+        words = " ".join(str(error).split())[:200]
+        if words.startswith("Illegal character '\\n'"):
+            words = f"a quote is missing at a line's end {words.partition(' (')[2].join('()').replace('))', ')')}"
+        raise SessionError(source, [f"not valid TOML: {words}"]) from None
     if limits.has_far_number(data):
         raise SessionError(source, ["not valid TOML: a whole number of more than 64 bits"])
     return data
@@ -154,7 +157,7 @@ class Checker:
         whole = isinstance(value, list) and all(isinstance(v, int) and not isinstance(v, bool) for v in value)
         if whole and len(value) == 2 and 1 <= value[0] <= value[1] <= n_bars:
             return value[0], value[1]
-        self.wrong(path, value, f"[first, last] with 1 <= first <= last <= {n_bars}")
+        self.wrong(path, value, f"the first and last bar, [first, last], from 1 to {n_bars}")
         return None
 
 

@@ -38,7 +38,7 @@ def takes(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> list[Path]:
 
 def test_last_is_the_newest_take_everywhere(command: Command, takes: list[Path], tmp_path: Path) -> None:
     assert command("score", "last").out == command("score", takes[1]).out != command("score", takes[0]).out
-    assert command("report", "last").out == f"Report: {takes[1].with_suffix('.html')}\n"
+    assert command("report", "last").out == f"wrote {takes[1].with_suffix('.html')}\n"
     assert command("compare", takes[0], "last").out == command("compare", *takes).out
     for name in ("last", takes[1]):
         assert command("export", name, "--csv", tmp_path / f"{Path(name).stem}.csv").status == 0

@@ -281,13 +281,13 @@ def test_a_worksheet_goes_round(command: Command, tmp_path: Path) -> None:
     for name, file in (("=1+1", "a.result"), ("", "b.result")):
         arguments = ["worksheet", "run", sheet, "--out", class_folder / file, "--stand-in"]
         done = command(*arguments, *(("--name", name) if name else ()))
-        assert done.status == 0 and f"Result: {class_folder / file}" in done.out
+        assert done.status == 0 and f"wrote {class_folder / file}" in done.out
     nowhere = command("worksheet", "run", sheet, "--out", tmp_path / "no" / "a.result", "--stand-in")
     one_line(nowhere, "no result can be written into")
     assert "Task 1" not in nowhere.out  # said before it is played
     assert _result_name(sheet, "é" * 300) == f"week-{'é' * 40}.result"
     named = command("worksheet", "run", sheet, "--name", "Student One", "--stand-in")
-    assert f"Result: {tmp_path / 'week-student-one.result'}. Hand this file in." in named.out
+    assert f"wrote {tmp_path / 'week-student-one.result'}\nHand this file in." in named.out
     assert "Task 1 of 2, time 2 of 2: Roots through the form, G, 88 bpm. Odd choruses: listen" in named.out
     seen = command("review", class_folder)
     assert seen.status == 0 and "Roots missed" in seen.out and "=1+1" in seen.out and "\nb, " in seen.out

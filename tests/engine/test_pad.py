@@ -132,7 +132,7 @@ def test_the_pad_on_a_terminal_is_heard_and_recorded(tmp_path: Path) -> None:
             if i % 5 == 4:
                 run.type("\x1b[A")  # an arrow key is no note and no command
         assert run.wait() == 0, run.words[-2000:]
-        assert "typing hides when a key is let go" in run.words
+        assert "typed notes: lengths are not judged" in run.words
     (path,) = takes.glob("*.mid")
     take = read_take(path)
     assert take.header.profile == "typing"

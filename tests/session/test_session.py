@@ -137,7 +137,7 @@ MISTAKES = [
     ('form = "chart"\n[chart]\nbars = ["%"]', r'chart\.bars\[1\]: found "%"'),
     ('form = "chart"\n[chart]\nbars = ["Q7"]', r'chart\.bars\[1\]: "Q7" is not a chord'),
     ('form = "chart"\n[chart]\nbars = ["C7 F7 G7"]', r"chart\.bars\[1\]: found .*allowed: 1, 2 or 4 chords"),
-    ("loop = [12, 9]", r"loop: found \[12, 9\]; allowed: \[first, last\] with 1 <= first <= last <= 12"),
+    ("loop = [12, 9]", r"loop: found \[12, 9\]; allowed: the first and last bar, \[first, last\], from 1 to 12"),
     ("chorus = 3", r"chorus: found 3; allowed: tables written as \[\[chorus\]\]"),
     ('[[chorus]]\nrole = "verse"\ntimes = 1001', r"times: found 1001; allowed: a whole number from 1 to 1000"),
     ('[[chorus]]\nrole = "verse"\ntimes = 501\n' * 2, r"chorus: found .1002 choruses in all.; allowed: at most 1000"),

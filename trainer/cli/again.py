@@ -131,7 +131,7 @@ class Sitting:
             line = better_line(loop_card(self._take, first, last), score(result.take), (first, last))
         else:
             line = f"Bars {first}–{last}: no notes were heard, so nothing can be said of them."
-        self._say(line)
+        self._say(f"{line} This was practice: the song's take is kept, these rounds are not.")
         return self._goes_on(result, again=BARS, on=SONG)
 
     def _hear(self) -> str:

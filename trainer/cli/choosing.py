@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Annotated, Any, get_type_hints
 
 import typer
 
-from trainer.errors import UsageError, did_you_mean
+from trainer.errors import SessionError, UsageError, did_you_mean
 from trainer.limits import whole_number
 
 if TYPE_CHECKING:
@@ -21,6 +21,7 @@ if TYPE_CHECKING:
 __all__ = [
     "LAST",
     "Downbeat",
+    "LastFrom",
     "Overrides",
     "Strings",
     "TakeFile",
@@ -31,6 +32,7 @@ __all__ = [
     "chosen_session",
     "downbeat_of",
     "going_round",
+    "newest_for",
     "part_changes",
     "ready_made_session",
     "take_meant",
@@ -59,22 +61,34 @@ TuningOption = Annotated[
 LAST = "last"  # in a take's place: the newest one
 
 
-def take_meant(value: Path | None) -> Path | None:
+# Read before the arguments, so that `last` can be looked for in it.
+LastFrom = Annotated[
+    Path | None,
+    typer.Option("--takes", metavar="DIR", help="The folder of takes that last is looked for in.", is_eager=True),
+]
+
+
+def take_meant(context: typer.Context, value: Path | None) -> Path | None:
     """A callback for an argument that is a take: `last` is the newest one, unless a file of that name is there."""
+    return newest_for(value, context.params.get("takes"))
+
+
+def newest_for(value: Path | None, takes: Path | None = None) -> Path | None:
+    """The take that is meant, where `last` is the newest one of a folder."""
     if value is None or str(value) != LAST or value.exists():
         return value
     from trainer.cli.home import newest_take, takes_folder
 
-    folder = takes_folder()
+    folder = takes_folder(takes)
     newest = newest_take(folder)
     if newest is None:
         raise UsageError(f"{LAST}: no take is kept in {folder} yet; make one with: trainer play")
     return newest
 
 
-def takes_meant(values: list[Path]) -> list[Path]:
+def takes_meant(context: typer.Context, values: list[Path]) -> list[Path]:
     """The same for several."""
-    return [take_meant(value) or value for value in values]
+    return [take_meant(context, value) or value for value in values]
 
 
 TakeFile = Annotated[
@@ -214,6 +228,7 @@ def named_session(name: str, *, scored: bool = False) -> Session:
 # Options that stand in the session file under a key of their own.
 _AS_THEY_ARE = {"bpm": "tempo_bpm", "swing": "swing_ratio", "groove": "groove", "seed": "seed", "listen": "listen",
                 "guide": "guide", "form": "form"}  # fmt: skip
+_OPTION_KEYS = {**_AS_THEY_ARE, "loop": "loop"}
 
 
 def ready_made_session(name: str) -> Session:
@@ -254,7 +269,23 @@ def with_overrides(session: Session, overrides: Overrides, *, from_file: bool) -
         data["loop"] = [first, last]
         _keep_spans(data, lambda span: span["bars"][0] >= first and span["bars"][1] <= last)
     source = str(overrides.session) if from_file else "the options"
-    return with_something_to_play(session_from_dict(data, source), source)
+    try:
+        return with_something_to_play(session_from_dict(data, source), source)
+    except SessionError as error:
+        raise UsageError("\n".join(_of_option(problem, source, overrides) for problem in error.problems)) from None
+
+
+def _of_option(problem: str, source: str, overrides: Overrides) -> str:
+    """A mistake in the options' own words where it is an option's: "--bpm: found 400.0; …"."""
+    key = problem.partition(":")[0]
+    named = next((name for name, other in _OPTION_KEYS.items() if other == key), None)
+    if named is None or (value := getattr(overrides, named)) is None:
+        return f"{source}: {problem}"
+    _, allowed, rest = problem.partition("; allowed: ")
+    found = f"found {value:g}" if isinstance(value, float) else f'found "{value}"'
+    if named == "loop":
+        rest = rest.replace("[first, last]", "such as 9-12")
+    return f"--{named}: {found}{allowed}{rest}" if allowed else f"--{named}: {problem.partition(': ')[2]}"
 
 
 def _drop_what_follows(data: dict[str, Any], overrides: Overrides, from_file: bool) -> None:

@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import json
+from collections.abc import Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from trainer.cli.choosing import Downbeat, Strings, TakeFile, Track, TuningOption, downbeat_of, track_of
+from trainer.cli.choosing import Downbeat, LastFrom, Strings, TakeFile, Track, TuningOption, downbeat_of, track_of
 from trainer.cli.speaking import echo, say
 from trainer.errors import UsageError
 
@@ -22,14 +23,13 @@ Svg = Annotated[Path | None, typer.Option("--svg", metavar="FILE", help="Notatio
 Pdf = Annotated[Path | None, typer.Option("--pdf", metavar="FILE", help="Notation engraved for paper.")]
 
 
-def write_notation(written: Written, musicxml: Path | None, svg: Path | None, pdf: Path | None) -> list[Path]:
-    """Write what is asked for; the files, in order. `UsageError` when a place cannot be written."""
+def write_notation(written: Written, musicxml: Path | None, svg: Path | None, pdf: Path | None) -> Iterator[Path]:
+    """Write what is asked for; each file as it is written. `UsageError` when a place cannot be."""
     from trainer.music import note_name
     from trainer.report.engrave import pdf_of, svg_pages
     from trainer.report.files import write_page
     from trainer.report.musicxml import musicxml as document_of
 
-    out = []
     if written.unfingered:
         neck = f"{note_name(written.tuning.lowest)} to {note_name(written.tuning.highest)}"
         names = ", ".join(written.unfingered)
@@ -41,17 +41,16 @@ def write_notation(written: Written, musicxml: Path | None, svg: Path | None, pd
         say(f"{written.n_left_out} notes many bars outside the song are not in the notation.", err=True)
     document = document_of(written)
     if musicxml is not None:
-        out.append(write_page(document, musicxml))
+        yield write_page(document, musicxml)
     if svg is None and pdf is None:
-        return out
+        return
     pages = svg_pages(document)
     if svg is not None:
         for number, page in enumerate(pages, 1):
             path = svg if len(pages) == 1 else svg.with_stem(f"{svg.stem}-{number}")
-            out.append(write_page(page, path))
+            yield write_page(page, path)
     if pdf is not None:
-        out.append(write_page(pdf_of(pages), pdf))
-    return out
+        yield write_page(pdf_of(pages), pdf)
 
 
 def export(
@@ -61,6 +60,7 @@ def export(
     ] = None,
     track: Track = None,
     downbeat: Downbeat = None,
+    takes: LastFrom = None,
     musicxml: MusicXml = None,
     svg: Svg = None,
     pdf: Pdf = None,
@@ -95,26 +95,29 @@ def export(
     needs_form = musicxml or svg or pdf or measures
     if card.chart is None and needs_form:
         raise UsageError(f"{take}: without a session its bars are not known; add --session, a file or a name")
-    out: list[Path] = []
     if csv is not None:
-        out.append(write_page(as_csv(note_rows(card.reading, card.chart), NOTE_COLUMNS), csv))
+        _wrote(write_page(as_csv(note_rows(card.reading, card.chart), NOTE_COLUMNS), csv))
     if measures is not None:
-        out.append(write_page(as_csv(measure_rows(card), MEASURE_COLUMNS), measures))
+        _wrote(write_page(as_csv(measure_rows(card), MEASURE_COLUMNS), measures))
     if as_json is not None:
         data = {"notes": note_rows(card.reading, card.chart), "measures": measure_rows(card)}
-        out.append(write_page(json.dumps(data, ensure_ascii=False, indent=1, allow_nan=False) + "\n", as_json))
+        _wrote(write_page(json.dumps(data, ensure_ascii=False, indent=1, allow_nan=False) + "\n", as_json))
     if midi is not None:
-        out.append(write_page(take_midi(read, by_part=True), midi))
+        _wrote(write_page(take_midi(read, by_part=True), midi))
     if card.chart is not None and (musicxml or svg or pdf):
         missed = [item.at_beats for item in card.landing.missed]
         bends = read.bends  # placed as the ends of notes are: late by what the input adds to everything
         if read.header.calibration is not None:
             bends[:, 0] -= read.header.calibration.base_ms / 1000.0
         written = written_take(card.reading, card.chart, missed, bass, bends)
-        out += write_notation(written, musicxml, svg, pdf)
-    for path in out:
-        echo(f"wrote {path}")
+        for path in write_notation(written, musicxml, svg, pdf):
+            _wrote(path)
     return 0
+
+
+def _wrote(path: Path) -> None:
+    """Said of each file as soon as it is there: what comes after it may fail."""
+    echo(f"wrote {path}")
 
 
 def add_to(app: typer.Typer) -> None:

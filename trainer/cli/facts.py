@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import textwrap
+from itertools import pairwise
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
@@ -14,6 +15,7 @@ from trainer.cli.speaking import echo, say
 
 if TYPE_CHECKING:
     from trainer.ports.audio import AudioDevice
+    from trainer.session import Session
 
 __all__ = ["add_to"]
 
@@ -112,7 +114,7 @@ def _sound_line(device: AudioDevice) -> str:
 
 
 def sessions(as_json: Json = False) -> None:
-    """List the ready-made sessions."""
+    """List the ready-made sessions, those with the fewest changes a minute first."""
     from trainer.resources import session_names, session_path
     from trainer.session import load_session
 
@@ -120,13 +122,24 @@ def sessions(as_json: Json = False) -> None:
     if as_json:
         show_json([{"name": name, **session.to_dict()} for name, session in loaded])
         return
+    loaded.sort(key=lambda row: _changes_a_minute(row[1]))
     width = max(len(name) for name, _ in loaded)
     for name, session in loaded:
         echo(
             f"{name:<{width}}  {session.key.name:>2}  {session.tempo_bpm:>3g} bpm  {session.n_choruses} choruses  "
             f"{session.form}, {session.groove}"
         )
-    echo(f"\nPlay one with: trainer play {loaded[0][0]}")
+    echo(f"\nThe fewest changes a minute first. Play one with: trainer play {loaded[0][0]}")
+
+
+def _changes_a_minute(session: Session) -> float:
+    """How often the chord changes: what makes a song hard to begin with; our choice."""
+    from trainer.session import expand
+
+    made = expand(session)
+    chords = [chord.name for bar in made.bars for chord in bar.chords]
+    changes = sum(before != after for before, after in pairwise(chords))
+    return changes * session.tempo_bpm / (made.end_beats - made.bars[0].onset_beats)
 
 
 def forms(as_json: Json = False) -> None:

@@ -23,11 +23,11 @@ MIDI_BPM = 120.0  # a MIDI file must have a tempo; these notes have none of thei
 
 def _recording_meant(value: Path) -> Path:
     """A callback: `last` is the recording beside the newest take."""
-    from trainer.cli.choosing import take_meant
+    from trainer.cli.choosing import newest_for
     from trainer.take import read_take
     from trainer.take.rehearing import recording_of
 
-    meant = take_meant(value) or value
+    meant = newest_for(value) or value
     if meant == value:
         return value
     found = recording_of(read_take(meant), meant)

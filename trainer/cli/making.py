@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from trainer.cli.choosing import Overrides, Strings, TuningOption, chosen_session, take_meant, with_options
+from trainer.cli.choosing import Overrides, Strings, TuningOption, chosen_session, newest_for, with_options
 from trainer.cli.exporting import MusicXml, Pdf, Svg, write_notation
 from trainer.cli.facts import Json, show_json
 from trainer.cli.running import Mix
@@ -47,7 +47,7 @@ def render(
     from trainer.band import arrange, render_midi, render_wav
     from trainer.live.options import part_gains
 
-    take = None if overrides.session is None else take_meant(Path(overrides.session))
+    take = None if overrides.session is None else newest_for(Path(overrides.session))
     of_take = take is not None and take.suffix.lower() in (".mid", ".midi")
     if take is not None and of_take:
         from trainer.live.as_heard import lay_bass, take_and_band
@@ -141,15 +141,24 @@ def _heard_with_the_band(made: LineScore, audio: str, midi_out: str | None) -> i
 
 
 def tablature(made: LineScore, width: int = 80) -> list[str]:
-    """A line as tablature, as many bars a row as fit; the last line says how to read it."""
+    """A line as tablature, as many bars a row as fit, under its song's name and how it is read."""
     from trainer.line.tab import bar_heading, places_a_beat, tab_bars
+    from trainer.screen.frame import clean_text
 
     rows, per_beat = tab_bars(made), places_a_beat(made)
     names = made.tuning.names[::-1]
     wide = max(map(len, names))
     cell = 2 * 4 * per_beat + 1
     per_line = max(1, (width - 3 - wide) // cell)
-    out = []
+    session = made.chart.session
+    count = " ".join(f"{beat}" + " ." * (per_beat - 1) for beat in range(1, 5))
+    slides = any("/" in row for bar in rows.values() for row in bar)
+    out = [
+        f"{clean_text(session.title)}   {session.key.name}, {session.tempo_bpm:g} bpm, {session.groove}",
+        f"2.9 is chorus 2, bar 9.   {count}   {per_beat} places a beat"
+        f"{'; 4/ slides into the next note' if slides else ''}",
+        "",
+    ]
     for first in range(0, len(made.chart.bars), per_line):
         bars = made.chart.bars[first : first + per_line]
         head = " " * (wide + 2) + "".join(f"{bar_heading(bar):<{cell}}" for bar in bars)
@@ -157,10 +166,7 @@ def tablature(made: LineScore, width: int = 80) -> list[str]:
             f" {name:<{wide}}|" + "".join(f"{rows[bar.idx][i]}|" for bar in bars) for i, name in enumerate(names)
         )
         out += [head.rstrip(), *strings, ""]
-    count = " ".join(f"{beat}" + " ." * (per_beat - 1) for beat in range(1, 5))
-    slides = any("/" in row for bar in rows.values() for row in bar)
-    how = f"{count}   {per_beat} places a beat{'; 4/ slides into the next note' if slides else ''}"
-    return [*out, how]
+    return out[:-1]
 
 
 def write_line_midi(made: LineScore, path: Path) -> Path:

@@ -145,7 +145,7 @@ def _runs(
 @with_options
 def practice(
     session: Annotated[
-        str | None, typer.Argument(metavar="[SESSION]", help="A song of your own to work on in parts: a session.")
+        str | None, typer.Argument(metavar="SESSION", help="A song of your own to work on in parts: a session.")
     ] = None,
     minutes: Annotated[
         float, typer.Option(metavar="N", callback=between(8, 120), help="How long you have, 8 to 120.")

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import contextlib
 import datetime
 import json
+import os
 import sys
 from collections import Counter
 from collections.abc import Callable, Mapping, Sequence
@@ -12,7 +14,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from trainer.cli.choosing import Downbeat, TakeFile, Track, between, downbeat_of, track_of
+from trainer.cli.choosing import Downbeat, LastFrom, TakeFile, Track, between, downbeat_of, track_of
 from trainer.cli.speaking import echo, say
 from trainer.errors import TrainerError, UsageError
 
@@ -34,6 +36,7 @@ def report(
     session: SessionOption = None,
     track: Track = None,
     downbeat: Downbeat = None,
+    takes: LastFrom = None,
     level: Annotated[
         str | None, typer.Option(metavar="LEVEL", help="Judge as: first_steps, rehearsal, jam, stage.")
     ] = None,
@@ -49,7 +52,7 @@ def report(
     read = read_take(take, session=known, track=track_of(track), downbeat=downbeat_of(downbeat))
     card = score(read) if level is None else score(read, level=level)
     path = write_report(read, card, out or take.with_suffix(".html"))
-    echo(f"Report: {path}")
+    echo(f"wrote {path}")
     return 0
 
 
@@ -59,6 +62,7 @@ def compare(
     session: SessionOption = None,
     track: Track = None,
     downbeat: Downbeat = None,
+    takes: LastFrom = None,
     out: Annotated[Path | None, typer.Option("--out", metavar="FILE", help="Write it as a page too.")] = None,
 ) -> int:
     """Put two takes side by side; with --out as a page too."""
@@ -69,8 +73,8 @@ def compare(
 
     known = None if session is None else named_session(session)
     where: dict[str, Any] = {"track": track_of(track), "downbeat": downbeat_of(downbeat)}
-    takes = [read_take(path, session=known, **where) for path in (first, second)]
-    cards = [score(take) for take in takes]
+    both = [read_take(path, session=known, **where) for path in (first, second)]
+    cards = [score(take) for take in both]
     rows = comparison_rows(cards[0], cards[1])
     name, left, right = (max(len(getattr(row, column)) for row in rows) for column in ("name", "first", "second"))
     room = max((80 - len(f"{'':{name}}  {'':{left}}  {'':{right}}  stands out")) // 2, 0)  # for the takes' names
@@ -88,7 +92,7 @@ def compare(
     say(f"They stand apart in: {', '.join(apart)}." if apart else "They stand apart in no figure.")
     say("In brackets: 95 % intervals. What does not stand out may be chance.")
     if out is not None:
-        echo(f"Page: {write_comparison((str(first), str(second)), takes, cards, out)}")
+        echo(f"wrote {write_comparison((str(first), str(second)), both, cards, out)}")
     return 0
 
 
@@ -189,6 +193,9 @@ def _take_in(paths: Sequence[Path], folder: Path, where: Mapping[str, Any]) -> i
         extra = dict(read.header.extra) | {"imported_from": name, "imported_sha256": read.sha256}
         header = replace(read.header, created=made, extra=extra)
         kept = write_take(replace(read, header=header), folder, path.stem)
+        with contextlib.suppress(OSError, ValueError, OverflowError):  # `last` is what was played last
+            played_s = datetime.datetime.fromisoformat(made).timestamp()
+            os.utime(kept, (played_s, played_s))
         echo(f"{path} → {kept}")
         in_already[read.sha256] = kept
         n_in += 1

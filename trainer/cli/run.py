@@ -14,6 +14,13 @@ from trainer.system import here
 
 __all__ = ["main", "run"]
 
+# A list with the name of one of its things behind it: what shows or plays that one.
+MEANT_ONE = {
+    "trainer sessions": "One is shown by: trainer chart NAME; played by: trainer play NAME",
+    "trainer drills": "One is played by: trainer drill NAME; shown by: trainer drill NAME --stand-in",
+    "trainer grooves": "One is played by: trainer play --groove NAME",
+    "trainer forms": "One is shown by: trainer chart --form NAME; played by: trainer play --form NAME",
+}
 INTERRUPTED = 130  # 128 + SIGINT, as shells report it
 
 
@@ -115,8 +122,11 @@ def _usage_or_fault(error: Exception) -> tuple[int, list[str]]:
         return INTERRUPTED, ["interrupted"]
     if isinstance(status, int) and callable(words):
         said = str(words()).rstrip()
+        command = _command_path(error)
+        if command in MEANT_ONE and "extra argument" in said:
+            return 2, [f"{command} lists them all. {MEANT_ONE[command]}"]
         stop = "" if said.endswith((".", "?", "!")) else "."
-        return 2, [f"{said}{stop} See: {_command_path(error)} --help"]
+        return 2, [f"{said}{stop} See: {command} --help"]
     return _fault(error)
 
 

@@ -186,6 +186,11 @@ def play_options(band: BandOptions, mix: Mix | None = None, **more: Any) -> Play
         ascii_only=band.ascii_only or not writes_blocks(sys.stdout),
         **more,
     )
+    if audio == "auto":
+        from trainer.ports.audio import list_audio
+
+        if (note := list_audio().note) is not None:  # before the count-in, not when nothing was heard
+            say(f"Note: {note}", err=True)
     _find_named(audio, {"MIDI output": (options.midi_out, options.clock_out), "MIDI input": (options.follow,)})
     return options
 

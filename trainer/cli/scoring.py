@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from trainer.cli.choosing import Downbeat, Track, between, downbeat_of, takes_meant, track_of
+from trainer.cli.choosing import Downbeat, LastFrom, Track, between, downbeat_of, takes_meant, track_of
 from trainer.cli.speaking import card_text, echo, say
 from trainer.errors import TrainerError, UsageError
 
@@ -42,6 +42,7 @@ def score(
         typer.Option("--beat", metavar="WHOSE", help="Judge a file by the beat of: file, drums, notes."),
     ] = None,
     full: Annotated[bool, typer.Option("--full", help="Every figure; every beat and pair in the JSON.")] = False,
+    takes: LastFrom = None,
     workers: Annotated[
         int | None,
         typer.Option(

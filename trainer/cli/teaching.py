@@ -45,7 +45,7 @@ def worksheet_new(file: Annotated[Path, typer.Argument(metavar="FILE", help="A n
         raise UsageError(f"{file} is there already; expected a new name") from None
     except OSError as error:
         raise UsageError(f"cannot write {file}: {error.strerror or error}") from None
-    echo(f"Written: {file}. Change it, then: trainer worksheet check {file}")
+    echo(f"wrote {file}\nChange it, then: trainer worksheet check {file}")
     return 0
 
 
@@ -93,7 +93,7 @@ def worksheet_run(
     if len(played) < wanted:
         say(f"\nStopped: {len(played)} of {wanted} takes are in the result, {target}. Run it again to play it whole.")
     else:
-        echo(f"\nResult: {target}. Hand this file in.")
+        echo(f"\nwrote {target}\nHand this file in.")
     return status
 
 
@@ -287,7 +287,7 @@ def _review_pages(results: list[Result], folder: Path) -> None:
     for result in results:
         for done in result.tasks:
             place = folder / f"{result.path.stem}-{done.stem}.html"
-            echo(f"Page: {write_report(done.take, score(done.take), place)}")
+            echo(f"wrote {write_report(done.take, score(done.take), place)}")
 
 
 # --- study -----------------------------------------------------------------------------------------------------------
@@ -362,7 +362,7 @@ def study(
     if midi is not None:
         from trainer.cli.making import write_line_midi
 
-        echo(f"Written: {write_line_midi(exercise.model, midi)}")
+        echo(f"wrote {write_line_midi(exercise.model, midi)}")
         return 0
     say(f"{exercise.session.title}. {listening(exercise)}")
     with Desk(places, strung) as desk:

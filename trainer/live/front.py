@@ -59,7 +59,7 @@ HELD_NS = 120_000_000  # a terminal repeats a held key sooner than that
 MARK_BACK_BEATS = 1.0  # whoever marks "that one" has just heard it; our choice
 CUE_LARGE_BEATS = 8.0  # how long a cue stands in block letters when it is new, and again before it is over; our choice
 # One row of the smallest screen, eighty columns with the mark before it.
-TYPING_LIMITS = "typing hides when a key is let go: lengths are not judged, times are rougher"
+TYPING_LIMITS = "typed notes: lengths are not judged, times are rougher"
 
 
 class _Front:

@@ -47,6 +47,10 @@ __all__ = [
 
 _MAX_BLOCK_FRAMES = 16_384
 _CLOSE_S = 2.0
+NO_OUTPUT = (
+    "no sound output found on this machine; plug in headphones or an interface and look with: trainer ports "
+    "(without sound: --no-audio, the band on a MIDI output: --midi-out NAME)"
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -84,7 +88,7 @@ class AudioList:
     def output(self, name: str | None) -> AudioDevice:
         """The output of that name or part of one, the default for None. `PortError` when there is none such."""
         if not self.outputs:
-            raise PortError(self.note or "no sound output found on this machine")
+            raise PortError(self.note or NO_OUTPUT)
         if name is None:
             return self.default or self.outputs[0]
         found = find_port(name, self.names, "sound output")
@@ -92,8 +96,9 @@ class AudioList:
 
     def input(self, name: str) -> AudioDevice:
         """The input of that name or part of one. `PortError` when there is none such."""
-        if not self.inputs and not self.outputs and self.note:
-            raise PortError(f'no sound input "{name}": {self.note}')
+        if not self.inputs:
+            why = "none is connected" if self.note in (None, NO_OUTPUT) else self.note
+            raise PortError(f'no sound input "{name}": {why}; what there is: trainer ports')
         found = find_port(name, tuple(device.name for device in self.inputs), "sound input")
         return next(device for device in self.inputs if device.name == found)
 
@@ -170,7 +175,7 @@ def list_audio(*, fresh: bool = False) -> AudioList:
         return AudioList(note=str(error))
     except Exception as error:  # PortAudio's own exception class, known only once it is loaded
         return AudioList(note=f"no sound: {error}")
-    return AudioList(outputs, None if outputs else "no sound output found on this machine", inputs)
+    return AudioList(outputs, None if outputs else NO_OUTPUT, inputs)
 
 
 def _devices(lib: Any, way: Literal["input", "output"]) -> tuple[AudioDevice, ...]:

@@ -18,11 +18,11 @@ from trainer.screen.font import block_rows, block_text, block_width
 from trainer.screen.frame import Canvas, Frame, clean_text, fit
 from trainer.screen.grid import chord_text, degree_text, draw_grid, fits_blocks, per_row
 from trainer.screen.near import (
-    KEYS,
     STRIP_ROWS,
     draw_lane,
     draw_strip,
     figures_text,
+    help_rows,
     key_lines,
     lane_of,
     mix_text,
@@ -104,7 +104,7 @@ def _full(state: ScreenState, width: int, height: int) -> Frame:
     y += plan.roomy
     room = height - plan.near_rows - y
     if state.help:
-        for i, (key, what) in enumerate(KEYS[:room]):
+        for i, (key, what) in enumerate(help_rows(state)[:room]):
             canvas.write(1, y + i, f"{key:<21}{what}")
     elif not (state.cue_large and _cue(canvas, state, y, room)):
         draw_grid(canvas, state, y, plan.grid_rows, boxed=plan.grid_boxed, cell_rows=plan.cell_rows)

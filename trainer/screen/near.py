@@ -16,13 +16,13 @@ from trainer.screen.state import PartLevel, ScreenState
 from trainer.session import BEATS_PER_BAR
 
 __all__ = [
-    "KEYS",
     "LANE_RANGE_MS",
     "STRIP_ROWS",
     "Lane",
     "draw_lane",
     "draw_strip",
     "figures_text",
+    "help_rows",
     "key_lines",
     "lane_of",
     "mix_text",
@@ -39,6 +39,12 @@ _COUNTS = " ▁▂▃▄▅▆▇█"
 KEYS_LONG = "q stop  p pause  e again  n next  r top  t that one  up/down next tempo  1-6 part  m mute  - = vol  ? keys"
 KEYS_SHORT = "q stop  p pause  e again  n next  up/down next tempo  t that one  ? keys"
 KEYS_FEW = "q stop  p pause  e again  n next  ? keys"
+TYPED_LONG = "notes: a s d f g h j k l ; degrees of the key   space: root of the chord"
+TYPED_SHORT = "notes: a s d f g h j k l ; the key's   space: the root"
+TYPED_KEYS = (
+    ("a s d f g h j k l ;", "notes: the degrees of the key, from its root up"),
+    ("space", "the root of the chord that is playing"),
+)
 KEYS = (
     ("q", "stop; what was played is kept"),
     ("p", "pause, and on again"),
@@ -158,7 +164,7 @@ def _place(ms: float) -> str:
 
 
 def mix_text(mix: tuple[PartLevel, ...], width: int) -> str:
-    def cells(short: bool) -> str:
+    def cells(short: bool, between: str = " ") -> str:
         out = []
         for number, part in enumerate(mix, 1):
             level = round(part.gain_frac * 100)
@@ -170,10 +176,15 @@ def mix_text(mix: tuple[PartLevel, ...], width: int) -> str:
             if part.solo:
                 words.append("solo")
             out.append(f"[{' '.join(words)}]" if part.chosen else f" {' '.join(words)} ")
-        return " ".join(out)
+        return between.join(out)
 
-    whole = cells(short=False)
-    return whole if len(whole) <= width else fit(cells(short=True), width)
+    whole = (cells(short=False), cells(short=False, between=""))
+    return next((text for text in whole if len(text) <= width), fit(cells(short=True), width))
+
+
+def help_rows(state: ScreenState) -> tuple[tuple[str, str], ...]:
+    """What `?` lists: each key, and what it does."""
+    return (*(TYPED_KEYS if state.typing else ()), *KEYS)
 
 
 def key_lines(state: ScreenState, width: int) -> list[str]:
@@ -181,5 +192,5 @@ def key_lines(state: ScreenState, width: int) -> list[str]:
         return ["q stop   ? keys"]
     lines = [next((keys for keys in (KEYS_LONG, KEYS_SHORT) if cell_len(keys) + 2 <= width), KEYS_FEW)]
     if state.typing:
-        lines.append("notes: a s d f g h j k l ; degrees of the key   space: root of the chord")
+        lines.append(TYPED_LONG if cell_len(TYPED_LONG) + 2 <= width else TYPED_SHORT)
     return [fit(line, width - 2) for line in lines]
