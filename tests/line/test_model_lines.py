@@ -190,6 +190,18 @@ def test_walking_lines_approach_changes_as_players_do() -> None:
     assert np.mean(plain) >= 0.63
 
 
+def test_nobody_walks_a_seventh_into_a_step() -> None:
+    """Common practice: the approach note lies near the note before it, in the octave that the hand is in."""
+    for key in KEYS[:12]:
+        for form in ("quick_change_12", "two_five_12"):
+            made = model_line(a_chart(key, form, chorus=[{"role": "verse", "times": 2}]), device="walking_line", seed=3)
+            pitch = made.notes["pitch"].astype(int)
+            ones = np.flatnonzero(np.round(made.notes["onset_beats"], 6) % 4 == 0)
+            for one in ones[ones > 1]:
+                before, approach, root = pitch[one - 2 : one + 1]
+                assert abs(approach - before) <= 8 or abs(root - approach) > 2, (key, form, one)
+
+
 @pytest.mark.parametrize("octave", [0, 1])
 @pytest.mark.parametrize("device", DEVICES)
 def test_octaves_stay_in_the_basss_register(device: str, octave: int) -> None:

@@ -38,9 +38,10 @@ __all__ = [
 ]
 
 TOLERATED = 3  # faults that a written form is allowed when it was asked for: a wide leap; our choice
+REACHES = (8, 9, 12)  # semitones to the note that leads on, the nearest that has one; common practice
 IMPOSSIBLE = 1000  # as many faults as rule a variant out
 GRACE_BEATS = 0.12  # a grace note's length: about a sixteenth of a slow beat, well under an off-beat; our choice
-LEAD_WEIGHTS = ((1, 0.31), (-1, 0.33), (-2, 0.17), (-5, 0.10), (7, 0.05), (2, 0.08), (-7, 0.04), (5, 0.04))
+LEAD_WEIGHTS = ((1, 0.31), (-1, 0.34), (-2, 0.22), (-5, 0.10), (7, 0.03), (2, 0.08), (-7, 0.03), (5, 0.03))
 # Weights of steps from the next root, so drawn that walking lines come out with the shares of approach notes counted in
 # transcriptions: semitone above 26.8 %, below 21.0 %, whole step below 11.9 % (Riley & Dixon 2023, FiloBass).
 
@@ -317,6 +318,8 @@ def _faults(page: _Page, pattern: str, setting: _Setting, device: str | None) ->
     prev = pitches[0] if setting.prev is None else setting.prev
     leaps = np.abs(np.diff(np.array([prev, *pitches, setting.next_root])))
     faults += int(np.sum(np.maximum(leaps - 12, 0)))
+    if device == "walking_line":
+        faults += int(np.sum((leaps == 10) | (leaps == 11)))  # a seventh: nobody walks so
     faults += 2 * (not leads_in(pitches[-1], setting.next_root))
     return faults
 
@@ -387,12 +390,13 @@ def _pitches(page: _Page, row: Sequence[Cell], setting: _Setting) -> list[int]:
 
 
 def _lead_note(page: _Page, setting: _Setting, prev: int) -> int:
-    """A note that leads into the next root, drawn by how often players use it; not the note just played, nor a far
-    leap."""
+    """A note that leads into the next root, drawn by how often players use it; not the note just played, and within a
+    minor sixth of it, a sixth or an octave where there is none nearer."""
     low, high = page.tuning.lowest, page.tuning.highest
     choices = [(setting.next_root + step, weight) for step, weight in LEAD_WEIGHTS]
     good = [(p, w) for p, w in choices if low <= p <= high and p not in (prev, setting.next_root)]
-    near = [(p, w) for p, w in good if abs(p - prev) <= 12] or good
+    reach = next((r for r in REACHES if any(abs(p - prev) <= r for p, _ in good)), max(REACHES))
+    near = [(p, w) for p, w in good if abs(p - prev) <= reach] or good
     weights = np.array([w for _, w in near])
     return near[int(page.rng.choice(len(near), p=weights / weights.sum()))][0]
 
