@@ -225,7 +225,7 @@ def test_bars_change_in_step_in_a_real_browser(page: PageLink, browser: webdrive
 
     def player() -> None:
         while not stop.is_set():
-            page.send(ScreenState(chart=CHART, at_beats=beats_now(), tempo_bpm=240.0, cue="last verse: pin it"))
+            page.send(ScreenState(chart=CHART, at_beats=beats_now(), tempo_bpm=240.0, cue="last verse: hold it down"))
             time.sleep(0.05)
 
     thread = threading.Thread(target=player)
@@ -249,7 +249,7 @@ def test_bars_change_in_step_in_a_real_browser(page: PageLink, browser: webdrive
             time.sleep(0.03)
         assert late == 0
         assert browser.find_element("id", "now").text in {"G7", "C7", "D7"}
-        assert browser.find_element("id", "cue").text == "last verse: pin it"
+        assert browser.find_element("id", "cue").text == "last verse: hold it down"
         here = browser.find_elements("css selector", "#grid .here")
         assert len(here) == 1
     finally:
@@ -388,7 +388,9 @@ def test_every_chord_fits_every_tablet(browser: webdriver.Chrome) -> None:  # no
             link.send(ScreenState(chart=chart, at_beats=0.0, phase="paused"))
             browser.get(link.url)
             for i, name in enumerate(names):
-                link.send(ScreenState(chart=chart, at_beats=4.0 * i + 1.0, phase="paused", cue="last verse: pin it"))
+                link.send(
+                    ScreenState(chart=chart, at_beats=4.0 * i + 1.0, phase="paused", cue="last verse: hold it down")
+                )
                 shown = name[0] + name[1:].replace("b", "♭", 1) if name[1] == "b" else name
                 deadline = time.monotonic() + 60.0
                 while browser.find_element("id", "now").text != shown and time.monotonic() < deadline:

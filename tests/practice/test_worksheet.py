@@ -99,7 +99,7 @@ def test_ready_made_sessions_are_found_by_name() -> None:
 def test_a_result_comes_back_as_it_was_played(result_file: Path) -> None:
     result = read_result(result_file)
     assert result.name == "Student One" and result.remarks == ()
-    assert [task.task.title for task in result.tasks] == ["Roots through the form", "A song, verses pinned"]
+    assert [task.task.title for task in result.tasks] == ["Roots through the form", "A song, verses held down"]
     assert all(task.card_agrees and task.met is not None for task in result.tasks)
     for i, task in enumerate(result.tasks):
         take = read_take(result_file.parent / f"task-{i}.mid")
@@ -125,7 +125,7 @@ def rewritten(source: Path, target: Path, changes: dict[str, bytes]) -> Path:
 
 def test_nothing_that_is_handed_on_commands_a_terminal(tmp_path: Path) -> None:
     odd = parse_worksheet(TEMPLATE.replace("Week one", "Week\\u001b[2J").replace("A song, ", "A\\nsong, "))
-    assert odd.title == "Week [2J" and odd.tasks[1].title == "A song, verses pinned"
+    assert odd.title == "Week [2J" and odd.tasks[1].title == "A song, verses held down"
     played = play(odd, tmp_path)[:1]
     result = read_result(write_result(odd, played, tmp_path / "odd.result", name="Bob\x1b[31m\n=1+1\u202e"))
     assert result.name == "Bob [31m =1+1 " and result.worksheet.title == "Week [2J"

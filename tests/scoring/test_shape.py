@@ -227,11 +227,11 @@ def test_the_line_is_understood_without_a_manual() -> None:
     shaped = replace(play(chart_of(), verse_solo), choruses=tuple(made))
     n = len(made) - len(solo)
     held = "1 solo" if len(solo) == 1 else f"{len(solo)} solos"
-    kept = f"{n} choruses kept to one figure, {held} played like a verse"
-    assert shaped.line == f"{kept}; {n} of the {n} that have a plan went as planned"
+    kept = f"{n} choruses held it down, {held} played like a verse"
+    assert shaped.line == f"{kept}; {n} of {n} that have a plan as planned"
     made[0] = replace(made[0], verdict="open", as_planned=False)
     assert replace(shaped, choruses=tuple(made)).line.endswith(
-        "; chorus 1 opened up where the plan was to keep to one figure"
+        "; chorus 1 opened up where the plan was to hold it down"
     )
 
 

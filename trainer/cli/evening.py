@@ -115,7 +115,7 @@ class EveningPlayed:
     def _coming(self, piece: Piece) -> Coming:
         may = ("skip", "later", *(("again",) if self._last is not None else ()))
         if piece.drill is None:
-            words = "verses to pin, a solo to open." if self._own is None else "all of it."
+            words = "verses to hold down, a solo to open up." if self._own is None else "all of it."
             name = "Now a song"
             if piece.bars is not None:
                 name, words = f"Bars {piece.bars[0]} to {piece.bars[1]} of your song", "round and round."

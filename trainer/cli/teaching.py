@@ -36,11 +36,13 @@ worksheets = typer.Typer(
 @worksheets.command("new")
 def worksheet_new(file: Annotated[Path, typer.Argument(metavar="FILE", help="A new file to write it to.")]) -> int:
     """Write a worksheet to start from."""
-    from trainer.practice.worksheet import TEMPLATE
+    from trainer.practice.worksheet import TARGETS, TEMPLATE
 
     try:
         with file.open("x", encoding="utf-8") as handle:
-            handle.write(TEMPLATE)
+            handle.write(f"{TEMPLATE}\n# What a target may ask for, with at_least, at_most or both:\n")
+            handle.writelines(f"#   {path:<34}{words}\n" for path, words in TARGETS.items())
+            handle.write('# Drills: trainer drills. Songs to name as session = "…": trainer sessions.\n')
     except FileExistsError:
         raise UsageError(f"{file} is there already; expected a new name") from None
     except OSError as error:
@@ -56,7 +58,7 @@ def worksheet_check(file: Annotated[Path, typer.Argument(metavar="FILE", help="T
     echo(f"{sheet.title}: {len(sheet.tasks)} tasks")
     for i, task in enumerate(sheet.tasks, 1):
         times = f"{task.times} time{'s' * (task.times > 1)}"
-        say(f"  {i}. {task.title}: {task.what}, {times}; target: {task.wanted} [{task.sha256[:8]}]")
+        say(f"  {i}. {task.title}: {task.what}, {times}; target: {task.wanted}")
         if task.instruction:
             say(f"     {task.instruction}")
     return 0

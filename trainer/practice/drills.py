@@ -649,7 +649,7 @@ def _judge_device(device: str, least: float = DEVICE_SHARE) -> Callable[[Card, E
             if place in left:
                 left.remove(place)
                 good += 1
-        what = f"places with the {device.replace('_', ' ')}"
+        what = f"places where the {device.replace('_', ' ')} came"
         return _share("device_share", good, len(asked), least, what, None)
 
     return judge

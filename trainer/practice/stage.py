@@ -284,9 +284,9 @@ def _cues(session: Session, level: NightLevel, planned_solo: int | None) -> tupl
             text = (
                 "solo coming: follow it up"
                 if bar.role == "solo"
-                else "last verse: pin it"
+                else "last verse: hold it down"
                 if number == len(tops)
-                else "verse: pin it"
+                else "verse: hold it down"
             )
             out.append(Cue("solo" if bar.role == "solo" else "verse", shown, top, end, text))
         elif planned_solo is not None and n_solo == planned_solo + 1:

@@ -56,7 +56,7 @@ tempo_bpm = 88
 times = 2
 
 [[task]]
-title = "A song, verses pinned"
+title = "A song, verses held down"
 target = { figure = "landing.root_rate", at_least = 0.9 }
 
 [task.session]

@@ -224,7 +224,7 @@ def _song(axes: Any, chart: Chart, y: float) -> None:
     _write(axes, _LEFT, y, "The song", 13.0, weight="bold")
     _write(axes, _LEFT + 62.0, y, "how hard the band plays", 9.0, color=_GREY)
     step = min(9.0, (_HEIGHT - 14.0 - y) / max(1, min(len(rows), _MAX_SONG_ROWS)))
-    hints = {"verse": "pin it", "solo": "open up", "head": "as written", "intro": "lead in"}
+    hints = {"verse": "hold it down", "solo": "open up", "head": "as written", "intro": "lead in"}
     for i, (number, role, level, words) in enumerate(rows[:_MAX_SONG_ROWS]):
         at = y + (i + 1) * step
         if i == _MAX_SONG_ROWS - 1 and len(rows) > _MAX_SONG_ROWS:

@@ -147,7 +147,7 @@ def _judged(line: Line) -> str:
     if not figure.known:
         return ""
     scale, digits = (100.0, 1) if unit.startswith("share") else (1.0, 2 if unit == "ratio" else 1)
-    shown = {"ratio": " : 1", "share": " % of the changes", "share of bars elsewhere": " % of the bars elsewhere"}
+    shown = {"ratio": " : 1", "share": " % of the changes", "share of bars elsewhere": " % of the bars out of place"}
     text = f"{scale * figure.value:.{digits}f}{shown.get(unit, f' {unit}')}"
     if figure.interval:
         low, high = (f"{scale * end:.{digits}f}" for end in figure.interval)

@@ -390,7 +390,7 @@ def _form_and_shape(card: Scorecard, level: Level, found: list[Advice]) -> Line:
     form, shape = card.form, card.shape
     text = _after(form_and_shape_line(card))
     target = (
-        f"at most {100.0 * level.lost_share:.0f} % of the bars elsewhere, "
+        f"at most {100.0 * level.lost_share:.0f} % of the bars out of place, "
         f"{100.0 * level.planned_share:.0f} % of the choruses as planned"
     )
     lost_share, reason = math.nan, form.nothing

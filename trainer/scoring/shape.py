@@ -131,7 +131,7 @@ class ChorusShape(Section):
         }[self.verdict]
         tail = ""
         if self.as_planned is False:
-            tail = "; the plan was to open" if self.role == "solo" else "; the plan was to pin it"
+            tail = "; the plan was to open" if self.role == "solo" else "; the plan was to hold it down"
         return f"{name}: {said}{tail}."
 
 
@@ -216,7 +216,9 @@ class Shape(Section):
         if asked == 1:
             which = "it" if n == 1 else "the one that has a plan"
             return f"; {which} {'went' if good else 'did not go'} as planned"
-        return f"; {good} of the {asked}{'' if asked == n else ' that have a plan'} went as planned"
+        if asked == n and good in (0, n):
+            return f"; {'all' if good else 'none'} as planned"
+        return f"; {good} of {asked}{'' if asked == n else ' that have a plan'} as planned"
 
     def _against_plan(self) -> str:
         """The verses that opened where they were to stay."""
@@ -226,16 +228,16 @@ class Shape(Section):
         if not opened:
             return ""
         names = ", ".join(opened[:4]) + (f" and {len(opened) - 4} more" if len(opened) > 4 else "")
-        return f"; chorus{'' if len(opened) == 1 else 'es'} {names} opened up where the plan was to keep to one figure"
+        return f"; chorus{'' if len(opened) == 1 else 'es'} {names} opened up where the plan was to hold it down"
 
 
 # A chorus's verdict, for who has read no manual.
 _DONE: Mapping[ChorusVerdict, str] = {
-    "pinned": "kept to one figure",
+    "pinned": "held it down",
     "held": "played like a verse",
     "open": "opened up",
     "wandering": "lost the changes or the place",
-    "mixed": "neither kept to one figure nor opened up",
+    "mixed": "neither held it down nor opened up",
 }
 
 

@@ -102,7 +102,7 @@ def time_line(timing: Timing, *, calibrated: bool, beat_s: float, profile: str =
     against = "the drums" if timing.reference == "band" else "the beat"
     interval = ""
     if math.isfinite(timing.mean_s.low):
-        interval = f" ({1000.0 * timing.mean_s.low:+.0f}…{1000.0 * timing.mean_s.high:+.0f})"
+        interval = f" (between {1000.0 * timing.mean_s.low:+.0f} and {1000.0 * timing.mean_s.high:+.0f})"
     side = "after" if mean > 0 else "ahead of"
     if not calibrated and profile != "foreign":
         place = f"{abs(mean):.0f} ms {side} {against}{interval}; not calibrated, so that may be the set-up's latency"

@@ -37,7 +37,7 @@ MAX_WARNING_ROWS = 3  # our choice
 ROOMY_FROM_HEIGHT = 30
 N_FOLLOWING = 4  # chords after this one that are named; our choice
 MIN_WIDTH, MIN_HEIGHT = 60, 16  # below this, words in lines instead of block letters
-ROLE_HINTS = {"verse": "pin it", "solo": "open up", "head": "as written", "intro": "lead in"}
+ROLE_HINTS = {"verse": "hold it down", "solo": "open up", "head": "as written", "intro": "lead in"}
 
 
 def render(state: ScreenState, width: int, height: int) -> Frame:
