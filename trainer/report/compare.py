@@ -54,6 +54,8 @@ def comparison_rows(first: Card, second: Card) -> list[ComparisonRow]:
     for number in sorted(set(shapes[0]) & set(shapes[1])):
         roles = [shape[number].role for shape in shapes]
         x, y = (shape[number].verdict or "–" for shape in shapes)
+        if x == y == "–":
+            continue  # neither was played, or nothing can be said of either
         if roles[0] == roles[1]:
             out.append(ComparisonRow(f"chorus {number}, {roles[0]}", x, y))
         else:
