@@ -293,9 +293,7 @@ def test_a_worksheet_goes_round(command: Command, tmp_path: Path) -> None:
     assert seen.status == 0 and "Roots missed" in seen.out and "=1+1" in seen.out and "\nb, " in seen.out
     remarks = [line for line in seen.out.splitlines() if line.startswith("  ! ")]
     # Of every take that nobody played and of the two students' being the same notes, and of nothing else.
-    assert remarks and all(
-        re.search(r"by the stand-in, not by a person$| the very notes of", r) for r in remarks
-    )
+    assert remarks and all(re.search(r"by the stand-in, not by a person$| the very notes of", r) for r in remarks)
     rows = list(csv.DictReader(io.StringIO(command("review", class_folder, "--csv").out)))
     assert len(rows) == 4 and {row["student"] for row in rows} == {"'=1+1", ""}
     drills = [row for row in rows if row["task"] == "Roots through the form"]

@@ -29,6 +29,7 @@ SessionOption = Annotated[
 ]
 Out = Annotated[Path | None, typer.Option("--out", metavar="FILE", help="Where to write; beside the take otherwise.")]
 MAX_KEYS_SHOWN = 24
+_DEGREES = ("i", "bii", "ii", "biii", "iii", "iv", "#iv", "v", "bvi", "vi", "bvii", "vii")
 
 
 def report(
@@ -286,7 +287,7 @@ def _say_heat(cells: dict[tuple[str, str], tuple[int, int]]) -> None:
     keys = sorted(key for key, _ in played.most_common(shown))
     pairs = sorted(
         {pair for _, pair in cells if "→" in pair},
-        key=lambda p: (-sum(cells.get((k, p), (0, 0))[1] for k in keys), _steps(p)),
+        key=lambda p: (-sum(cells.get((k, p), (0, 0))[1] for k in keys), _steps(p), p),
     )
     echo("\nRoots on the changes (rows: change, columns: key)")
     echo(" " * 10 + "".join(f"{key:>{cell - 2}}  " for key in keys))
@@ -301,12 +302,10 @@ def _say_heat(cells: dict[tuple[str, str], tuple[int, int]]) -> None:
         echo(f"The {len(keys)} keys played most; {len(played) - len(keys)} more with --json.")
 
 
-def _steps(pair: str) -> tuple[tuple[int, str], ...]:
+def _steps(pair: str) -> tuple[int, ...]:
     """A change's two degrees as steps up from the key's root, so that rows stand in a musical order."""
-    from trainer.music import numeral_chord, parse_key
-
-    key = parse_key("C")
-    return tuple((numeral_chord(degree.rstrip("°ø"), key).root_pc, degree) for degree in pair.split("→"))
+    named = (degree.rstrip("°ø").lower() for degree in pair.split("→"))
+    return tuple(_DEGREES.index(degree) if degree in _DEGREES else len(_DEGREES) for degree in named)
 
 
 def _history_dict(book: History, since: datetime.date | None) -> dict[str, Any]:

@@ -37,12 +37,11 @@ from trainer.take.record import MAX_RECORD_BYTES
 
 __all__ = ["CARD_SUFFIX", "KeptCard", "card_of", "pack", "read_rows", "reading_digest", "unpack"]
 
-READING = 7  # of the kept cards: how a take is read before it is scored
+READING = 6  # of the kept cards: how a take is read before it is scored
 MANY = 200  # so many new takes are worth starting readers for
 MAX_READERS = 8
 CARD_SUFFIX = ".card"
 HANDFUL = 16  # notes: fewer of a run that was stopped tell nothing of an evening; our choice
-FEW_CHANGES = 4  # and no share of them is followed: one change missed would be "0 %"; our choice
 FOLLOWED = tuple(measure for measure in MEASURES if measure.shown.followed)
 MAX_CARD_BYTES = 64_000_000
 DRILL_OPTIONS = ("seed", "form", "groove", "bar", "octave", "position", "short")
@@ -248,7 +247,7 @@ def _read(takes_path: Path, name: str, stamp: str) -> ReadTake:
         n = sum(counts[2] for counts in changes.values())
         for rate, i in (("root_rate", 0), ("landed_rate", 1)):
             figures.pop(rate, None)
-            if n >= FEW_CHANGES:
+            if n:
                 figures[rate] = sum(counts[i] for counts in changes.values()) / n
     about |= what
     if about["kind"] != "song":
@@ -260,10 +259,7 @@ def _read(takes_path: Path, name: str, stamp: str) -> ReadTake:
 def _followed(card: Card, measure: Measure) -> Iterator[tuple[str, float]]:
     """(name, value) of a figure that is followed, where the card has it firm enough."""
     figure, value = measure.of(card), measure.value(card)
-    thin = measure.shown.firm and figure.interval is None
-    if measure.path.startswith("landing."):
-        thin = thin or figure.n < FEW_CHANGES
-    if value is not None and not thin:
+    if value is not None and not (measure.shown.firm and figure.interval is None):
         yield measure.shown.followed, value
 
 
