@@ -130,7 +130,10 @@ MISTAKES = [
     ),
     ('[[chorus]]\nrole = "solo"\nintensty = 1', r'chorus\[1\]\.intensty: not a known key.*did you mean "intensity"'),
     ("[[drop_out]]\nchorus = 9\nbars = [1, 2]", r"drop_out\[1\]\.chorus: found 9; allowed: a whole number from 1 to 4"),
-    ("[[drop_out]]\nchorus = 1\nbars = [9, 13]", r"drop_out\[1\]\.bars: found \[9, 13\]; allowed: \[first, last\]"),
+    (
+        "[[drop_out]]\nchorus = 1\nbars = [9, 13]",
+        r"drop_out\[1\]\.bars: found \[9, 13\]; allowed: the first and last bar",
+    ),
     ("[[drop_out]]\nchorus = 1", r"drop_out\[1\]\.bars: missing"),
     ('form = "chart"', r"chart: missing"),
     ('[chart]\nbars = ["G7"]', r'chart: found a \[chart\] table with form = "quick_change_12"'),

@@ -19,6 +19,7 @@ from trainer.cli.running import (
     exit_status,
     not_heard,
     play_options,
+    say_if_silent,
     stand_page,
     with_input,
 )
@@ -145,6 +146,7 @@ class Desk:
             at = self._places
             options = play_options(replace(at.band, takes=self.takes), at.mix)
             options = with_input(options, at.midi_in, cable=at.cable)
+            say_if_silent(options)
             self._options = replace(options, stand=self.stand)
         return self._options
 

@@ -114,7 +114,7 @@ def _sound_line(device: AudioDevice) -> str:
 
 
 def sessions(as_json: Json = False) -> None:
-    """List the ready-made sessions, those with the fewest changes a minute first."""
+    """List the ready-made sessions, the fewest changes first."""
     from trainer.resources import session_names, session_path
     from trainer.session import load_session
 

@@ -21,6 +21,7 @@ from trainer.cli.running import (
     OnStand,
     exit_status,
     play_options,
+    say_if_silent,
     say_warnings,
     stand_page,
     with_input,
@@ -83,6 +84,7 @@ def play(
     if guide_line is not None:
         _with_guide_line(session, options, guide_line)  # a wrong name is said before anything sounds
     options = with_input(options, midi_in, profile, cable)
+    say_if_silent(options)
     if options.audio != "none":
         say(sounds_line(options.soundfont))
     if options.bass_in is not None:
@@ -158,6 +160,7 @@ def demo(
         take: Take | None = _demo_offline(session, performance, replace(heard, midi_out=None, no_audio=True), mix)
     else:
         options = play_options(heard, mix, figures=True, script=performance.messages())
+        say_if_silent(options)
         with to_stderr(as_json), _demo_takes(band.takes) as folder:
             result = _run(session, replace(options, takes_dir=folder))
             say_warnings(result)

@@ -35,6 +35,7 @@ __all__ = [
     "exit_status",
     "not_heard",
     "play_options",
+    "say_if_silent",
     "say_warnings",
     "stand_page",
     "warnings_of",
@@ -186,13 +187,16 @@ def play_options(band: BandOptions, mix: Mix | None = None, **more: Any) -> Play
         ascii_only=band.ascii_only or not writes_blocks(sys.stdout),
         **more,
     )
-    if audio == "auto":
-        from trainer.ports.audio import list_audio
-
-        if (note := list_audio().note) is not None:  # before the count-in, not when nothing was heard
-            say(f"Note: {note}", err=True)
     _find_named(audio, {"MIDI output": (options.midi_out, options.clock_out), "MIDI input": (options.follow,)})
     return options
+
+
+def say_if_silent(options: PlayOptions) -> None:
+    """Say before the count-in, not when nothing was heard, that there is no sound output, and what helps."""
+    from trainer.ports.audio import list_audio
+
+    if options.audio == "auto" and (note := list_audio().note) is not None:
+        say(f"Note: {note}", err=True)
 
 
 def _make_folder(takes: Path) -> None:
