@@ -15,7 +15,7 @@ import pytest
 
 from tests.hearing.plucked import Pluck, laid
 from tests.hearing.test_ear import f_measure, listened, walking
-from trainer.hearing import NoteHeard, refine
+from trainer.hearing import Ear, NoteHeard, refine
 
 RATE = 48000.0
 
@@ -125,6 +125,17 @@ def test_hum_while_listening(mains_hz: float, level: float = 0.028) -> None:
     onset, pitch = (np.array([getattr(e, name) for e in played]) for name in ("onset_frames", "pitch"))
     assert len(played) <= len(truth) + 2
     assert f_measure(truth, onset / RATE, pitch) >= 0.9
+
+
+@pytest.mark.parametrize("mains_hz", [49.95, 50.04, 60.04])
+def test_mains_that_run_fast_or_slow_are_followed_from_rest_to_rest(mains_hz: float) -> None:
+    t = np.arange(5 * int(RATE)) / RATE
+    sound = 0.01 * np.sin(2 * np.pi * mains_hz * np.outer(np.arange(1, 6), t)).sum(axis=0)
+    ear = Ear(RATE)
+    sound += 1e-5 * np.random.default_rng(4).standard_normal(len(t))
+    for first in range(0, len(sound), 480):
+        ear.feed(sound[first : first + 480])
+    assert ear._hum.hz == pytest.approx(mains_hz, abs=0.005)
 
 
 @pytest.mark.parametrize(

@@ -167,7 +167,8 @@ class Hum:
         total = float(even.mean()) * len(rest)
         best: tuple[float, float, NDArray[np.complex128]] = (0.0, 0.0, self._sizes)
         for hz in (self._hz,) if self._hz else _MAINS_HZ:
-            multiples = np.arange(1, int(_LIVE_TOP_HZ / hz) + 1)
+            # As many as at first: 450 Hz is the ninth of 50, and no longer of a mains that runs a little fast.
+            multiples = np.arange(1, (len(self._sizes) or int(_LIVE_TOP_HZ / hz)) + 1)
             basis = _basis(at, hz, multiples, self._rate / factor)  # type: ignore[arg-type]
             level = rest.astype(np.float64) - rest.mean()
             square = basis.T @ basis
