@@ -228,7 +228,7 @@ def test_the_line_is_understood_without_a_manual() -> None:
     n = len(made) - len(solo)
     held = "1 solo" if len(solo) == 1 else f"{len(solo)} solos"
     kept = f"{n} choruses held it down, {held} played like a verse"
-    assert shaped.line == f"{kept}; {n} of {n} that have a plan as planned"
+    assert shaped.line == f"{kept}; {n} of {n} with a plan kept to it"
     made[0] = replace(made[0], verdict="open", as_planned=False)
     assert replace(shaped, choruses=tuple(made)).line.endswith(
         "; chorus 1 opened up where the plan was to hold it down"

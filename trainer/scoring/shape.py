@@ -218,7 +218,7 @@ class Shape(Section):
             return f"; {which} {'went' if good else 'did not go'} as planned"
         if asked == n and good in (0, n):
             return f"; {'all' if good else 'none'} as planned"
-        return f"; {good} of {asked}{'' if asked == n else ' that have a plan'} as planned"
+        return f"; {good} of {asked} {'as planned' if asked == n else 'with a plan kept to it'}"
 
     def _against_plan(self) -> str:
         """The verses that opened where they were to stay."""
