@@ -330,3 +330,17 @@ def test_a_cue_is_large_where_it_fits_and_never_lost(text: str) -> None:
         assert row.rstrip() in large
     calm = render(state(96 + 20.0, cue="one more chorus", calm=True), 80, 24).plain
     assert "one more chorus" in calm and "ahead" not in calm
+
+
+@pytest.mark.parametrize("size", [(60, 16), (80, 24)])
+def test_the_list_of_keys_is_whole_and_has_the_keys_that_play(size: tuple[int, int]) -> None:
+    """At the smallest size and on a pad of letters too."""
+    text = render(state(4.0, typing=True, help=True), *size).plain
+    for words in (
+        "a s d f g h j k l ;",
+        "notes: the degrees of the key",
+        "the root of the chord",
+        "choose a part",
+        "?  ",
+    ):
+        assert words in text

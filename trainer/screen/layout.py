@@ -104,8 +104,13 @@ def _full(state: ScreenState, width: int, height: int) -> Frame:
     y += plan.roomy
     room = height - plan.near_rows - y
     if state.help:
-        for i, (key, what) in enumerate(help_rows(state)[:room]):
+        if len(help_rows(state)) > room:  # a list that is cut helps nobody
+            canvas, y = Canvas(width, height, ascii_only=state.ascii_only), 1
+            _header(canvas, state)
+        for i, (key, what) in enumerate(help_rows(state)):
             canvas.write(1, y + i, f"{key:<21}{what}")
+        if y == 1:
+            return canvas.frame()
     elif not (state.cue_large and _cue(canvas, state, y, room)):
         draw_grid(canvas, state, y, plan.grid_rows, boxed=plan.grid_boxed, cell_rows=plan.cell_rows)
         y += plan.grid_height

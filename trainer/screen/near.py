@@ -42,7 +42,7 @@ KEYS_FEW = "q stop  p pause  e again  n next  ? keys"
 TYPED_LONG = "notes: a s d f g h j k l ; degrees of the key   space: root of the chord"
 TYPED_SHORT = "notes: a s d f g h j k l ; the key's   space: the root"
 TYPED_KEYS = (
-    ("a s d f g h j k l ;", "notes: the degrees of the key, from its root up"),
+    ("a s d f g h j k l ;", "notes: the degrees of the key"),
     ("space", "the root of the chord that is playing"),
 )
 KEYS = (
