@@ -372,7 +372,8 @@ def bar_range(text: str) -> tuple[int, int]:
     return first, last
 
 
-LOOP_MINUTES = 30.0  # of going round in one take, since the band is arranged ahead; then it goes on in another
+# Of going round in one take, since the band is arranged ahead and a bass's recording is heard once more.
+LOOP_MINUTES = 15.0
 
 
 def going_round(session: Session) -> Session:

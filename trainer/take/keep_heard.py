@@ -29,7 +29,7 @@ def keep_heard(path: Path) -> str | None:
             heard = heard_again(take, recording)
             replace_take(heard, path)
         except FileFormatError as error:
-            said = str(error)
+            said = f"{error}; the notes heard while you played stand"
         _as_flac(recording)
         return said
     except TrainerError as error:

@@ -63,9 +63,7 @@ def heard_again(take: Take, recording: Path) -> Take:
         host_ns = _host_ns(heard.notes["onset_s"] * sound.file_rate_hz, place["map"])
         onset_s, stays, aside = placed_in_song(host_ns, song, passes)
     except (KeyError, TypeError, ValueError, IndexError, OverflowError) as error:
-        raise FileFormatError(
-            f"{recording}: its take does not say where it lies ({type(error).__name__}); the take's notes stand"
-        ) from None
+        raise FileFormatError(f"{recording}: its take does not say where it lies ({type(error).__name__})") from None
     notes = heard.notes.copy()
     end_with_the_song(notes, host_ns, song)
     notes["onset_s"] = onset_s
