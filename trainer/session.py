@@ -490,7 +490,7 @@ def _read_choruses(check: Checker, data: Mapping[str, Any], most: int) -> tuple[
             plans.append(_read_chorus(check, table, f"chorus[{i}].", most))
             n_choruses += plans[-1].times
         else:
-            n_choruses += int(table["times"]) if isinstance(table.get("times"), int) else 1
+            n_choruses += max(1, table["times"]) if isinstance(table.get("times"), int) else 1
     return (tuple(plans), n_choruses) if plans else ((ChorusPlan("verse", 4),), 4)
 
 

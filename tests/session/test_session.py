@@ -182,6 +182,9 @@ def test_a_file_may_be_judged_by_a_longer_session_than_one_that_is_played(tmp_pa
     file.write_text('[[chorus]]\nrole = "verse"\ntimes = 10_000\n' * 20_000)  # beyond it: counted, not made
     with pytest.raises(SessionError, match=r"200000000 choruses in all.*at most 10000"):
         load_session(file, scored=True)
+    file.write_text("".join(f'[[chorus]]\nrole = "verse"\ntimes = {times}\n' for times in (1000, 1000, -1900)))
+    with pytest.raises(SessionError, match=r"2001 choruses in all.*at most 1000"):
+        load_session(file)
 
 
 def test_missing_and_unreadable_files(tmp_path: Path) -> None:

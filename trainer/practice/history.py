@@ -430,7 +430,7 @@ def noted_due(takes: Path, day: datetime.date) -> list[Remembered]:
     """
     index = (takes / INDEX_NAME).absolute().as_uri()
     with (
-        contextlib.suppress(sqlite3.Error, OSError, ValueError),
+        contextlib.suppress(sqlite3.Error, OSError, TypeError, ValueError),
         contextlib.closing(sqlite3.connect(f"{index}?mode=ro", uri=True, timeout=0.05)) as db,
     ):
         return sorted((held for held in _remembered(db) if held.due <= day), key=lambda held: (held.due, held.drill))
