@@ -83,3 +83,17 @@ def test_a_file_called_last_is_that_file_and_without_takes_it_is_said(
 def test_two_takes_are_never_headed_alike(command: Command, takes: list[Path]) -> None:
     head = command("compare", takes[0], takes[0]).out.split("\n")[0].split()
     assert len(set(head)) == 2
+
+
+def test_an_older_recording_that_is_taken_in_is_not_the_last_and_another_folders_last_can_be_had(
+    command: Command, takes: list[Path], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """By the day on which it was played, not on which it was imported."""
+    monkeypatch.setattr(home, "takes_folder", lambda option=None: option or takes[0].parent)
+    other = tmp_path / "other"
+    old = replace(read_take(takes[0]), header=replace(read_take(takes[0]).header, created="1999-05-01T20:00:00+00:00"))
+    source = write_take(old, tmp_path / "elsewhere", "old")
+    assert command("import", source, "--takes", takes[0].parent).status == 0
+    assert command("score", "last").out == command("score", takes[1]).out
+    assert command("import", takes[0], "--takes", other).status == 0
+    assert command("score", "last", "--takes", other).out == command("score", takes[0]).out
