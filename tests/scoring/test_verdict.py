@@ -407,3 +407,9 @@ def test_a_take_too_short_to_judge_is_not_told_that_all_was_well() -> None:
     said = card_text(score(replace(whole, notes=notes)))
     assert "too few notes for a shape" in said and "What to work on" not in said
     assert "next:" not in said and "not judged: " in said.splitlines()[-1] and "landing" in said.splitlines()[-1]
+    shapes = [chorus.sentence() for chorus in score(replace(whole, notes=notes)).shape.choruses]
+    assert shapes == [
+        "Chorus 1 (verse): 3 bars of its 12 were played.",
+        "Chorus 2 (verse): not played.",
+        "Chorus 3 (verse): not played.",
+    ]

@@ -431,7 +431,8 @@ def _facts_of(
             why = no_figure("laid_out", "you sat it out" if whole else "you sat out half of it or more")
             facts = replace(facts, verdict=None, unjudged=why)
         elif 2 * (n_asked := sum(_asked(reading, bar, silent) for bar in bars_of[chorus])) < len(own):
-            why = no_figure("too_short", f"{counted(n_asked, 'bar')} of its {len(own)} were played")
+            few = f"{counted(n_asked, 'bar')} of its {len(own)} {'was' if n_asked == 1 else 'were'} played"
+            why = no_figure("too_short", few if n_asked else "not played")
             facts = replace(facts, verdict=None, unjudged=why)
         out.append(replace(facts, lost=2 * len(own & elsewhere) >= len(own)))
     return out
