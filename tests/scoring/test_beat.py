@@ -18,6 +18,7 @@ from trainer.cli.speaking import card_text
 from trainer.clock.tempo import TempoMap
 from trainer.scoring import score
 from trainer.scoring.beat import beat_of
+from trainer.scoring.text import summary
 from trainer.session import Chart
 from trainer.take import Take, TakeHeader, notes_from_rows
 
@@ -126,5 +127,6 @@ def test_a_file_whose_program_was_never_told_the_tempo_is_read_at_the_session_s(
     asked = score(swayed)
     assert card.take.beat_this_file == "notes" and "read at the session's" in card.take.remarks[0], card.take.remarks
     assert card.form.lost == () and card.landing.roots == asked.landing.roots
+    assert "late or early cannot be said" in summary(card) and "on the beat, " not in summary(card)
     assert card.timing.spread_s.value == pytest.approx(asked.timing.spread_s.value, abs=0.003)
     assert chart.n_choruses == 3

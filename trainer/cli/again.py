@@ -304,10 +304,8 @@ class Sitting:
 
 def _told(card: Scorecard) -> str:
     """Some bars as they were played, in a line."""
-    from trainer.scoring.text import landing_line, time_line
+    from trainer.scoring.text import landing_line, time_of
 
     chart: Any = card.chart
-    beat_s = 60.0 / card.take.tempo_bpm
     loop = chart.session.loop
-    time = time_line(card.timing, calibrated=card.reading.calibrated, beat_s=beat_s, profile=card.take.profile)
-    return f"Bars {loop[0]}–{loop[1]} in the song: {landing_line(card.landing)} {time}"
+    return f"Bars {loop[0]}–{loop[1]} in the song: {landing_line(card.landing)} {time_of(card)}"

@@ -28,7 +28,7 @@ from trainer.scoring.text import (
     form_and_shape_line,
     landing_line,
     missing_words,
-    time_line,
+    time_of,
     too_scattered,
 )
 from trainer.scoring.verdict import MAX_ADVICE, Advice, Line, Verdict
@@ -171,7 +171,7 @@ def _time(card: Scorecard, level: Level, found: list[Advice]) -> Line:
     timing = card.timing
     beat_s = 60.0 / card.take.tempo_bpm
     calibrated = card.reading.calibrated
-    text = _after(time_line(timing, calibrated=calibrated, beat_s=beat_s, profile=card.take.profile))
+    text = _after(time_of(card))
     target = f"spread at most {level.spread_pct:g} % of the beat"
     if calibrated:
         target += f", placed {level.early_ms:+.0f} to {level.late_ms:+.0f} ms"

@@ -12,6 +12,7 @@ import math
 from collections import Counter
 
 from trainer.music import Key
+from trainer.scoring.beat import BeatBy
 from trainer.scoring.card import MEASURES, Scorecard
 from trainer.scoring.figure import Figure
 from trainer.scoring.landing import Item, Landing
@@ -30,6 +31,7 @@ __all__ = [
     "missing_words",
     "summary",
     "time_line",
+    "time_of",
     "too_scattered",
 ]
 
@@ -62,7 +64,7 @@ def _beside(ratio: Figure, band: float) -> str:
         return "and you are with it"
     if abs(math.log2(ratio.value / band)) < HEARD_LOG2:
         return "and you are as good as with it"
-    return f"and you may be a little {'straighter' if ratio.value < band else 'harder'}"
+    return f"and you may be a little {'straighter' if ratio.value < band else 'nearer dotted'}"
 
 
 def feel_line(swing: Swing) -> str:
@@ -94,20 +96,24 @@ def feel_line(swing: Swing) -> str:
     return "".join(parts) + "."
 
 
-def time_line(timing: Timing, *, calibrated: bool, beat_s: float, profile: str = "pad") -> str:
-    """Where the player sits and how steadily, in one line."""
+def time_line(
+    timing: Timing, *, calibrated: bool, beat_s: float, profile: str = "pad", beat_by: BeatBy = "file"
+) -> str:
+    """Where the player sits and how steadily, in one line. `beat_by` is whose beat the take is judged by."""
     if timing.n == 0:
         return f"Time: no figure: {'' if timing.mean_s.why is None else timing.mean_s.why.text}."
     mean = 1000.0 * timing.mean_s.value
     against = "the drums" if timing.reference == "band" else "the beat"
     interval = ""
     if math.isfinite(timing.mean_s.low):
-        interval = f" (between {1000.0 * timing.mean_s.low:+.0f} and {1000.0 * timing.mean_s.high:+.0f})"
+        interval = f" (between {round(1000.0 * timing.mean_s.low):+d} and {round(1000.0 * timing.mean_s.high):+d})"
     side = "after" if mean > 0 else "ahead of"
-    if not calibrated and profile != "foreign":
+    if beat_by == "notes":
+        place = "late or early cannot be said by a beat fitted to your own notes"
+    elif not calibrated and profile != "foreign":
         place = f"{abs(mean):.0f} ms {side} {against}{interval}; not calibrated, so that may be the set-up's latency"
     elif abs(mean) < FELT_MS:
-        place = f"right on {against}, {mean:+.0f} ms{interval}"
+        place = f"right on {against}, {round(mean):+d} ms{interval}"
     elif mean > SOUNDS_LATE_MS and profile == "foreign":
         place = f"{mean:.0f} ms behind {against}{interval}"
     elif mean > SOUNDS_LATE_MS:
@@ -130,6 +136,17 @@ def time_line(timing: Timing, *, calibrated: bool, beat_s: float, profile: str =
     if math.isfinite(drift.low) and (drift.low > 0.0 or drift.high < 0.0) and abs(drift.value) >= 0.001:
         wander = f"; {'dragging' if drift.value > 0 else 'pushing'} {abs(1000.0 * drift.value):.0f} ms a chorus"
     return f"Time: {place}; {word}, spread {spread:.0f} ms{wander}{_one_beat_off(timing)}."
+
+
+def time_of(card: Scorecard) -> str:
+    """The same of a card."""
+    return time_line(
+        card.timing,
+        calibrated=card.reading.calibrated,
+        beat_s=60.0 / card.take.tempo_bpm,
+        profile=card.take.profile,
+        beat_by=card.take.beat_this_file,
+    )
 
 
 def _one_beat_off(timing: Timing) -> str:
@@ -262,10 +279,9 @@ def _astray(beats: list[tuple[int, float]], side: str) -> str:
 
 def summary(card: Scorecard, *, full: bool = False) -> str:
     """What `trainer score` prints: four lines, then the bars that cost most; with `full` the curious figures too."""
-    beat_s = 60.0 / card.take.tempo_bpm
     lines = [
         feel_line(card.swing),
-        time_line(card.timing, calibrated=card.reading.calibrated, beat_s=beat_s, profile=card.take.profile),
+        time_of(card),
         landing_line(card.landing, None if card.session is None else card.session.key),
         form_and_shape_line(card),
     ]
