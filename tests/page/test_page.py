@@ -18,7 +18,7 @@ from typing import Any
 
 import pytest
 from selenium import webdriver
-from websockets.exceptions import InvalidStatus
+from websockets.exceptions import ConnectionClosed, InvalidStatus
 from websockets.sync.client import ClientConnection, connect
 
 from tests.browser import browser, console_errors, requested, serious_findings  # noqa: F401
@@ -97,6 +97,18 @@ def test_a_hundred_clients_are_refused_politely(page: PageLink) -> None:
             served += 1
     assert served == MAX_CLIENTS and len(refused) == 100 - MAX_CLIENTS
     assert all(status == 503 and b"Full" in body for status, body in refused)
+
+
+def test_who_comes_and_goes_while_nothing_is_played_takes_nobodys_place(page: PageLink) -> None:
+    for _ in range(2 * MAX_CLIENTS):
+        with connect(live(page)) as client:
+            assert told(client, "chart")
+    with connect(live(page)) as client:
+        assert told(client, "chart")
+        page.close()
+        with pytest.raises(ConnectionClosed) as gone:
+            told(client, "never")
+    assert gone.value.rcvd is not None and gone.value.rcvd.code == 1001  # by this the page knows to say goodbye
 
 
 def test_a_stalled_client_holds_nobody_up(page: PageLink) -> None:
@@ -290,7 +302,8 @@ def test_an_intro_stands_where_it_stands_in_the_form(browser: webdriver.Chrome) 
 
 
 def test_the_page_comes_back_by_itself(browser: webdriver.Chrome) -> None:  # noqa: F811
-    """The program ends and is started again on the same port: the page says so, then goes on with the new song."""
+    """The program ends and is started again on the same port: the page says so, then goes on with the new song.
+    Where it ended as it should the page says goodbye, and comes back all the same."""
     link = PageLink(CHART)
     port, url = link.port, link.url
     other = expand(session_from_dict({"title": "The next song", "key": "A", "chorus": [{"role": "verse"}]}))
@@ -305,8 +318,14 @@ def test_the_page_comes_back_by_itself(browser: webdriver.Chrome) -> None:  # no
         link.send(state(5.0, "paused"))
         browser.get(url)
         until("C7", "now")
-        link.close()
+        link._process.kill()
         until("not connected, trying again", "link")
+        link.close()
+        link = PageLink(other, "127.0.0.1", port, code=link.code)
+        until("", "link")
+        link.close()
+        until("Until next time", "desk-title")  # it ended as it should: a goodbye
+        assert browser.find_elements("css selector", "#hands button") == []
         link = PageLink(other, "127.0.0.1", port, code=link.code)
         link.send(ScreenState(chart=other, at_beats=1.0, phase="paused"))
         until("A7", "now")

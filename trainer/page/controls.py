@@ -199,7 +199,7 @@ function choose(){
 }
 function drawDesk(){
   document.body.dataset.mode=mode();
-  for(const id of ["desk"])$(id).hidden=!desk;
+  $("desk").hidden=!desk;
   document.querySelector("main").hidden=$("grid").hidden=!!desk;
   if(!desk){handsShown="";hands();return;}
   $("where").textContent="";$("phase").textContent="";$("cue").hidden=$("task").hidden=true;

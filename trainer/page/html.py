@@ -50,7 +50,7 @@ padding:1vmin 0 0}.small{font-size:clamp(14px,min(5vmin,5.5cqh),60px)}
 _SCRIPT = """
 "use strict";
 const $=id=>document.getElementById(id);
-let chart=null,place=null,trueAt=0,delays=[],wait=250,shownBar=-2,shownBeat=-1,shownNext="";
+let chart=null,place=null,trueAt=0,delays=[],wait=250,ended=false,shownBar=-2,shownBeat=-1,shownNext="";
 // A place says when it was true, by the sender's clock. How far that clock stands from ours is seen best in the message
 // that took least to come; those that were held up on the way then set nothing back.
 function clockTo(sent){
@@ -62,14 +62,19 @@ function clockTo(sent){
 }
 function connect(){
   socket=new WebSocket((location.protocol==="https:"?"wss:":"ws:")+"//"+location.host+"/live"+location.search);
-  socket.onopen=()=>{wait=250;delays=[];$("link").textContent="";handsShown="";hands();};
+  socket.onopen=()=>{wait=250;ended=false;delays=[];$("link").textContent="";handsShown="";hands();};
   socket.onmessage=event=>{
     const m=JSON.parse(event.data);
     if("desk" in m)newDesk(m.desk);
     if(m.chart){chart=m.chart;place=null;shownBar=-2;$("title").textContent=chart.title||"";}
     if(m.place){place=m.place;trueAt=clockTo(place.at);hands();band(false);}
   };
-  socket.onclose=()=>{$("link").textContent="not connected, trying again";handsShown="";hands();setTimeout(connect,wait);wait=Math.min(wait*2,4000);};
+  socket.onclose=event=>{
+    if(event.code===1001){  // it went as it should (RFC 6455): a goodbye; nobody waits for what may not come
+      ended=true;wait=4000;choosing=false;newDesk({mode:"over",hands:[],title:"Until next time",said:"The program has ended."});}
+    $("link").textContent=ended?"":"not connected, trying again";handsShown="";hands();
+    setTimeout(connect,wait);wait=Math.min(wait*2,4000);
+  };
 }
 function beatsNow(){
   if(place.phase!=="playing"&&place.phase!=="count_in")return place.beats;

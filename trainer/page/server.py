@@ -97,7 +97,20 @@ class _Stand:
         taken = set(self.clients.values())
         number = next(n for n in range(1, MAX_CLIENTS + 2) if n not in taken)
         self.clients[connection] = number
-        hearing = asyncio.create_task(self._hear(connection, f"tablet {number}"))
+        # Whoever goes is let go at once, even where there is nothing to tell.
+        tasks = [
+            asyncio.create_task(self._hear(connection, f"tablet {number}")),
+            asyncio.create_task(self._send(connection)),
+        ]
+        try:
+            await asyncio.wait(tasks, return_when=asyncio.FIRST_COMPLETED)
+        finally:
+            for task in tasks:
+                task.cancel()
+            self.clients.pop(connection, None)
+
+    async def _send(self, connection: ServerConnection) -> None:
+        """What changed, as it changes, until this client takes nothing or goes."""
         seen = dict.fromkeys(_SHOWN, 0)
         try:
             while True:
@@ -113,9 +126,6 @@ class _Stand:
         except (TimeoutError, ConnectionClosed):
             if connection.transport is not None:
                 connection.transport.abort()
-        finally:
-            hearing.cancel()
-            self.clients.pop(connection, None)
 
     async def _hear(self, connection: ServerConnection, name: str) -> None:
         """What this client presses, as it comes; what is no press of ours is passed over."""
