@@ -87,10 +87,10 @@ class EveningPlayed:
                 self._n_runs += self._last.drill is not None
                 self._last = None  # once; then what it came to is read first
             case _:
-                self._last = piece
                 self._play(piece, tempo_bpm or 96.0)
+                self._last = self._settled(piece)
                 if self._desk.asked == "next":
-                    self._leave_out(piece)
+                    self._leave_out(self._last)
 
     def _later(self, piece: Piece) -> None:
         """All of a piece's turns behind the other drills; whatever was put off once is left out the second time."""
@@ -163,9 +163,17 @@ class EveningPlayed:
         if figure is not None and figure.passed is not None:
             before.append((played_bpm, figure.passed))
             self._went = [self._went[0] + figure.passed, self._went[1] + 1]
-        if self._desk.last_bpm is not None:  # the player's own word counts for more than the ladder
-            turns = [replace(turn, tempo_bpm=self._desk.last_bpm) if turn == piece else turn for turn in self._turns]
-            self._turns, self._passes[piece.drill] = turns, []
+
+    def _settled(self, piece: Piece) -> Piece:
+        """The piece, wherever it comes again, at the tempo that was asked for while it played: the player's own word
+        counts for more than the ladder."""
+        if self._desk.last_bpm is None:
+            return piece
+        settled = replace(piece, tempo_bpm=self._desk.last_bpm)
+        self._turns = [settled if turn == piece else turn for turn in self._turns]
+        self._put_off |= {settled} if piece in self._put_off else set()
+        self._passes.pop(piece.drill or "", None)
+        return settled
 
     def _kept(self, piece: Piece, tempo_bpm: float) -> dict[str, Any]:
         """What a take's header keeps to build its drill again."""

@@ -375,11 +375,13 @@ def _night(night: Night, chosen: int, level: str, desk: Desk, as_json: bool) -> 
     desk.note(opening)
     results: list[TuneResult] = []
     status: int | None = None
+    left = False
     for tune in night.tunes:
         called = f"{tune.number}. {tune.called}, {tune.session.tempo_bpm:g} bpm"
         say_line(f"\n{called}")
         coming = Coming(called, starts="Count-in")
-        if desk.before(coming)[0] == "leave":
+        left = desk.before(coming)[0] == "leave"
+        if left:
             break
         cues = tuple((cue.shown_beats, min(cue.end_beats, cue.at_beats + 4.0), cue.text) for cue in tune.cues)
         kept = {"stage": {"seed": chosen, "level": level, "tune": tune.number}}
@@ -403,7 +405,7 @@ def _night(night: Night, chosen: int, level: str, desk: Desk, as_json: bool) -> 
         echo("")
         for line in judge_night(results):
             say(line)
-    if desk.stand is not None and status is None:
+    if desk.stand is not None and status is None and not left:
         desk.note(*(judge_night(results) if results else ()))
         desk.before(Coming("That was the night", held=True, starts=""))
     return status or 0

@@ -83,27 +83,31 @@ def worksheet_run(
         # said before anything is played, not after
         raise UsageError(f"no result can be written into {wanted_path.parent}; name another place with --out")
     wanted = sum(task.times for task in sheet.tasks)
+    played: list[Played] = []
     with Desk(places, strung) as desk:
-        played, status = _play_sheet(sheet, desk)
-        if desk.stand is not None and not status:
+        try:
+            status = _play_sheet(sheet, desk, played)
+        except KeyboardInterrupt:  # between two runs: what was played is handed in all the same
+            status = 130
+        if not played:
+            echo("Nothing was played to its end, so there is no result.")
+        else:
+            target = write_result(sheet, played, wanted_path, name)
+            if len(played) < wanted:
+                are = f"{len(played)} of {wanted} takes are in the result, {target}"
+                say(f"\nStopped: {are}. Run it again to play it whole.")
+            else:
+                echo(f"\nwrote {target}\nHand this file in.")
+        if desk.stand is not None and status is None:
             desk.note(f"{len(played)} of {wanted} takes are in the result.")
             desk.before(Coming("That was the worksheet", held=True, starts=""))
-    if not played:
-        echo("Nothing was played to its end, so there is no result.")
-        return status
-    target = write_result(sheet, played, wanted_path, name)
-    if len(played) < wanted:
-        say(f"\nStopped: {len(played)} of {wanted} takes are in the result, {target}. Run it again to play it whole.")
-    else:
-        echo(f"\nwrote {target}\nHand this file in.")
-    return status
+    return status or 0
 
 
-def _play_sheet(sheet: Worksheet, desk: Desk) -> tuple[list[Played], int]:
-    """What was played to its end, and the exit status."""
+def _play_sheet(sheet: Worksheet, desk: Desk, played: list[Played]) -> int | None:
+    """Put what was played to its end into `played`; the exit status if the person has left, None: it was the end."""
     from trainer.practice.results import Played, task_card, task_exercise, task_outcome
 
-    played: list[Played] = []
     for idx, task in enumerate(sheet.tasks):
         exercise = task_exercise(task)
         session = exercise.session if exercise is not None else task.session
@@ -125,7 +129,7 @@ def _play_sheet(sheet: Worksheet, desk: Desk) -> tuple[list[Played], int]:
             coming = Coming(title, f"{words} {task.instruction}".strip(), may=("skip",))
             asked, _ = desk.before(coming)
             if asked == "leave":
-                return played, 0
+                return 0
             if asked == "skip":
                 break
             before = set(desk.takes.glob("*.mid")) if desk.takes.is_dir() else set()
@@ -136,7 +140,7 @@ def _play_sheet(sheet: Worksheet, desk: Desk) -> tuple[list[Played], int]:
                 break
             status = desk.leaves(result)
             if status is not None:
-                return played, status
+                return status
             if take is None or path is None or not len(take.notes):
                 desk.tell("No notes were heard, so this take is not in the result.")
                 continue
@@ -146,7 +150,7 @@ def _play_sheet(sheet: Worksheet, desk: Desk) -> tuple[list[Played], int]:
             _, met, text = task_outcome(task, task_card(task, take))
             desk.tell(f"{ {True: 'Met', False: 'Not yet', None: 'Not judged'}[met] }: {text}.")
             played.append(Played(idx, path))
-    return played, 0
+    return None
 
 
 def _result_name(sheet: Path, name: str) -> str:
