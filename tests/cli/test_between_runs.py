@@ -131,3 +131,12 @@ def test_who_leaves_a_night_is_not_asked_again(
 ) -> None:
     seen = asked("leave", stand=True)
     assert command("stage", "--seed", "23", "--takes", tmp_path, "--no-audio").status == 0 and len(seen) == 1
+
+
+def test_whatever_is_said_of_a_night_its_json_is_json(
+    command: Command, asked: Any, monkeypatch: pytest.MonkeyPatch, tmp_path: Path
+) -> None:
+    asked("start")
+    playing(monkeypatch, PlayResult("stopped", warnings=("the card stumbled",)))
+    done = command("stage", "--seed", "23", "--json", "--takes", tmp_path, "--no-audio")
+    assert json.loads(done.out) == [] and "the card stumbled" in done.err

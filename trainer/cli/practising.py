@@ -17,7 +17,7 @@ from trainer.cli.choosing import between, with_options
 from trainer.cli.desk import Bpm, Desk, Key, Run, check_tempo, listening, recovered
 from trainer.cli.evening import EveningPlayed, judge_of
 from trainer.cli.running import Places, Strung
-from trainer.cli.speaking import echo, say
+from trainer.cli.speaking import echo, say, to_stderr
 from trainer.errors import ODD_DATA
 
 if TYPE_CHECKING:
@@ -360,25 +360,28 @@ def stage(
 
     chosen = seed if seed is not None else datetime.date.today().toordinal() % 100_000
     night = make_night(chosen, level)
-    with Desk(places) as desk:
-        return _night(night, chosen, level, desk, as_json)
+    with to_stderr(as_json), Desk(places) as desk:
+        results, status = _night(night, chosen, level, desk)
+    if as_json:
+        echo(json.dumps([_tune_dict(result) for result in results], indent=2))
+    return status
 
 
-def _night(night: Night, chosen: int, level: str, desk: Desk, as_json: bool) -> int:
+def _night(night: Night, chosen: int, level: str, desk: Desk) -> tuple[list[TuneResult], int]:
+    """What came of the tunes that were played to their end, and the exit status."""
     from trainer.practice.stage import judge_night, judge_tune
     from trainer.scoring import score
     from trainer.session import expand
 
-    say_line = (lambda text: echo(text, err=True)) if as_json else say
     opening = f"{night.level.title}. Night {chosen}: {len(night.tunes)} tunes, each once, no going back."
-    say_line(opening)
+    say(opening)
     desk.note(opening)
     results: list[TuneResult] = []
     status: int | None = None
     left = False
     for tune in night.tunes:
         called = f"{tune.number}. {tune.called}, {tune.session.tempo_bpm:g} bpm"
-        say_line(f"\n{called}")
+        say(f"\n{called}")
         coming = Coming(called, starts="Count-in")
         left = desk.before(coming)[0] == "leave"
         if left:
@@ -395,20 +398,18 @@ def _night(night: Night, chosen: int, level: str, desk: Desk, as_json: bool) -> 
             results.append(judge_tune(tune, card, card.reading, expand(tune.session)))
             desk.shows(take, card)
             desk.note(*_tune_lines(results[-1]))
-            for line in () if as_json else _tune_lines(results[-1]):
+            for line in _tune_lines(results[-1]):
                 say(f"   {line}")
     if len(results) < len(night.tunes):
-        say_line(f"The night ends after {len(results)} of {len(night.tunes)} tunes; all that was played is kept.")
-    if as_json:
-        echo(json.dumps([_tune_dict(result) for result in results], indent=2))
-    elif results:
+        say(f"The night ends after {len(results)} of {len(night.tunes)} tunes; all that was played is kept.")
+    if results:
         echo("")
         for line in judge_night(results):
             say(line)
     if desk.stand is not None and status is None and not left:
         desk.note(*(judge_night(results) if results else ()))
         desk.before(Coming("That was the night", held=True, starts=""))
-    return status or 0
+    return results, status or 0
 
 
 def _tune_lines(result: TuneResult) -> list[str]:
