@@ -44,8 +44,8 @@ Samples = NDArray[np.float32]
 class Sound:
     """One channel of a file: `samples` (n,) float32 at `rate_hz`; `channel` from 1, None for the mean of all.
 
-    `file_rate_hz` is the file's own rate; `coded` says that it was
-    compressed with loss; `n_not_finite` counts samples that were no numbers.
+    `file_rate_hz` is the file's own rate; `coded` says that it was compressed with loss; `n_not_finite` counts samples
+    that were no numbers.
     """
 
     samples: Samples
