@@ -226,6 +226,9 @@ def test_pedal_keys_and_tablets_ask_for_the_same_and_the_screen_says_who(seconds
     shown._heard(Pressed("faster", "right board"))
     shown._heard(PagePress("slower", "tablet 3"))
     assert shown.note == f"tablet 3: next run at {tempo + 6:g} bpm"
+    called = front._Front(default_session(), PlayOptions(quiet_screen=True, keeps_tempo=True))
+    called._heard(PagePress("slower", "tablet 1"))
+    assert called.next_tempo_bpm is None and called.note == f"tablet 1: this is played at {tempo:g} bpm"
     shown._heard(PagePress("volume", "tablet 2", "drums", 0.4))
     assert shown.mix["drums"].volume_frac == 0.4 and shown.note == "tablet 2: drums 40"
     shown._heard(PagePress("mute", "tablet 1", "keys", 1))

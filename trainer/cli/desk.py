@@ -96,7 +96,8 @@ def _passing_folder() -> Path:
 @dataclass(frozen=True, slots=True)
 class Run:
     """What is played: a session, what its take's header keeps, and what the player is shown and called. `line` is what
-    a stand-in plays, and what the screen shows as tablature where it is heard."""
+    a stand-in plays, and what the screen shows as tablature where it is heard. `keeps_tempo`: whoever set it set its
+    tempo too."""
 
     session: Session
     extra: Mapping[str, Any] = field(default_factory=dict)
@@ -104,6 +105,7 @@ class Run:
     guide_line: Sequence[tuple[float, float, float, float]] | None = None
     cues: tuple[tuple[float, float, str], ...] = ()
     task: str = ""
+    keeps_tempo: bool = False
 
     @classmethod
     def of(cls, exercise: Exercise, extra: Mapping[str, Any]) -> Run:
@@ -168,7 +170,13 @@ class Desk:
             recovered(self.takes)
         while True:
             options = replace(
-                self._ready(), extra=run.extra, guide_line=run.guide_line, cues=run.cues, task=run.task, tab=tab
+                self._ready(),
+                extra=run.extra,
+                guide_line=run.guide_line,
+                cues=run.cues,
+                task=run.task,
+                tab=tab,
+                keeps_tempo=run.keeps_tempo,
             )
             result = play(run.session, options)
             if result.mix:  # what was changed while it ran holds for the next one

@@ -388,7 +388,7 @@ def _night(night: Night, chosen: int, level: str, desk: Desk) -> tuple[list[Tune
             break
         cues = tuple((cue.shown_beats, min(cue.end_beats, cue.at_beats + 4.0), cue.text) for cue in tune.cues)
         kept = {"stage": {"seed": chosen, "level": level, "tune": tune.number}}
-        run = Run(tune.session, kept, cues=cues)
+        run = Run(tune.session, kept, cues=cues, keeps_tempo=True)
         _, result, take = desk.play(lambda bpm: run, tune.session.tempo_bpm)  # noqa: B023
         status = desk.leaves(result)
         if status is not None:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import os
 import sys
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
@@ -115,7 +116,7 @@ def _play_sheet(sheet: Worksheet, desk: Desk, played: list[Played]) -> int | Non
         extra: dict[str, Any] = {"worksheet": sheet.title}
         if task.drill is not None:
             extra["drill"] = {"name": task.drill, "key": task.key, "tempo_bpm": task.tempo_bpm, "seed": 1}
-        run = Run(session, extra) if exercise is None else Run.of(exercise, extra)
+        run = replace(Run(session, extra) if exercise is None else Run.of(exercise, extra), keeps_tempo=True)
         for n in range(1, task.times + 1):
             times = f", time {n} of {task.times}" if task.times > 1 else ""
             title = (

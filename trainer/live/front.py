@@ -429,6 +429,8 @@ class _Front:
             case "restart":
                 self.link.say(Command("restart"))
                 return f"back to the top of the {round_word(self.chart)}"
+            case "tempo" if self.options.keeps_tempo:
+                return f"this is played at {self.session.tempo_bpm:g} bpm"
             case "tempo":
                 now = self.next_tempo_bpm or self.session.tempo_bpm
                 self.next_tempo_bpm = min(240.0, max(40.0, now + command.number * TEMPO_STEP_BPM))

@@ -41,7 +41,8 @@ class PlayOptions:
     page). `extra`: plain data for the take's header. `cues`: (shown from beat, gone at beat, text) called to the
     player; with any, the screen does not give away how many choruses there will be. `open_end`: it goes on until it is
     told to stop. `task`: what is to be done, in a few words, and `tab`, by bar of the chart, what its model line looks
-    like, for the screen. `pedals`: the foot switches that were learnt. `source`: whom a script is the playing of.
+    like, for the screen. `pedals`: the foot switches that were learnt. `keeps_tempo`: what is
+    played has one tempo, and no key asks for another. `source`: whom a script is the playing of.
     `record` False keeps no take. `quiet_screen`: plain lines even on a terminal; `ascii_only`: no block characters.
     """
 
@@ -79,6 +80,7 @@ class PlayOptions:
     tab: Mapping[int, tuple[str, ...]] = field(default_factory=dict)
     source: str = ""
     pedals: tuple[Switch, ...] = ()
+    keeps_tempo: bool = False
 
 
 @dataclass(frozen=True, slots=True)
