@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from tests.sim.coverage import Cell, cells, coverage, mc_bound
-from tests.sim.wandering import KINDS, holds, spread_holds
+from tests.sim.wandering import KINDS, LONG, SD_MS, holds, mean_holds, spread_holds
 
 # Half of the cells, so that lengths, correlations, drifts and kinds of noise all occur.
 CHOSEN = cells()[::2][:4] + cells()[9::2][:4]
@@ -50,6 +50,15 @@ def test_intervals_hold_for_players_who_wander(kind: str) -> None:
     slack = mc_bound(4 * takes, 0.92, 2.0)
     assert mean >= (0.86 if kind == "evening of 4096" else 0.92) - slack
     assert drift >= 0.92 - slack and told <= 0.03 + slack
+
+
+@pytest.mark.parametrize(("kind", "n"), LONG)
+def test_the_means_interval_holds_in_a_long_take(kind: str, n: int) -> None:
+    """An hour of playing is an evening of its own: who wanders has not told all by the take's end, and who does not is
+    known to a seventh of the spread."""
+    held, half_width_ms = mean_holds(kind, n, 150, 9)
+    assert held >= 0.92 - mc_bound(150, 0.92, 2.0)
+    assert half_width_ms <= (0.15 if kind == "ar1" else 0.75) * SD_MS
 
 
 @pytest.mark.parametrize("n", [8, 12, 20, 50])

@@ -1,8 +1,15 @@
 """Do the intervals hold for people, who wander on every scale? Timing is drawn as 1/f noise, white noise on top.
 
 Judging kinds: 60 % of the variance 1/f in an evening of 1,024 beats (the kind that the estimator's constants were
-tried on, with other seeds), the same in an evening of 4,096, and AR(1). Sources: Gilden, Thornton & Mallon 1995; Hennig
-et al. 2011. `python -m tests.sim.wandering` prints the shares of intervals that hold the truth, which is 0 always.
+tried on, with other seeds), the same in an evening of 4,096, and AR(1); long takes in one of 16,384 as well. Sources:
+Gilden, Thornton & Mallon 1995; Hennig et al. 2011. `python -m tests.sim.wandering` prints the shares of intervals that
+hold the truth, which is 0 always. The mean's, of 1,000 takes:
+
+on-beats played      64    192   384   512   768   1024  2048  4096
+evening of 1,024     .898  .961  .999  1.00  1.00
+evening of 4,096     .843  .882  .906  .931  .955  .983  1.00
+evening of 16,384    .780  .802  .793  .820  .841  .876  .939  .971
+AR(1)                .984  .989  .998  .997  .999  1.00  .999  1.00
 """
 
 from __future__ import annotations
@@ -14,10 +21,16 @@ from numpy.typing import NDArray
 
 from trainer.scoring.stats import detrended, drift_interval, mean_interval, robust_sd, spread_interval
 
-__all__ = ["KINDS", "holds", "player", "spread_holds"]
+__all__ = ["KINDS", "LONG", "holds", "mean_holds", "player", "spread_holds"]
 
 Floats = NDArray[np.float64]
 KINDS = ("evening of 1024", "evening of 4096", "ar1")
+LONG = (
+    ("evening of 4096", 512),
+    ("evening of 4096", 1024),
+    ("evening of 16384", 4096),
+    ("ar1", 4096),
+)
 SD_MS, SHARE, PLAYED = 14.0, 0.6, 0.8
 FELT_MS = 1.0  # a drift that is smaller is not spoken of
 
@@ -54,6 +67,14 @@ def holds(kind: str, n: int, takes: int, seed: int) -> tuple[float, float, float
     return mean_share, drift_share, told_share
 
 
+def mean_holds(kind: str, n: int, takes: int, seed: int) -> tuple[float, float]:
+    """(share of takes of n on-beats whose mean's interval holds 0, the median half width in ms)."""
+    rng = np.random.default_rng(seed)
+    means = [mean_interval(late, beats) for beats, late in (player(rng, kind, n) for _ in range(takes))]
+    held = [mean.low <= 0.0 <= mean.high for mean in means]
+    return float(np.mean(held)), float(np.median([mean.high - mean.value for mean in means]))
+
+
 def spread_holds(n: int, takes: int, seed: int) -> float:
     """Share of takes of n independent notes whose spread's interval holds the true one."""
     rng = np.random.default_rng(seed)
@@ -70,5 +91,8 @@ if __name__ == "__main__":
         for size in (64, 96, 192, 384):
             mean_held, drift_held, drift_told = holds(name, size, n_takes, 1)
             print(f"{name} {size}: mean {mean_held:.3f} drift {drift_held:.3f} told {drift_told:.3f}")
+    for name, size in LONG:
+        held, reach = mean_holds(name, size, n_takes, 1)
+        print(f"{name} {size}: mean {held:.3f}, half as wide as {reach:.1f} ms")
     for size in (8, 12, 20, 50, 200):
         print("spread", size, f"{spread_holds(size, 4 * n_takes, 1):.3f}")

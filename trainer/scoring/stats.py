@@ -51,7 +51,8 @@ MAD_TO_SD = 1.4826  # of a normal distribution
 MAX_SLOPE_POINTS = 2000  # above, median slopes work on block medians: the pairs grow with the square
 SLOPE_BLOCKS = 500
 WANDER_BLOCK_BEATS = 16  # our choice; tried by simulation and on halves of recorded players, as are the next three
-EVENING_BEATS = 1024.0
+MOST_WANDER_BLOCKS = 32  # longer takes have longer blocks, or an AR(1) player is taken for one who wanders
+EVENING_BEATS, EVENING_TAKES = 1024.0, 3.0
 WANDER_DETRENDED = 1.5  # a line fitted through the blocks takes some of the wander with it
 WANDER_SLOPE = 4.5  # the slope of n blocks of 1/f noise scatters by 3.2/√ln n of them; more, so that few are accused
 NEWEY_WEST_LAGS, FULL_LAGS = 4, 2  # a window that falls from the first lag on covers .93 where this covers .94 to .95
@@ -161,10 +162,11 @@ def ar1(values: Floats, positions: Floats) -> Ar1:
 
 def wander(values: Floats, positions: Floats) -> tuple[float, int]:
     """(variance of slow wandering, number of blocks): what the means of blocks of 16 beats scatter about their trend
-    beyond what the beats inside them explain; (0, n) below three blocks. Short takes have shorter blocks.
+    beyond what the beats inside them explain; (0, n) below three blocks. Short takes have shorter blocks, long ones
+    longer.
     """
     beats = (positions - positions[0]) if len(positions) else positions
-    size = WANDER_BLOCK_BEATS
+    size = max(WANDER_BLOCK_BEATS, int(beats[-1] + 1.0) // MOST_WANDER_BLOCKS)
     while size > 4 and beats[-1] + 1.0 < 6 * size:
         size //= 2
     of, count = np.unique((beats // size).astype(np.int64), return_inverse=True, return_counts=True)[1:]
@@ -184,8 +186,10 @@ def mean_interval(values: Floats, positions: Floats) -> Figure:
 
     The beats give what a first-order autoregressive spread gives (Student's t with the effective number of values,
     n (1 − r)/(1 + r), less the two of the line). The blocks' wander comes on top: that of a 1/f series over n blocks
-    grows with ln n, so the mean of L beats out of an evening of 1,024 (our choice) lies off by ln(1024/L)/ln n of it.
-    Holds .91 to .99 where 60 % of the variance is 1/f, .97 under AR(1), and on the halves of recorded players.
+    grows with ln n, so the mean of L beats out of an evening of E lies off by ln(E/L)/ln n of it: E is 1,024 beats, or
+    three times the take if that is longer (our choice). Where 60 % of the variance is 1/f over so long an evening, .91
+    to .99 hold it, .97 and more under AR(1), and the halves of recorded players agree; a short take out of a far longer
+    evening is held less often (.83 of 64 beats out of 4,096), as it cannot show what it did not hear.
     """
     n = len(values)
     if n == 0:
@@ -201,8 +205,8 @@ def mean_interval(values: Floats, positions: Floats) -> Figure:
     half = t_quantile(df) * spread * factor / math.sqrt(n)
     slow, n_blocks = wander(values, positions)
     if slow > 0.0:
-        evening = max(math.log(EVENING_BEATS / (float(positions[-1] - positions[0]) + 1.0)), 0.15)
-        of_mean = WANDER_DETRENDED * slow * evening / math.log(n_blocks)
+        evening = max(EVENING_BEATS / (float(positions[-1] - positions[0]) + 1.0), EVENING_TAKES)
+        of_mean = WANDER_DETRENDED * slow * math.log(evening) / math.log(n_blocks)
         half = max(half, t_quantile(max(n_blocks - 2.0, 2.0)) * math.hypot(half / 2.0, math.sqrt(of_mean)))
     return Figure(mean, mean - half, mean + half, n)
 
