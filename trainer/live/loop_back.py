@@ -16,9 +16,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from trainer.band import PARTS, arrange
-from trainer.band.sound import stem_renderer
+from trainer.band.sound import FontRenderer, StemRenderer, stem_renderer
 from trainer.clock.tempo import TempoMap
-from trainer.errors import UsageError
+from trainer.errors import TrainerError, UsageError
 from trainer.live.calibration import click_rows, clicks_of
 from trainer.session import expand
 from trainer.take import Take
@@ -97,7 +97,7 @@ def round_trip(take: Take, recording: Path) -> RoundTrip:
 def leak_db(take: Take, recording: Path, soundfont: Path | None = None) -> float | None:
     """How far under the bass's loudest tenth of a second the count-in comes back through the bass's input; None where
     it is not found there. The count is played before anybody plays along, so that only a leak can hold it. `soundfont`:
-    what it was played with.
+    what it was played with; None also where that has gone meanwhile.
     """
     facts = take.header.extra.get("hearing")
     loud_db = facts.get("level_db") if isinstance(facts, Mapping) else None
@@ -108,16 +108,16 @@ def leak_db(take: Take, recording: Path, soundfont: Path | None = None) -> float
     chart = expand(take.session)
     tempo = TempoMap(chart.tempo_segments)
     score = arrange(chart)
-    stems = stem_renderer(score, tempo, rate_hz, soundfont=soundfont)
     part = PARTS.index("count")
     counts = score.events[score.events["part"] == part]
     seconds = np.unique(np.asarray(tempo.seconds_at(counts["onset_beats"]), dtype=np.float64))
+    n = round(LONG_S * rate_hz)
+    try:
+        played = _blocks(stem_renderer(score, tempo, rate_hz, soundfont=soundfont), part, seconds, n)
+    except TrainerError:
+        return None
     lags, levels_db = [], []
-    for second, frame in zip(seconds.tolist(), frames_at(take, seconds).tolist(), strict=True):
-        n = round(LONG_S * rate_hz)
-        wanted = np.asarray(
-            stems.block(round((second - stems.start_s) * rate_hz), n)[part].mean(axis=1), dtype=np.float64
-        )
+    for wanted, frame in zip(played, frames_at(take, seconds).tolist(), strict=True):
         low = round(frame) - round(LEAD_S * rate_hz)
         heard = sound.samples[max(low, 0) : max(low + n + round((LEAD_S + REACH_S) * rate_hz), 0)].astype(np.float64)
         found = _place(heard, wanted, LEAK_FOUND) if low >= 0 and len(heard) > n and wanted.any() else None
@@ -128,6 +128,16 @@ def leak_db(take: Take, recording: Path, soundfont: Path | None = None) -> float
     if np.count_nonzero(near) < 3:  # chance finds them all over the place
         return None
     return float(np.median(np.array(levels_db)[near])) - float(loud_db)
+
+
+def _blocks(stems: StemRenderer | FontRenderer, part: int, seconds: Floats, n: int) -> list[Floats]:
+    """A part's sound from each of some moments on, `n` frames; its instruments are given back."""
+    starts = np.rint((seconds - stems.start_s) * stems.sample_rate_hz).astype(np.int64)
+    try:
+        return [stems.block(start, n)[part].mean(axis=1).astype(np.float64) for start in starts.tolist()]
+    finally:
+        if isinstance(stems, FontRenderer):
+            stems.close()
 
 
 def leak_words(take: Take, recording: Path, soundfont: Path | None = None) -> str | None:
