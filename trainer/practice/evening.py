@@ -424,8 +424,8 @@ class _Plan:
         return 0.93 * (STEADY_FRAC if name in self.steady else MOST_FRAC) * self.minutes
 
     def warm_up(self, minutes: float, tempo_bpm: float) -> str:
-        """What to warm up on: what was never heard; on the first evenings what went wrong; else one after the other by the
-        day."""
+        """What to warm up on: what was never heard; on the first evenings what went wrong; else one after the other by
+        the day."""
         easy = [drill.name for drill in (*TRIES.values(), *DRILLS.values()) if drill.warm_up]
         easy = [name for name in easy if run_minutes(name, tempo_bpm, short=True) <= minutes] or easy[-1:]
         new = [name for name in easy if any(self.said.get(shown, 1.0) == 0.0 for shown in _shows(name))]
