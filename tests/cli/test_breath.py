@@ -104,3 +104,14 @@ def test_with_a_page_the_first_run_begins_by_itself_after_time_to_open_it(monkey
     for name in ("This evening", "Run 1"):
         assert desk.before(Coming(name)) == ("start", None)
     assert seconds == [(OPENING_S, False), (BREATH_S, False)]
+
+
+def test_what_is_pressed_as_soon_as_it_can_be_seen_is_heard() -> None:
+    """While the last one's page is still being made too."""
+    stand = Stand()
+
+    def show(coming: Coming, left_s: Callable[[], float | None]) -> None:
+        stand.on_press(PagePress("skip", "tablet 1"))
+
+    coming = Coming("One", may=("skip",), seconds=0.5)
+    assert breath(PlayOptions(stand=cast(PageLink, stand)), coming, show, lambda: False)[0] == "skip"

@@ -193,8 +193,8 @@ class Sitting:
     def _choose(self) -> str:
         """Wait for a song from the stand, or for Enter."""
         echo("Choose and start on the stand, or press Enter here; q leaves.")
-        self._show(CHOOSE)
         with Hands(self.options) as hands:
+            self._show(CHOOSE)  # what can be pressed is heard
             while True:
                 asked = hands.wait()
                 if asked.what in ("leave", "stop"):
@@ -238,9 +238,9 @@ class Sitting:
 
     def _ask(self) -> str:
         """What comes now: the same again, the bars, the rest of the figures, another song, or nothing more."""
-        self._show("after")
         say(self._prompt())
         with Hands(self.options) as hands:
+            self._show("after")  # what can be pressed is heard
             while True:
                 asked = hands.wait()
                 if asked.by and asked.what not in ("slower", "faster"):

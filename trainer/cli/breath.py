@@ -110,8 +110,8 @@ def breath(
     def left_s() -> float | None:
         return None if end_ns is None else (end_ns - clock.now_ns()) * 1e-9
 
-    show(coming, left_s)
     with Hands(options, KEYS) as hands:
+        show(coming, left_s)  # what can be pressed is heard, however long the last one's page takes
         while end_ns is None or clock.now_ns() < end_ns:
             line = rewritten(_line(coming, left_s()), line)
             asked = hands.asked()
