@@ -160,9 +160,12 @@ def test_choruses_that_were_only_listened_to_are_left_out(tmp_path: Path) -> Non
     beats = tempo.beats_at(notes["onset_s"])
     take = Take(notes=notes[((beats >= 47.5) & (beats < 95.5)) | (beats >= 143.5)], tempo=tempo, session=session)
     text = write_report(take, score(take), tmp_path / "r.html").read_text(encoding="utf-8")
-    assert "With the band in <strong>all 24 bars</strong>" in text
+    assert "With the band in <strong>all 24 bars</strong>" in text and "kept in the" not in text
+    assert score(take).form.line == "the form kept throughout"
     assert text.count(">listen</text>") >= 4  # both, in the pictures that lie along the song
     assert "0 of 0" not in text
+    half = replace(take, notes=take.notes[tempo.beats_at(take.notes["onset_s"]) < 72.0])
+    assert "With the band in <strong>the 6 bars that you played</strong>" in report_page(half, score(half))
 
 
 # What lies outside the window and in nothing that scrolls.

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import importlib.util
 import itertools
+import math
 import sys
 from dataclasses import replace
 from pathlib import Path
@@ -178,6 +179,9 @@ def test_elsewhere_in_several_places_at_once_is_said_once_without_a_bar_and_is_n
     card = score(Take(notes_from_rows(rows), tempo, chart.session))
     assert not any(advice.about == "form" for advice in card.verdict.advice)
     assert card.verdict.lines[3].text.count("elsewhere") == 1
+    page = sections.form_section(result, chart)
+    assert page.count("where cannot be told") == 1 and "With the band" not in page
+    assert card.verdict.lines[3].met is None and math.isnan(card.verdict.lines[3].figure.value)
 
 
 def test_one_pitch_all_through_tells_no_place() -> None:

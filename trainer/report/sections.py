@@ -353,9 +353,15 @@ def form_section(form: FormResult, chart: Chart) -> str:
             out.append(
                 f"<p>Elsewhere in the form for <strong>{away} of {len(place)} bars</strong> (counted, not sampled). {read}</p>"
             )
-        elif not lost:
-            out.append(f"<p>With the band in <strong>all {len(place)} bars</strong>. {read}</p>")
+        elif not lost and not form.untold:
+            n = form.n_bars_played
+            bars = (
+                f"all {n} bars" if n == form.n_bars_asked else f"the {n} bars that you played" if n != 1 else "one bar"
+            )
+            out.append(f"<p>With the band in <strong>{bars}</strong>. {read}</p>")
     out += [f"<p>{escape(_span_words(span))}</p>" for span in lost]
+    if form.untold:
+        out.append("<p>For a while you were elsewhere in the form; where cannot be told.</p>")
     return "".join(out) + whys(form) + "</section>"
 
 

@@ -141,8 +141,8 @@ class FormResult(Section):
     """Where the player was. `lost`, `asked` and `place` are None when nothing can be told; `nothing` says why.
 
     `lost`: spans that are certain, `bars_lost` their bars; `asked`: spans that another reading explains as well, put as
-    questions. `n_bars_played` counts the bars with notes that tell. `untold`: the player was elsewhere, and several
-    places fit.
+    questions. `n_bars_played` counts the bars with notes that tell, of `n_bars_asked` that were not only listened to.
+    `untold`: the player was elsewhere, and several places fit.
     """
 
     lost: tuple[LostSpan, ...] | None
@@ -151,6 +151,7 @@ class FormResult(Section):
     bars_lost: Count | None
     n_votes: Hidden[int] = 0
     n_bars_played: Hidden[int] = 0
+    n_bars_asked: Hidden[int] = 0
     untold: Hidden[bool] = False
     nothing: Annotated[Why | None, Explains("lost", "asked", "place", "bars_lost")] = None
 
@@ -183,7 +184,7 @@ class FormResult(Section):
             if untold:
                 return untold
             n = self.n_bars_played
-            if n >= _THROUGHOUT * len(self.place or ()):
+            if n >= _THROUGHOUT * self.n_bars_asked:
                 return "the form kept throughout"
             return f"the form kept in the {f'{n} bars' if n != 1 else 'one bar'} that you played"
         said = [span.words() for span in sorted(self.spans, key=lambda span: span.unsure)[:3]]
@@ -289,12 +290,12 @@ def _result(
         if bar.chorus >= 1
     )
     shown = tuple(span for span in _run_on(lost) if chart.bars[span.last_idx].chorus >= 1)
-    in_chorus = np.array([bar.chorus >= 1 for bar in chart.bars])
+    asked_bar = np.array([bar.chorus >= 1 and not bar.heard for bar in chart.bars])
     played = np.unique(geo.bar_idx[votes.beat])
     certain, asked = (tuple(span for span in shown if span.unsure is unsure) for unsure in (False, True))
     bars_lost = sum(span.last_idx - span.first_idx + 1 for span in certain)
-    n_played = int(in_chorus[played].sum())
-    return FormResult(certain, asked, rows_out, bars_lost, len(votes), n_played, untold=untold)
+    n_played, n_asked = int(asked_bar[played].sum()), int(asked_bar.sum())
+    return FormResult(certain, asked, rows_out, bars_lost, len(votes), n_played, n_asked, untold=untold)
 
 
 def _run_on(lost: list[LostSpan]) -> list[LostSpan]:

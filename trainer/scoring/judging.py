@@ -402,6 +402,9 @@ def _form_and_shape(card: Scorecard, level: Level, found: list[Advice]) -> Line:
         if not bars_lost and form.n_bars_played < 0.5 * n_told:
             lost_share = math.nan
             reason = no_figure("too_few", f"notes in {form.n_bars_played} of {n_told} bars: too few to say")
+        elif form.untold and lost_share <= level.lost_share:
+            lost_share = math.nan
+            reason = no_figure("not_placed", "in how many bars you were elsewhere cannot be told")
     met: bool | None = None if math.isnan(lost_share) else lost_share <= level.lost_share
     cost: Counter[int] = Counter()
     for span in form.lost or ():

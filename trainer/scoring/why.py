@@ -30,7 +30,7 @@ Code: TypeAlias = Literal[
     "none_found",
     "not_asked",  # the plan does not ask for it
     "not_calibrated",
-    "not_placed",  # where the take begins in the form is not known
+    "not_placed",  # where the take begins in the form, or where the player was, is not known
     "nothing_measured",
     "one_chord",  # one bar sounds like another
     "one_pitch",  # it sounds alike in every bar
