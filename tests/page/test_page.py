@@ -5,6 +5,7 @@ from __future__ import annotations
 import contextlib
 import json
 import os
+import signal
 import socket
 import subprocess
 import sys
@@ -215,6 +216,21 @@ def test_the_page_s_process_ends_with_its_input_whoever_is_looking(page: PageLin
         page._process.stdin.close()  # as when the front is killed
         page._process.wait(timeout=20.0)
         stalled.close()
+
+
+@pytest.mark.skipif(not hasattr(signal, "SIGSTOP"), reason="this system stops no process from outside")
+def test_a_page_that_takes_nothing_any_more_keeps_nobody_from_leaving() -> None:
+    link = PageLink(CHART)
+    os.kill(link._process.pid, signal.SIGSTOP)
+    for _ in range(1_000):  # more than any pipe holds
+        link.send(state(0.0))
+        link.show(CHART)
+    leaving = threading.Thread(target=link.close, daemon=True)
+    leaving.start()
+    leaving.join(timeout=20.0)
+    ended = not leaving.is_alive()
+    link._process.kill()
+    assert ended
 
 
 def test_a_port_in_use_and_a_host_of_nobody_are_said() -> None:

@@ -30,6 +30,7 @@ LOOPBACK = "127.0.0.1"
 CODE_LETTERS = "ABCDEFGHJKMNPQRSTUVWXYZ23456789"  # none that look alike
 CODE_LENGTH = 8
 START_WITHIN_S = 10.0
+LEAVE_WITHIN_S = 2.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -166,7 +167,8 @@ class PageLink:
         self._open = True
         if chart is not None:
             self.show(chart)
-        threading.Thread(target=self._sender, name="page", daemon=True).start()
+        self._sending = threading.Thread(target=self._sender, name="page", daemon=True)
+        self._sending.start()
         threading.Thread(target=self._hear, name="presses", daemon=True).start()
 
     def show(self, chart: Chart, *, open_end: bool = False, tab: Mapping[int, tuple[str, ...]] | None = None) -> None:
@@ -215,11 +217,15 @@ class PageLink:
         with self._wake:
             self._open = False
             self._wake.notify()
+        self._sending.join(timeout=LEAVE_WITHIN_S)
+        if self._sending.is_alive():  # the page takes nothing any more, and what is being written to cannot be closed
+            self._process.kill()
+            self._sending.join()
         with contextlib.suppress(OSError):
             if self._process.stdin is not None:
                 self._process.stdin.close()
         try:
-            self._process.wait(timeout=2.0)
+            self._process.wait(timeout=LEAVE_WITHIN_S)
         except subprocess.TimeoutExpired:
             self._process.kill()
             self._process.wait()
