@@ -15,8 +15,10 @@ from tests.lily import lily_score
 from trainer.clock import TempoMap
 from trainer.line import Feel, StandIn, model_line, planned_song
 from trainer.music import parse_key
+from trainer.scoring import score
+from trainer.scoring.text import summary
 from trainer.session import Chart, ChorusPlan, Session, expand
-from trainer.take import Take, empty_notes, read_take, write_take
+from trainer.take import Take, TakeHeader, empty_notes, read_take, write_take
 from trainer.take.downbeat import MIN_NOTES, Downbeat, find_downbeat
 
 FORMS = ("quick_change_12", "slow_change_12", "eight_bar", "sixteen_bar", "minor_12")
@@ -110,6 +112,16 @@ def test_a_take_that_starts_in_the_middle(tmp_path: Path, shuffle: Take) -> None
     told = read.header.extra["downbeat"]
     assert (told["bar"], told["beat"]) == (7, 1.0) and told["sureness"] > 0.9
     assert np.abs(read.notes["onset_s"] - late["onset_s"] - float(shuffle.tempo.seconds_at(24.0))).max() < 0.005
+
+
+def test_nobody_is_right_on_a_beat_that_his_own_notes_gave(shuffle: Take) -> None:
+    for lead_beats, known in ((3.0, True), (3.4, False)):
+        beats = shuffle.tempo.beats_at(shuffle.notes["onset_s"]) + lead_beats
+        found = find_downbeat(beats, shuffle.notes["pitch"], expand(SHUFFLE))
+        assert found is not None
+        extra = {"downbeat": found.to_dict()}
+        header = TakeHeader(foreign=True, profile="foreign", downbeat_from="auto", extra=extra)
+        assert ("late or early cannot be said" not in summary(score(replace(shuffle, header=header)))) is known
 
 
 def test_lateness_is_kept_where_the_file_has_the_beat(shuffle: Take) -> None:

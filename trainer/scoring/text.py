@@ -139,13 +139,14 @@ def time_line(
 
 
 def time_of(card: Scorecard) -> str:
-    """The same of a card."""
+    """The same of a card. Where the downbeat was found off the file's own beats, these come from the notes, too."""
+    own = bool(card.take.downbeat.get("phase_beats"))
     return time_line(
         card.timing,
         calibrated=card.reading.calibrated,
         beat_s=60.0 / card.take.tempo_bpm,
         profile=card.take.profile,
-        beat_by=card.take.beat_this_file,
+        beat_by="notes" if own else card.take.beat_this_file,
     )
 
 
