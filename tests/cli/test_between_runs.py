@@ -91,6 +91,12 @@ def test_a_drill_that_was_made_slower_is_left_out_all_the_same_and_comes_again_a
     assert played[0].tempo_bpm != 61.0 == played[1].tempo_bpm
 
 
+def test_only_what_something_else_comes_after_can_be_put_off(command: Command, asked: Any, tmp_path: Path) -> None:
+    seen = asked(*["skip"] * 40)
+    assert command("practice", "--takes", tmp_path, "--no-audio").status == 0
+    assert seen[-1].name.startswith("Now a song") and ["later" in coming.may for coming in seen[-3:]] == [1, 0, 0]
+
+
 def test_in_a_worksheet_n_goes_on_to_the_next_task_before_and_during_one(
     command: Command, asked: Any, monkeypatch: pytest.MonkeyPatch, tmp_path: Path
 ) -> None:

@@ -113,7 +113,8 @@ class EveningPlayed:
     # --- one piece --------------------------------------------------------------------------------------------------
 
     def _coming(self, piece: Piece) -> Coming:
-        may = ("skip", "later", *(("again",) if self._last is not None else ()))
+        others = any(turn.drill is not None and turn != piece for turn in self._turns)  # to put it off behind
+        may = ("skip", *(("later",) if others else ()), *(("again",) if self._last is not None else ()))
         if piece.drill is None:
             words = "verses to hold down, a solo to open up." if self._own is None else "all of it."
             name = "Now a song"
