@@ -146,6 +146,9 @@ def test_a_prettier_scorecard_is_not_believed(result_file: Path, tmp_path: Path)
 def test_a_swapped_take_is_noticed(result_file: Path, tmp_path: Path) -> None:
     with zipfile.ZipFile(result_file) as archive:
         other = {"02.mid": archive.read("01.mid"), "02.json": archive.read("01.json")}
+        record = json.loads(archive.read("result.json"))
+    record["takes"] += [{**record["takes"][0], "take": f"{n:02d}"} for n in range(30, 80)]  # listed to drown it
+    other["result.json"] = json.dumps(record).encode()
     result = read_result(rewritten(result_file, tmp_path / "swapped", other))
     assert any("changed after" in remark for remark in result.remarks)
     assert any("not played to its task" in remark for remark in result.remarks)

@@ -211,7 +211,8 @@ def read_result(
         if done is not None:
             tasks.append(done)
     tasks.sort(key=lambda done: done.stem)
-    remarks += [_OF_TAKES[kind][len(stems) > 1].format(_listed(stems)) for kind, stems in odd.items() if stems]
+    # First, so that no list of takes that are not there pushes them out.
+    remarks = [_OF_TAKES[kind][len(stems) > 1].format(_listed(stems)) for kind, stems in odd.items() if stems] + remarks
     name, made = plain(parcel.record.name), plain(parcel.record.made)
     return Result(file, name, made, worksheet, tuple(tasks), tuple(remarks[:MAX_REMARKS]), parcel.sha256)
 
