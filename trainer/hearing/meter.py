@@ -6,10 +6,12 @@ frequency (50 or 60 Hz) and its odd and even multiples up to the seventh, found 
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
+from numpy.typing import NDArray
 
 from trainer.hearing.pitch import Doubles, difference, period_range, periods, pitch_of
 from trainer.hearing.signal import Floats, clean, decimated
@@ -37,17 +39,20 @@ class Levels:
 
 def levels(samples: Floats, rate_hz: float) -> Levels:
     """Measured over at least a second of sound; an empty one is silence (−120 dB)."""
-    sound = clean(samples)
     size = max(1, round(_QUIET_S * rate_hz))
-    n = len(sound) // size
+    n = len(samples) // size
     if n == 0:
         return Levels(-120.0, -120.0, -120.0, 0.0, None, None)
-    blocks = sound[: n * size].reshape(n, size).astype(np.float64)
-    power = 10 * np.log10(blocks.var(axis=1) + 1e-12)
-    greatest = float(np.abs(sound).max())
-    runs = (np.abs(sound[1:]) >= max(_CLIP * greatest, 1e-6)) & (np.abs(np.diff(sound)) <= 1e-6 * greatest)
-    clipped = float(runs.mean()) if greatest > 0.05 else 0.0
-    hum_hz, hum_db = _hum(sound, rate_hz, power, size)
+    greatest = max(float(np.abs(part).max()) for part in _parts(samples, size))
+    variance, n_flat = [], 0
+    for part in _parts(samples, size):
+        whole = len(part) // size
+        variance.append(part[: whole * size].reshape(whole, size).astype(np.float64).var(axis=1))
+        flat = (np.abs(part[1:]) >= max(_CLIP * greatest, 1e-6)) & (np.abs(np.diff(part)) <= 1e-6 * greatest)
+        n_flat += int(np.count_nonzero(flat))
+    power = 10 * np.log10(np.concatenate(variance) + 1e-12)
+    clipped = n_flat / max(len(samples) - 1, 1) if greatest > 0.05 else 0.0
+    hum_hz, hum_db = _hum(samples, rate_hz, power, size)
     return Levels(
         peak_db=20 * float(np.log10(max(greatest, 1e-6))),
         loud_db=float(power.max()),
@@ -58,7 +63,13 @@ def levels(samples: Floats, rate_hz: float) -> Levels:
     )
 
 
-def _hum(sound: Floats, rate_hz: float, power: Doubles, size: int) -> tuple[float | None, float | None]:
+def _parts(samples: Floats, size: int) -> Iterator[NDArray[np.float32]]:
+    """The samples as `clean` gives them, 256 blocks at a time, each with the first sample of what follows."""
+    for first in range(0, len(samples), 256 * size):
+        yield clean(samples[first : first + 256 * size + 1])
+
+
+def _hum(samples: Floats, rate_hz: float, power: Doubles, size: int) -> tuple[float | None, float | None]:
     """(mains frequency, level in dB) of the quietest half second, where its multiples hold most of the power below
     400 Hz."""
     need = round(0.5 / _QUIET_S)
@@ -66,7 +77,7 @@ def _hum(sound: Floats, rate_hz: float, power: Doubles, size: int) -> tuple[floa
         return None, None
     summed = np.convolve(10 ** (power / 10), np.ones(need), "valid")
     start = int(np.argmin(summed)) * size
-    part = sound[start : start + need * size].astype(np.float64)
+    part = clean(samples[start : start + need * size]).astype(np.float64)
     window = np.hanning(len(part))
     spectrum = np.abs(np.fft.rfft((part - part.mean()) * window)) ** 2 / (window**2).sum() / len(part) * 2
     f = np.fft.rfftfreq(len(part), 1 / rate_hz)

@@ -107,9 +107,9 @@ def refine(samples: Floats, rate_hz: float, a4_hz: float | None = None) -> Heard
     with_hum = tone
     tone, mains = without_hum(tone, rate)
     hum_db = -120.0 if mains is None else 10 * float(np.log10(np.mean((with_hum - tone) ** 2) + 1e-12))
-    low = filtered(sound, attack_kernel(rate_hz))
     moves = motion(tone, upper, rate)
-    at, onsets, height = _strokes(low, moves, rate_hz, rate, hum_db)
+    at, onsets, height = _strokes(filtered(sound, attack_kernel(rate_hz)), moves, rate_hz, rate, hum_db)
+    del sound, upper, with_hum  # an hour's are half a gigabyte
     lowest = filtered(tone, band_kernel(rate, 0.0, _LOWEST_BAND_HZ, 0.010))
     above = tone - filtered(tone, band_kernel(rate, 0.0, _THUMP_HZ, 0.020))
     made = _Sound(tone, lowest, above, rate, moves, float(np.percentile(moves.level_db, 95)))

@@ -36,10 +36,13 @@ _DRIFT_BLOCKS: Final = 21  # about a second: far below any string
 
 
 def clean(samples: Floats) -> NDArray[np.float32]:
-    """The samples as finite float32 within ±8 of full scale: what is no number is silence."""
+    """The samples as finite float32 within ±8 of full scale, in an array of their own: what is no number is silence."""
     sound = np.array(samples, dtype=np.float32).reshape(-1)
-    np.nan_to_num(sound, copy=False, nan=0.0, posinf=0.0, neginf=0.0)
-    return np.clip(sound, -8.0, 8.0, out=sound)
+    for first in range(0, len(sound), 1 << 20):  # a few MB at a time
+        part = sound[first : first + (1 << 20)]
+        np.nan_to_num(part, copy=False, nan=0.0, posinf=0.0, neginf=0.0)
+        np.clip(part, -8.0, 8.0, out=part)
+    return sound
 
 
 def without_drift(sound: NDArray[np.float32], rate_hz: float) -> NDArray[np.float32]:
@@ -95,9 +98,9 @@ def attack_kernel(rate_hz: float) -> NDArray[np.float32]:
     return np.concatenate([response[-half:], response[: half + 1]]).astype(np.float32)
 
 
-def filtered(sound: Floats, kernel: Floats) -> NDArray[np.float32]:
-    """`sound` through a centred kernel, the same length; blocks of FFTs, so that memory does not grow with the
-    kernel."""
+def filtered(sound: Floats, kernel: Floats, every: int = 1) -> NDArray[np.float32]:
+    """`sound` through a centred kernel, of its length, or only each `every`th sample of that; blocks of FFTs, so that
+    nothing but the result grows with the sound."""
     n, k = len(sound), len(kernel)
     half = k // 2
     if n == 0:
@@ -106,14 +109,19 @@ def filtered(sound: Floats, kernel: Floats) -> NDArray[np.float32]:
     step = size - k + 1
     spectrum = np.fft.rfft(kernel, size)
     blocks = -(-(n + half) // step)
-    padded = np.zeros(blocks * step + k - 1, np.float32)
-    padded[k - 1 : k - 1 + n] = sound
-    frames = np.lib.stride_tricks.sliding_window_view(padded, size)[::step][:blocks]
-    out = np.empty((len(frames), step), np.float32)
-    for first in range(0, len(frames), 64):  # 64 at a time: a few MB
-        part = np.fft.irfft(np.fft.rfft(frames[first : first + 64], axis=1) * spectrum, size, axis=1)
-        out[first : first + 64] = part[:, k - 1 :]
-    return out.reshape(-1)[half : half + n]
+    out = np.empty(-(-n // every), np.float32)
+    for first in range(0, blocks, 64):  # 64 at a time: a few MB
+        count = min(64, blocks - first)
+        begin = first * step - (k - 1)  # of the sound; what lies outside it is silence
+        part = np.zeros(count * step + k - 1, np.float32)
+        inside = sound[max(begin, 0) : max(begin + len(part), 0)]
+        part[max(-begin, 0) :][: len(inside)] = inside
+        frames = np.lib.stride_tricks.sliding_window_view(part, size)[::step]
+        done = np.fft.irfft(np.fft.rfft(frames, axis=1) * spectrum, size, axis=1)[:, k - 1 :].reshape(-1)
+        to = np.arange(first * step - half, first * step - half + len(done))  # where each sample belongs
+        keep = (to >= 0) & (to < n) & (to % every == 0)
+        out[to[keep] // every] = done[keep]
+    return out
 
 
 def decimated(sound: Floats, rate_hz: float) -> tuple[NDArray[np.float32], NDArray[np.float32], float]:
@@ -121,7 +129,7 @@ def decimated(sound: Floats, rate_hz: float) -> tuple[NDArray[np.float32], NDArr
     of the old ones."""
     factor = factor_of(rate_hz)
     rate = rate_hz / factor
-    wide = filtered(sound, band_kernel(rate_hz, 0.0, 3400.0, 0.004))[::factor]
+    wide = filtered(sound, band_kernel(rate_hz, 0.0, 3400.0, 0.004), factor)
     low = filtered(wide, band_kernel(rate, 0.0, TONE_HZ[1], 0.006))
     return filtered(low, rumble_kernel(rate)), wide - low, rate
 

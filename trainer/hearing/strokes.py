@@ -61,7 +61,7 @@ def motion(tone: Floats, upper: Floats, rate_hz: float) -> Motion:
     hop = max(1, round(HOP_S * rate_hz))
     pad = round(_PAD_S * rate_hz)
     n = len(tone) // hop
-    sound = np.concatenate([np.zeros(pad), tone, np.zeros(pad)]).astype(np.float32)
+    sound = np.pad(tone, pad)
     at = pad + np.arange(n) * hop
     look = round(_LOOK_S * rate_hz)
     period, clear = np.zeros(n), np.zeros(n)
@@ -69,7 +69,7 @@ def motion(tone: Floats, upper: Floats, rate_hz: float) -> Motion:
     for first in range(0, n, 2000):
         rows = slice(first, first + 2000)
         period[rows], clear[rows] = periods(frames[at[rows] - look], rate_hz)
-    energy = np.concatenate([[0.0], np.cumsum(sound.astype(np.float64) ** 2)])
+    energy = _summed(sound)
     like = _likeness(sound, at, energy, period, rate_hz)
     ahead = round(_AHEAD_S / HOP_S)
     coming = np.concatenate([np.where(clear > 0.7, period, 0.0)[ahead:], np.zeros(min(ahead, n))])
@@ -79,12 +79,20 @@ def motion(tone: Floats, upper: Floats, rate_hz: float) -> Motion:
     rise = 10 * np.log10((after + quiet) / (before + quiet))
     short = round(_SOON_S * rate_hz)
     soon = 10 * np.log10((energy[at + short] - energy[at]) / short + 1e-12)
-    above = np.concatenate([[0.0], np.cumsum(np.pad(upper, pad).astype(np.float64) ** 2)])
+    above = _summed(np.pad(upper, pad))
     quiet = width * np.maximum(_FLOOR, 0.003 * after / width)
     bright = 10 * np.log10((above[at + width] - above[at] + quiet) / (above[at] - above[at - width] + quiet))
     return Motion(
         hop / rate_hz, period / rate_hz, clear, like, rise, 10 * np.log10(after / width + 1e-12), bright, soon
     )
+
+
+def _summed(sound: Floats) -> Doubles:
+    """The energy before each sample, and of all: (n + 1,)."""
+    out = np.zeros(len(sound) + 1)
+    np.square(sound, out=out[1:], dtype=np.float64)
+    np.cumsum(out[1:], out=out[1:])
+    return out
 
 
 def _likeness(sound: Floats, at: NDArray[np.int_], energy: Doubles, period: Doubles, rate_hz: float) -> Doubles:

@@ -30,9 +30,9 @@ CODED_SUFFIXES = (".mp3", ".ogg", ".oga", ".opus")
 UNREAD_SUFFIXES = (".m4a", ".aac", ".wma")
 RATES_HZ = (44_100, 96_000)  # what the ear takes as it is
 RESAMPLED_HZ = 48_000
-MAX_MINUTES = 20.0  # of one song; the ear takes two seconds and eighty megabytes for each. Our choice
+MAX_MINUTES = 35.0  # half an hour of a loop; the ear takes a second and forty megabytes for each. Our choice
 MAX_CHANNELS = 128
-MAX_SAMPLES = 400_000_000  # of all channels: twenty minutes of seven at 48 kHz
+MAX_SAMPLES = 400_000_000  # of all channels: 35 minutes of four at 48 kHz
 BLOCK_SAMPLES = 262_144  # read at a time, of all channels
 ALIKE = 0.98  # channels whose correlation is higher hold the same; our choice
 FAR_UNDER_DB = 20.0  # what lies so far under the loudest channel is crosstalk or nothing; our choice
@@ -96,8 +96,12 @@ def read_sound(path: str | os.PathLike[str], channel: int | None = None) -> Soun
         if channel is not None and not 1 <= channel <= n_channels:
             raise UsageError(f"{file}: channel {channel}; it has {n_channels}; give one of them")
         chosen = channel if channel is not None or n_channels == 1 else _chosen(handle, file)
-        pieces = [block.mean(axis=1) if chosen is None else block[:, chosen - 1] for block in _blocks(handle)]
-    samples = np.concatenate(pieces) if pieces else np.zeros(0, dtype=np.float32)
+        samples, n_read = np.zeros(n_frames, dtype=np.float32), 0
+        for block in _blocks(handle):
+            one = block.mean(axis=1) if chosen is None else block[:, chosen - 1]
+            samples[n_read : n_read + len(one)] = one
+            n_read += len(one)
+        samples = samples[:n_read]
     bad = ~np.isfinite(samples)
     n_bad = int(np.count_nonzero(bad))
     samples[bad] = 0.0
