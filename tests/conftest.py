@@ -44,6 +44,7 @@ BROWSER = {"browser"}
 HERE = Path(__file__).parent
 
 
+@pytest.hookimpl(tryfirst=True)  # the sharing out reads the groups in a hook of its own
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
     for item in items:
         asked = set(getattr(item, "fixturenames", ()))
