@@ -22,6 +22,7 @@ from half_a_beat import KINDS as PUSHERS
 from trainer.line.song import planned_song
 from trainer.scoring import read_notes, score
 from trainer.scoring.devices import find
+from trainer.scoring.form import FormResult, place_notes
 from trainer.session import Chart
 
 KINDS = [*strangers.TUNING, *strangers.JUDGING]
@@ -31,6 +32,36 @@ KINDS = [*strangers.TUNING, *strangers.JUDGING]
 def test_nobody_who_was_not_lost_is_told_so(kind: str) -> None:
     spans = [span for seed in range(5) for span in spans_of(kind, 40_000 + seed)]
     assert [span.words() for span in spans if not span.unsure] == []
+
+
+# A soloist on one scale proves nothing about the form, and is told so; whoever plays the chords is not. The licks
+# served no tuning.
+@pytest.mark.parametrize("kind", ["blues_scale", "blues_licks"])
+@pytest.mark.parametrize("choruses", [2, 5])
+def test_one_scale_over_all_chords_tells_no_place(kind: str, choruses: int) -> None:
+    found = [form_of(kind, 80_000 + seed, choruses) for seed in range(12)]
+    assert sum(each.lost is None for each in found) >= 11
+    line = "the place cannot be told: your notes fit every bar alike, whatever its chord"
+    assert {each.line for each in found if each.lost is None} == {line}
+
+
+@pytest.mark.parametrize("kind", ["roots", "riffs", "walker", "two_beat", "loose_walker", "fifths", "five_pedal"])
+def test_whoever_plays_the_chords_keeps_the_form(kind: str) -> None:
+    assert all(form_of(kind, 81_000 + seed, choruses).lost == () for choruses in (1, 2, 5) for seed in range(6))
+
+
+def test_a_soloist_on_one_scale_is_neither_praised_nor_charged() -> None:
+    chart, rows = strangers.played("blues_licks", 80_003, 4)
+    card = score(strangers.take_of(chart, strangers.timed(rows, np.random.default_rng(3), chart.swing_ratio)))
+    line = card.verdict.lines[3]
+    assert line.met is None and "fit every bar alike" in line.text and "kept" not in line.text
+    assert not any(advice.about == "form" for advice in card.verdict.advice)
+
+
+def form_of(kind: str, seed: int, choruses: int) -> FormResult:
+    chart, rows = strangers.played(kind, seed, choruses)
+    table = np.array(strangers.timed(rows, np.random.default_rng(seed + 10**6), chart.swing_ratio))
+    return place_notes(chart, table[:, 0], table[:, 2])
 
 
 def test_what_is_only_asked_costs_no_bar_and_becomes_no_advice() -> None:

@@ -183,6 +183,26 @@ def blues_scale(chart: Chart, rng: np.random.Generator) -> list[Row]:
     return _solo(chart, rng, lambda chord: pcs, 0.55)
 
 
+def blues_licks(chart: Chart, rng: np.random.Generator) -> list[Row]:
+    """Three licks of a bar from the tonic's blues scale, called and answered with a bar's rest now and then; each ends
+    on the tonic or its fifth, wherever the chords are."""
+    ladder = [low(chart.key.tonic_pc) + octave + s for octave in (12, 24) for s in BLUES]
+    licks = []
+    for _ in range(3):
+        places = sorted(rng.choice(7, int(rng.integers(3, 6)), replace=False) / 2.0)
+        at = np.clip(np.cumsum(rng.choice((-2, -1, 1, 1, 2), len(places))) + 5, 0, len(ladder) - 1)
+        licks.append(
+            [*zip(places, (ladder[k] for k in at[:-1]), strict=False), (places[-1], ladder[int(rng.choice((0, 4, 6)))])]
+        )
+    out = [
+        (bar.onset_beats + place, 0.4, float(pitch), 92.0)
+        for bar in chart.bars[:-1]
+        if rng.random() < 0.8
+        for place, pitch in licks[int(rng.integers(3))]
+    ]
+    return [*out, end(chart)]
+
+
 def major_pentatonic(chart: Chart, rng: np.random.Generator) -> list[Row]:
     """The tonic's major (or minor) pentatonic over all chords."""
     steps = (0, 3, 5, 7, 10) if chart.form_chords[0][0].is_minor else (0, 2, 4, 7, 9)
@@ -454,6 +474,7 @@ JUDGING: dict[str, Kind] = {
     "loose_walker": loose_walker,
     "major_pentatonic": major_pentatonic,
     "chord_solo": chord_solo,
+    "blues_licks": blues_licks,
     "one_riff": one_riff,
     "guide_tones": guide_tones,
     "fifths": fifths,

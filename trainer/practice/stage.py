@@ -337,11 +337,13 @@ def judge_night(results: Sequence[TuneResult]) -> list[str]:
     """The night in a few plain sentences."""
     n = len(results)
     kept = sum(result.form_kept is True for result in results)
+    untold = sum(result.form_kept is None for result in results)
+    untold_too = f"; in {untold} it cannot be told" if untold else ""
     together = sum(result.ended_together is True for result in results)
     followed, judged = sum(r.n_followed for r in results), sum(r.n_judged for r in results)
     roots, changes = sum(r.roots for r in results), sum(r.changes for r in results)
     return [
-        f"Form kept from start to end in {kept} of {n} tunes.",
+        f"Form kept from start to end in {kept} of {n} tunes{untold_too}.",
         f"Cues followed: {followed} of {judged}.",
         f"Ended together in {together} of {n} tunes.",
         f"Roots on the changes: {roots} of {changes}.",

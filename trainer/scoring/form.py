@@ -281,6 +281,9 @@ def _result(
             continue
         if weighing.stayed(idx) >= -QUICK_NATS:
             lost.append(_quick_span(chart, idx, _odds(gain - _QUICK_NATS)))
+    if not untold and all(span.unsure for span in lost) and weighing.alike():
+        text = "your notes fit every bar alike, whatever its chord"
+        return FormResult.empty(no_figure("one_choice", text), len(votes))
     seat = chance(np.repeat(place, BEATS_PER_BAR)).reshape(n_bars, BEATS_PER_BAR).mean(axis=1)
     beyond = (0, len(chart.bars) - n_bars)
     at_beats = [_plain(geo.signed_beats(int(state))) for state in np.pad(place, beyond)]

@@ -32,6 +32,7 @@ Ints = NDArray[np.intp]
 SURE_NATS, ASKED_NATS = 4.0, 0.5  # over the best other reading: to be said, to be asked
 HALF_BAR_NATS = 7.0  # … to be said of half a bar: a hand two beats late to every change is near
 ENOUGH_BARS = 16  # without a proposal, to learn the line from
+ALIKE_BARS = 12  # played, to say that they fit every bar alike: fewer may lie under one chord
 BAR_NATS = 4.0  # the most that one bar says
 RUN_NATS = 0.4  # … that walks up or down a scale all through: passing notes
 SPEAKS_NATS = 1.0  # a bar that says so much speaks
@@ -106,7 +107,7 @@ class Weighing:
         # Of a take that was elsewhere nearly throughout, how the player treats a chord shows only there.
         little = max(0.0, 1.0 - len(np.unique(bar[outside])) / ENOUGH_BARS)
         with_band = table.copy()
-        there = np.zeros(n_bars, dtype=np.intp)
+        there = self.there = np.zeros(n_bars, dtype=np.intp)
         for each in proposals:
             there[each.first : each.last + 1] = each.state
         for state in np.unique(there[inside]):
@@ -165,14 +166,14 @@ class Weighing:
         pool = table.sum(axis=0)
         return self._shares(table, np.repeat((pool + 0.2)[None] / (pool.sum() + 2.4), 5, axis=0))
 
-    def _kinds(self, rows: slice | Ints, state: int) -> Ints:
+    def _kinds(self, rows: slice | Ints, state: int | Ints) -> Ints:
         """Beat of the player's own bar, 0 also where a chord of theirs begins, 4 off the beat."""
         place = (self.state[rows] + state) % self.geo.n_states
         off = place % HALF == 1
         begins = self.geo.root_pc[place] != self.geo.root_pc[place - HALF]
         return np.where(off, _OFF, np.where(begins, _FIRST, place % BAR_STATES // HALF))
 
-    def _interval(self, rows: slice | Ints, state: int) -> Ints:
+    def _interval(self, rows: slice | Ints, state: int | Ints) -> Ints:
         place = (self.state[rows] + state) % self.geo.n_states
         steps = (self.votes.pc[rows] - self.geo.root_pc[place]) % 12
         out: Ints = self.geo.degree[place, steps]
@@ -244,6 +245,18 @@ class Weighing:
         least = SURE_NATS if part == 0 else HALF_BAR_NATS if part == BAR_STATES // 2 else np.inf
         sure = total >= least and speak >= SURE_BARS and speak > 2 * against and not vetoed and margin >= RIVAL_NATS
         return Claim(total, lean, len(bars), speak, sure, margin, vetoed)
+
+    def alike(self) -> bool:
+        """Whether one choice of notes through all chords says the take surely better than the chords do, these taken
+        wherever they were proposed: such notes tell no place. No bar says more than `BAR_NATS`.
+        """
+        every, bar = slice(None), self.geo.bar_idx[self.votes.beat]
+        kind = self._kinds(every, self.there[bar])
+        chords = self.style[kind, self._interval(every, self.there[bar])] * self._weight(every, kind)
+        choice = self._scale(self.everywhere)[self.kind, self.votes.pc] * self._weight(every, self.kind)
+        said = np.bincount(bar, chords - choice)
+        few = len(np.unique(bar)) < ALIKE_BARS
+        return not few and float(np.clip(said, -BAR_NATS, BAR_NATS).sum()) <= -SURE_NATS
 
     def stayed(self, idx: int) -> float:
         """What speaks for the chord before held on in a bar, over its own and over one choice of notes: nats."""

@@ -33,6 +33,7 @@ Code: TypeAlias = Literal[
     "not_placed",  # where the take begins in the form, or where the player was, is not known
     "nothing_measured",
     "one_chord",  # one bar sounds like another
+    "one_choice",  # notes that fit every bar alike
     "one_pitch",  # it sounds alike in every bar
     "one_place",
     "too_few",
