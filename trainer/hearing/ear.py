@@ -18,7 +18,16 @@ from numpy.typing import NDArray
 from trainer.hearing.events import DeadStroke, Event, NoteEnded, NoteHeard, PitchAmended, StrokeSeen, velocity_of
 from trainer.hearing.hum import Hum
 from trainer.hearing.pitch import periods, pitch_of
-from trainer.hearing.signal import TONE_HZ, Floats, attack_kernel, band_kernel, clean, factor_of, rumble_kernel
+from trainer.hearing.signal import (
+    TONE_HZ,
+    Floats,
+    attack_kernel,
+    band_kernel,
+    clean,
+    factor_of,
+    rumble_kernel,
+    without_thump,
+)
 from trainer.hearing.strokes import swing, turn
 
 __all__ = ["Ear"]
@@ -35,6 +44,7 @@ _APART_S: Final = 0.044
 _RISE_DB: Final = 5.0
 _TURN: Final = 2.2
 _DRIFT: Final = (-0.015, -0.005, 0.005, 0.015)
+_DUE_S: Final = 0.0025  # beyond two periods of it
 _AGAIN_S: Final = (0.045, 0.075, 0.110, 0.160)
 
 
@@ -56,6 +66,11 @@ def _sharp(since_s: float) -> float:
     """Semitones by which a first label is likely sharp: a hard-struck string is 1.2 sharp at 15 ms and 0.1 at 60 ms,
     a soft one hardly; a quarter of that lies between."""
     return 0.3 * float(np.exp(-max(0.0, since_s - 0.015) / 0.018))
+
+
+def _period_of(sound: Floats, rate_hz: float) -> tuple[float, float]:
+    period, clear = periods(sound[None], rate_hz)
+    return float(period[0]), float(clear[0])
 
 
 class Ear:
@@ -190,7 +205,9 @@ class Ear:
         late = self._turned(gate)
         if late is not None and (now is None or late - now.onset > _APART_S * self._rate):
             self._strike(late, level, self._past[0] if self._past[1] > 0.8 else 0.0, events)
-            return
+            now = self._now  # seen late: its label may be due at once
+            assert now is not None
+            since = self._n_tone - now.onset
         if now is not None:
             now.peak_db = max(now.peak_db, level) if since < 0.08 * self._rate else now.peak_db
             self._follow(now, level, around, gate, events)
@@ -199,8 +216,7 @@ class Ear:
 
     def _read_period(self) -> None:
         look = round(0.050 * self._rate)
-        period, clear = periods(self._tone[None, -look:], self._rate)
-        self._period, self._clear = float(period[0]), float(clear[0])
+        self._period, self._clear = _period_of(self._tone[-look:], self._rate)
 
     def _turned(self, gate: float) -> float | None:
         """The tone frame of a stroke that does not rise above what rang: seen a period or so late, where a level
@@ -294,16 +310,8 @@ class Ear:
     def _first_label(self, now: _Sounding, since: float, size: int, events: list[Event]) -> None:
         """Name the pitch as soon as it is clear enough; what never becomes clear is a dead note."""
         rate = self._rate
-        period, clear = (float(a[0]) for a in periods(self._tone[None, -size:], rate))
-        due = since >= 2 * period + 0.003 * rate
-        # at first an upper partial may pass for the note; what is asked for sinks with time
-        enough = 0.85 if since < 0.018 * rate else 0.7 if since < 0.030 * rate else 0.5
-        if period > 0 and due and clear > enough:
-            # the newest two periods: the farther from the stroke, the less sharp
-            late = int(min(size, max(2 * period, 0.012 * rate)))
-            closer, surer = (float(a[0]) for a in periods(self._tone[None, -late:], rate))
-            if surer > 0.9 * clear and abs(closer / period - 1) < 0.12:
-                period = closer
+        period, clear = self._first_period(since, size)
+        if period > 0:
             now.period = period
             self._settle_onset(now)
             now.pitch = float(pitch_of(period, rate, self.a4_hz)) - _sharp(since / rate)
@@ -313,11 +321,36 @@ class Ear:
         elif since > 0.120 * rate:
             self._dead(now, events)
 
+    def _first_period(self, since: float, size: int) -> tuple[float, float]:
+        """(period, clearness) of what began `since` ago, (0, 0) while it cannot be told."""
+        rate = self._rate
+        sound = self._tone[-size:]
+        period, clear = _period_of(sound, rate)
+        # at first an upper partial may pass for the note; what is asked for sinks with time
+        enough = 0.85 if since < 0.018 * rate else 0.7 if since < 0.030 * rate else 0.5
+        if clear > enough and since >= 2 * period + _DUE_S * rate:
+            return self._newest(sound, period, clear)
+        # a finger's slow push hides the string for two periods or more: without it the same may be clear already
+        flat = without_thump(sound)
+        other, surer = _period_of(flat, rate)
+        if other <= 0 or since < 2 * other + _DUE_S * rate:
+            return 0.0, 0.0
+        both = abs(period / other - 1) < 0.06 and max(clear, surer) > 0.8
+        if both or (surer > 0.7 and since > 0.014 * rate):
+            return self._newest(flat, other, surer)
+        return 0.0, 0.0
+
+    def _newest(self, sound: Floats, period: float, clear: float) -> tuple[float, float]:
+        """The same from the newest two periods if they agree: the farther from the stroke, the less sharp."""
+        late = int(min(len(sound), max(2 * period, 0.012 * self._rate)))
+        closer, surer = _period_of(sound[-late:], self._rate)
+        return (closer if surer > 0.9 * clear and abs(closer / period - 1) < 0.12 else period), clear
+
     def _look_again(self, now: _Sounding, said: float, size: int, events: list[Event]) -> None:
         """Amend the pitch that was said while the note settles; later see whether it has stepped to another."""
         rate = self._rate
         look = min(size, round(0.050 * rate) if now.period < 0.020 * rate else size)
-        period, clear = (float(a[0]) for a in periods(self._tone[None, -look:], rate))
+        period, clear = _period_of(self._tone[-look:], rate)
         self._period, self._clear = period, clear
         if clear < 0.8 or period <= 0:
             return

@@ -24,6 +24,7 @@ __all__ = [
     "filtered",
     "rumble_kernel",
     "without_drift",
+    "without_thump",
 ]
 
 Floats = NDArray[np.floating[Any]]
@@ -63,6 +64,14 @@ def without_drift(sound: NDArray[np.float32], rate_hz: float) -> NDArray[np.floa
         rows[first : first + 256] -= edge[first:-1][:256, None] * (1 - ramp) + edge[first + 1 :][:256, None] * ramp
     sound[n * size :] -= edge[-1]
     return sound
+
+
+def without_thump(sound: Floats) -> NDArray[np.float64]:
+    """A few periods without the parabola that fits them best: the slow push of a finger that leaves the string."""
+    u = np.linspace(-1.0, 1.0, len(sound))
+    flat = sound - np.mean(sound, dtype=np.float64)
+    bend = u * u - np.mean(u * u)
+    return np.asarray(flat - u * (flat @ u) / (u @ u) - bend * (flat @ bend) / (bend @ bend))
 
 
 def factor_of(rate_hz: float) -> int:
