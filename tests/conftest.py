@@ -4,6 +4,8 @@ The inner loop is `pytest -m "not live and not browser and not long"`. What is l
 fixtures that a test asks for; what is long stands here, a module or folder a line, to be measured anew.
 """
 
+import re
+from functools import cache
 from pathlib import Path
 
 import pytest
@@ -44,7 +46,6 @@ BROWSER = {"browser"}
 HERE = Path(__file__).parent
 
 
-@pytest.hookimpl(tryfirst=True)  # the sharing out reads the groups in a hook of its own
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
     for item in items:
         asked = set(getattr(item, "fixturenames", ()))
@@ -54,6 +55,21 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
             item.add_marker(pytest.mark.browser)
         if item.path.is_relative_to(HERE) and item.path.relative_to(HERE).as_posix().startswith(LONG):
             item.add_marker(pytest.mark.long)
-        # Shared out over processes (`-n auto`): what plays in real time stays in one row, the rest goes file by file.
-        in_a_row = item.get_closest_marker("live") or item.get_closest_marker("browser")
-        item.add_marker(pytest.mark.xdist_group("live" if in_a_row else item.path.name))
+
+
+@pytest.hookimpl(optionalhook=True)
+def pytest_xdist_make_scheduler(config: pytest.Config, log: object) -> object:
+    """With `-n`: file by file, but those that may play in real time or need a browser in one row, one at a time."""
+    from xdist.scheduler import LoadScopeScheduling
+
+    class FileByFile(LoadScopeScheduling):  # type: ignore[misc]
+        def _split_scope(self, nodeid: str) -> str:
+            return _row_of(nodeid.partition("::")[0])
+
+    return FileByFile(config, log)
+
+
+@cache
+def _row_of(file: str) -> str:
+    words = set(re.findall(r"\w+", (HERE.parent / file).read_text("utf-8")))
+    return "in real time" if words & (LIVE | BROWSER) else file
