@@ -354,8 +354,8 @@ def test_half_a_beat_early_shows_before_the_changes_and_half_a_beat_late_nowhere
 def test_simulated_slips_are_found_to_the_bar(kind: str, line: str) -> None:
     # A short run of tests/sim/form_slips.py with lines that served no tuning (variant "b").
     results = [form_slips.found(kind, line, 5000 + i, "b") for i in range(12)]
-    # Half a bar late is near to a hand that is late to every change, and a slip of three bars may fit two places: more of
-    # those are left unsaid.
+    # Half a bar late is near to a hand that is late to every change, and a slip of three bars may fit two places: more
+    # of those are left unsaid.
     least = 10 if line != "walk" else 7 if kind == "turned round" else 9
     assert sum(r[0] for r in results) >= least, [r[3] for r in results if not r[0]]
 
