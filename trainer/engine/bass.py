@@ -17,7 +17,7 @@ import time
 from collections import deque
 from collections.abc import Callable
 from pathlib import Path
-from typing import Any
+from typing import IO, Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -226,14 +226,14 @@ class BassIn:
         with contextlib.suppress(OSError):
             order = Listen(self._address, self._ring.n_frames, self.rate_hz, self._ring.head)
             os.write(ear.stdin.fileno(), frame_of(order))
-        threading.Thread(target=self._hear, args=(ear.stdout.fileno(),), name="ear", daemon=True).start()
+        threading.Thread(target=self._hear, args=(ear.stdout,), name="ear", daemon=True).start()
 
-    def _hear(self, source: int) -> None:
-        """In a thread of its own: what one ear says, until it ends."""
+    def _hear(self, source: IO[bytes]) -> None:
+        """In a thread of its own, which keeps the pipe open: what one ear says, until it ends."""
         reader: Reader[EarSaid] = Reader(EarSaid)
         writer = NoteWriter()
         with contextlib.suppress(OSError, ValueError):
-            while data := os.read(source, 65_536):
+            while data := os.read(source.fileno(), 65_536):
                 for said in reader.feed(data):
                     self.said.extend(writer.write(said))
 
