@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from trainer.practice.drills import DRILLS, TRIES, task_of
+from trainer.practice.drills import DRILLS, TRIES, called, task_of
 
 
 def test_every_drill_has_its_task_in_five_words() -> None:
@@ -10,3 +10,11 @@ def test_every_drill_has_its_task_in_five_words() -> None:
     assert all(1 < len(words.split()) <= 5 and len(words) <= 30 for words in (*tasks, *map(task_of, TRIES)))
     assert len(set(tasks)) == len(tasks)
     assert task_of("study a solo, phrase 3")
+
+
+def test_a_plan_names_what_it_is_for_as_players_would() -> None:
+    """In an order of either kind: which figures come first is the planner's affair."""
+    names = [called(name) for name in (*DRILLS, *TRIES)]
+    assert not any("_" in name or "more" in name for name in names)
+    assert called("change_one_four") == "from the one to the four" and called("study a solo, phrase 3").startswith("st")
+    assert all(len(called(name)) <= 31 for name in TRIES)  # with key, tempo and why it is there on 80 columns

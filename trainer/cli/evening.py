@@ -268,12 +268,13 @@ def song_of(piece: Piece, tempo_bpm: float, seed: int) -> Session:
 
 def _look(takes: Path, today: datetime.date) -> str:
     """The last piece of an evening: what wants work now, in a line."""
+    from trainer.practice.drills import called
     from trainer.practice.evening import WEAK, evidence_of, weakness
     from trainer.practice.history import History
 
     with History(takes) as book:
         book.refresh()
         weak = weakness(evidence_of(book), today)
-    worst = [name.replace("_", " ") for name in sorted(weak, key=lambda name: -weak[name]) if weak[name] >= WEAK][:3]
-    found = f"What wants work most now: {', '.join(worst)}." if worst else "Nothing stands out as weak just now."
+    worst = [called(name) for name in sorted(weak, key=lambda name: -weak[name]) if weak[name] >= WEAK][:3]
+    found = f"What wants work most now: {'; '.join(worst)}." if worst else "Nothing stands out as weak just now."
     return f"{found} The weeks: trainer history"

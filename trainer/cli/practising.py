@@ -263,6 +263,7 @@ def _visit_dict(standing: Standing) -> dict[str, Any]:
 
 
 def _say_due(due: list[Standing], today: datetime.date) -> None:
+    from trainer.practice.drills import called
     from trainer.practice.evening import went_words
 
     if not due:
@@ -271,7 +272,7 @@ def _say_due(due: list[Standing], today: datetime.date) -> None:
     echo(f"Worth another visit: {len(due)}")
     for standing in due[:MAX_DUE_SHOWN]:
         item, days = standing.item, (today - standing.due).days
-        name = item.drill.replace("_", " ")
+        name = called(item.drill)
         since = "today" if days == 0 else f"since {standing.due}"
         what = f"{name}, {item.key}, {item.tempo}"
         echo(f"  {what:<44}{since:<18}{went_words(standing.clean_frac)}")
@@ -295,12 +296,13 @@ def _piece_dict(piece: Any) -> dict[str, Any]:
 def _plan_lines(evening: Evening) -> list[str]:
     """The evening's pieces, a line each."""
     from trainer.music import DEFAULT_GROOVE, GROOVES
+    from trainer.practice.drills import called
     from trainer.practice.evening import turns_of
 
     times = Counter(turns_of(evening))
     rows = []
     for piece in evening.pieces:
-        what = piece.kind.replace("_", "-") if piece.drill is None else _called(piece.drill)
+        what = piece.kind.replace("_", "-") if piece.drill is None else called(piece.drill)
         if piece.bars is not None:
             what = f"bars {piece.bars[0]}-{piece.bars[1]} of your song"
         where = "" if piece.key is None else f"{piece.key}, {piece.tempo_bpm:g} bpm"
@@ -313,17 +315,10 @@ def _plan_lines(evening: Evening) -> list[str]:
 def _say_plan(evening: Evening, lines: Sequence[str]) -> None:
     echo(f"This evening, about {evening.minutes:.0f} minutes:")
     for line in lines:
-        echo(f"  {line}")
+        say(f"  {line}")
     if any("times" in line for line in lines):
-        echo("Drills come in rounds, in this order. n while one plays leaves it out, l before it puts it off.")
+        say("Drills come in rounds, in this order. n while one plays leaves it out, l before it puts it off.")
     echo("Take breaks, keep the level in headphones low, and stop if a hand hurts.")
-
-
-def _called(drill: str) -> str:
-    """What a drill is called in a list: a first try by what it tries."""
-    from trainer.practice.drills import TRIES
-
-    return TRIES[drill].title.lower() if drill in TRIES else drill.replace("_", " ")
 
 
 def _due_phrases(book: History, due: list[Standing], bass: Tuning) -> dict[str, tuple[Exercise, dict[str, Any]]]:

@@ -35,6 +35,7 @@ __all__ = [
     "SongSeen",
     "answered_changes",
     "answers_of",
+    "called",
     "change_bars",
     "drill_named",
     "task_of",
@@ -232,6 +233,12 @@ def drill_named(name: str) -> Drill:
         hint = did_you_mean(name, DRILLS)
         raise UsageError(f'"{name}" is not a drill; `trainer drills` lists the {len(DRILLS)} there are{hint}')
     return DRILLS[name]
+
+
+def called(drill: str) -> str:
+    """What a drill is called within a sentence."""
+    made = TRIES.get(drill) or DRILLS.get(drill)
+    return drill if made is None else made.title[0].lower() + made.title[1:]
 
 
 def task_of(drill: str) -> str:
@@ -930,18 +937,18 @@ def _make_drop_outs(ask: _Asked) -> Exercise:
     """One bar alone, two, and four, all in a run; never the last bars, whose ending needs the band."""
     drops = (DropOut(2, 4, 4), DropOut(2, 7, 8), DropOut(2, 12, 12), DropOut(3, 3, 6), DropOut(3, 9, 10))
     ask = replace(ask, form="quick_change_12")
-    session = _session(ask, "The band drops out, longer and longer", _turns(3), drop_outs=drops)
+    session = _session(ask, "The band drops out, ever longer", _turns(3), drop_outs=drops)
     return _exercise("try_drop_outs", session, _modelled(ask, "root_shuffle", 0), (1,))
 
 
 def _tries() -> Iterator[Drill]:
     for number, title, devices, also in (
         (
-            1, "Six figures, one after the other",
+            1, "Six figures, root to walking",
             ("root_shuffle", "boogie_figure", "box_figure", "walking_line", "doubled_notes", "chromatic_approach"), (),
         ),
         (
-            2, "Six more figures, one after the other",
+            2, "Six figures, octave to slide",
             ("octave_shift", "pentatonic_riff", "push", "triplet_figure", "scale_descent", "slide_in"),
             ("triplets_against_the_shuffle",),
         ),
@@ -951,7 +958,7 @@ def _tries() -> Iterator[Drill]:
             name, title, goal, "four bars of each", "devices", _make_handful(name, title, devices), (*devices, *also)
         )
     yield _try(
-        "try_drop_outs", "The band drops out, longer and longer", "One bar alone, two, then four: carry the time.",
+        "try_drop_outs", "The band drops out, ever longer", "One bar alone, two, then four: carry the time.",
         "carry the time, ever longer",
         "drop_outs", _make_drop_outs, ("drop_out_1_of_4", "drop_out_2_of_4", "drop_out_4_of_8"),
     )  # fmt: skip
@@ -984,11 +991,11 @@ def _judge_all(card: Card, exercise: Exercise, shows: tuple[str, ...]) -> PassFi
     """How many of the matters that a first try shows went well; passed where all that could be judged did."""
     found = {name: DRILLS[name].figure(card, exercise) for name in shows}
     judged = {name: figure.passed for name, figure in found.items() if figure.passed is not None}
-    target = "each of them well"
+    target = "all of them"
     if not judged:
         return replace(found[shows[0]], name="tried", target=target)
-    words = ", ".join(f"{name.replace('_', ' ')} {'good' if good else 'not yet'}" for name, good in judged.items())
-    n_good = sum(judged.values())
+    n_good, missing = sum(judged.values()), [called(name) for name, good in judged.items() if not good]
+    words = ", ".join(missing + [f"{n_good} of {len(judged)} went well"] if missing else [f"all {n_good} went well"])
     return PassFigure("tried", n_good / len(judged), target, n_good == len(judged), len(judged), words)
 
 

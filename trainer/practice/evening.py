@@ -346,7 +346,7 @@ class _Chosen:
     short: bool = False
 
 
-_SHORT_TRY = "first try, short"
+_SHORT_TRY = "first try"
 
 
 class _Time:
