@@ -326,6 +326,16 @@ class Chart:
             return "listen"
         return f"your {bar.role}" if self.heard_choruses and bar.chorus > 0 else bar.role
 
+    def turn_called(self, at_beats: float) -> str:
+        """What is called in a chorus's last bar where listening and playing change over: "your turn", "listen"."""
+        if at_beats < self.first_beats or at_beats >= self.end_beats:
+            return ""
+        here = int(self.bar_idx_at(np.array([at_beats]))[0])
+        change = self.bars[here : here + 2]
+        if len(change) < 2 or change[0].heard == change[1].heard:
+            return ""
+        return "your turn" if change[0].heard else "listen"
+
     @property
     def cues(self) -> tuple[tuple[float, str], ...]:
         """(beat, words) of the cue points that a MIDI file of this chart carries, in the words of `CUES`."""

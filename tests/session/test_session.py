@@ -232,6 +232,10 @@ def test_choruses_that_are_only_listened_to() -> None:
     assert session_from_dict(session.to_dict()) == session
     chart = expand(session)
     assert chart.heard_choruses == {1} and not any(bar.heard for bar in chart.bars if bar.chorus == 2)
+    last = chart.chorus_onsets_beats[1] - 4.0
+    assert [chart.turn_called(beats) for beats in (-2.0, last - 0.1, last, last + 3.9, last + 4.0, 1e6)] == [
+        "", "", "your turn", "your turn", "", "",
+    ]  # fmt: skip
     assert [chart.role_words(chart.bars[i]) for i in (0, 12)] == ["listen", "your solo"]
     assert expand(parse_session("")).role_words(chart.bars[12]) == "solo"
     with pytest.raises(SessionError, match=r"chorus\[1\]\.heard: found 3; allowed: true or false"):

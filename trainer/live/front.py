@@ -553,9 +553,15 @@ class _Front:
         return " · ".join(filter(None, (source, page)))
 
     def _cue(self, at_beats: float) -> tuple[str, bool]:
-        """What is called, of several that stand the last; and whether in block letters: while new, and as it comes."""
+        """What is called, of several that stand the last; and whether in block letters: while new, and as it comes.
+
+        Where nothing is, whose turn it is next.
+        """
         called = [cue for cue in self.options.cues if cue[0] <= at_beats < cue[1]]
-        start, gone, text = max(called, default=(0.0, 0.0, ""))
+        if not called:
+            turn = self.chart.turn_called(at_beats)
+            return turn, bool(turn)
+        start, gone, text = max(called)
         return text, bool(text) and (at_beats < start + CUE_LARGE_BEATS or at_beats >= gone - CUE_LARGE_BEATS)
 
     def _show(self) -> None:

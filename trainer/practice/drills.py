@@ -995,7 +995,7 @@ def _judge_all(card: Card, exercise: Exercise, shows: tuple[str, ...]) -> PassFi
     if not judged:
         return replace(found[shows[0]], name="tried", target=target)
     n_good, missing = sum(judged.values()), [called(name) for name, good in judged.items() if not good]
-    words = ", ".join(missing + [f"{n_good} of {len(judged)} went well"] if missing else [f"all {n_good} went well"])
+    words = ", ".join([*missing, f"{n_good} of {len(judged)} went well"] if missing else [f"all {n_good} went well"])
     return PassFigure("tried", n_good / len(judged), target, n_good == len(judged), len(judged), words)
 
 

@@ -201,8 +201,10 @@ def _scale_for(width: int, height: int) -> int:
 def _header(canvas: Canvas, state: ScreenState) -> None:
     session = state.chart.session
     tempo_bpm = state.tempo_bpm if state.tempo_bpm is not None else session.tempo_bpm
+    # A band breathes: its tempo of the moment in whole beats, lest the corner flicker.
+    shown_bpm = round(tempo_bpm, 1) if tempo_bpm == session.tempo_bpm else round(tempo_bpm)
     groove = session.groove.replace("_", " ")
-    right = f"{session.key.name} · {round(tempo_bpm, 1):g} bpm · {groove} {session.swing_ratio:g}:1"
+    right = f"{session.key.name} · {shown_bpm:g} bpm · {groove} {session.swing_ratio:g}:1"
     if state.next_tempo_bpm is not None and state.next_tempo_bpm != tempo_bpm:
         right += f" · next run {state.next_tempo_bpm:g} bpm"
     right = fit(right, canvas.width * 2 // 3)
@@ -372,7 +374,7 @@ def _place(canvas: Canvas, state: ScreenState, y: int, plan: _Plan) -> int:
         used = _block(canvas, 1, y, width - 2, words, 1, block_rows(1), state.ascii_only)
         y += block_rows(1) - 1
         meter_from = used
-        x = canvas.write(used + 2, y, f" {head} ", "bold")
+        x = canvas.write(used + 2, y, f" {head} ", "bold") if head.startswith("CHORUS") else used + 1
     else:
         x = canvas.write(1, y, f" {head} ", "bold reverse")
         x = canvas.write(x + 1, y, f" {role} ", "bold reverse")
@@ -383,7 +385,10 @@ def _place(canvas: Canvas, state: ScreenState, y: int, plan: _Plan) -> int:
     if state.counting_in:
         place = f"from bar {bar.bar}" if state.counts_to_idx else ""
     pieces = [piece for piece in (hint, place) if piece]
-    x = canvas.write(x + 1, y, " · ".join(pieces))
+    room = width - x - 2
+    if cell_len(" · ".join(pieces)) > room:
+        pieces = pieces[-1:]  # where one is says more than what one knows
+    x = canvas.write(x + 1, y, fit(" · ".join(pieces), room))
     if (bar.role == "solo" or role == "SOLO") and not bar.heard:
         meter = _intensity(state, width - (meter_from or x) - 3)
         if meter:

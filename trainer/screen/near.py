@@ -149,10 +149,10 @@ def figures_text(state: ScreenState) -> str:
     if figures is None:
         return ""
     if figures.swing_ratio is None:
-        swing = f"swing: too few pairs yet ({figures.n_pairs})"
+        swing = "swing: too little to tell yet"
     else:
         swing = f"swing {figures.swing_ratio:.2f}:1 (band {figures.band_ratio:g}:1, {figures.n_pairs} pairs)"
-    landing = f"roots on {figures.roots} of {figures.changes} changes"
+    landing = f"roots on {figures.roots} of {figures.changes} changes" if figures.changes else ""
     mean = "" if figures.mean_ms is None else _place(figures.mean_ms)
     return "   ".join(piece for piece in (swing, landing, mean) if piece)
 
