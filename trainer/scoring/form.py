@@ -274,13 +274,7 @@ def _result(
             place[each.first : each.last + 1] = each.state
         span = _span(chart, geo, each.first, each.last, each.state, before, path)
         lost.append(replace(span, probability=_probability(claim)))
-    for idx in quick:
-        rows = slice(idx * BEATS_PER_BAR, (idx + 1) * BEATS_PER_BAR)
-        gain = float(beside[rows, 1].sum())
-        if taken[idx] or gain <= _QUICK_NATS or _stays_by_choice(geo, votes, idx):
-            continue
-        if weighing.stayed(idx) >= -QUICK_NATS:
-            lost.append(_quick_span(chart, idx, _odds(gain - _QUICK_NATS)))
+    lost += _quick_asked(chart, geo, votes, weighing, [idx for idx in quick if not taken[idx]], beside[:, 1])
     if not untold and all(span.unsure for span in lost) and weighing.alike():
         text = "your notes fit every bar alike, whatever its chord"
         return FormResult.empty(no_figure("one_choice", text), len(votes))
@@ -299,6 +293,18 @@ def _result(
     bars_lost = sum(span.last_idx - span.first_idx + 1 for span in certain)
     n_played, n_asked = int(asked_bar[played].sum()), int(asked_bar.sum())
     return FormResult(certain, asked, rows_out, bars_lost, len(votes), n_played, n_asked, untold=untold)
+
+
+def _quick_asked(
+    chart: Chart, geo: Geometry, votes: Votes, weighing: Weighing, quick: list[int], behind: Floats
+) -> Iterator[LostSpan]:
+    """The quick changes that went by, as questions: bars that sound like the one before (`behind`, a beat each)."""
+    for idx in quick:
+        gain = float(behind[idx * BEATS_PER_BAR : (idx + 1) * BEATS_PER_BAR].sum())
+        if gain <= _QUICK_NATS or _stays_by_choice(geo, votes, idx):
+            continue
+        if weighing.stayed(idx) >= -QUICK_NATS:
+            yield _quick_span(chart, idx, _odds(gain - _QUICK_NATS))
 
 
 def _run_on(lost: list[LostSpan]) -> list[LostSpan]:
