@@ -297,15 +297,15 @@ def test_an_evening_goes_on_over_what_is_put_off_or_left_out(own_folders: Path) 
     takes = own_folders / "takes"
     arguments = ["practice", "--minutes", "20", "--no-audio", "--takes", str(takes)]
     with on_terminal(arguments, dict(os.environ)) as program:
-        for after, keys in (("1 of 5.", "l"), ("Put off: it comes before the song.", "n"), ("2 of 5.", "\r")):
-            asked = lambda said=after: "l: later" in program.text.rpartition(said)[2]  # noqa: E731
+        for after, keys in (("1 of 7.", "l"), ("Put off: it comes before the song.", "n"), ("2 of 6.", "\r")):
+            asked = lambda said=after: "l later" in program.text.rpartition(said)[2]  # noqa: E731
             program.wait_for(after)
             wait_until(asked, f"to be asked after {after}")
             program.type(keys)
         program.wait_screen()
         program.type("n")
         program.wait_for("Left out this time; on to what comes next.")
-        program.wait_for("3 of 5.")
+        program.wait_for("3 of 6.")
         program.type("q")
         assert program.wait() == 0
         assert "Stopped here; all that was played is kept." in program.words
