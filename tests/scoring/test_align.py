@@ -237,8 +237,11 @@ def test_a_line_of_off_beats_is_never_timed_as_early_on_beats(ratio: float, with
     assert np.count_nonzero(card.reading.on_note_idx >= 0) == 0
     told = card.to_dict()
     assert told["timing"]["n"] == 0 and told["timing"]["mean_ms"] is None and told["swing"]["ratio"] is None
-    assert told["timing"]["why"]["mean_ms"]["code"] in ("none_found", "one_place")
-    if with_session:
+    code = told["timing"]["why"]["mean_ms"]["code"]
+    assert code in ("none_found", "one_place") or (code == "no_beat" and whose == "foreign")
+    if code == "no_beat":  # in a file from elsewhere the roots fit another tempo as well: nothing is judged
+        assert told["landing"]["changes"] is None and told["form"]["lost"] is None
+    elif with_session:
         assert np.mean(card.reading.slot == SLOT_OFF) > 0.95
         assert told["landing"]["landed"] == told["landing"]["changes"] > 10
         assert told["form"]["lost"] == []

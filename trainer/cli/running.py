@@ -193,10 +193,11 @@ def play_options(band: BandOptions, mix: Mix | None = None, **more: Any) -> Play
 
 def say_if_silent(options: PlayOptions) -> None:
     """Say before the count-in, not when nothing was heard, that there is no sound output, and what helps."""
-    from trainer.ports.audio import list_audio
+    from trainer.ports.audio import list_audio, rest
 
     if options.audio == "auto" and (note := list_audio().note) is not None:
         say(f"Note: {note}", err=True)
+    rest()
 
 
 def _make_folder(takes: Path) -> None:

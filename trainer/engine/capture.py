@@ -136,7 +136,7 @@ class WavWriter:
         if not np.isfinite(samples).all():
             samples = np.nan_to_num(samples)
         # In single precision: 24 bits are what it holds. The engine's interpreter is held for as long as this takes.
-        whole = np.clip(samples * np.float32(_FULL), -_FULL, _FULL).astype("<i4")
+        whole = (np.clip(samples, -1.0, 1.0) * np.float32(_FULL)).astype("<i4")
         body = whole.view(np.uint8).reshape(-1, 4)[:, :3].tobytes()
         try:
             if self._file.write(body) != len(body):
