@@ -69,7 +69,7 @@ _BACK_S: Final = 0.014
 class Heard:
     """What a recording holds. `notes` has one row a stroke (`HEARD_DTYPE`), sorted by onset, seconds from the
     recording's start; `pitch` is in fractional semitones by `a4_hz`, NaN for a dead stroke. `refusal` says why this
-    is not one bass, or is None; `doubt` what seems to sound with it, so that some notes will be wrong."""
+    is not one bass, or is None; `doubt` asks what sounds with it, so that notes may be wrong."""
 
     notes: NDArray[Any]
     rate_hz: float
