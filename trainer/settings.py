@@ -134,8 +134,10 @@ def load_port(port: str) -> PortSettings | None:
 
 def save_port(settings: PortSettings) -> Path:
     """Remember a port's settings; the file written. `UsageError` when the folder cannot be written."""
-    path = _port_file(settings.port)
-    data = {"schema": _SCHEMA, **asdict(settings)}
+    return _remembered(_port_file(settings.port), {"schema": _SCHEMA, **asdict(settings)})
+
+
+def _remembered(path: Path, data: dict[str, Any]) -> Path:
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
         with written_aside(path) as out:
@@ -161,15 +163,8 @@ def load_pedals() -> list[dict[str, Any]]:
 
 def save_pedals(switches: list[dict[str, Any]]) -> Path:
     """Remember the foot switches; the file written. `UsageError` when the folder cannot be written."""
-    path = config_dir() / "pedals.json"
-    data = {"schema": {"name": "pedals", "major": 1, "minor": 0}, "switches": switches}
-    try:
-        path.parent.mkdir(parents=True, exist_ok=True)
-        with written_aside(path) as out:
-            out.write(json.dumps(data, indent=1, allow_nan=False).encode() + b"\n")
-    except OSError as error:
-        raise UsageError(f"cannot write {path}: {error.strerror or error}; nothing was remembered") from None
-    return path
+    schema = {"name": "pedals", "major": 1, "minor": 0}
+    return _remembered(config_dir() / "pedals.json", {"schema": schema, "switches": switches})
 
 
 def load_soundfont() -> Path | None:
@@ -183,11 +178,5 @@ def load_soundfont() -> Path | None:
 
 def save_soundfont(path: Path | None) -> None:
     """Remember the band's SoundFont; None: the built-in sounds. `UsageError` when the folder cannot be written."""
-    file = config_dir() / "sounds.json"
-    data = {"schema": {"name": "sounds", "major": 1, "minor": 0}, "soundfont": None if path is None else str(path)}
-    try:
-        file.parent.mkdir(parents=True, exist_ok=True)
-        with written_aside(file) as out:
-            out.write(json.dumps(data, indent=1, allow_nan=False).encode() + b"\n")
-    except OSError as error:
-        raise UsageError(f"cannot write {file}: {error.strerror or error}; nothing was remembered") from None
+    schema = {"name": "sounds", "major": 1, "minor": 0}
+    _remembered(config_dir() / "sounds.json", {"schema": schema, "soundfont": None if path is None else str(path)})

@@ -21,7 +21,7 @@ from trainer.report.pictures import (
 )
 from trainer.scoring.devices import Devices
 from trainer.scoring.figure import Figure
-from trainer.scoring.form import SURE, FormResult, LostSpan
+from trainer.scoring.form import FormResult, LostSpan
 from trainer.scoring.landing import Item, Landing, Outcome
 from trainer.scoring.reading import Reading
 from trainer.scoring.shape import Shape
@@ -374,16 +374,11 @@ _CAUSES = {
 
 def _span_words(span: LostSpan) -> str:
     """ "Chorus 4, bars 6 to 8: you were 1 bar ahead of the band, something was skipped. Back in chorus 4 bar 9." """
-    a, b = span.begin, span.end
-    where = f"Chorus {a.chorus} bar {a.bar}"
-    if a.chorus != b.chorus:
-        where += f" to chorus {b.chorus} bar {b.bar}"
-    elif a.bar != b.bar:
-        where = f"Chorus {a.chorus}, bars {a.bar} to {b.bar}"
+    where = span.where.capitalize()
     if span.cause == "missed quick change":
         return f"{where}: the quick change was not there. Did you mean to stay?"
     beats = abs(span.place_beats)
-    if span.probability < SURE:
+    if span.unsure:
         n, unit = (beats / BEATS_PER_BAR, "bar") if beats % BEATS_PER_BAR == 0 else (beats, "beat")
         much = f"a {unit}" if n == 1 else f"{n:g} {unit}s"
         return f"{where}: it sounded {much} {'early' if span.place_beats > 0 else 'late'}. Did you mean it?"

@@ -117,14 +117,17 @@ class LostSpan(Row):
         """Whether it may be chance, or meant: asked, not charged. A quick change not taken may be a pedal."""
         return self.cause == "missed quick change" or self.probability < SURE
 
+    @property
+    def where(self) -> str:
+        """Its bars in words: "chorus 4, bars 6 to 8"."""
+        a, b = self.begin, self.end
+        if a.chorus != b.chorus:
+            return f"chorus {a.chorus} bar {a.bar} to chorus {b.chorus} bar {b.bar}"
+        return f"chorus {a.chorus} bar {a.bar}" if a.bar == b.bar else f"chorus {a.chorus}, bars {a.bar} to {b.bar}"
+
     def words(self) -> str:
         """The span in words; a missed quick change, and a bar that is not sure, are put as a question."""
-        a, b = self.begin, self.end
-        where = f"chorus {a.chorus} bar {a.bar}"
-        if a.chorus != b.chorus:
-            where += f" to chorus {b.chorus} bar {b.bar}"
-        elif a.bar != b.bar:
-            where = f"chorus {a.chorus}, bars {a.bar} to {b.bar}"
+        where = self.where
         if self.cause == "missed quick change":
             return f"{where}: the quick change was not there; did you mean to stay?"
         n = abs(self.place_beats)

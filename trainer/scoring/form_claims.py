@@ -60,7 +60,7 @@ class Proposal:
 
 @dataclass(frozen=True, slots=True)
 class Claim:
-    """What speaks for a proposal: nats over the best other reading, bars that speak, and whether it may be said.
+    """What speaks for a proposal: nats over the best other reading, its bars, and whether it may be said.
 
     `lean` is what speaks for it over the readings that stand beside any question. `margin` is how much better it fits
     than any other place, `vetoed` that roots landed as written speak against it.
@@ -69,7 +69,6 @@ class Claim:
     nats: float
     lean: float
     n_bars: int
-    n_speak: int
     sure: bool
     margin: float
     vetoed: bool
@@ -244,7 +243,7 @@ class Weighing:
         # A part of a bar is a late or an early hand sooner than a lost one, and half a bar next to it.
         least = SURE_NATS if part == 0 else HALF_BAR_NATS if part == BAR_STATES // 2 else np.inf
         sure = total >= least and speak >= SURE_BARS and speak > 2 * against and not vetoed and margin >= RIVAL_NATS
-        return Claim(total, lean, len(bars), speak, sure, margin, vetoed)
+        return Claim(total, lean, len(bars), sure, margin, vetoed)
 
     def alike(self) -> bool:
         """Whether one choice of notes through all chords says the take surely better than the chords do, these taken
