@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import contextlib
 import json
 import os
 import signal
 import subprocess
 import sys
 import time
+from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
@@ -109,6 +111,20 @@ def _steps(take: Take, onsets: list[float], pitches: list[int]) -> NDArray[np.fl
     return np.asarray(late - np.median(late), dtype=np.float64)
 
 
+@contextlib.contextmanager
+def _in_mid_song(server: JackServer, folder: Path, sound: NDArray[np.float32], line: str) -> Iterator[Session]:
+    """A run with a bass in it that plays `sound`, once it has said `line`; ended and silent afterwards."""
+    with JackBass(server, "bass") as bass:
+        run = Session(server, folder, "--bass-in", "bass")
+        try:
+            run.wait_line("round 1/3 verse")
+            bass.play_sound(sound, lead_s=0.1)
+            run.wait_line(line)
+            yield run
+        finally:
+            run.kill()
+
+
 def test_a_bass_is_played_heard_recorded_and_scored(jack_server: JackServer, tmp_path: Path) -> None:
     sound, onsets, pitches = _line()
     with JackBass(jack_server, "bass") as bass:
@@ -138,17 +154,10 @@ def test_a_bass_is_played_heard_recorded_and_scored(jack_server: JackServer, tmp
 def test_an_ear_that_is_killed_costs_nothing(jack_server: JackServer, tmp_path: Path) -> None:
     """kill -9 of the ear: the song goes on, the recording is whole, the take is heard from it at the end."""
     sound, onsets, pitches = _line()
-    with JackBass(jack_server, "bass") as bass:
-        run = Session(jack_server, tmp_path, "--bass-in", "bass")
-        try:
-            run.wait_line("round 1/3 verse")
-            bass.play_sound(sound, lead_s=0.1)
-            run.wait_line("bar  3/4")
-            (ear,) = run.children("trainer.engine.ear")
-            os.kill(ear, signal.SIGKILL)
-            status = run.finish()
-        finally:
-            run.kill()
+    with _in_mid_song(jack_server, tmp_path, sound, "bar  3/4") as run:
+        (ear,) = run.children("trainer.engine.ear")
+        os.kill(ear, signal.SIGKILL)
+        status = run.finish()
     assert status == 0, run.said
     header = run.header()
     assert header["clock_map"]["recording"]["ears"] == 2
@@ -158,18 +167,11 @@ def test_an_ear_that_is_killed_costs_nothing(jack_server: JackServer, tmp_path: 
 
 def test_an_engine_that_is_killed_leaves_recording_and_take_whole(jack_server: JackServer, tmp_path: Path) -> None:
     sound, onsets, pitches = _line()
-    with JackBass(jack_server, "bass") as bass:
-        run = Session(jack_server, tmp_path, "--bass-in", "bass")
-        try:
-            run.wait_line("round 1/3 verse")
-            bass.play_sound(sound, lead_s=0.1)
-            run.wait_line("round 2/3")
-            (engine,) = run.children("trainer.engine")
-            (ear,) = run.children("trainer.engine.ear")
-            os.kill(engine, signal.SIGKILL)
-            status = run.finish()
-        finally:
-            run.kill()
+    with _in_mid_song(jack_server, tmp_path, sound, "round 2/3") as run:
+        (engine,) = run.children("trainer.engine")
+        (ear,) = run.children("trainer.engine.ear")
+        os.kill(engine, signal.SIGKILL)
+        status = run.finish()
     assert status == 1 and "the engine stopped unexpectedly" in run.said
     take = run.take()
     notes = take.notes[take.notes["flags"] & FLAG_DEAD == 0]
@@ -330,19 +332,13 @@ def test_a_server_that_stumbles_costs_the_player_nothing(jack_server: JackServer
     """The server itself is stopped for 0.3 s in mid song: an under-run as a full machine makes it. It is noted, notes
     beside it are excused, and the others stand as they were played."""
     sound, onsets, pitches = _line()
-    with JackBass(jack_server, "bass") as bass:
-        run = Session(jack_server, tmp_path, "--bass-in", "bass")
+    with _in_mid_song(jack_server, tmp_path, sound, "bar  3/4") as run:
+        os.kill(jack_server.process.pid, signal.SIGSTOP)
         try:
-            run.wait_line("round 1/3 verse")
-            bass.play_sound(sound, lead_s=0.1)
-            run.wait_line("bar  3/4")
-            os.kill(jack_server.process.pid, signal.SIGSTOP)
             time.sleep(0.3)
-            os.kill(jack_server.process.pid, signal.SIGCONT)
-            status = run.finish()
         finally:
             os.kill(jack_server.process.pid, signal.SIGCONT)
-            run.kill()
+        status = run.finish()
     assert status == 0, run.said
     take, header = run.take(), run.header()
     gaps = [gap for gap in header["gaps"] if gap["cause"] in ("xrun", "stalled")]
