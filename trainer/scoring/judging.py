@@ -81,7 +81,7 @@ def _nothing_to_advise(lines: tuple[Line, ...], level: Level) -> Why:
         return no_figure("met", f"what could be judged meets its target; not judged: {', '.join(open_)}")
     names = list(levels())
     harder = names[names.index(level.name) + 1 :]
-    stricter = f" (`trainer score` with `--level {harder[0]}` asks for more)" if harder else ""
+    stricter = f" (trainer score with --level {harder[0]} asks for more)" if harder else ""
     return no_figure("met", f"all four meet their targets; next: another key, or a little faster{stricter}")
 
 
