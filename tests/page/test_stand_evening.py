@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import re
+import time
 from pathlib import Path
 
 import pytest
@@ -96,7 +97,7 @@ def test_an_evening_is_played_from_the_stand(tmp_path: Path, env: dict[str, str]
         run.wait_screen()
         while not text(stand, "desk-lines"):  # the home row, as a bass
             run.type("a")
-            stand.implicitly_wait(0.1)
+            time.sleep(0.25)  # a beat: quicker repeats would be one key held down
         until(lambda: len(stand.find_elements("css selector", "#desk-lines li")) >= 4)
         assert text(stand, "desk-title") == "That was the evening" and "Feel:" in text(stand, "desk-lines")
         assert "What wants work" in text(stand, "desk-lines") or "Nothing stands out" in text(stand, "desk-lines")
