@@ -10,11 +10,11 @@ allowed, and the nearest name.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from functools import cached_property
 from pathlib import Path
-from typing import Any, Literal, TypeAlias, get_args
+from typing import Any, Literal, NamedTuple, TypeAlias, get_args
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -45,12 +45,11 @@ __all__ = [
     "ROLES",
     "STARTS",
     "BarRole",
+    "BarSpan",
     "Chart",
     "ChartBar",
     "ChordSpan",
     "ChorusPlan",
-    "DropOut",
-    "PedalPlan",
     "Role",
     "Session",
     "default_session",
@@ -67,12 +66,10 @@ Role: TypeAlias = Literal["verse", "solo", "head"]
 BarRole: TypeAlias = Literal["intro", "verse", "solo", "head"]
 ROLES: tuple[Role, ...] = get_args(Role)  # verse: pin it · solo: open up · head: as written
 LINES = ("eighths", "quarters", "two_beat", "free")  # what the chart asks of the bass
-STARTS = (
-    "top",
-    "from_the_five",
-    "from_the_turnaround",
-)  # straight in; the last four bars first; the last two
+# How many of the form's last bars are played first.
+N_INTRO_BARS = {"top": 0, "from_the_five": 4, "from_the_turnaround": 2}
 ENDINGS = ("plain", "stop", "tag", "ritard")
+STARTS = tuple(N_INTRO_BARS)
 GUIDES = ("off", "on", "every_other")
 LIMBS = ("snare", "kick")  # may swing apart from the ride, which has the session's own ratio
 TEMPO_RANGE_BPM = (40.0, 240.0)
@@ -105,17 +102,8 @@ class ChorusPlan:
 
 
 @dataclass(frozen=True, slots=True)
-class DropOut:
-    """The band is silent in bars `first`–`last` (1-based, inclusive) of a chorus (1-based)."""
-
-    chorus: int
-    first: int
-    last: int
-
-
-@dataclass(frozen=True, slots=True)
-class PedalPlan:
-    """A pedal is planned for bars `first`–`last` (1-based, inclusive) of a chorus (1-based)."""
+class BarSpan:
+    """Bars `first`–`last` (1-based, inclusive) of a chorus (1-based), for a drop-out or a pedal."""
 
     chorus: int
     first: int
@@ -135,8 +123,8 @@ class Session:
     count_in_bars: int = 2
     seed: int = 1
     choruses: tuple[ChorusPlan, ...] = (ChorusPlan("verse", 4),)
-    drop_outs: tuple[DropOut, ...] = ()
-    pedals: tuple[PedalPlan, ...] = ()
+    drop_outs: tuple[BarSpan, ...] = ()
+    pedals: tuple[BarSpan, ...] = ()
     chart: tuple[str, ...] = ()
     loop: tuple[int, int] | None = None
     start: str = "top"
@@ -386,19 +374,11 @@ def session_from_dict(data: Mapping[str, Any], source: str = "session", *, score
     form = check.choice(data, "form", (*FORMS, "chart"), "quick_change_12")
     chart = _read_chart(check, data, form)
     n_bars = len(chart) if form == "chart" else FORMS[form].n_bars
-    most_choruses, most_bars = (
-        (limits.SCORED_CHORUSES, limits.SCORED_BARS) if scored else (limits.CHORUSES, limits.SONG_BARS)
-    )
-    plans, n_choruses = _read_choruses(check, data, most_choruses)
     loop = check.bar_pair(data["loop"], "loop", n_bars) if "loop" in data and n_bars else None
     first, last = loop or (1, max(n_bars, 1))
-    if n_choruses > most_choruses:
-        check.wrong("chorus", f"{n_choruses} choruses in all", f"at most {most_choruses}")
-    elif n_choruses * (last + 1 - first) > most_bars:
-        check.wrong("chorus", f"{n_choruses * (last + 1 - first)} bars in all", f"at most {most_bars}")
+    plans, n_choruses = _read_choruses(check, data, last + 1 - first, scored)
     drops = _read_spans(check, data, "drop_out", n_choruses, first, last)
     pedals = _read_spans(check, data, "pedal", n_choruses, first, last)
-    turnaround = check.choice(data, "turnaround", tuple(TURNAROUNDS), None)
     session = Session(
         title=check.text(data, "title", f"{'Minor' if key.minor else 'A'} shuffle in {key.name.removesuffix('m')}"),
         key=key,
@@ -409,23 +389,23 @@ def session_from_dict(data: Mapping[str, Any], source: str = "session", *, score
         count_in_bars=check.whole(data, "count_in_bars", 0, 4, 1 if tempo_bpm <= SLOW_BPM else 2, " bars"),
         seed=check.whole(data, "seed", 0, 2**32 - 1, 1),
         choruses=plans,
-        drop_outs=tuple(DropOut(*span) for span in drops),
-        pedals=tuple(PedalPlan(*span) for span in pedals),
+        drop_outs=drops,
+        pedals=pedals,
         chart=chart,
         loop=loop,
         start=check.choice(data, "start", STARTS, "top"),
         ending=check.choice(data, "ending", ENDINGS, "plain"),
-        turnaround=turnaround,
+        turnaround=check.choice(data, "turnaround", tuple(TURNAROUNDS), None),
         pickup_beats=check.number(data, "pickup_beats", 0.0, 3.0, 0.0, " beats"),
         guide=check.choice(data, "guide", GUIDES, "off"),
         listen=check.flag(data, "listen", False),
         tempo_push_pct=check.number(data, "tempo_push_pct", -10.0, 10.0, 0.0, " per cent over the song"),
         limb_swing=_read_limbs(check, data),
     )
-    if session.start != "top" and n_bars and n_bars < 4:
+    if session.start != "top" and 0 < n_bars < 4:
         check.wrong("start", session.start, "top, for a form of fewer than four bars")
-    if turnaround is not None and (form == "chart" or FORMS[form].turnaround_bars != 2):
-        check.wrong("turnaround", turnaround, "no turnaround with a form of your own chart (write it there)")
+    if session.turnaround is not None and (form == "chart" or FORMS[form].turnaround_bars != 2):
+        check.wrong("turnaround", session.turnaround, "no turnaround with a form of your own chart (write it there)")
     if check.problems:
         raise SessionError(source, check.problems)
     return session
@@ -460,25 +440,27 @@ def _read_chart(check: Checker, data: Mapping[str, Any], form: str) -> tuple[str
     if not isinstance(bars, list) or not 1 <= len(bars) <= limits.FORM_BARS:
         check.wrong("chart.bars", bars, f"a list of 1 to {limits.FORM_BARS} texts, one a bar")
         return ()
-    good: list[str] = []
-    for i, bar in enumerate(bars, 1):
-        path = f"chart.bars[{i}]"
-        if not isinstance(bar, str) or not bar.strip():
-            check.wrong(path, bar, 'chords such as "G7" or "C7 C#dim7", or "%"')
-        elif bar.strip() == "%" and i == 1:
-            check.wrong(path, bar, 'a chord: "%" repeats the bar before, and there is none')
-        elif bar.strip() != "%" and len(bar.split()) not in (1, 2, limits.CHORDS_A_BAR):
-            check.wrong(path, bar, "1, 2 or 4 chords a bar, in equal shares")
-        else:
-            try:
-                if bar.strip() != "%":
-                    chart_bars([bar])
-                good.append(bar.strip())
-                continue
-            except UsageError as error:
-                check.problems.append(f"{path}: {error}")
-        good.append("C7")
-    return tuple(good)
+    return tuple(_read_bar(check, bar, i) for i, bar in enumerate(bars, 1))
+
+
+def _read_bar(check: Checker, bar: object, number: int) -> str:
+    """The chords of one bar of a chart written in the session, or the mark that repeats the bar before."""
+    path = f"chart.bars[{number}]"
+    if not isinstance(bar, str) or not bar.strip():
+        check.wrong(path, bar, 'chords such as "G7" or "C7 C#dim7", or "%"')
+    elif bar.strip() == "%":
+        if number > 1:
+            return "%"
+        check.wrong(path, bar, 'a chord: "%" repeats the bar before, and there is none')
+    elif len(bar.split()) not in (1, 2, limits.CHORDS_A_BAR):
+        check.wrong(path, bar, "1, 2 or 4 chords a bar, in equal shares")
+    else:
+        try:
+            chart_bars([bar])
+            return bar.strip()
+        except UsageError as error:
+            check.problems.append(f"{path}: {error}")
+    return "C7"
 
 
 def _read_limbs(check: Checker, data: Mapping[str, Any]) -> tuple[tuple[str, float], ...]:
@@ -491,8 +473,11 @@ def _read_limbs(check: Checker, data: Mapping[str, Any]) -> tuple[tuple[str, flo
     return tuple((limb, check.number(table, limb, *SWING_RANGE, 2.0, " (long:short)", "limb_swing.")) for limb in names)
 
 
-def _read_choruses(check: Checker, data: Mapping[str, Any], most: int) -> tuple[tuple[ChorusPlan, ...], int]:
-    """The choruses planned, and how many in all; of too many the rest are only counted."""
+def _read_choruses(
+    check: Checker, data: Mapping[str, Any], n_bars: int, scored: bool
+) -> tuple[tuple[ChorusPlan, ...], int]:
+    """The choruses planned, of `n_bars` each, and how many in all; of too many the rest are only counted."""
+    most, most_bars = (limits.SCORED_CHORUSES, limits.SCORED_BARS) if scored else (limits.CHORUSES, limits.SONG_BARS)
     plans: list[ChorusPlan] = []
     n_choruses = 0
     for i, table in enumerate(check.tables(data, "chorus"), 1):
@@ -501,7 +486,13 @@ def _read_choruses(check: Checker, data: Mapping[str, Any], most: int) -> tuple[
             n_choruses += plans[-1].times
         else:
             n_choruses += max(1, table["times"]) if isinstance(table.get("times"), int) else 1
-    return (tuple(plans), n_choruses) if plans else ((ChorusPlan("verse", 4),), 4)
+    if not plans:
+        return (ChorusPlan("verse", 4),), 4
+    if n_choruses > most:
+        check.wrong("chorus", f"{n_choruses} choruses in all", f"at most {most}")
+    elif n_choruses * n_bars > most_bars:
+        check.wrong("chorus", f"{n_choruses * n_bars} bars in all", f"at most {most_bars}")
+    return tuple(plans), n_choruses
 
 
 def _read_chorus(check: Checker, table: Mapping[str, Any], where: str, most: int) -> ChorusPlan:
@@ -531,12 +522,12 @@ def _read_chorus(check: Checker, table: Mapping[str, Any], where: str, most: int
 
 def _read_spans(
     check: Checker, data: Mapping[str, Any], name: str, n_choruses: int, first: int, last: int
-) -> list[tuple[int, int, int]]:
+) -> tuple[BarSpan, ...]:
     out = []
     tables = check.tables(data, name)
     if len(tables) > limits.SPANS:
         check.wrong(name, f"{len(tables)} of them", f"at most {limits.SPANS}")
-        return []
+        return ()
     for i, table in enumerate(tables, 1):
         where = f"{name}[{i}]."
         check.unknown_keys(table, ("chorus", "bars"), where)
@@ -551,8 +542,8 @@ def _read_spans(
         if pair is not None and pair[0] < first:
             check.wrong(where + "bars", table["bars"], f"bars inside the loop {first}–{last}")
         if pair is not None and len(check.problems) == n_before:
-            out.append((chorus, *pair))
-    return out
+            out.append(BarSpan(chorus, *pair))
+    return tuple(out)
 
 
 def parse_session(text: str, source: str = "session", *, scored: bool = False) -> Session:
@@ -603,70 +594,27 @@ def expand(session: Session) -> Chart:
         form = form_bars(FORMS[session.form], key, session.turnaround)
     degrees = [tuple(degree_name(chord, key) for chord in chords) for chords in form]
     n_form = len(form)
-    has_turnaround = n_form >= 4
-    first, last = session.loop or (1, n_form)
-    groove_line = GROOVES[session.groove].line
-    bars: list[ChartBar] = []
+    stopped_to = n_form - 4 if n_form >= 8 else n_form
     out, pedalled = _covered(session.drop_outs), _covered(session.pedals)
-
-    def add(
-        chorus: int, bar: int, onset_beats: float, role: BarRole, intensity: float, line: str, **marks: Any
-    ) -> None:
-        bars.append(
-            ChartBar(
-                idx=len(bars),
-                chorus=chorus,
-                bar=bar,
-                onset_beats=onset_beats,
-                chords=form[bar - 1],
-                degrees=degrees[bar - 1],
-                role=role,
-                intensity=intensity,
-                line=line,
-                turnaround=has_turnaround and bar > n_form - 2,
-                **marks,
-            )
+    bars = [
+        ChartBar(
+            idx=idx,
+            chorus=at.chorus,
+            bar=at.bar,
+            onset_beats=float(BEATS_PER_BAR * (idx - N_INTRO_BARS[session.start])),
+            chords=form[at.bar - 1],
+            degrees=degrees[at.bar - 1],
+            role=at.plan.role if at.chorus else "intro",
+            intensity=at.intensity,
+            line=at.plan.line or GROOVES[session.groove].line,
+            drop_out=at.as_planned and (at.chorus, at.bar) in out,
+            pedal=at.as_planned and (at.chorus, at.bar) in pedalled,
+            stopped=at.as_planned and at.plan.stop_time and at.bar <= stopped_to,
+            turnaround=n_form >= 4 and at.bar > n_form - 2,
+            heard=at.chorus > 0 and at.plan.heard,
         )
-
-    n_intro = {"top": 0, "from_the_five": 4, "from_the_turnaround": 2}[session.start]
-    opening = session.choruses[0]
-    for i in range(n_intro):
-        line = opening.line or groove_line
-        add(0, n_form - n_intro + 1 + i, BEATS_PER_BAR * (i - n_intro), "intro", opening.intensity[0], line)
-
-    onset_beats = 0.0
-    chorus = 0
-    for plan in session.choruses:
-        for k in range(plan.times):
-            chorus += 1
-            for bar in range(first, last + 1):
-                add(
-                    chorus,
-                    bar,
-                    onset_beats,
-                    plan.role,
-                    plan.intensity[k],
-                    plan.line or groove_line,
-                    drop_out=(chorus, bar) in out,
-                    pedal=(chorus, bar) in pedalled,
-                    stopped=plan.stop_time and bar <= max(1, n_form - 4 if n_form >= 8 else n_form),
-                    heard=plan.heard,
-                )
-                onset_beats += BEATS_PER_BAR
-    if session.ending == "tag":
-        tail = bars[-min(4, last - first + 1) :]
-        for _ in range(2):
-            for source in tail:
-                add(
-                    source.chorus,
-                    source.bar,
-                    onset_beats,
-                    source.role,
-                    source.intensity,
-                    source.line,
-                    heard=source.heard,
-                )
-                onset_beats += BEATS_PER_BAR
+        for idx, at in enumerate(_in_order(session, n_form))
+    ]
     _end(session, bars)
     return Chart(
         session=session,
@@ -677,7 +625,32 @@ def expand(session: Session) -> Chart:
     )
 
 
-def _covered(spans: Sequence[DropOut | PedalPlan]) -> set[tuple[int, int]]:
+class _Place(NamedTuple):
+    """Where a bar is taken from; `as_planned`: drop-outs, pedals and stops hold there (not in an intro or a tag)."""
+
+    chorus: int
+    bar: int
+    plan: ChorusPlan
+    intensity: float
+    as_planned: bool
+
+
+def _in_order(session: Session, n_form: int) -> Iterator[_Place]:
+    """The bars as they are played: intro, every chorus, and the last bars twice more for a tag."""
+    first, last = session.loop or (1, n_form)
+    opening = session.choruses[0]
+    for bar in range(n_form - N_INTRO_BARS[session.start] + 1, n_form + 1):
+        yield _Place(0, bar, opening, opening.intensity[0], False)
+    each = [(plan, intensity) for plan in session.choruses for intensity in plan.intensity]
+    for chorus, (plan, intensity) in enumerate(each, 1):
+        for bar in range(first, last + 1):
+            yield _Place(chorus, bar, plan, intensity, True)
+    if session.ending == "tag":
+        for bar in 2 * [*range(max(first, last - 3), last + 1)]:
+            yield _Place(len(each), bar, *each[-1], False)
+
+
+def _covered(spans: Sequence[BarSpan]) -> set[tuple[int, int]]:
     return {(span.chorus, bar) for span in spans for bar in range(span.first, span.last + 1)}
 
 

@@ -16,7 +16,7 @@ from trainer.band.feel import MOST_SHIFT_S, long_range_noise
 from trainer.clock import TempoMap
 from trainer.errors import UsageError
 from trainer.music import FORMS, GROOVES, QUALITIES, Chord, parse_chord, parse_key
-from trainer.session import Chart, ChorusPlan, DropOut, Session, expand
+from trainer.session import BarSpan, Chart, ChorusPlan, Session, expand
 
 DRUMS, KEYS, CHOP, LEAD, GUIDE, COUNT = range(6)
 ALL_GROOVES = sorted(GROOVES)
@@ -326,7 +326,7 @@ def test_a_pick_up_is_led_in_by_the_drummer_and_left_to_the_player() -> None:
 
 
 def test_drop_outs_are_silent() -> None:
-    drops = (DropOut(1, 3, 4), DropOut(2, 9, 12))
+    drops = (BarSpan(1, 3, 4), BarSpan(2, 9, 12))
     for groove in ALL_GROOVES:
         chart = chart_of(
             ChorusPlan("verse", 1, (0.2,)),
@@ -350,7 +350,7 @@ def test_the_band_comes_back_with_a_crash() -> None:
         ChorusPlan("verse", 2, (0.5, 0.5)),
         ChorusPlan("verse", 1, (0.5,), stop_time=True),
         ChorusPlan("verse", 1, (0.5,)),
-        drop_outs=(DropOut(1, 5, 6), DropOut(2, 11, 12)),
+        drop_outs=(BarSpan(1, 5, 6), BarSpan(2, 11, 12)),
     )
     crashes = drums_at(arrange(chart), 49)["onset_beats"]
     # After bars 5–6 of the first chorus and after the stops; where stops follow a silence, their own hit is the return.

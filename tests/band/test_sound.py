@@ -26,7 +26,7 @@ from trainer.band.sound.speaker import FAST_HZ, SLOW_HZ, Speaker
 from trainer.clock import TempoMap
 from trainer.errors import UsageError
 from trainer.music import GROOVES
-from trainer.session import Chart, ChorusPlan, DropOut, Session, expand
+from trainer.session import BarSpan, Chart, ChorusPlan, Session, expand
 
 RATE_HZ = 24000
 ALL_GROOVES = sorted(GROOVES)
@@ -102,7 +102,7 @@ def test_an_empty_score_is_silence() -> None:
 
 
 def test_a_drop_out_is_silent_once_the_last_sounds_have_died() -> None:
-    chart = chart_of(ChorusPlan("verse", 1, (0.5,)), tempo_bpm=60.0, drop_outs=(DropOut(1, 5, 8),), guide="on")
+    chart = chart_of(ChorusPlan("verse", 1, (0.5,)), tempo_bpm=60.0, drop_outs=(BarSpan(1, 5, 8),), guide="on")
     stems = renderer(chart)
     tempo = TempoMap(chart.tempo_segments)
     first = int((float(tempo.seconds_at(16.0)) - stems.start_s + 1.0) * RATE_HZ)

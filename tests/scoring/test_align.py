@@ -33,7 +33,7 @@ from trainer.scoring.reading import (
     SLOT_TRIPLET_3,
 )
 from trainer.scoring.slots import nearest_onsets
-from trainer.session import ChorusPlan, DropOut
+from trainer.session import BarSpan, ChorusPlan
 from trainer.take import FLAG_GLITCH, Calibration, Gap, Take, TakeHeader, empty_notes, notes_from_rows
 
 
@@ -127,7 +127,7 @@ def test_slow_wandering_is_followed() -> None:
 
 def test_what_is_excused_is_marked() -> None:
     chart = chart_of(
-        2, ending="ritard", drop_outs=(DropOut(1, 9, 10),), start="from_the_turnaround",
+        2, ending="ritard", drop_outs=(BarSpan(1, 9, 10),), start="from_the_turnaround",
         choruses=(ChorusPlan("verse", 1, (0.5,)), ChorusPlan("solo", 1, (0.5,), stop_time=True)),
     )  # fmt: skip
     noodling = [(-12.0, 0.2, 40), (-11.5, 0.2, 43)]

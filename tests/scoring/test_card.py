@@ -15,7 +15,7 @@ from tests.scoring.makers import chart_of, line_take, shuffle_rows, shuffle_take
 from trainer.clock.tempo import TempoMap
 from trainer.scoring import costly_bars, score, summary
 from trainer.scoring.form import BarPlace
-from trainer.session import ChorusPlan, DropOut
+from trainer.session import BarSpan, ChorusPlan
 from trainer.take import Take, TakeHeader, empty_notes, notes_from_rows
 
 # The keys of the project's design paper, section by section.
@@ -54,7 +54,7 @@ def check(card: dict[str, Any]) -> None:
 
 def test_a_full_card() -> None:
     plans = (ChorusPlan("verse", 2, (0.4, 0.5)), ChorusPlan("solo", 3, (0.5, 0.7, 1.0)))
-    chart = chart_of(choruses=plans, drop_outs=(DropOut(3, 9, 10),))
+    chart = chart_of(choruses=plans, drop_outs=(BarSpan(3, 9, 10),))
     card = score(shuffle_take(chart, 1.9, jitter_ms=9.0, late_ms=6.0)).to_dict()
     check(card)
     assert card["schema"] == {"name": "scorecard", "major": 1, "minor": 0}
@@ -110,7 +110,7 @@ def test_very_short_takes_do_not_crash(n_notes: int) -> None:
     )
 )
 def test_any_notes_at_all_give_a_card(rows: list[tuple[float, float, int, int]]) -> None:
-    chart = chart_of(2, drop_outs=(DropOut(1, 3, 4),), start="from_the_five", ending="ritard")
+    chart = chart_of(2, drop_outs=(BarSpan(1, 3, 4),), start="from_the_five", ending="ritard")
     take = Take(notes_from_rows(rows), TempoMap(chart.tempo_segments), chart.session)
     check(score(take).to_dict())
     check(score(replace(take, header=TakeHeader(profile="strings"))).to_dict())

@@ -23,7 +23,7 @@ from trainer.scoring import score
 from trainer.scoring.card import MEASURES, Card, json_schema
 from trainer.scoring.figure import Figure, Measure, Section, Shown, read
 from trainer.scoring.text import summary
-from trainer.session import ChorusPlan, DropOut, Session, default_session, expand
+from trainer.session import BarSpan, ChorusPlan, Session, default_session, expand
 from trainer.take import Calibration, Take, TakeHeader, empty_notes, notes_from_rows
 
 SCHEMA_FILE = shared_dir() / "schema/scorecard.schema.json"
@@ -54,7 +54,7 @@ def takes() -> dict[str, Take]:
         "three notes": replace(whole, notes=whole.notes[:3]),
         "one chorus": made_take(Session(count_in_bars=0)),
         "a skipped bar": played(Feel(slips=(Slip(2, 5, 3, 1, 4.0),)), "boogie_figure"),
-        "a drop-out": played(Feel(drop_out_tempo_pct=3.0), "root_shuffle", drop_outs=(DropOut(2, 5, 8),)),
+        "a drop-out": played(Feel(drop_out_tempo_pct=3.0), "root_shuffle", drop_outs=(BarSpan(2, 5, 8),)),
         "a walk": played(Feel(missed_frac=0.4), "walking_line"),
         "approaches": played(Feel(), "chromatic_approach"),
     }

@@ -15,7 +15,7 @@ from trainer.scoring.align import read_notes
 from trainer.scoring.changes import target_pc
 from trainer.scoring.landing import OUTCOMES, Item, Landing, landing
 from trainer.scoring.text import landing_line
-from trainer.session import Chart, ChorusPlan, PedalPlan, Session, expand
+from trainer.session import BarSpan, Chart, ChorusPlan, Session, expand
 from trainer.take import FLAG_CUT, FLAG_NO_RELEASE, Take, TakeHeader, empty_notes
 from trainer.take.model import Gap
 from trainer.take.notes import PICKED_VELOCITY
@@ -205,7 +205,7 @@ def test_a_pedal_that_resolves_and_is_landed_elsewhere_is_a_pedal() -> None:
 
 
 def test_a_planned_pedal_is_a_pedal() -> None:
-    session = Session(choruses=(ChorusPlan("verse", 2, (0.5, 0.5)),), pedals=(PedalPlan(2, 9, 10),))
+    session = Session(choruses=(ChorusPlan("verse", 2, (0.5, 0.5)),), pedals=(BarSpan(2, 9, 10),))
     chart = expand(session)
     d = root_pitch(2)
     rows = [(b, n, d if int(b // 4) in (20, 21) else p) for b, n, p in shuffle_rows(chart, 2.0)]

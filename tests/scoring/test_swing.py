@@ -20,7 +20,7 @@ from trainer.scoring.align import read_notes
 from trainer.scoring.clean import pitch_hz
 from trainer.scoring.swing import pairs, swing
 from trainer.scoring.text import feel_line
-from trainer.session import ChorusPlan, DropOut
+from trainer.session import BarSpan, ChorusPlan
 from trainer.take import Calibration, Take, TakeHeader, empty_notes, notes_from_rows, read_take
 
 # Ratio → place of the off-beat in % of the beat, 100 r/(1 + r): by definition.
@@ -108,7 +108,7 @@ def test_stand_ins_are_used_counted_and_honest() -> None:
 
 
 def test_no_stand_ins_in_drop_outs() -> None:
-    chart = chart_of(2, drop_outs=(DropOut(1, 5, 8),))
+    chart = chart_of(2, drop_outs=(BarSpan(1, 5, 8),))
     rows = [row for row in shuffle_rows(chart, 2.0) if not (row[0] % 4 == 2 and row[0] < 92)]
     got = swing(read_notes(line_take(chart, rows), chart))
     assert not np.any(got.found.stand_in & (got.found.beat >= 16) & (got.found.beat < 32))

@@ -21,7 +21,7 @@ from trainer.scoring.figure import Figure
 from trainer.scoring.stats import ar1
 from trainer.scoring.text import summary, time_line
 from trainer.scoring.timing import band_reference_s, correction_gain, timing, two_level_split
-from trainer.session import Chart, ChorusPlan, DropOut
+from trainer.session import BarSpan, Chart, ChorusPlan
 from trainer.take import FLAG_GLITCH, Gap, Take, TakeHeader, empty_notes, notes_from_rows
 
 
@@ -165,7 +165,7 @@ def test_band_reference_takes_the_drums_of_the_beat_alone() -> None:
 
 
 def test_what_is_excused_is_left_out_and_counted() -> None:
-    chart = chart_of(3, drop_outs=(DropOut(2, 5, 6),), count_in_bars=2)
+    chart = chart_of(3, drop_outs=(BarSpan(2, 5, 6),), count_in_bars=2)
     rows = [(-7.0, 0.1, 40), (-6.0, 0.1, 40), *shuffle_rows(chart, 2.0)]
     take = line_take(chart, rows, header=TakeHeader(gaps=(Gap(5.0, 5.4, "xrun"),)))
     wild = take.notes["onset_s"].copy()
@@ -202,7 +202,7 @@ def drop_take(chart: Chart, faster_pct: float, jitter_ms: float, seed: int, bars
 
 @pytest.mark.parametrize("faster_pct", [-4.0, -1.0, 0.0, 2.0, 5.0])
 def test_tempo_in_a_drop_out(faster_pct: float) -> None:
-    chart = chart_of(2, drop_outs=(DropOut(1, 9, 10),))
+    chart = chart_of(2, drop_outs=(BarSpan(1, 9, 10),))
     (drop,) = timing(read_notes(drop_take(chart, faster_pct, 0.0, 0), chart)).to_dict()["drop_outs"]
     assert (drop["chorus"], drop["bars"], drop["n_intervals"]) == (1, [9, 10], 8)
     assert drop["tempo_change_pct"] == pytest.approx(faster_pct, abs=0.006)
@@ -213,7 +213,7 @@ def test_tempo_in_a_drop_out(faster_pct: float) -> None:
 
 def test_the_drop_out_interval_covers() -> None:
     """The mean interval's t-interval covers the player's own tempo, whose errors add up from beat to beat."""
-    chart = chart_of(2, drop_outs=(DropOut(1, 9, 12),))
+    chart = chart_of(2, drop_outs=(BarSpan(1, 9, 12),))
     hits = 0
     for seed in range(200):
         take = drop_take(chart, 1.5, 9.0, seed, bars=(9, 12))
@@ -223,7 +223,7 @@ def test_the_drop_out_interval_covers() -> None:
 
 
 def test_a_silent_drop_out_and_holes_in_it() -> None:
-    chart = chart_of(2, drop_outs=(DropOut(1, 9, 10),))
+    chart = chart_of(2, drop_outs=(BarSpan(1, 9, 10),))
     rows = [row for row in shuffle_rows(chart, 2.0) if not 32 <= row[0] < 40.5]
     (drop,) = timing(read_notes(line_take(chart, rows), chart)).drop_outs
     assert math.isnan(drop.tempo_change_pct.value) and why_of(drop.tempo_change_pct) == "none_found"

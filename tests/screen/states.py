@@ -6,7 +6,7 @@ from typing import Any
 
 from trainer.music import Key, parse_key
 from trainer.screen import PartLevel, RunningFigures, ScreenState
-from trainer.session import ChorusPlan, DropOut, Session, expand
+from trainer.session import BarSpan, ChorusPlan, Session, expand
 
 MIX = (
     PartLevel("drums", 0.8),
@@ -26,7 +26,7 @@ def session(**changes: Any) -> Session:
         "title": "Back room, slow one",
         "key": parse_key("Bb") if changes.pop("flat", False) else Key("G", 7),
         "choruses": PLANS,
-        "drop_outs": (DropOut(3, 9, 10),),
+        "drop_outs": (BarSpan(3, 9, 10),),
     }
     return Session(**{**given, **changes})
 

@@ -23,7 +23,7 @@ from trainer.scoring.card import Card
 from trainer.scoring.landing import NOT_COUNTED, ROOTS, Item
 from trainer.scoring.shape import ChorusShape
 from trainer.scoring.why import Why
-from trainer.session import Chart, ChorusPlan, DropOut, PedalPlan, Role, Session, expand
+from trainer.session import BarSpan, Chart, ChorusPlan, Role, Session, expand
 from trainer.take import Take
 
 __all__ = [
@@ -450,7 +450,7 @@ def _make_drop_out(name: str, n_silent: int, of: int) -> Callable[[_Asked], Exer
                 first, last = start + of - n_silent, start + of - 1
                 # Never the song's last bars: the ending needs its band.
                 if last <= n_bars and not (chorus == n_choruses and last == n_bars):
-                    drops.append(DropOut(chorus, first, last))
+                    drops.append(BarSpan(chorus, first, last))
         session = _session(ask, f"The band drops out, {n_silent} of {of}", _turns(n_choruses), drop_outs=tuple(drops))
         return _exercise(name, session, _modelled(ask, "root_shuffle", 0), heard)
 
@@ -493,7 +493,7 @@ def _pedal_session(ask: _Asked, title: str, n_choruses: int, more: Mapping[str, 
     plain = _session(ask, title, _turns(n_choruses), **more)
     chart = expand(plain)
     pedals = tuple(
-        PedalPlan(chart.bars[start].chorus, chart.bars[start].bar, chart.bars[stop - 1].bar)
+        BarSpan(chart.bars[start].chorus, chart.bars[start].bar, chart.bars[stop - 1].bar)
         for start, stop, _ in pedal_spans(chart)
     )
     return _session(ask, title, _turns(n_choruses), pedals=pedals, **more)
@@ -935,7 +935,7 @@ def _make_handful(name: str, title: str, devices: tuple[str, ...]) -> Callable[[
 
 def _make_drop_outs(ask: _Asked) -> Exercise:
     """One bar alone, two, and four, all in a run; never the last bars, whose ending needs the band."""
-    drops = (DropOut(2, 4, 4), DropOut(2, 7, 8), DropOut(2, 12, 12), DropOut(3, 3, 6), DropOut(3, 9, 10))
+    drops = (BarSpan(2, 4, 4), BarSpan(2, 7, 8), BarSpan(2, 12, 12), BarSpan(3, 3, 6), BarSpan(3, 9, 10))
     ask = replace(ask, form="quick_change_12")
     session = _session(ask, "The band drops out, ever longer", _turns(3), drop_outs=drops)
     return _exercise("try_drop_outs", session, _modelled(ask, "root_shuffle", 0), (1,))
