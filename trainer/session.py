@@ -42,6 +42,7 @@ __all__ = [
     "GUIDES",
     "LIMBS",
     "LINES",
+    "N_INTRO_BARS",
     "ROLES",
     "STARTS",
     "BarRole",

@@ -107,13 +107,12 @@ def chosen(midi: MidiFile, track: str | int | None, seconds_at: Callable[[Any], 
 
     `UsageError` where it must be chosen or there is none of that name, `FileFormatError` for a file without a note.
     """
+    sounding = _with_notes(midi.tracks)
     if track is not None:
-        return _asked(midi, track, source)
-    named = [item for item in midi.tracks if is_named(item.name, "bass")]
-    sounding = [item for item in midi.tracks if item.n_note_ons]
-    ours = any(CHORUS_MARKER.fullmatch(text) for _, text in midi.markers)
-    if len(named) == 1 and not named[0].n_note_ons and (ours or not sounding):
-        return Choice(named[0])  # a song of which the player played nothing
+        return _asked(midi, str(track).strip(), source)
+    unplayed = _unplayed(midi, sounding)
+    if unplayed is not None:
+        return Choice(unplayed)
     if not sounding:
         raise FileFormatError(f"{source}: no note in it; expected a track with the bass's notes")
     voices = _voices(midi)
@@ -123,19 +122,36 @@ def chosen(midi: MidiFile, track: str | int | None, seconds_at: Callable[[Any], 
             "if it is there all the same, choose it with --track NAME or --track NUMBER"
         )
     exact = [voice for voice in voices if is_named(voice.name, "bass")]
-    for certain in (voices, exact):
-        if len(certain) == 1:
-            return _choice(certain[0], "")
+    if len(voices) == 1 or len(exact) == 1:
+        return _choice((exact or voices)[0], "")
+    found, why = _likeliest(voices, exact, seconds_at)
+    if found is None:
+        raise _undecided(_candidates(voices, exact)[0] or voices, sounding, source)
+    return _choice(found, f"{_called(found)} is read as the bass, {why}; choose another with --track NAME|NUMBER")
+
+
+def _likeliest(
+    voices: Sequence[_Voice], exact: Sequence[_Voice], seconds_at: Callable[[Any], Any]
+) -> tuple[_Voice | None, str]:
+    """Which of several voices is the bass, and by what it was told from the others."""
     candidates, why = _candidates(voices, exact)
     if len(candidates) == 1:
-        found = candidates[0]
-    else:
-        low = _lowest_line(candidates or voices, seconds_at, 127.0 if candidates else LOW_PITCH)
-        if low is None:
-            raise _undecided(candidates or voices, sounding, source)
-        of_so_many = f" of the {len(candidates)} so named" if candidates else ""
-        found, why = low, f"as the lowest line of single notes{of_so_many}"
-    return _choice(found, f"{_called(found)} is read as the bass, {why}; choose another with --track NAME|NUMBER")
+        return candidates[0], why
+    if not candidates:
+        return _lowest_line(voices, seconds_at, LOW_PITCH), "as the lowest line of single notes"
+    so_named = f"as the lowest line of single notes of the {len(candidates)} so named"
+    return _lowest_line(candidates, seconds_at, 127.0), so_named
+
+
+def _with_notes(tracks: Sequence[MidiTrack]) -> list[MidiTrack]:
+    return [track for track in tracks if track.n_note_ons]
+
+
+def _unplayed(midi: MidiFile, sounding: Sequence[MidiTrack]) -> MidiTrack | None:
+    """The bass's track of a song of which the player played nothing."""
+    named = [item for item in midi.tracks if is_named(item.name, "bass")]
+    ours = any(CHORUS_MARKER.fullmatch(text) for _, text in midi.markers)
+    return named[0] if len(named) == 1 and not named[0].n_note_ons and (ours or not sounding) else None
 
 
 def _candidates(voices: Sequence[_Voice], exact: Sequence[_Voice]) -> tuple[list[_Voice], str]:
@@ -231,22 +247,27 @@ def _line_channels(track: MidiTrack, source: str) -> tuple[int, ...] | None:
     return pitched if pitched != track.note_channels else None
 
 
-def _asked(midi: MidiFile, track: str | int, source: str) -> Choice:
-    text = str(track).strip()
-    by_name = [item for item in midi.tracks if item.name.strip().casefold() == text.casefold()]
-    by_name = by_name or [item for item in midi.tracks if is_named(item.name, text.casefold())]
+def _asked(midi: MidiFile, text: str, source: str) -> Choice:
+    """The track that is called so: by its name, as a channel, or by its number."""
+    by_name = _of_name(midi.tracks, text.casefold())
     channel = _CHANNEL.fullmatch(text)
     if channel and not by_name:
         return _on_channel(midi, int(channel[1]) - 1, source)
-    found = [item for item in by_name if item.n_note_ons] or by_name
+    found = _with_notes(by_name) or by_name
     found = found or [item for item in midi.tracks if item.number == whole_number(text)]
     if len(found) == 1:
         return Choice(found[0], _line_channels(found[0], source))
     if found:
         raise UsageError(f'{source}: {len(found)} tracks are named "{text}": {_listed(found)}; give a number')
-    sounding = [item for item in midi.tracks if item.n_note_ons]
+    sounding = _with_notes(midi.tracks)
     hint = did_you_mean(text, [item.name for item in sounding if item.name])
     raise UsageError(f'{source}: no track "{text[:60]}"; tracks with notes: {_listed(sounding) or "none"}{hint}')
+
+
+def _of_name(tracks: Sequence[MidiTrack], wanted: str) -> list[MidiTrack]:
+    """The tracks whose whole name is the wanted one, or whose name is but for a voice after it."""
+    whole = [item for item in tracks if item.name.strip().casefold() == wanted]
+    return whole or [item for item in tracks if is_named(item.name, wanted)]
 
 
 def _on_channel(midi: MidiFile, number: int, source: str) -> Choice:

@@ -31,7 +31,7 @@ import threading
 import uuid
 import zlib
 from collections import deque
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -43,7 +43,6 @@ from trainer.clock.fit import SongMap, place_messages
 from trainer.errors import FileFormatError, UsageError
 from trainer.limits import has_far_number
 from trainer.system import here
-from trainer.take.notes import flag_near_gaps
 from trainer.take.recorder import Recorder
 
 __all__ = [
@@ -272,18 +271,11 @@ class Journal:
     def take_id(self) -> str:
         return str(self.header.get("take_id", ""))
 
-    @property
-    def session_dict(self) -> Mapping[str, Any] | None:
-        session = self.header.get("session")
-        return session if isinstance(session, Mapping) else None
-
-    def recorder(self, *, replace_times: bool = True) -> Recorder:
+    def recorder(self) -> Recorder:
         """The messages fed to a fresh recorder, with their times placed once more, now that all of them are known."""
-        releases = self.header.get("releases", True) is not False
-        recorder = Recorder(releases=releases)
-        host_ns = self.placed_ns() if replace_times else np.array([m.host_ns for m in self.messages], dtype=np.int64)
+        recorder = Recorder(releases=self.header.get("releases", True) is not False)
         losses = [mark for mark in self.marks if mark.kind == "port_lost"]
-        for ns, message in zip(host_ns.tolist(), self.messages, strict=True):
+        for ns, message in zip(self._placed_ns().tolist(), self.messages, strict=True):
             while losses and losses[0].host_ns <= ns:
                 recorder.release_all(losses.pop(0).host_ns)
             recorder.feed_message(ns, message.data)
@@ -292,7 +284,7 @@ class Journal:
         recorder.poll()
         return recorder
 
-    def placed_ns(self) -> NDArray[np.int64]:
+    def _placed_ns(self) -> NDArray[np.int64]:
         """Host time of each message, placed by its port's driver times with hindsight (`place_messages`): (n,)."""
         placed = np.array([m.host_ns for m in self.messages], dtype=np.int64)
         arrival = np.array([m.arrival_ns for m in self.messages], dtype=np.int64)
@@ -303,17 +295,6 @@ class Journal:
             if np.any(driver_s[which] != 0.0):
                 placed[which] = place_messages(arrival[which], driver_s[which])
         return placed
-
-    def notes(self) -> NDArray[Any]:
-        """The player's notes in seconds of the take (`NOTE_DTYPE`), those near an audio glitch flagged.
-
-        Empty when the song had not begun (no `map` record).
-        """
-        if not len(self.song_map):
-            return Recorder().note_table(lambda ns: ns * 0.0)
-        table = self.recorder().note_table(self.song_map.seconds_at, self.end_ns or None)
-        flag_near_gaps(table, ((start_s, end_s) for start_s, end_s, _ in self.gaps_s()))
-        return table
 
     def gaps_s(self) -> list[tuple[float, float, str]]:
         """(start_s, end_s, cause) of each fault of ours: marks "xrun", "port_lost", "suspended", "stalled",
@@ -386,40 +367,65 @@ def _assembled(file: Path, records: Iterator[list[Any] | None]) -> Journal:
     header = head[1]
     if header.get("format") != FORMAT:
         raise FileFormatError(f"{file}: journal format {header.get('format')!r}; this version reads format {FORMAT}")
-    messages: list[JournalMessage] = []
-    points: list[tuple[int, float, float]] = []
-    marks: list[JournalMark] = []
-    ended, saving, end_ns = False, None, 0
-    alike: dict[bytes, bytes] = {}
+    kept = _Kept()
     for record in records:
-        if record is None:
-            n_damaged += 1
-            continue
         try:
-            kind = record[0]
-            if kind == "msg":
-                _, seq, host_ns, arrival_ns, driver_s, port_idx, data = record
-                placed_ns, arrived_ns, raw = _whole(host_ns), _whole(arrival_ns), bytes.fromhex(data)
-                if arrived_ns == placed_ns:
-                    arrived_ns = placed_ns  # one number, not two: there may be half a million
-                raw = alike.setdefault(raw, raw)
-                message = JournalMessage(_whole(seq), placed_ns, arrived_ns, float(driver_s), _whole(port_idx), raw)
-                messages.append(message)
-                end_ns = max(end_ns, message.host_ns)
-            elif kind == "map":
-                _, host_ns, song_s, rate = record
-                points.append((_whole(host_ns), float(song_s), float(rate)))
-            elif kind == "mark":
-                _, name, host_ns, details = record
-                marks.append(JournalMark(str(name), _whole(host_ns), dict(details)))
-                end_ns = max(end_ns, marks[-1].host_ns)
-            elif kind == "saving":
-                saving = str(record[1])
-            elif kind == "end":
-                ended, end_ns = True, _whole(record[1])
-        except (ValueError, TypeError, IndexError, OverflowError):
+            if record is None:
+                n_damaged += 1
+            elif record[0] in _KINDS:
+                _KINDS[record[0]](kept, *record[1:])
+        except (ValueError, TypeError, OverflowError):  # fields that are missing, too many or impossible
             n_damaged += 1
-    return Journal(file, header, tuple(messages), SongMap(points), tuple(marks), ended, saving, n_damaged, end_ns)
+    return Journal(
+        path=file,
+        header=header,
+        messages=tuple(kept.messages),
+        song_map=SongMap(kept.points),
+        marks=tuple(kept.marks),
+        ended=kept.ended,
+        saving=kept.saving_to,
+        n_damaged=n_damaged,
+        end_ns=kept.end_ns,
+    )
+
+
+class _Kept:
+    """What the records of a journal say, one after another; a method each, with the fields behind the record's kind."""
+
+    def __init__(self) -> None:
+        self.messages: list[JournalMessage] = []
+        self.points: list[tuple[int, float, float]] = []
+        self.marks: list[JournalMark] = []
+        self.saving_to: str | None = None
+        self.ended, self.end_ns = False, 0
+        self._alike: dict[bytes, bytes] = {}
+
+    def message(self, seq: Any, host_ns: Any, arrival_ns: Any, driver_s: Any, port_idx: Any, data: Any) -> None:
+        placed_ns, arrived_ns, raw = _whole(host_ns), _whole(arrival_ns), bytes.fromhex(data)
+        if arrived_ns == placed_ns:
+            arrived_ns = placed_ns  # one number, not two: there may be half a million
+        raw = self._alike.setdefault(raw, raw)
+        message = JournalMessage(_whole(seq), placed_ns, arrived_ns, float(driver_s), _whole(port_idx), raw)
+        self.messages.append(message)
+        self.end_ns = max(self.end_ns, placed_ns)
+
+    def map(self, host_ns: Any, song_s: Any, rate: Any) -> None:
+        self.points.append((_whole(host_ns), float(song_s), float(rate)))
+
+    def mark(self, kind: Any, host_ns: Any, details: Any) -> None:
+        self.marks.append(JournalMark(str(kind), _whole(host_ns), dict(details)))
+        self.end_ns = max(self.end_ns, self.marks[-1].host_ns)
+
+    def saving(self, path: Any, *_: Any) -> None:
+        self.saving_to = str(path)
+
+    def end(self, host_ns: Any, *_: Any) -> None:
+        self.end_ns, self.ended = _whole(host_ns), True
+
+
+_KINDS: dict[str, Callable[..., None]] = {
+    "msg": _Kept.message, "map": _Kept.map, "mark": _Kept.mark, "saving": _Kept.saving, "end": _Kept.end
+}  # fmt: skip
 
 
 def recover(directory: str | Path) -> list[Journal]:

@@ -7,6 +7,7 @@ chord is the one that stands there; otherwise there is none.
 
 from __future__ import annotations
 
+import contextlib
 from collections.abc import Iterator
 from typing import Any, NamedTuple
 
@@ -14,64 +15,62 @@ import numpy as np
 
 from trainer.errors import TrainerError
 from trainer.limits import SONG_BARS
-from trainer.music import FORMS, GROOVES, TURNAROUNDS, Chord
+from trainer.music import FORMS, TURNAROUNDS, Chord
 from trainer.music.chords import parse_chord
-from trainer.session import BEATS_PER_BAR, CUES, ROLES, Chart, Session, expand, session_from_dict
+from trainer.session import BEATS_PER_BAR, CUES, N_INTRO_BARS, ROLES, Chart, Session, expand, session_from_dict
 from trainer.take.midi_file import CHORUS_MARKER, FileClock, MidiFile
 
 __all__ = ["session_of_marks"]
 
 NEAR_BEATS = 0.02  # how far from its beat a mark may lie; our choice
-_INTROS = {0: "top", 4: "from_the_five", 2: "from_the_turnaround"}
+_INTROS = {n_bars: start for start, n_bars in N_INTRO_BARS.items()}
 
 
 def session_of_marks(
-    midi: MidiFile, clock: FileClock, origin_beats: float, key: str | None, tempo_bpm: float
-) -> tuple[Session, str] | None:
-    """The session that the file's marks describe, and a remark on what they leave open; None where they do not fit.
+    midi: MidiFile, clock: FileClock, origin_beats: float, key: str, tempo_bpm: float
+) -> tuple[Session, list[str]] | None:
+    """The session that the file's marks describe, and remarks on what they leave open; None where they do not fit.
 
     `key` is the file's key signature, `tempo_bpm` the tempo at the first downbeat.
     """
 
-    def beats(tick: int) -> float:
-        return float(clock.beats_at(tick)) - origin_beats
+    def on_beats(marks: tuple[tuple[int, str], ...]) -> list[tuple[float, str]]:
+        return [(float(clock.beats_at(tick)) - origin_beats, text) for tick, text in marks]
 
-    choruses = _choruses([(beats(tick), text) for tick, text in midi.markers])
-    bars = _bars([(beats(tick), text) for tick, text in midi.texts])
-    if key is None or not bars or not choruses:
+    choruses, bars = _choruses(on_beats(midi.markers)), _bars(on_beats(midi.texts))
+    if not bars or not choruses:
         return None
-    cues = [(beats(tick), text) for tick, text in midi.cues]
+    cues = on_beats(midi.cues)
     starts = [chorus.bar for chorus in choruses]
-    n_bars = starts[1] if len(starts) > 1 else max(bars) + 1
+    several = len(starts) > 1
+    n_bars = starts[1] if several else max(bars) + 1
     swing = _said(cues, CUES["swing_ratio"])
     plain: dict[str, Any] = {
         "title": _title(midi),
         "key": key,
         "tempo_bpm": round(tempo_bpm, 2),
+        "swing_ratio": 2.0 if swing is None else _number(swing),
         "groove": _said(cues, CUES["groove"]) or "shuffle",
         "count_in_bars": 0,
         "chorus": _plans(choruses, {round(at / BEATS_PER_BAR) for at, text in cues if text == CUES["heard"]}),
         "start": _INTROS.get(-min(bars), "top"),
+        "ending": "tag" if several and max(bars) + 1 - starts[-1] > n_bars else "plain",
         **_spans(cues, starts, n_bars),
     }
-    if swing is not None:
-        plain["swing_ratio"] = _number(swing)
-    elif plain["groove"] in GROOVES:
-        plain["swing_ratio"] = 2.0
-    if len(starts) > 1 and max(bars) + 1 - starts[-1] > n_bars:
-        plain["ending"] = "tag"
-    for form in _forms(n_bars, bars, exact=len(starts) > 1):
-        try:
+    untold = ["the file does not say how the band swings; it is taken as 2 : 1"]
+    session = next(_fitting(plain, _forms(n_bars, bars, exact=several), bars), None)
+    return None if session is None else (session, untold if swing is None else [])
+
+
+def _fitting(
+    plain: dict[str, Any], forms: Iterator[dict[str, Any]], bars: dict[int, tuple[Chord, ...]]
+) -> Iterator[Session]:
+    """The sessions that the marks give, in each of these forms that has the chords of the bars."""
+    for form in forms:
+        with contextlib.suppress(TrainerError):
             session = session_from_dict({**plain, **form}, "marks")
-            chart = expand(session)
-        except TrainerError:
-            continue
-        if _fits(chart, bars):
-            return (
-                session,
-                "" if swing is not None else "the file does not say how the band swings; it is taken as 2 : 1",
-            )
-    return None
+            if _fits(expand(session), bars):
+                yield session
 
 
 class _Chorus(NamedTuple):
@@ -124,10 +123,10 @@ def _bars(texts: list[tuple[float, str]]) -> dict[int, tuple[Chord, ...]]:
     out = {}
     for bar, chords in inside.items():
         share = BEATS_PER_BAR / len(chords)
-        places = [at for at, _ in sorted(chords, key=lambda item: item[0])]
-        if any(abs(at - i * share) > NEAR_BEATS for i, at in enumerate(places)):
+        chords.sort(key=lambda item: item[0])
+        if any(abs(at - i * share) > NEAR_BEATS for i, (at, _) in enumerate(chords)):
             return {}
-        out[bar] = tuple(chord for _, chord in sorted(chords, key=lambda item: item[0]))
+        out[bar] = tuple(chord for _, chord in chords)
     return out
 
 

@@ -261,38 +261,10 @@ def parse_midi(data: bytes, source: str = "MIDI file") -> MidiFile:
     `FileFormatError` (naming `source`) for what is no Standard MIDI File, for format 2, for damaged tracks, and for
     more than `MAX_FILE_BYTES` or `MAX_EVENTS`. A file cut short is read up to the cut, with a remark.
     """
-    if len(data) > MAX_FILE_BYTES:
-        raise FileFormatError(
-            f"{source}: {len(data) / 1e6:.0f} MB; expected a MIDI file of at most {MAX_FILE_BYTES // 1_000_000} MB"
-        )
-    start = 0
-    if data[:4] == b"RIFF" and data[8:12] == b"RMID":  # a MIDI file in a RIFF wrapper (RP-029)
-        start = max(data.find(b"MThd", 12, 4096), 0)
-    if data[start : start + 4] != b"MThd" or len(data) < start + 14:
-        if source.endswith(".result") and data[:2] == b"PK":
-            raise FileFormatError(f"{source}: a worksheet's result, not a take; trainer review reads a folder of them")
-        if source.lower().endswith((".musicxml", ".xml", ".mxl")):
-            raise FileFormatError(f"{source}: MusicXML, not a take; trainer study reads it")
-        head = data[start : start + 4]
-        seen = head.decode("ascii", "replace")
-        found = "an empty file" if not data else "a file of another kind"
-        if seen and seen.isprintable() and seen.isascii():
-            found = f'a file that begins with "{seen}"'
-        raise FileFormatError(f'{source}: found {found}; expected a Standard MIDI File, which begins with "MThd"')
-    header_bytes = int.from_bytes(data[start + 4 : start + 8], "big")
-    file_format, n_tracks, division = (int.from_bytes(data[start + k : start + k + 2], "big") for k in (8, 10, 12))
-    if header_bytes < 6:
-        raise FileFormatError(f"{source}: a header of {header_bytes} bytes; expected 6; export the file again")
-    if file_format == 2:
-        raise FileFormatError(
-            f"{source}: MIDI file format 2 (independent patterns); expected format 0 or 1; export it as one song"
-        )
-    if file_format > 2:
-        raise FileFormatError(f"{source}: MIDI file format {file_format}; expected 0 or 1")
+    i, file_format, n_tracks, division = _header(data, source)
     ppq, ticks_per_s = _division(division, source)
     reader = _Reader(source)
     tracks: list[MidiTrack] = []
-    i = start + 8 + header_bytes
     while i + 8 <= len(data):
         chunk = data[i : i + 4]
         length = int.from_bytes(data[i + 4 : i + 8], "big")
@@ -324,11 +296,46 @@ def parse_midi(data: bytes, source: str = "MIDI file") -> MidiFile:
     )
 
 
-def _division(division: int, source: str) -> tuple[int | None, float | None]:
-    """Ticks a quarter note, or ticks a second for a SMPTE division (RP-001.
+def _header(data: bytes, source: str) -> tuple[int, int, int, int]:
+    """Where the first track begins, the file's format, how many tracks it promises, and its division."""
+    if len(data) > MAX_FILE_BYTES:
+        raise FileFormatError(
+            f"{source}: {len(data) / 1e6:.0f} MB; expected a MIDI file of at most {MAX_FILE_BYTES // 1_000_000} MB"
+        )
+    start = 0
+    if data[:4] == b"RIFF" and data[8:12] == b"RMID":  # a MIDI file in a RIFF wrapper (RP-029)
+        start = max(data.find(b"MThd", 12, 4096), 0)
+    if data[start : start + 4] != b"MThd" or len(data) < start + 14:
+        raise _another_kind(data[start : start + 4], source)
+    n_bytes = int.from_bytes(data[start + 4 : start + 8], "big")
+    file_format, n_tracks, division = (int.from_bytes(data[start + k : start + k + 2], "big") for k in (8, 10, 12))
+    if n_bytes < 6:
+        raise FileFormatError(f"{source}: a header of {n_bytes} bytes; expected 6; export the file again")
+    if file_format == 2:
+        raise FileFormatError(
+            f"{source}: MIDI file format 2 (independent patterns); expected format 0 or 1; export it as one song"
+        )
+    if file_format > 2:
+        raise FileFormatError(f"{source}: MIDI file format {file_format}; expected 0 or 1")
+    return start + 8 + n_bytes, file_format, n_tracks, division
 
-    Two's complement frame rate, ticks a frame).
-    """
+
+def _another_kind(head: bytes, source: str) -> FileFormatError:
+    """What is said of a file that is no MIDI file, by its first four bytes and its name."""
+    if source.endswith(".result") and head[:2] == b"PK":
+        return FileFormatError(f"{source}: a worksheet's result, not a take; trainer review reads a folder of them")
+    if source.lower().endswith((".musicxml", ".xml", ".mxl")):
+        return FileFormatError(f"{source}: MusicXML, not a take; trainer study reads it")
+    seen = head.decode("ascii", "replace")
+    found = "a file of another kind" if head else "an empty file"
+    if seen.isascii() and seen.isprintable() and seen:
+        found = f'a file that begins with "{seen}"'
+    return FileFormatError(f'{source}: found {found}; expected a Standard MIDI File, which begins with "MThd"')
+
+
+def _division(division: int, source: str) -> tuple[int | None, float | None]:
+    """Ticks a quarter note, or ticks a second for a SMPTE division (RP-001: two's complement frame rate, ticks a
+    frame)."""
     if not division & 0x8000:
         if division == 0:
             raise FileFormatError(f"{source}: 0 ticks a quarter note in its header; expected 1 to 32767")

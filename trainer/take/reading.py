@@ -26,7 +26,7 @@ from trainer.session import Session, expand, load_session
 from trainer.take.downbeat import MIN_NOTES, Downbeat, find_downbeat
 from trainer.take.finding import Choice, chosen, is_named
 from trainer.take.marked import session_of_marks
-from trainer.take.midi_file import CHORUS_MARKER, MAX_FILE_BYTES, FileClock, MidiFile, MidiTrack, parse_midi
+from trainer.take.midi_file import CHORUS_MARKER, MAX_FILE_BYTES, FileClock, MidiFile, parse_midi
 from trainer.take.midi_notes import MOST_BEND_SEMITONES, track_bends, track_notes
 from trainer.take.model import MAX_HOURS, Take, TakeHeader, within_a_song
 from trainer.take.notes import FLAG_DEAD, FLAG_NO_RELEASE, Notes, empty_notes, sorted_notes
@@ -68,17 +68,14 @@ def read_take(
         return _from_sound(file, session, track, downbeat)
     data = bytes_of(file, MAX_FILE_BYTES, "a MIDI file")
     sha256 = hashlib.sha256(data).hexdigest()
-    given = _given(session)
     beside = file.with_suffix(".json")
     record: TakeRecord | None = None
     if beside.is_file():
         record = read_record(bytes_of(beside, MAX_RECORD_BYTES, "the JSON of a take"), str(beside))
     if record is None:
-        toml = file.with_suffix(".toml")
-        if given is None and toml.is_file():
-            given = load_session(toml)
+        given = _given(session, file.with_suffix(".toml"))
         return _from_midi(parse_midi(data, str(file)), given, track, downbeat, str(file), sha256)
-    stored = take_of(record, str(beside), sha256)
+    stored, given = take_of(record, str(beside), sha256), _given(session)
     if record.midi_sha256 == sha256 and track is None:
         if rehear and (recording := recording_of(stored, file)) is not None and not is_heard(stored):
             with contextlib.suppress(FileFormatError):  # then the notes that it has stand
@@ -91,27 +88,28 @@ def read_take(
             f"{error}; the notes as they were played are still in {beside}: score that file"
         ) from None
     read = _from_midi(midi, given or stored.session, track, downbeat, str(file), sha256)
-    remarks = read.header.extra["remarks"]
-    if record.midi_sha256 != sha256:
-        remarks = [
-            "the MIDI file was changed after it was written; its notes are read, not those of the JSON",
-            *remarks,
-        ]
-    header = replace(
-        stored.header,
-        downbeat_from=read.header.downbeat_from,
-        # the bends stored belong to the notes of before
-        extra={**stored.header.extra, "bends": [], **read.header.extra, "remarks": remarks},
-    )
+    return _changed(read, stored.header, by_hand=record.midi_sha256 != sha256)
+
+
+def _changed(read: Take, stored: TakeHeader, *, by_hand: bool) -> Take:
+    """A take as its MIDI file has it now, with the rest of the header stored beside it; `by_hand`: somebody changed
+    the file."""
+    told = "the MIDI file was changed after it was written; its notes are read, not those of the JSON"
+    remarks = [told] * by_hand + read.header.extra["remarks"]
+    # the bends stored belong to the notes of before
+    extra = {**stored.extra, "bends": [], **read.header.extra, "remarks": remarks}
     notes = read.notes
-    if stored.header.profile == "typing":
+    if stored.profile == "typing":
         notes = notes.copy()
         notes["flags"] |= FLAG_NO_RELEASE
-    return replace(read, notes=notes, header=header)
+    return replace(read, notes=notes, header=replace(stored, downbeat_from=read.header.downbeat_from, extra=extra))
 
 
-def _given(session: Session | str | os.PathLike[str] | None) -> Session | None:
-    return session if session is None or isinstance(session, Session) else load_session(Path(session), scored=True)
+def _given(session: Session | str | os.PathLike[str] | None, beside: Path | None = None) -> Session | None:
+    """The session that is given, or that of its file; without one, what the TOML file beside the take holds."""
+    if session is None:
+        return load_session(beside) if beside is not None and beside.is_file() else None
+    return session if isinstance(session, Session) else load_session(Path(session), scored=True)
 
 
 def _from_sound(
@@ -120,10 +118,7 @@ def _from_sound(
     """A take from the sound of one bass. `FileFormatError` for what is not one, with what was heard instead."""
     from trainer.take.heard import heard_in  # the ear is only wanted here
 
-    session = _given(given)
-    toml = file.with_suffix(".toml")
-    if session is None and toml.is_file():
-        session = load_session(toml)
+    session = _given(given, file.with_suffix(".toml"))
     asked_s = _asked_downbeat(downbeat)
     channel = None if track is None else whole_number(str(track))
     if track is not None and channel is None:
@@ -203,19 +198,7 @@ def _from_midi(
         remarks.append(choice.why)
     notes = track_notes(choice.track, clock.seconds_at, choice.channels)
     origin_beats, where, found = _origin(midi, clock, notes, session, downbeat, remarks, source)
-    # The band of a file of ours: in one track, or in a track a part. In a file from elsewhere "drums" says nothing.
-    parts = ("band", *PART_OF_CHANNEL.values()) if where == "marker" else ("band",)
-    band = sorted_notes(
-        np.concatenate(
-            [empty_notes()]
-            + [
-                track_notes(item, clock.seconds_at)
-                for item in midi.tracks
-                if item is not choice.track and any(is_named(item.name, part) for part in parts)
-            ]
-            + [track_notes(item, clock.seconds_at, (DRUM_CHANNEL,)) for item in _drum_tracks(midi, choice, parts)]
-        )
-    )
+    band = _band(midi, clock, choice, ours=where == "marker")
     tempo = clock.tempo_map(origin_beats)
     origin_s = clock.seconds_at_beats(origin_beats)
     for table in (notes, band):
@@ -226,12 +209,11 @@ def _from_midi(
     if tick_ms > COARSE_TICK_MS:
         remarks.append(f"the file's clock ticks every {tick_ms:.0f} ms: no time in it is finer than that")
     facts = {**_facts(midi, clock, choice, origin_beats), "tick_ms": tick_ms}
-    if session is None and where == "marker":
-        key = facts["keys"][0][1] if facts["keys"] else None
-        marked = session_of_marks(midi, clock, origin_beats, key, float(tempo.bpm_at(0.0)))
+    if session is None and where == "marker" and facts["keys"]:
+        marked = session_of_marks(midi, clock, origin_beats, facts["keys"][0][1], float(tempo.bpm_at(0.0)))
         if marked is not None:
             session = marked[0]
-            remarks += [marked[1]] if marked[1] else []
+            remarks += marked[1]
     extra: dict[str, Any] = {"remarks": remarks, "midi": facts, **found}
     bends = track_bends(choice.track, clock.seconds_at, choice.channels)
     bends[:, 0] -= origin_s
@@ -242,14 +224,21 @@ def _from_midi(
     return Take(notes, tempo, session, band, header, source, sha256)
 
 
-def _drum_tracks(midi: MidiFile, choice: Choice, parts: tuple[str, ...]) -> list[MidiTrack]:
-    """Tracks whose drum channel (General MIDI: 10) is not taken already, as the bass or as our band."""
-    taken = choice.channels is None or DRUM_CHANNEL in choice.channels
+def _band(midi: MidiFile, clock: FileClock, choice: Choice, *, ours: bool) -> Notes:
+    """The band's notes: its tracks whole, and of the others the drums (General MIDI: channel 10).
 
-    def free(item: MidiTrack) -> bool:
-        return not taken if item is choice.track else not any(is_named(item.name, part) for part in parts)
-
-    return [item for item in midi.tracks if free(item)]
+    The band of a file of ours is in one track, or in a track a part; in one from elsewhere "drums" says nothing.
+    """
+    parts = ("band", *PART_OF_CHANNEL.values()) if ours else ("band",)
+    tables = [empty_notes()]
+    for track in midi.tracks:
+        if track is choice.track:
+            if choice.channels is not None and DRUM_CHANNEL not in choice.channels:
+                tables.append(track_notes(track, clock.seconds_at, (DRUM_CHANNEL,)))
+        else:
+            whole = any(is_named(track.name, part) for part in parts)
+            tables.append(track_notes(track, clock.seconds_at, None if whole else (DRUM_CHANNEL,)))
+    return sorted_notes(np.concatenate(tables))
 
 
 def _origin(

@@ -6,6 +6,7 @@ downbeat of the first chorus. Reading checks every value: a mistake is one line 
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from typing import Annotated, Any
 
 import msgspec
@@ -197,40 +198,50 @@ def read_record(raw: bytes, source: str) -> TakeRecord | None:
     """
     if len(raw) > MAX_RECORD_BYTES:
         raise FileFormatError(f"{source}: {len(raw) / 1e6:.0f} MB; expected the JSON of a take, of a few MB at most")
-    aside = "put the right file back, or move it away to read the MIDI file alone"
     try:
-        try:
-            kind = msgspec.json.decode(raw, type=_Kind)
-        except msgspec.ValidationError:
+        kind = _kind(raw)
+        if kind is None or kind.name != "take":
             return None
-        if kind.schema is None or kind.schema.name != "take":
-            return None
-        if kind.schema.major != SCHEMA_MAJOR:
+        if kind.major != SCHEMA_MAJOR:
             raise FileFormatError(
-                f"{source}: a take of version {kind.schema.major}; this program reads version {SCHEMA_MAJOR}; "
+                f"{source}: a take of version {kind.major}; this program reads version {SCHEMA_MAJOR}; "
                 "install a matching version"
             )
         record = msgspec.json.decode(raw, type=TakeRecord)
+        wrong = next(_mistakes(record), None)
     except msgspec.ValidationError as error:
-        raise FileFormatError(f"{source}: {_one_line(error)}; {aside}") from None
+        wrong = _one_line(error)
     except (msgspec.DecodeError, UnicodeDecodeError, RecursionError) as error:
-        raise FileFormatError(f"{source}: not valid JSON ({_one_line(error)}); {aside}") from None
-    if record.profile not in PROFILES:
+        wrong = f"not valid JSON ({_one_line(error)})"
+    if wrong is not None:
         raise FileFormatError(
-            f'{source}: profile: found "{record.profile[:60]}"; expected one of {", ".join(PROFILES)}; {aside}'
+            f"{source}: {wrong}; put the right file back, or move it away to read the MIDI file alone"
         )
+    return record
+
+
+def _kind(raw: bytes) -> SchemaName | None:
+    try:
+        return msgspec.json.decode(raw, type=_Kind).schema
+    except msgspec.ValidationError:
+        return None
+
+
+def _mistakes(record: TakeRecord) -> Iterator[str]:
+    """What is wrong in a record whose types are right."""
+    if record.profile not in PROFILES:
+        yield f'profile: found "{record.profile[:60]}"; expected one of {", ".join(PROFILES)}'
     for key, kind_of in _CHECKED_EXTRAS.items():
         try:
             msgspec.convert(record.extra.get(key, []), kind_of)
         except msgspec.ValidationError as error:
-            raise FileFormatError(f"{source}: extra.{key}: {_one_line(error)}; {aside}") from None
+            yield f"extra.{key}: {_one_line(error)}"
     if has_far_number([record.extra, record.devices, record.clock_map, record.lateness, record.session]):
-        raise FileFormatError(f"{source}: a whole number of more than 64 bits; {aside}")
+        yield "a whole number of more than 64 bits"
     for name, columns in (("notes", record.notes), ("band", record.band)):
         lengths = {len(getattr(columns, column)) for column in NOTE_DTYPE.names or ()}
         if len(lengths) != 1:
-            raise FileFormatError(f"{source}: {name}: columns of {sorted(lengths)} rows; expected one length; {aside}")
-    return record
+            yield f"{name}: columns of {sorted(lengths)} rows; expected one length"
 
 
 def _one_line(error: Exception) -> str:

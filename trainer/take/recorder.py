@@ -191,10 +191,6 @@ class Recorder:
         """How many semitones a full bend is, on each of the 16 channels now."""
         return tuple(channel.range.semitones for channel in self._channels)
 
-    @property
-    def n_sounding(self) -> int:
-        return sum(len(queue) for queue in self._sounding.values())
-
     def feed(self, host_ns: int, data: bytes) -> None:
         """Bytes that arrived at `host_ns`: any cut of the stream."""
         before = self._parser.n_dropped

@@ -80,23 +80,12 @@ def read_sound(path: str | os.PathLike[str], channel: int | None = None) -> Soun
             "export it anew from the recording"
         )
     with _opened(file) as handle:
-        n_channels, rate_hz, n_frames = handle.channels, handle.samplerate, handle.frames
-        if not 0 < n_channels <= MAX_CHANNELS or not 1_000 <= rate_hz <= 1_000_000:
-            raise FileFormatError(f"{file}: {n_channels} channels at {rate_hz} Hz; expected a recording of a bass")
-        if n_frames > MAX_MINUTES * 60 * rate_hz:
-            raise FileFormatError(
-                f"{file}: {n_frames / rate_hz / 60:.0f} minutes; expected one song of at most {MAX_MINUTES:g}; "
-                "cut the file into songs"
-            )
-        if n_frames * n_channels > MAX_SAMPLES:
-            raise FileFormatError(
-                f"{file}: {n_channels} channels of {n_frames / rate_hz / 60:.0f} minutes at {rate_hz} Hz; expected "
-                "one song's recording; export the bass's channel alone"
-            )
+        n_channels, rate_hz = handle.channels, handle.samplerate
+        _refuse_what_is_no_song(handle, file)
         if channel is not None and not 1 <= channel <= n_channels:
             raise UsageError(f"{file}: channel {channel}; it has {n_channels}; give one of them")
-        chosen = channel if channel is not None or n_channels == 1 else _chosen(handle, file)
-        samples, n_read = np.zeros(n_frames, dtype=np.float32), 0
+        chosen = channel or (1 if n_channels == 1 else _chosen(handle, file))
+        samples, n_read = np.zeros(handle.frames, dtype=np.float32), 0
         for block in _blocks(handle):
             one = block.mean(axis=1) if chosen is None else block[:, chosen - 1]
             samples[n_read : n_read + len(one)] = one
@@ -108,12 +97,24 @@ def read_sound(path: str | os.PathLike[str], channel: int | None = None) -> Soun
     at_hz = rate_hz
     if not RATES_HZ[0] <= rate_hz <= RATES_HZ[1]:
         samples, at_hz = _resampled(samples, rate_hz), RESAMPLED_HZ
-    if chosen is None or n_channels == 1:
-        told = 1 if n_channels == 1 else None
-    else:
-        told = chosen
     coded = file.suffix.lower() in CODED_SUFFIXES
-    return Sound(np.ascontiguousarray(samples), at_hz, rate_hz, told, n_channels, _sha256(file), n_bad, coded)
+    return Sound(np.ascontiguousarray(samples), at_hz, rate_hz, chosen, n_channels, _sha256(file), n_bad, coded)
+
+
+def _refuse_what_is_no_song(handle: Any, file: Path) -> None:
+    n_channels, rate_hz, n_frames = handle.channels, handle.samplerate, handle.frames
+    if not 0 < n_channels <= MAX_CHANNELS or not 1_000 <= rate_hz <= 1_000_000:
+        raise FileFormatError(f"{file}: {n_channels} channels at {rate_hz} Hz; expected a recording of a bass")
+    if n_frames > MAX_MINUTES * 60 * rate_hz:
+        raise FileFormatError(
+            f"{file}: {n_frames / rate_hz / 60:.0f} minutes; expected one song of at most {MAX_MINUTES:g}; "
+            "cut the file into songs"
+        )
+    if n_frames * n_channels > MAX_SAMPLES:
+        raise FileFormatError(
+            f"{file}: {n_channels} channels of {n_frames / rate_hz / 60:.0f} minutes at {rate_hz} Hz; expected "
+            "one song's recording; export the bass's channel alone"
+        )
 
 
 @contextlib.contextmanager
