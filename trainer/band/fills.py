@@ -7,7 +7,7 @@ snare answered by toms, opened hats; louder towards the next bar) are our choice
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from typing import NamedTuple, TypeAlias
 
 import numpy as np
@@ -61,17 +61,17 @@ def fill_hits(
     if family == "hat":
         return _hat_figure(n_beats, intensity, places)
     beats = range(4 - n_beats, 4)
-    slots = [(beat, k, at) for beat in beats for k, at in enumerate(_thirds(beat, tempo_bpm, groove.straight, places))]
-    crowded = tempo_bpm > PRESS_MOST_BPM or intensity < 0.5
-    fast = len(slots) < 3 * n_beats
-    if (family == "press" and crowded) or (family == "kick_snare" and fast):
+    struck = [(beat, k, at) for beat in beats for k, at in enumerate(_thirds(beat, tempo_bpm, groove.straight, places))]
+    needs_room = {
+        "press": tempo_bpm > PRESS_MOST_BPM or intensity < 0.5,
+        "kick_snare": len(struck) < 3 * n_beats,
+    }
+    if needs_room.get(family):
         family = "snare"
     if family in ("down", "snare") and n_beats > 1 and rng.random() < 0.5:
-        del slots[int(rng.integers(1, max(2, len(slots) // 2)))]
+        del struck[int(rng.integers(1, max(2, len(struck) // 2)))]
     hits: list[Hit] = []
-    for i, (beat, k, at_beats) in enumerate(slots):
-        after_beats = slots[i + 1][2] if i + 1 < len(slots) else 4.0
-        slot = _Slot(beat, k == 0, at_beats, after_beats, i / max(len(slots) - 1, 1))
+    for slot in _slots(struck):
         for at, pitch, base, limb in _SHAPES[family](slot):
             loud = base * (0.7 + 0.5 * intensity) + 3.0 * float(rng.standard_normal())
             hits.append(Hit(at, pitch, int(np.clip(loud, 1, 127)), limb))
@@ -93,6 +93,14 @@ class _Slot(NamedTuple):
     @property
     def rising(self) -> float:
         return 62.0 + 34.0 * self.share
+
+
+def _slots(struck: list[tuple[int, int, float]]) -> Iterator[_Slot]:
+    """The places of (beat, stroke of the beat, beats) rows, each with the one after it; the last leads to the bar's
+    end."""
+    afters = [*(at_beats for _, _, at_beats in struck[1:]), 4.0]
+    for i, ((beat, k, at_beats), after_beats) in enumerate(zip(struck, afters, strict=True)):
+        yield _Slot(beat, k == 0, at_beats, after_beats, i / max(len(struck) - 1, 1))
 
 
 _Strokes: TypeAlias = list[tuple[float, int, float, str]]  # beats from the bar's downbeat, drum, loudness, limb

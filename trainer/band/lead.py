@@ -12,6 +12,7 @@ answer. Every bar draws from its own seed, so a later bar never changes an earli
 
 from __future__ import annotations
 
+from itertools import starmap
 from typing import NamedTuple
 
 import numpy as np
@@ -79,12 +80,13 @@ class Soloist:
 
         `rhythm_rng` draws the rhythm (lines that answer each other share it), `rng` the pitches.
         """
+        _, line, within = where
         centre = SOLO_RANGE[0] + 5 + (SOLO_RANGE[1] - SOLO_RANGE[0] - 8) * intensity
-        slots = _solo_rhythm(where[2] % 2 == 1, intensity, rhythm_rng)
+        slots = _solo_rhythm(within % 2 == 1, intensity, rhythm_rng)
         notes: list[LeadNote] = []
         before = -1.0
         said = self._said(where, len(slots), centre, rng)
-        onsets = [places.at(*slot) for slot in slots]
+        onsets = list(starmap(places.at, slots))
         ends = [*onsets[1:], *(min(at_beats + 1.2, 4.0) for at_beats in onsets[-1:])]
         for i, (beat, slot) in enumerate(slots):
             last = i + 1 == len(slots)
@@ -96,13 +98,11 @@ class Soloist:
             length = (ends[i] - onsets[i]) * (0.9 if rng.random() < 0.7 else 0.5)
             if not strong and (last or length > LONGEST_PASSING_BEATS):
                 pitch = self._rested_on(pitch)
-            before = self.pitch
-            accent = 6 if slot == "off" and last else 0
-            velocity = int(np.clip(56 + 48 * intensity + accent + 5 * rng.standard_normal(), 1, 127))
-            notes.append(LeadNote(onsets[i], min(length, 1.5), pitch, velocity))
-            self.pitch = float(pitch)
-        if where[1] == 0:
-            self._motifs[where[2]] = tuple(note.pitch for note in notes)
+            before, self.pitch = self.pitch, float(pitch)
+            loud = 56 + 48 * intensity + 6 * (last and slot == "off") + 5 * rng.standard_normal()
+            notes.append(LeadNote(onsets[i], min(length, 1.5), pitch, int(np.clip(loud, 1, 127))))
+        if line == 0:
+            self._motifs[within] = tuple(note.pitch for note in notes)
         return notes
 
     def _turn_round(self, centre: float, rng: np.random.Generator) -> None:
@@ -223,26 +223,27 @@ def sung_bar(
         return []
     line = (bar - 1) // 4
     tune = np.random.default_rng([seed, 71, 0 if line % 3 < 2 else 1, within])
-    rhythms = _SUNG_RHYTHMS if within == 0 else _SUNG_ENDS
+    rhythms, centre = ((_SUNG_RHYTHMS, 68.5), (_SUNG_ENDS, 65.0))[within]
     rhythm = rhythms[int(tune.integers(len(rhythms)))]
-    contour = tune.integers(-2, 3, size=8)
-    low, high = VOICE_RANGE
-    scale = "minor_pentatonic" if key.minor else "major_pentatonic" if steady else "blues"
-    steps = set(SCALES[scale]) - ({6} if scale == "blues" else set())
-    ladder = _ladder({(key.tonic_pc + step) % 12 for step in steps}, low, high)
-    centre = 67.0 + (1.5 if within == 0 else -2.0)
+    contour = [*tune.integers(-2, 3, size=8).tolist()[: len(rhythm) - 1], 0]
+    ladders = [_sung_ladder(key, steady)] * (len(rhythm) - 1)
+    ladders.append(_ladder(_chord_targets(chords[rhythm[-1][0]]), *VOICE_RANGE))  # it ends on a note of the chord
+    velocity = int(np.clip(66 + 36 * intensity, 1, 127))
     notes = []
     pitch = centre
-    for i, (beat, slot, length) in enumerate(rhythm):
-        last = i == len(rhythm) - 1
-        rungs = _ladder(_chord_targets(chords[beat]), low, high) if last else ladder
-        here = rungs.index(_nearest_in(0.7 * pitch + 0.3 * centre, rungs))
-        pitch = float(rungs[min(max(here + (0 if last else int(contour[i])), 0), len(rungs) - 1)])
-        velocity = int(np.clip(66 + 36 * intensity, 1, 127))
+    for (beat, slot, length), ladder, rungs in zip(rhythm, ladders, contour, strict=True):
+        here = ladder.index(_nearest_in(0.7 * pitch + 0.3 * centre, ladder))
+        pitch = float(ladder[min(max(here + rungs, 0), len(ladder) - 1)])
         notes.append(LeadNote(places.at(beat, slot), length, int(pitch), velocity))
     if steady:
         return notes
-    return [
-        note._replace(bend_from=_SCOOPED) if scoop < (0.7 if i == 0 or note.length_beats >= 1.2 else 0.2) else note
-        for i, (note, scoop) in enumerate(zip(notes, tune.random(len(notes)), strict=True))
-    ]
+    chances = [0.7 if i == 0 or note.length_beats >= 1.2 else 0.2 for i, note in enumerate(notes)]
+    scooped = tune.random(len(notes)) < chances
+    return [note._replace(bend_from=_SCOOPED) if is_so else note for note, is_so in zip(notes, scooped, strict=True)]
+
+
+def _sung_ladder(key: Key, steady: bool) -> list[int]:
+    """The notes that a tune is sung on: a pentatonic for minor and for a head, else the blues scale, no flat fifth."""
+    scale = "minor_pentatonic" if key.minor else "major_pentatonic" if steady else "blues"
+    steps = set(SCALES[scale]) - ({6} if scale == "blues" else set())
+    return _ladder({(key.tonic_pc + step) % 12 for step in steps}, *VOICE_RANGE)

@@ -7,6 +7,7 @@ from collections.abc import Mapping
 from pathlib import Path
 
 import numpy as np
+from numpy.typing import NDArray
 
 from trainer.aside import written_for_a_person
 from trainer.band.arranger import arrange
@@ -15,7 +16,7 @@ from trainer.band.sound import DEFAULT_GAINS, Ducker, FontRenderer, StemRenderer
 from trainer.clock.tempo import TempoMap
 from trainer.errors import UsageError, did_you_mean
 from trainer.midi_out import Row, conductor_rows, meta_bytes, midi_bytes, tempo_row, track_bytes
-from trainer.music.general_midi import BASS_PROGRAM, CHANNELS
+from trainer.music.general_midi import BASS_PROGRAM, CHANNELS, DRUM_CHANNEL
 from trainer.session import Chart
 
 __all__ = ["TICKS_PER_BEAT", "render_midi", "render_wav"]
@@ -71,7 +72,7 @@ def render_wav(
     return Path(path)
 
 
-def gain_row(gains: Mapping[str, float] | None) -> np.ndarray[tuple[int], np.dtype[np.float32]]:
+def gain_row(gains: Mapping[str, float] | None) -> NDArray[np.float32]:
     """Gains by part name as a row in the order of `PARTS`; parts not named keep their default."""
     row = np.array(DEFAULT_GAINS, dtype=np.float32)
     for name, gain in (gains or {}).items():
@@ -120,40 +121,50 @@ def render_midi(
     """
     score = arrange(chart, guide=guide, count_in=count_in) if score is None else score
     tempo = TempoMap(chart.tempo_segments)
-    origin = score.first_beats
-    events = score.events
-    begins = tempo.beats_at(score.onsets_s(tempo))
-    ends = begins + events["duration_beats"]
-    onsets_s, lengths_s = score.onsets_s(tempo), score.durations_s(tempo)
-    tracks = [_conductor(chart, origin)]
+    tracks = [_conductor(chart, score.first_beats)]
     for idx, part in enumerate(PARTS):
-        mine = np.flatnonzero(events["part"] == idx)
-        if mine.size == 0:
-            continue
-        played = of_take and part == "guide"
-        rows: list[Row] = []
-        for channel in sorted({int(c) for c in events["channel"][mine]}):
-            if channel != 9:
-                program = BASS_PROGRAM if played else score.programs.get(channel, 0)
-                rows.append((0, 1, bytes((0xC0 | channel, program))))
-        until: dict[tuple[int, int], int] = {}
-        for i in mine[::-1]:  # a note ends before the same note begins again
-            channel, pitch = int(events["channel"][i]), int(events["pitch"][i])
-            on = max(_ticks(float(begins[i]), origin), 0)
-            off = max(min(_ticks(float(ends[i]), origin), until.get((channel, pitch), 1 << 60)), on + 1)
-            until[(channel, pitch)] = on
-            rows.append((on, 4, bytes((0x90 | channel, pitch, int(events["velocity"][i])))))
-            rows.append((off, 2, bytes((0x80 | channel, pitch, 64))))
-            if channel in BEND_CHANNELS:
-                moves = wheel_moves(float(events["bend_from"][i]), float(events["bend_to"][i]), float(lengths_s[i]))
-                at_beats = tempo.beats_at([onsets_s[i] + at_s for at_s, _ in moves])
-                for at, (_, wheel) in zip(at_beats.tolist(), moves, strict=True):
-                    tick = min(max(_ticks(at, origin), 0), off)
-                    rows.append((tick, 3, bytes((0xE0 | channel, wheel & 0x7F, wheel >> 7))))
-        if part == "keys":
-            for at, value in speaker_moves(score):
-                rows.append((_ticks(at, origin), 3, bytes((0xB0 | CHANNELS["keys"], MODULATION, value))))
-        tracks.append(track_bytes(rows, "bass" if played else part))
+        mine = np.flatnonzero(score.events["part"] == idx)
+        if mine.size:
+            played = of_take and part == "guide"
+            programs = _programs(score, mine, BASS_PROGRAM if played else None)
+            moved = _speaker_rows(score) if part == "keys" else []
+            tracks.append(track_bytes([*programs, *_note_rows(score, mine, tempo), *moved], "bass" if played else part))
     with written_for_a_person(Path(path)) as handle:
         handle.write(midi_bytes(tracks, TICKS_PER_BEAT))
     return Path(path)
+
+
+def _programs(score: BandScore, mine: NDArray[np.intp], program: int | None) -> list[Row]:
+    """What names the instrument of each channel but the drums': this program, None for the score's own."""
+    channels = [channel for channel in np.unique(score.events["channel"][mine]).tolist() if channel != DRUM_CHANNEL]
+    numbers = [score.programs.get(channel, 0) if program is None else program for channel in channels]
+    return [(0, 1, bytes((0xC0 | channel, number))) for channel, number in zip(channels, numbers, strict=True)]
+
+
+def _note_rows(score: BandScore, mine: NDArray[np.intp], tempo: TempoMap) -> list[Row]:
+    """Note-ons, note-offs and bends of the events `mine`; a note ends before the same note begins again."""
+    events, origin = score.events, score.first_beats
+    onsets_s, lengths_s = score.onsets_s(tempo), score.durations_s(tempo)
+    begins = tempo.beats_at(onsets_s)
+    ends = begins + events["duration_beats"]
+    rows: list[Row] = []
+    until: dict[tuple[int, int], int] = {}
+    for i in mine[::-1]:
+        channel, pitch = int(events["channel"][i]), int(events["pitch"][i])
+        on = max(_ticks(float(begins[i]), origin), 0)
+        off = max(min(_ticks(float(ends[i]), origin), until.get((channel, pitch), 1 << 60)), on + 1)
+        until[(channel, pitch)] = on
+        rows.append((on, 4, bytes((0x90 | channel, pitch, int(events["velocity"][i])))))
+        rows.append((off, 2, bytes((0x80 | channel, pitch, 64))))
+        if channel in BEND_CHANNELS:
+            moves = wheel_moves(float(events["bend_from"][i]), float(events["bend_to"][i]), float(lengths_s[i]))
+            at_beats = tempo.beats_at([onsets_s[i] + at_s for at_s, _ in moves])
+            for at, (_, wheel) in zip(at_beats.tolist(), moves, strict=True):
+                tick = min(max(_ticks(at, origin), 0), off)
+                rows.append((tick, 3, bytes((0xE0 | channel, wheel & 0x7F, wheel >> 7))))
+    return rows
+
+
+def _speaker_rows(score: BandScore) -> list[Row]:
+    controller = (0xB0 | CHANNELS["keys"], MODULATION)
+    return [(_ticks(at, score.first_beats), 3, bytes((*controller, value))) for at, value in speaker_moves(score)]

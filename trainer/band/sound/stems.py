@@ -6,6 +6,7 @@ and give the same samples however they are cut. An event sounds from the frame n
 
 from __future__ import annotations
 
+from collections import Counter
 from dataclasses import dataclass
 from functools import lru_cache
 from itertools import pairwise
@@ -101,49 +102,18 @@ class StemRenderer:
         self._words: dict[int, _Word] = {}
         self._ends = np.zeros(n, dtype=np.int64)
         choked = _choked_at(events, onsets)
-        strikes: dict[int, int] = {}
-        n_sung = 0
+        strikes: Counter[int] = Counter()
         for i in range(n):
-            part = int(events["part"][i])
-            pitch, velocity = int(events["pitch"][i]), int(events["velocity"][i])
-            name = _OF_PART[part]
+            name, pitch = _OF_PART[self._parts[i]], int(events["pitch"][i])
             if name != "drums":
-                name = _OF_PROGRAM.get(score.programs.get(int(events["channel"][i]), -1), name)
-            touch = (velocity / 127.0) ** TOUCH
-            if name == "drums" and clicks:
+                self._hold(i, events[i], _OF_PROGRAM.get(score.programs.get(int(events["channel"][i]), -1), name))
+            elif clicks:
                 self._sounds.append(None)
-                self._gains[i] = 0.2 + 0.6 * velocity / 127.0
+                self._gains[i] = 0.2 + 0.6 * int(events["velocity"][i]) / 127.0
                 self._ends[i] = onsets[i] + CLICK.size
-                continue
-            sounds = instrument(name, rate)
-            if name == "drums":
-                strike = strikes.get(pitch, 0)
-                strikes[pitch] = strike + 1
-                sound = _drum(sounds, pitch, velocity, strike)
-                self._gains[i] = _LEVEL[name] * _DRUM_LEVEL.get(pitch, 0.4) * touch
-                natural = onsets[i] + sound.frames.shape[0]
-                self._fades[i] = int(_CHOKE_S * rate)
-                self._releases[i] = choked[i] if choked[i] < natural else natural
-                self._ends[i] = min(natural, choked[i] + self._fades[i])
             else:
-                layer = 0 if velocity <= 84 else 1
-                if name == "voice":  # another vowel and another consonant to each note, as words have
-                    self._words[i] = _Word.of(n_sung, pitch, sounds, rate)
-                    layer, n_sung = (n_sung + pitch) % N_VOWELS, n_sung + 1
-                sound = _note(sounds, pitch, layer)
-                self._gains[i] = _LEVEL[name] * touch
-                self._fades[i] = int(_RELEASE_S[name] * rate)
-                self._attacks[i] = int(_ATTACK_S.get(name, 0.0) * rate)
-                self._keyed[i] = name == "organ"
-                self._sung[i] = name == "voice"
-                self._ends[i] = self._releases[i] + self._fades[i]
-                bend_from, bend_to = float(events["bend_from"][i]), float(events["bend_to"][i])
-                if bend_from or bend_to:
-                    begins_s, ends_s = glide_s(bend_from, bend_to, lengths[i] / rate)
-                    self._bends[i] = (bend_from, bend_to, begins_s * rate, ends_s * rate)
-                if not sound.loops:
-                    self._ends[i] = min(self._ends[i], onsets[i] + sound.frames.shape[0])
-            self._sounds.append(sound)
+                self._strike(i, pitch, int(events["velocity"][i]), strikes[pitch], choked[i])
+                strikes[pitch] += 1
         fast_s = [tuple(float(tempo.seconds_at(b)) - self.start_s for b in span) for span in score.fast_spans]
         self._speaker = Speaker(((begin, end) for begin, end in fast_s), rate)
         self._reach = int((self._ends - self._begins).max(initial=0))
@@ -151,6 +121,40 @@ class StemRenderer:
         if score.end_beats is not None:
             last = max(last, round((float(tempo.seconds_at(score.end_beats)) - self.start_s) * rate))
         self.n_frames = last
+
+    def _strike(self, i: int, pitch: int, velocity: int, strike: int, choked: np.int64) -> None:
+        """Event `i` is a drum's stroke, after so many of its own; `choked` is the frame where it is cut off."""
+        sound = _drum(instrument("drums", self.sample_rate_hz), pitch, velocity, strike)
+        natural = self._begins[i] + sound.frames.shape[0]
+        self._sounds.append(sound)
+        self._gains[i] = _LEVEL["drums"] * _DRUM_LEVEL.get(pitch, 0.4) * (velocity / 127.0) ** TOUCH
+        self._fades[i] = int(_CHOKE_S * self.sample_rate_hz)
+        self._releases[i] = min(choked, natural)
+        self._ends[i] = min(natural, choked + self._fades[i])
+
+    def _hold(self, i: int, event: np.void, name: str) -> None:
+        """Event `i` is a note of the instrument `name`, held until it is let go."""
+        rate, sounds = self.sample_rate_hz, instrument(name, self.sample_rate_hz)
+        pitch, velocity = int(event["pitch"]), int(event["velocity"])
+        layer = 0 if velocity <= 84 else 1
+        if name == "voice":  # another vowel and another consonant to each note, as words have
+            n_sung = len(self._words)
+            self._words[i] = _Word.of(n_sung, pitch, sounds, rate)
+            layer = (n_sung + pitch) % N_VOWELS
+        sound = _note(sounds, pitch, layer)
+        self._sounds.append(sound)
+        self._gains[i] = _LEVEL[name] * (velocity / 127.0) ** TOUCH
+        self._fades[i] = int(_RELEASE_S[name] * rate)
+        self._attacks[i] = int(_ATTACK_S.get(name, 0.0) * rate)
+        self._keyed[i] = name == "organ"
+        self._sung[i] = name == "voice"
+        self._ends[i] = self._releases[i] + self._fades[i]
+        bend_from, bend_to = float(event["bend_from"]), float(event["bend_to"])
+        if bend_from or bend_to:
+            begins_s, ends_s = glide_s(bend_from, bend_to, (self._releases[i] - self._begins[i]) / rate)
+            self._bends[i] = (bend_from, bend_to, begins_s * rate, ends_s * rate)
+        if not sound.loops:
+            self._ends[i] = min(self._ends[i], self._begins[i] + sound.frames.shape[0])
 
     def block(self, first_frame: int, n_frames: int) -> NDArray[np.float32]:
         """(n_parts, n_frames, 2) float32 from `first_frame` on; silence outside the song."""
@@ -182,25 +186,29 @@ class StemRenderer:
         if sound is None:
             target += (gain * CLICK[start - begin : stop - begin])[:, None]
             return
-        frames = sound.frames
         if sound.loops:
             piece: NDArray[Any] = self._looped(i, sound, start, stop)
         elif i in self._bends:
-            piece = _read_at(frames, _bent(np.arange(start - begin, stop - begin, dtype=np.float64), *self._bends[i]))
+            at = np.arange(start - begin, stop - begin, dtype=np.float64)
+            piece = _read_at(sound.frames, _bent(at, *self._bends[i]))
         else:
-            piece = frames[start - begin : stop - begin]
-        scale = np.float32(gain * sound.scale)
+            piece = sound.frames[start - begin : stop - begin]
         if i in self._words:
             noise = self._words[i].noise[start - begin : stop - begin]
             target[: noise.shape[0]] += np.float32(gain) * noise
         if self._keyed[i] and start < begin + self._key_click.shape[0]:
             click = self._key_click[start - begin : stop - begin]
             target[: click.shape[0]] += np.float32(_KEY_CLICK_LEVEL * gain) * click
-        release, fade, attack = int(self._releases[i]), int(self._fades[i]), int(self._attacks[i])
+        target += piece * self._shape(i, start, stop, np.float32(gain * sound.scale))
+
+    def _shape(self, i: int, start: int, stop: int, scale: np.float32) -> np.float32 | NDArray[np.float32]:
+        """How loud a sound is over its frames `start` to `stop`: (n, 1), or one factor where it neither rises nor
+        fades."""
+        begin, release = int(self._begins[i]), int(self._releases[i])
+        fade, attack = int(self._fades[i]), int(self._attacks[i])
         rising = attack > 0 and start < begin + attack
         if not rising and stop <= release and not self._sung[i]:
-            target += piece * scale
-            return
+            return scale
         shape = np.full(stop - start, scale, dtype=np.float32)
         at = np.arange(start, stop)
         if stop > release and fade > 0:
@@ -210,7 +218,7 @@ class StemRenderer:
             shape *= (_SETTLES_TO + (1.0 - _SETTLES_TO) * eased).astype(np.float32)
         if rising:
             shape *= np.clip((at - begin + 1) / attack, 0.0, 1.0).astype(np.float32)
-        target += piece * shape[:, None]
+        return shape[:, None]
 
     def _looped(self, i: int, sound: Sound, start: int, stop: int) -> NDArray[Any]:
         """A looped sound by the song's own frames, so that a note struck again goes on where it was; a sung one from
