@@ -48,32 +48,46 @@ def meaning(
 ) -> tuple[str, Why | None]:
     """Whether notes that keep to one place away from the beat are its "on"-beats or "off"-beats, or "unknown"."""
     ours, calibrated = not take.header.foreign, take.header.calibration is not None
-    after = place % 1.0
-    # The few others: on the beat they make these off-beats, behind these they are *their* off-beats.
-    from_beat = np.abs(frac - np.rint(frac))
-    behind = (frac - place) % 1.0
-    n_on = int(np.count_nonzero(from_beat < PLACE_REACH_BEATS))
-    n_behind = int(np.count_nonzero((behind > 0.42) & (behind < 0.85)))
-    if max(n_on, n_behind) >= 4 and max(n_on, n_behind) >= 2 * min(n_on, n_behind):
-        return ("off", None) if n_on > n_behind else ("on", None)
-    if place > 0.0:
-        quarters = chart is not None and not any(bar.line in ("eighths", "free") for bar in chart.bars)
-        latency = LATENCY_MOST_BEATS if ours and not calibrated else LATE_REACH_BEATS
-        if quarters or place <= latency:
-            return "on", None
-    elif ours and not calibrated and place < -EARLY_MOST_BEATS:  # a set-up makes nobody early
-        return "off", None
-    else:
-        # An on-beat played early brings the new root before the change, an off-beat after it.
-        places = np.array([place, after])
-        before, behind_it = roots_at_changes(beats, pc, chart, places) if chart is not None else (0.0, 0.0)
-        if abs(before - behind_it) >= CLEARLY_MORE:
-            return ("on", None) if before > behind_it else ("off", None)
-        if place >= -EARLY_MOST_BEATS:
-            return "on", None
+    found = _by_the_others(place, frac)
+    if found is None and place > 0.0:
+        found = _late(place, chart, LATENCY_MOST_BEATS if ours and not calibrated else LATE_REACH_BEATS)
+    elif found is None and ours and not calibrated and place < -EARLY_MOST_BEATS:  # a set-up makes nobody early
+        found = "off"
+    elif found is None:
+        found = _early(place, beats, pc, chart)
+    if found is not None:
+        return found, None
     tell = (
         "calibrate again to tell" if calibrated else "trainer calibrate tells them apart" if ours
         else "give the downbeat in seconds if they are on the beat"
     )  # fmt: skip
-    text = f"nearly every note falls {after:.2f} of a beat after the beat: off-beats, or the beat itself moved; {tell}"
-    return "unknown", no_figure("one_place", text)
+    after = f"{place % 1.0:.2f} of a beat after the beat"
+    return "unknown", no_figure(
+        "one_place", f"nearly every note falls {after}: off-beats, or the beat itself moved; {tell}"
+    )
+
+
+def _by_the_others(place: float, frac: Floats) -> str | None:
+    """By the few other notes: on the beat they make these off-beats, behind these they are *their* off-beats."""
+    from_beat = np.abs(frac - np.rint(frac))
+    behind = (frac - place) % 1.0
+    n_on = int(np.count_nonzero(from_beat < PLACE_REACH_BEATS))
+    n_behind = int(np.count_nonzero((behind > 0.42) & (behind < 0.85)))
+    if max(n_on, n_behind) < max(4, 2 * min(n_on, n_behind)):
+        return None
+    return "off" if n_on > n_behind else "on"
+
+
+def _late(place: float, chart: Chart | None, latency_beats: float) -> str | None:
+    """Notes after the beat are late where no off-beats are asked for, or within what latency or habit explain."""
+    quarters = chart is not None and not any(bar.line in ("eighths", "free") for bar in chart.bars)
+    return "on" if quarters or place <= latency_beats else None
+
+
+def _early(place: float, beats: Floats, pc: Ints, chart: Chart | None) -> str | None:
+    """An on-beat played early brings the new root before the change, an off-beat after it."""
+    if chart is not None:
+        before, behind = roots_at_changes(beats, pc, chart, np.array([place, place % 1.0]))
+        if abs(before - behind) >= CLEARLY_MORE:
+            return "on" if before > behind else "off"
+    return "on" if place >= -EARLY_MOST_BEATS else None

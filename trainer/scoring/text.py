@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import math
 from collections import Counter
+from collections.abc import Iterator
 
 from trainer.music import Key
 from trainer.scoring.beat import BeatBy
@@ -18,11 +19,12 @@ from trainer.scoring.figure import Figure
 from trainer.scoring.landing import Item, Landing
 from trainer.scoring.stats import MIN_N
 from trainer.scoring.swing import Swing
-from trainer.scoring.timing import Timing
+from trainer.scoring.timing import DropOutTiming, Timing
 from trainer.scoring.why import counted
 from trainer.session import BEATS_PER_BAR
 
 __all__ = [
+    "against",
     "beat_late_words",
     "costly_bars",
     "feel_line",
@@ -69,31 +71,38 @@ def _beside(ratio: Figure, band: float) -> str:
 
 def feel_line(swing: Swing) -> str:
     """The swing in one line."""
-    r = swing.ratio
-    if swing.refused and r.why is not None:
-        return f"Feel: no swing figure: {r.why.text}."
-    parts = [f"Feel: swing {r.value:.2f} : 1"]
-    if math.isfinite(r.low) and math.isfinite(r.high) and r.n >= 8:
-        parts.append(f" ({r.low:.2f}–{r.high:.2f}, {r.n} pairs)")
+    ratio = swing.ratio
+    if swing.refused and ratio.why is not None:
+        return f"Feel: no swing figure: {ratio.why.text}."
+    if ratio.interval is not None and ratio.n >= 8:
+        sure = f"{ratio.low:.2f}–{ratio.high:.2f}, {ratio.n} pairs"
     else:
-        parts.append(f" ({counted(r.n, 'pair')}, too few for an interval)")
-    if not math.isnan(swing.band.value):
-        parts.append(f"; the band plays {swing.band.value:.2f}")
-        if too_scattered(r):
-            parts.append(", but your pairs scatter too widely to compare")
-        elif r.interval is not None:
-            parts.append(f", {_beside(r, swing.band.value)}")
-    same = None if swing.same_pitch is None else swing.same_pitch.ratio
-    differs = (
-        same is not None
-        and math.isfinite(r.low)
-        and not r.low <= same.value <= r.high
-        and min(same.value, r.value) > 0.0
-        and abs(math.log2(same.value / r.value)) > SAME_PITCH_LOG2
-    )
-    if same is not None and same.n >= 8 and math.isfinite(same.value) and differs:
-        parts.append(f". On pairs of one pitch {same.value:.2f} ({same.n} pairs): low notes may be reported late")
-    return "".join(parts) + "."
+        sure = f"{counted(ratio.n, 'pair')}, too few for an interval"
+    return f"Feel: swing {ratio.value:.2f} : 1 ({sure}){_beside_the_band(swing)}{_on_one_pitch(swing)}."
+
+
+def _beside_the_band(swing: Swing) -> str:
+    """ "; the band plays 2.00, and you are with it", or nothing where no band swings."""
+    ratio, band = swing.ratio, swing.band.value
+    if math.isnan(band):
+        return ""
+    if too_scattered(ratio):
+        compared = ", but your pairs scatter too widely to compare"
+    else:
+        compared = "" if ratio.interval is None else f", {_beside(ratio, band)}"
+    return f"; the band plays {band:.2f}{compared}"
+
+
+def _on_one_pitch(swing: Swing) -> str:
+    """ ". On pairs of one pitch 1.80 …", where these are enough and surely other than all pairs; else nothing."""
+    all_pairs, same = swing.ratio, None if swing.same_pitch is None else swing.same_pitch.ratio
+    if same is None or same.n < 8 or not math.isfinite(same.value) or not math.isfinite(all_pairs.low):
+        return ""
+    if all_pairs.low <= same.value <= all_pairs.high or min(same.value, all_pairs.value) <= 0.0:
+        return ""
+    if not abs(math.log2(same.value / all_pairs.value)) > SAME_PITCH_LOG2:
+        return ""
+    return f". On pairs of one pitch {same.value:.2f} ({same.n} pairs): low notes may be reported late"
 
 
 def time_line(
@@ -102,40 +111,49 @@ def time_line(
     """Where the player sits and how steadily, in one line. `beat_by` is whose beat the take is judged by."""
     if timing.n == 0:
         return f"Time: no figure: {'' if timing.mean_s.why is None else timing.mean_s.why.text}."
-    mean = 1000.0 * timing.mean_s.value
-    against = "the drums" if timing.reference == "band" else "the beat"
-    interval = ""
-    if math.isfinite(timing.mean_s.low):
-        interval = f" (between {round(1000.0 * timing.mean_s.low):+d} and {round(1000.0 * timing.mean_s.high):+d})"
-    side = "after" if mean > 0 else "ahead of"
     if beat_by == "notes":
         place = "late or early cannot be said by a beat fitted to your own notes"
-    elif not calibrated and profile != "foreign":
-        place = f"{abs(mean):.0f} ms {side} {against}{interval}; not calibrated, so that may be the set-up's latency"
-    elif abs(mean) < FELT_MS:
-        place = f"right on {against}, {round(mean):+d} ms{interval}"
-    elif mean > SOUNDS_LATE_MS and profile == "foreign":
-        place = f"{mean:.0f} ms behind {against}{interval}"
-    elif mean > SOUNDS_LATE_MS:
-        place = f"{mean:.0f} ms behind {against}{interval}: that sounds late"
-    elif mean < DELIBERATE_MS[0]:
-        place = f"{-mean:.0f} ms ahead of {against}{interval}"
-    elif mean > 0:
-        place = f"placed {mean:.0f} ms behind {against}{interval}"
     else:
-        place = f"placed {-mean:.0f} ms ahead of {against}{interval}"
+        place = _sits(timing, calibrated, foreign=profile == "foreign")
     if not timing.spread_s.known:
         if timing.n >= MIN_N and timing.spread_s.why is not None:
             return f"Time: {place}; how steady cannot be said: {timing.spread_s.why.text}."
         return f"Time: {place}; {counted(timing.n, 'note')}, too few to say how steady."
-    spread = 1000.0 * timing.spread_s.value
     pct = 100.0 * timing.spread_s.value / beat_s
     word = "steady" if pct <= STEADY_PCT else "unsteady" if pct > UNSTEADY_PCT else "fairly steady"
-    drift = timing.drift_s
-    wander = ""
-    if math.isfinite(drift.low) and (drift.low > 0.0 or drift.high < 0.0) and abs(drift.value) >= 0.001:
-        wander = f"; {'dragging' if drift.value > 0 else 'pushing'} {abs(1000.0 * drift.value):.0f} ms a chorus"
-    return f"Time: {place}; {word}, spread {spread:.0f} ms{wander}{_one_beat_off(timing)}."
+    spread = f"{word}, spread {1000.0 * timing.spread_s.value:.0f} ms"
+    return f"Time: {place}; {spread}{_wander(timing.drift_s)}{_one_beat_off(timing)}."
+
+
+def against(timing: Timing) -> str:
+    """What a player's time is held against."""
+    return "the drums" if timing.reference == "band" else "the beat"
+
+
+def _sits(timing: Timing, calibrated: bool, *, foreign: bool) -> str:
+    """Where the player sits on average, and between which places that may be."""
+    mean = 1000.0 * timing.mean_s.value
+    there, between = against(timing), ""
+    if math.isfinite(timing.mean_s.low):
+        between = f" (between {round(1000.0 * timing.mean_s.low):+d} and {round(1000.0 * timing.mean_s.high):+d})"
+    if (calibrated or foreign) and abs(mean) < FELT_MS:
+        return f"right on {there}, {round(mean):+d} ms{between}"
+    there += between
+    if not calibrated and not foreign:
+        side = "after" if mean > 0 else "ahead of"
+        return f"{abs(mean):.0f} ms {side} {there}; not calibrated, so that may be the set-up's latency"
+    if mean > SOUNDS_LATE_MS:
+        return f"{mean:.0f} ms behind {there}{'' if foreign else ': that sounds late'}"
+    if mean < DELIBERATE_MS[0]:
+        return f"{-mean:.0f} ms ahead of {there}"
+    return f"placed {abs(mean):.0f} ms {'behind' if mean > 0 else 'ahead of'} {there}"
+
+
+def _wander(drift: Figure) -> str:
+    """ "; dragging 3 ms a chorus", where that is sure; else nothing."""
+    if not math.isfinite(drift.low) or drift.low <= 0.0 <= drift.high or abs(drift.value) < 0.001:
+        return ""
+    return f"; {'dragging' if drift.value > 0 else 'pushing'} {abs(1000.0 * drift.value):.0f} ms a chorus"
 
 
 def time_of(card: Scorecard) -> str:
@@ -180,22 +198,30 @@ def landing_line(landing: Landing, key: Key | None = None) -> str:
     line = f"Landing: {t.roots} of {counted(t.changes, 'change')} on the root{late}"
     line += f"{';' if late else ','} {t.landed} of {t.changes} on a chord note"
     line += f"{beat_late_words(landing, '; ')}{missing_words(landing, '; ')}{sat_out}"
-    missed = Counter(item.pair for item in landing.missed)
-    if missed and landing.beat_late_of is None and not landing.half_missing:
-        worst, count = missed.most_common(1)[0]
-        of = landing.by_pair[worst].changes
-        line += f"; most often missed: {worst} ({count} of {of})"
-    shift = landing.transposed_semitones
-    if shift:
-        line += (
-            f" (read {counted(abs(shift), 'semitone')} {'lower' if shift > 0 else 'higher'}: is the input transposed"
-        )
-        line += "?)" if key is None else f", or did you play in {key.transposed(shift).name}?)"
+    return line + _most_missed(landing) + _read_elsewhere(landing.transposed_semitones, key) + _stayed(landing)
+
+
+def _most_missed(landing: Landing) -> str:
+    """ "; most often missed: I→IV (3 of 6)", where no more is known of what was missed; else nothing."""
+    if not landing.missed or landing.beat_late_of is not None or landing.half_missing:
+        return ""
+    ((worst, count),) = Counter(item.pair for item in landing.missed).most_common(1)
+    return f"; most often missed: {worst} ({count} of {landing.by_pair[worst].changes})"
+
+
+def _read_elsewhere(semitones: int, key: Key | None) -> str:
+    """That the take was read so many semitones lower, and what may be behind it; nothing for none."""
+    if not semitones:
+        return ""
+    played_in = "" if key is None else f", or did you play in {key.transposed(semitones).name}"
+    lower = f"{counted(abs(semitones), 'semitone')} {'lower' if semitones > 0 else 'higher'}"
+    return f" (read {lower}: is the input transposed{played_in}?)"
+
+
+def _stayed(landing: Landing) -> str:
+    """ ". Did you mean to stay on G7 in chorus 1 bar 5?", or the full stop."""
     stayed = [item for item in landing.missed if item.stayed_on]
-    if stayed:
-        line += f". Did you mean to stay on {stayed[0].stayed_on} in {_bars(stayed)}?"
-        return line
-    return line + "."
+    return f". Did you mean to stay on {stayed[0].stayed_on} in {_bars(stayed)}?" if stayed else "."
 
 
 def beat_late_words(landing: Landing, before: str = "") -> str:
@@ -296,34 +322,41 @@ def summary(card: Scorecard, *, full: bool = False) -> str:
 
 
 def _full(card: Scorecard) -> list[str]:
-    t, s = card.timing, card.swing
-    out = []
-    for beat in t.per_beat:
-        if beat.n and beat.median_s.known:
-            spread = "" if math.isnan(beat.spread_s.value) else f", spread {1000.0 * beat.spread_s.value:.1f} ms"
-            place = f"{1000.0 * beat.median_s.value:+.1f} ms ({beat.pct_of_beat.value:+.1f} % of the beat)"
-            out.append(f"Beat {beat.beat}: {place}{spread}, n {beat.n}")
-    if t.lag1.known:
-        out.append(f"Neighbouring beats alike: {t.lag1.value:+.2f} ({t.lag1.low:+.2f}…{t.lag1.high:+.2f})")
-    if t.gain is not None:
-        a = t.gain.alpha
-        unsure = " (uncertain)" if t.gain.uncertain else ""
-        out.append(f"Share of a slip made good by the next beat: {a.value:.2f} ({a.low:.2f}…{a.high:.2f}){unsure}")
-    for drop in t.drop_outs:
-        change = drop.tempo_change_pct
-        bars = f"chorus {drop.chorus}, bars {drop.bars[0]}–{drop.bars[1]}"
-        if not change.known and change.why is not None:
-            out.append(f"Without the band ({bars}): {change.why.text}")
-            continue
-        interval = "" if math.isnan(change.low) else f" ({change.low:+.1f}…{change.high:+.1f})"
-        back = f"; back in {1000.0 * drop.reentry_s.value:+.0f} ms" if drop.reentry_s.known else ""
-        out.append(f"Without the band ({bars}): tempo {change.value:+.1f} %{interval}{back}")
-    if s.short_ms.known:
-        out.append(f"Short note: {s.short_ms.value:.0f} ms; triplet figures: {s.n_triplet_figures}")
+    """The curious figures, a line each."""
+    swing = card.swing
+    out = list(_time_in_full(card.timing))
+    if swing.short_ms.known:
+        out.append(f"Short note: {swing.short_ms.value:.0f} ms; triplet figures: {swing.n_triplet_figures}")
     for measure in MEASURES:
         if measure.shown.of is not None:  # those that stand in a module of their own
             out.append(f"{measure.shown.title[:1].upper()}{measure.shown.title[1:]}: {measure.words(card)}")
-    for group in s.per_chorus:
+    for group in swing.per_chorus:
         if group.ratio.n:
             out.append(f"Chorus {group.chorus} ({group.role}): swing {group.ratio.value:.2f}, n {group.ratio.n}")
     return out
+
+
+def _time_in_full(timing: Timing) -> Iterator[str]:
+    for beat in timing.per_beat:
+        if beat.n and beat.median_s.known:
+            spread = "" if math.isnan(beat.spread_s.value) else f", spread {1000.0 * beat.spread_s.value:.1f} ms"
+            place = f"{1000.0 * beat.median_s.value:+.1f} ms ({beat.pct_of_beat.value:+.1f} % of the beat)"
+            yield f"Beat {beat.beat}: {place}{spread}, n {beat.n}"
+    alike = timing.lag1
+    if alike.known:
+        yield f"Neighbouring beats alike: {alike.value:+.2f} ({alike.low:+.2f}…{alike.high:+.2f})"
+    if timing.gain is not None:
+        a = timing.gain.alpha
+        unsure = " (uncertain)" if timing.gain.uncertain else ""
+        yield f"Share of a slip made good by the next beat: {a.value:.2f} ({a.low:.2f}…{a.high:.2f}){unsure}"
+    for drop in timing.drop_outs:
+        yield f"Without the band (chorus {drop.chorus}, bars {drop.bars[0]}–{drop.bars[1]}): {_alone(drop)}"
+
+
+def _alone(drop: DropOutTiming) -> str:
+    change = drop.tempo_change_pct
+    if not change.known and change.why is not None:
+        return change.why.text
+    interval = "" if math.isnan(change.low) else f" ({change.low:+.1f}…{change.high:+.1f})"
+    back = f"; back in {1000.0 * drop.reentry_s.value:+.0f} ms" if drop.reentry_s.known else ""
+    return f"tempo {change.value:+.1f} %{interval}{back}"
