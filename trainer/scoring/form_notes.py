@@ -345,7 +345,7 @@ class _Line:
         self.used = (votes.weight > 0.2).astype(np.float64)
         # Where each vote is counted, with the player where the last look put them.
         moved = path[beat]
-        at = (self.place + moved) % n
+        self.at = at = (self.place + moved) % n
         self.interval = tables.interval[votes.pc, at]
         self.here, self.coming, self.tonic = (
             self.chorus * _CELLS + table[votes.pc, at] for table in (tables.here, tables.coming, tables.tonic)
@@ -358,10 +358,9 @@ class _Line:
 
     def _contexts(self, rows: Ints, slot: Ints, last: Ints, earlier: Ints) -> tuple[Bools, Ints, Ints]:
         """Whether a vote has one before it in its bar, and the cells of what came before: one interval, and two."""
-        shape = (-1,) + (1,) * (slot.ndim - 1)
-        habit = self.follows[rows].reshape(shape) & (slot != 0)
-        twice = habit & self.follows_two[rows].reshape(shape)
-        one = (self.role[rows].reshape(shape) * BAR_STATES + slot) * (_NONE + 1) + np.where(habit, last, _NONE)
+        habit = self.follows[rows] & (slot != 0)
+        twice = habit & self.follows_two[rows]
+        one = (self.role[rows] * BAR_STATES + slot) * (_NONE + 1) + np.where(habit, last, _NONE)
         return habit, one, one * (_NONE + 1) + np.where(twice, earlier, _NONE)
 
     # Shares of the intervals.
@@ -429,8 +428,9 @@ class _Line:
         self.n_role = self.role_counts.sum(axis=2)
         self.n_chorus = self.counts.sum(axis=2)
         lean = (self.role_counts / self.n_role[:, :, None])[self.role_of]
-        rest = self.rest_strength[self.role_of][:, None]
-        self.shares = (rest[:, :, None] * lean + self.counts) / (rest + self.n_chorus)[:, :, None]
+        rest = self.rest_strength[self.role_of][:, None, None]
+        moved = (rest * lean + self.counts) / (rest + self.n_chorus[:, :, None])
+        self.shares = np.where(rest < _NEVER, moved, lean)
 
     def _without(self, cell: Ints, part: Floats) -> Floats:
         """The share in each vote's own cell with the vote's own part left out."""
@@ -438,9 +438,11 @@ class _Line:
         role = self.role_of[chorus]
         pooled = np.where(kind < _LEADS, self.strength[role, kind] * part / self.n_pool[role], 0.0)
         lean = (self.role_counts[role, kind, interval] - part - pooled) / (self.n_role[role, kind] - part)
-        rest = self.rest_strength[role]
-        share = (rest * lean + self.counts[chorus, kind, interval] - part) / (rest + self.n_chorus[chorus, kind] - part)
-        least: Floats = np.maximum(share, _LEAST)
+        if np.any(self.rest_strength < _NEVER):
+            rest = self.rest_strength[role]
+            own = rest * lean + self.counts[chorus, kind, interval] - part
+            lean = np.where(rest < _NEVER, own / (rest + self.n_chorus[chorus, kind] - part), lean)
+        least: Floats = np.maximum(lean, _LEAST)
         return least
 
     def _mix(self) -> Floats:
@@ -491,10 +493,10 @@ class _Line:
                 least[better], lean[better] = gain[better], strength
         self.habits = (self.lean_one < _NEVER) | (self.lean_two < _NEVER)
 
-    def _followed(self, one: Ints, two: Ints, interval: Ints, rows: Ints) -> tuple[Floats, ...]:
-        """How often an interval followed the one before and out of how many, and the two before.
+    def _followed(self, one: Ints, two: Ints, interval: Ints, rows: Ints | None = None) -> tuple[Floats, ...]:
+        """How often an interval followed the one before and out of how many, and the two before, cell by cell.
 
-        Contexts and intervals of the votes `rows`, (r,) or (r, n_states); a vote's own part is left out.
+        With `rows`, the votes that the cells are of, a vote's own part is left out.
         """
         out: tuple[NDArray[Any], ...] = (
             self.followed_one.take(one * 12 + interval),
@@ -502,9 +504,10 @@ class _Line:
             self.followed_two.take(two * 12 + interval),
             self.n_two.take(two),
         )
-        shape = (-1,) + (1,) * (one.ndim - 1)
-        mine = np.nonzero(one == self.one[rows].reshape(shape))
-        of = rows[mine[0]]
+        if rows is None:
+            return out
+        mine = np.flatnonzero(one == self.one[rows])
+        of = rows[mine]
         part = self.part_habit[of]
         same = interval[mine] == self.interval[of]
         also = two[mine] == self.two[of]
@@ -517,54 +520,85 @@ class _Line:
     def says(self, rows: Ints, tables: _Tables | None = None) -> Floats:
         """Nats of the votes `rows` (consecutive, (r,)) at each displacement, against a note that says nothing, capped.
 
-        A vote's own part is left out wherever it would be read back: (r, n_states).
+        A vote's own part is left out wherever it would be read back: (r, n_states). Votes that say the same are worked
+        out once, first as if they were not counted, then in the cells in which they are.
         """
         tables = tables or self.tables
-        first, last = int(self.chorus[rows].min()), int(self.chorus[rows].max()) + 1
-        shares = self.shares[first:last].reshape(last - first, _CELLS)
-        row, place = (self.chorus[rows] - first) * 12 + self.votes.pc[rows], self.place[rows]
-        pc, role = self.votes.pc[rows], self.role[rows]
+        word, of = self._words(rows)
+        kind, like = np.unique((of * len(tables.slot) + self.at[rows]) * 2 + (self.used[rows] > 0.0), True, True)[1:]
+        of, vote, every = of[kind], rows[kind, None], np.arange(len(tables.slot))
+        said = self._nats(tables, word[:, None], every)[of]
+        mine = tables.here[self.votes.pc[rows[kind]]] == self.here[vote] % _CELLS
+        if np.any(self.lead_share):
+            mine |= tables.coming[self.votes.pc[rows[kind]]] == self.coming[vote] % _CELLS
+        if np.any(self.habits[self.role[rows]]):
+            mine |= self._before(tables, word[:, None], every)[1][of] == self.one[vote]
+        row, at = np.nonzero(mine)
+        said[mine] = self._nats(tables, rows[kind[row]], at, counted=True)
+        out = _displaced(said, like, self.place[rows])
+        out *= self.votes.weight[rows][:, None]
+        return out
 
-        def seen(table: NDArray[Any]) -> NDArray[Any]:
-            return _displaced(table.reshape(-1, table.shape[-1]), row, place)
+    def _words(self, rows: Ints) -> tuple[Ints, Ints]:
+        """Votes of which no two say the same, (w,), and which of these each vote says as much as, (r,)."""
+        own = self.rest_strength[self.role[rows]] < _NEVER
+        code = self.role[rows] * self.n_choruses + np.where(own, self.chorus[rows], 0)
+        code = code * 12 + self.votes.pc[rows]
+        if np.any(self.habits[self.role[rows]]):
+            n = len(self.tables.slot)
+            for k, follows in ((1, self.follows), (2, self.follows_two)):
+                before = np.maximum(rows - k, 0)
+                back = (self.place[rows] - self.place[before]) % n * 12 + self.votes.pc[before]
+                code = code * (12 * n + 1) + np.where(follows[rows], 1 + back, 0)
+        first, of = np.unique(code, return_index=True, return_inverse=True)[1:]
+        return rows[first], of
 
-        def own(table: Ints, cell: Ints) -> Bools:
-            same: Bools = _displaced(table.astype(np.int8), pc, place) == (cell[rows] % _CELLS)[:, None]
-            return same
-
-        without = self._without(self.here[rows], self.part_here[rows])[:, None]
-        share = np.where(own(tables.here, self.here), without, seen(shares[:, tables.here]))
-        if np.any(self.habits[role]):
-            self._by_habit(rows, share, tables)
+    def _nats(self, tables: _Tables, vote: Ints, at: Ints, counted: bool = False) -> Floats:
+        """Nats of votes at places of the form, cell by cell; where they were `counted` their own part is left out."""
+        pc, chorus = self.votes.pc[vote], self.chorus[vote] * _CELLS
+        here, shares = tables.here[pc, at], self.shares.ravel()
+        share: Floats = shares[chorus + here]
+        if counted:
+            own = here == self.here[vote] % _CELLS
+            share[own] = self._without(self.here[vote[own]], self.part_here[vote[own]])
+        if np.any(self.habits[self.role[vote]]):
+            self._by_habit(tables, vote, at, share, counted)
         if np.any(self.lead_share) or np.any(self.held_share):
-            ahead = self.lead_share.reshape(self.n_roles, -1)[:, tables.lead]
-            held = np.where(tables.free, self.held_share[:, None], 0.0) * (1.0 - ahead)
-            of = self.role_of[first:last]
-            other = ahead[of][:, None] * shares[:, tables.coming] + held[of][:, None] * shares[:, tables.tonic]
-            share *= _displaced(1.0 - ahead - held, role, place)
-            share += seen(other)
-            spare = self._without(self.coming[rows], self.part_coming[rows]) - self.shares.ravel()[self.coming[rows]]
-            mine = own(tables.coming, self.coming)
-            share[mine] += (_displaced(ahead, role, place) * spare[:, None])[mine]
+            role = self.role[vote]
+            ahead = self.lead_share[role * _LEAD_KINDS + tables.lead[at]]
+            held = np.where(tables.free[at], self.held_share[role], 0.0) * (1.0 - ahead)
+            coming = tables.coming[pc, at]
+            other = ahead * shares[chorus + coming] + held * shares[chorus + tables.tonic[pc, at]]
+            share *= 1.0 - ahead - held
+            share += other
+            if counted:
+                own = coming == self.coming[vote] % _CELLS
+                cell = self.coming[vote[own]]
+                share[own] += ahead[own] * (self._without(cell, self.part_coming[vote[own]]) - shares[cell])
         np.maximum(share, 0.0, out=share)
         share *= 1.0 - _COMMON
-        share += _displaced(_COMMON * COMMON_PRACTICE.ravel()[tables.here], pc, place)
+        share += _COMMON * COMMON_PRACTICE.ravel()[here]
         share *= (1.0 - _FLOOR) * 12.0
         share += _FLOOR
         np.log(share, out=share)
         np.clip(share, -_CAP, _CAP, out=share)
-        share *= self.votes.weight[rows][:, None]
         return share
 
-    def _by_habit(self, rows: Ints, share: Floats, tables: _Tables) -> None:
-        """Moves the shares (r, n_states) by what followed the one and two intervals before, where habits are read."""
-        back = [np.maximum(rows - k, 0) for k in (0, 1, 2)]
-        interval, last, earlier = (_displaced(tables.interval, self.votes.pc[k], self.place[k]) for k in back)
-        slot = _displaced(tables.slot[None], 0, self.place[rows])
-        habit, one, two = self._contexts(rows, slot, last, earlier)
-        role = self.role[rows][:, None]
-        moved = _leaning(share, self._followed(one, two, interval, rows), self.lean_one[role], self.lean_two[role])
-        np.copyto(share, moved, where=habit)
+    def _before(self, tables: _Tables, vote: Ints, at: Ints) -> tuple[Bools, Ints, Ints]:
+        """The contexts (see `_contexts`) of votes at places of the form, cell by cell."""
+        last, earlier = (
+            tables.interval[self.votes.pc[k], (at + self.place[k] - self.place[vote]) % len(tables.slot)]
+            for k in (np.maximum(vote - 1, 0), np.maximum(vote - 2, 0))
+        )
+        return self._contexts(vote, tables.slot[at], last, earlier)
+
+    def _by_habit(self, tables: _Tables, vote: Ints, at: Ints, share: Floats, counted: bool) -> None:
+        """Moves shares by what followed the one and two intervals before, where habits are read."""
+        habit, one, two = self._before(tables, vote, at)
+        interval = tables.interval[self.votes.pc[vote], at]
+        followed = self._followed(one, two, interval, vote if counted else None)
+        role = self.role[vote]
+        np.copyto(share, _leaning(share, followed, self.lean_one[role], self.lean_two[role]), where=habit)
 
 
 def _said(share: Floats) -> Floats:
