@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import sys
+import time
 from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
@@ -17,7 +18,7 @@ import strangers
 from trainer.cli.speaking import card_text
 from trainer.clock.tempo import TempoMap
 from trainer.scoring import score
-from trainer.scoring.beat import beat_of
+from trainer.scoring.beat import BINS, _path, beat_of
 from trainer.scoring.text import summary
 from trainer.session import Chart
 from trainer.take import Take, TakeHeader, notes_from_rows
@@ -116,6 +117,18 @@ def test_notes_that_keep_no_beat_are_not_timed() -> None:
     assert card.form.lost is None and not card.timing.mean_s.known
     assert card.take.remarks[0].startswith("what was played keeps neither")
     assert chart.n_choruses == 3
+
+
+def test_a_beat_is_followed_through_eighty_thousand_beats_within_seconds() -> None:
+    """A tempo event with one digit turned over makes as many of an ordinary song."""
+    rng = np.random.default_rng(1)
+    suits = rng.uniform(0.0, 0.1, (20_000, BINS))
+    walk = np.cumsum(rng.integers(-2, 3, len(suits)))
+    suits[np.arange(len(suits)), walk % BINS] += 1.0
+    begun = time.process_time()
+    path = _path(suits)
+    assert time.process_time() - begun < 5.0  # it took twelve
+    assert np.array_equal((path - walk) % BINS, np.zeros(len(walk)))
 
 
 @pytest.mark.parametrize("other_bpm", [120.0, 97.0 / 0.75, 48.0, 190.0])

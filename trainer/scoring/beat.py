@@ -238,10 +238,11 @@ def _one_tempo(suits: Floats, at: Floats) -> float:
 def _path(suits: Floats) -> Ints:
     """The place (in bins, not wrapped) that moves little from window to window and suits best: (n,)."""
     steps = np.arange(-STEP_BINS, STEP_BINS + 1)
-    cost = STEP_COST * steps**2 * suits.max(axis=1).mean()
+    cost = (STEP_COST * steps**2 * suits.max(axis=1).mean())[:, None]
+    source = (np.arange(BINS)[None, :] - steps[:, None]) % BINS  # where each place comes from by each step
     score, back = suits[0].copy(), np.zeros(suits.shape, dtype=np.intp)
     for i in range(1, len(suits)):
-        came = np.stack([np.roll(score, int(step)) - price for step, price in zip(steps, cost, strict=True)])
+        came = score[source] - cost
         back[i] = np.argmax(came, axis=0)
         score = came[back[i], np.arange(BINS)] + suits[i]
     place = int(np.argmax(score))
