@@ -12,9 +12,11 @@ import pytest
 from tests.cli.conftest import Outcome
 from trainer.cli.breath import Coming
 from trainer.cli.desk import Desk
+from trainer.errors import PortError
 from trainer.line import Feel, StandIn, planned_song
 from trainer.live import PlayOptions, PlayResult, play_offline
 from trainer.page import PageLink
+from trainer.practice.results import read_result
 from trainer.session import Session, expand
 from trainer.take import save_take
 
@@ -130,6 +132,18 @@ def test_what_was_played_of_a_worksheet_is_handed_in_however_it_is_left(
         asked(*answers, stand=stand)
         playing(monkeypatch)
         assert command(*run).status == status and result.exists()
+
+
+def test_what_was_played_of_a_worksheet_is_handed_in_when_a_later_run_fails(
+    command: Command, asked: Any, monkeypatch: pytest.MonkeyPatch, tmp_path: Path
+) -> None:
+    sheet, result = tmp_path / "week.toml", tmp_path / "a.result"
+    sheet.write_text(SHEET, encoding="utf-8")
+    asked("start", PortError("the input has gone; connect it again"))
+    playing(monkeypatch)
+    done = command("worksheet", "run", sheet, "--takes", tmp_path / "takes", "--no-audio", "--out", result)
+    assert done.status == 2 and "the input has gone" in done.err and "1 of 4 takes" in done.out
+    assert len(read_result(result).tasks) == 1
 
 
 def test_who_leaves_a_night_is_not_asked_again(

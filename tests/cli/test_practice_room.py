@@ -182,6 +182,13 @@ def test_study_says_what_it_needs(command: Command, tmp_path: Path, session: Pat
     assert moved.status == 0 and ", in C." in moved.out
     done = command("study", file, "--session", session, "--phrase", "999", "--stand-in")
     assert done.status == 2 and "no phrase 999" in done.err
+    held = tmp_path / "held.musicxml"  # a root a bar: there is nothing in it to work on
+    head, *bars = by_hand().split("<measure")
+    whole = [f"{bar.split('</note>')[0].replace('<duration>1', '<duration>8')}</note></measure>" for bar in bars]
+    held.write_text("<measure".join([head, *whole]) + "</part></score-partwise>")
+    assert "No device found." in command("study", held, "--session", session).out
+    done = command("study", held, "--session", session, "--phrase", "1")
+    assert done.status == 2 and "there is no phrase 1; no device was found" in done.err
     for option, bad in (("--bpm", "-3"), ("--loop", "11-40")):
         done = command("study", file, "--session", session, "--phrase", "1", option, bad, "--midi", tmp_path / "no.mid")
         assert done.status == 2 and bad.split("-")[-1] in done.err and len(done.err.splitlines()) == 1

@@ -76,8 +76,6 @@ def worksheet_run(
     places: Places,
 ) -> int:
     """Play a worksheet through; the result is one file to hand in."""
-    from trainer.practice.results import write_result
-
     sheet = _worksheet(file)
     wanted_path = out or file.with_name(_result_name(file, name))
     if not wanted_path.parent.is_dir() or not os.access(wanted_path.parent, os.W_OK):
@@ -90,19 +88,31 @@ def worksheet_run(
             status = _play_sheet(sheet, desk, played)
         except KeyboardInterrupt:  # between two runs: what was played is handed in all the same
             status = 130
-        if not played:
-            echo("Nothing was played to its end, so there is no result.")
-        else:
-            target = write_result(sheet, played, wanted_path, name)
-            if len(played) < wanted:
-                are = f"{len(played)} of {wanted} takes are in the result, {target}"
-                say(f"\nStopped: {are}. Run it again to play it whole.")
-            else:
-                echo(f"\nwrote {target}\nHand this file in.")
+        except TrainerError:  # so is what was played before something failed
+            if played:
+                _hand_in(sheet, played, wanted_path, name)
+            raise
+        _hand_in(sheet, played, wanted_path, name)
         if desk.stand is not None and status is None:
             desk.note(f"{len(played)} of {wanted} takes are in the result.")
             desk.before(Coming("That was the worksheet", held=True, starts=""))
     return status or 0
+
+
+def _hand_in(sheet: Worksheet, played: list[Played], path: Path, name: str) -> None:
+    """Write the result of what was played, and say so."""
+    from trainer.practice.results import write_result
+
+    if not played:
+        echo("Nothing was played to its end, so there is no result.")
+        return
+    wanted = sum(task.times for task in sheet.tasks)
+    target = write_result(sheet, played, path, name)
+    if len(played) < wanted:
+        are = f"{len(played)} of {wanted} takes are in the result, {target}"
+        say(f"\nStopped: {are}. Run it again to play it whole.")
+    else:
+        echo(f"\nwrote {target}\nHand this file in.")
 
 
 def _play_sheet(sheet: Worksheet, desk: Desk, played: list[Played]) -> int | None:
@@ -355,7 +365,8 @@ def study(
         return 0
     chosen = next((phrase for phrase in listed if phrase.number == number), None)
     if chosen is None:
-        raise UsageError(f"there is no phrase {number}; expected 1 to {len(listed)} (trainer study {file} lists them)")
+        allowed = f"expected 1 to {len(listed)} (trainer study {file} lists them)" if listed else "no device was found"
+        raise UsageError(f"there is no phrase {number}; {allowed}")
     exercise = phrase_drill(
         chosen,
         key or take.session.key,
