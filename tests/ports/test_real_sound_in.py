@@ -87,24 +87,26 @@ def test_one_stream_for_both_sides_of_a_card_counts_their_frames_alike(jack_serv
         piece = song[first_frame : first_frame + len(out)]
         out[: len(piece), 0] = piece
 
-    kept = _Kept()
-    stream = open_audio(fill, devices=devices, source=(source, kept.take))
-    with JackBass(jack_server, "plugger") as cable:
-        stream.start()
-        try:
-            mine = [name for name in cable.ports() if not name.startswith(("system:", "plugger:"))]
-            went = next(name for name in mine if "out" in name.rpartition(":")[2])
-            came_in = next(name for name in mine if "in" in name.rpartition(":")[2])
-            cable.plug(went, came_in)
-            end = time.monotonic() + 30.0
-            while stream.n_frames < out_frames and time.monotonic() < end:
-                time.sleep(0.02)
-        finally:
-            stream.close()
+    for _ in range(10):  # a busy machine makes under-runs, after which frames are lost on one side
+        kept = _Kept()
+        stream = open_audio(fill, devices=devices, source=(source, kept.take))
+        with JackBass(jack_server, "plugger") as cable:
+            stream.start()
+            try:
+                mine = [name for name in cable.ports() if not name.startswith(("system:", "plugger:"))]
+                went = next(name for name in mine if "out" in name.rpartition(":")[2])
+                came_in = next(name for name in mine if "in" in name.rpartition(":")[2])
+                cable.plug(went, came_in)
+                end = time.monotonic() + 30.0
+                while stream.n_frames < out_frames and time.monotonic() < end:
+                    time.sleep(0.02)
+            finally:
+                stream.close()
+        if not stream.n_xruns:
+            break
     came = kept.sound()[:, 0]
     assert kept.blocks[0][0] == 0
-    if stream.n_xruns:
-        pytest.skip(f"the machine was too busy for sound ({stream.n_xruns} under-runs)")
+    assert not stream.n_xruns, f"{stream.n_xruns} under-runs at the tenth time too: the machine is too busy for sound"
     trips = []
     for start in starts:
         at = _place(came[start : start + 24_000], sent)
