@@ -1,6 +1,6 @@
 """How late notes go out and how exactly they come in, beside the plain way of playing a MIDI file.
 
-    python tests/bench/bench_jitter.py [--choruses 3] [--runs 1] [--refused]
+    python tests/bench/bench_jitter.py [--choruses 3] [--runs 1] [--refused] [--busy N]
 
 Ours: `trainer play` on a pseudo-terminal with its screen, figures, sound and band, over a JACK server of its own
 (dummy driver, period 64); another process plays 10 notes a second into it, exact to the sample, and hears the band.
@@ -16,6 +16,10 @@ against the host time at which the sender wrote it, constant removed; a port's o
 
 `--refused`: both without the right to real-time scheduling, as for an ordinary user (Linux, `setpriv`); the server and
 the far end keep theirs, as sound servers have it.
+
+`--busy N`: beside N programs that never rest, as from another window of the desktop, instead of the plain way. "Taken
+by others" is the processor time, in shares of one core, that went to neither these, ours, nor the server and the far
+end.
 """
 
 from __future__ import annotations
@@ -125,6 +129,46 @@ class Plain:
         return quantiles(json.loads(out.splitlines()[-1]))
 
 
+class Busy:
+    """Programs that never rest, each in a session of its own."""
+
+    def __init__(self, n_programs: int, prefix: Sequence[str] = ()) -> None:
+        command = [*prefix, sys.executable, "-c", "while True: pass"]
+        self._programs = [subprocess.Popen(command, start_new_session=True) for _ in range(n_programs)]
+
+    def end(self) -> None:
+        for program in self._programs:
+            program.kill()
+            program.wait()
+
+
+def used_s() -> tuple[float, float]:
+    """(by the whole machine, by this process and the children it waited for): processor seconds so far (Linux)."""
+    ticks = [int(word) for word in Path("/proc/stat").read_text().split("\n")[0].split()[1:9]]
+    idle = ticks[3] + ticks[4]
+    times = os.times()
+    return (sum(ticks) - idle) / os.sysconf("SC_CLK_TCK"), sum(times[:4])
+
+
+def busy_runs(n_runs: int, choruses: int, n_programs: int, prefix: Sequence[str]) -> None:
+    rows = []
+    for run in range(n_runs):
+        before, begun = used_s(), time.monotonic()
+        with started_server() as server:
+            beside = Busy(n_programs, prefix)
+            try:
+                out, _, n_xruns = ours(server, choruses, prefix)
+            finally:
+                beside.end()
+        whole_s, own_s = (now - then for now, then in zip(used_s(), before, strict=True))
+        others_pct = 100.0 * (whole_s - own_s) / (time.monotonic() - begun)
+        rows.append(out)
+        shown = "  ".join(f"{key} {ms:8.3f} ms" for key, ms in out.items() if key != "n")
+        print(f"run {run + 1}: n {out['n']:6.0f}  {shown}; {n_xruns} under-runs, taken by others {others_pct:.0f} %")
+    medians = "  ".join(f"{key} {np.median([row[key] for row in rows]):8.3f} ms" for key in ("p50", "p99", "p99.9"))
+    print(f"median of the runs: {medians}")
+
+
 def front() -> None:
     """The plain way's process: intended seconds come in on standard input, late milliseconds go out."""
     import mido
@@ -188,15 +232,19 @@ def main() -> None:
     parser.add_argument("--choruses", type=int, default=3)
     parser.add_argument("--runs", type=int, default=1)
     parser.add_argument("--refused", action="store_true")
+    parser.add_argument("--busy", type=int, metavar="N")
     parser.add_argument("--front", action="store_true", help=argparse.SUPPRESS)
     chosen = parser.parse_args()
     if chosen.front:
         front()
         return
+    prefix = WITHOUT_RIGHTS if chosen.refused else ()
+    if chosen.busy is not None:
+        busy_runs(chosen.runs, chosen.choruses, chosen.busy, prefix)
+        return
     rows = []
     for run in range(chosen.runs):
         with started_server() as server:  # one a run, so that other tests may have their turn between
-            prefix = WITHOUT_RIGHTS if chosen.refused else ()
             beside = Plain(server, chosen.choruses, prefix)
             out, heard, n_xruns = ours(server, chosen.choruses, prefix)
             other = beside.lateness()
