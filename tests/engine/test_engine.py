@@ -11,12 +11,13 @@ from typing import Any
 import pytest
 
 from trainer.clock.sources import RealClock
-from trainer.engine import Notice, Setup
+from trainer.engine import Notice, Ready, Setup
 from trainer.engine.process import Engine
 from trainer.engine.record import Record, finish_lost
 from trainer.engine.slots import PortSlot
+from trainer.engine.sound import BandSound
 from trainer.ports import MidiOut
-from trainer.ports.memory import MemoryMidiOut
+from trainer.ports.memory import MemoryAudioOut, MemoryMidiOut
 from trainer.session import ChorusPlan, Session
 
 SHORT = Session(tempo_bpm=240.0, choruses=(ChorusPlan("verse", 1),), loop=(1, 1), count_in_bars=0)
@@ -51,6 +52,36 @@ def test_a_scripted_player_is_heard_through_the_monitor(tmp_path: Path) -> None:
     assert heard == [data for _, data in script]
     last = engine.finish()
     assert last.n_notes == 2 and last.take is not None and Path(last.take).parent == tmp_path
+
+
+def test_a_soundfont_that_fails_at_the_start_is_said_and_the_built_in_sounds_play(
+    monkeypatch: pytest.MonkeyPatch, tmp_path: Path
+) -> None:
+    font = tmp_path / "mine.sf2"
+    font.write_bytes(b"RIFF no more")
+    clock = RealClock()
+    monkeypatch.setattr("trainer.engine.sound.open_audio", lambda fill, *_, **__: MemoryAudioOut(fill, clock))
+
+    def known(sound: BandSound) -> None:
+        now_ns = clock.now_ns()
+        for block in range(100):
+            host_ns = now_ns + round(block * 256e9 / sound.rate_hz)
+            sound.fit.feed(block * 256, host_ns, host_ns * 1e-9 + 0.01, host_ns * 1e-9, False)
+
+    monkeypatch.setattr(BandSound, "_start_stream", known)
+    said = {}
+    for wanted in (str(font), None):
+        pipe = Pipe()
+        setup = Setup(session=SHORT.to_dict(), takes_dir=str(tmp_path), audio="auto", soundfont=wanted)
+        engine = Engine(pipe, setup)  # type: ignore[arg-type]
+        engine.open()
+        assert engine.sound is not None
+        engine.silence()
+        (ready,) = (message for message in pipe.said if isinstance(message, Ready))
+        said[wanted] = [notice.text for notice in ready.notices]
+    assert said[None] == []
+    assert len(said[str(font)]) == 1 and f"{font} could not be played" in said[str(font)][0]
+    assert "the built-in sounds play" in said[str(font)][0]
 
 
 def box() -> MemoryMidiOut:

@@ -234,6 +234,8 @@ class Engine:
                 band()
             except PortError as error:
                 notices.append(self._no_sound(str(error)))
+        if self.sound is not None and self.sound.remark is not None:
+            notices.append(Notice(self.sound.remark))
 
     def _open_bass(self, setup: Setup, name: str, wanted: bool, band: Callable[..., None]) -> None:
         devices = list_audio()

@@ -151,10 +151,12 @@ class _Renderer:
         self._tempo = TempoMap(self._chart.tempo_segments)
         self._levels = np.full(len(self._chart.bars), np.nan)
         stems: StemRenderer | FontRenderer
+        failed = False
         try:
             stems = stem_renderer(self._score(), self._tempo, work.sample_rate_hz, soundfont=work.soundfont)
         except TrainerError as error:  # a font that worked when it was tried, and does not now: the band plays on
             print(f"{error}; the built-in sounds play", file=sys.stderr)
+            failed = True
             stems = stem_renderer(self._score(), self._tempo, work.sample_rate_hz)
         self._stems = stems
         self._sound = RouteRenderer(stems, work.sample_rate_hz)
@@ -162,7 +164,7 @@ class _Renderer:
         self._next_block = 0
         order = [*_FIRST_PITCHES, *(p for p in range(MONITOR_PITCHES[0], MONITOR_PITCHES[1] + 1))]
         self._pitches = list(dict.fromkeys(order)) if work.monitor else []
-        self._ring.say_ready()
+        self._ring.say_ready(built_in_instead=failed)
 
     def set_route(self, route: Route) -> None:
         self._sound.set_route(route.stretches)

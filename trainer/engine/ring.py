@@ -26,6 +26,7 @@ MONITOR_PITCHES = (23, 72)  # the player's own sounds held ready, B0 to C5; othe
 MONITOR_S = 2.0
 _HEADER = 8  # int64 words
 _ROUTE_BITS = 20
+_READY, _READY_INSTEAD = 1, 2
 
 
 @dataclass(frozen=True, slots=True)
@@ -96,8 +97,13 @@ class Ring:
         """The renderer has arranged the band and can begin."""
         return bool(self._header[1])
 
-    def say_ready(self) -> None:
-        self._header[1] = 1
+    @property
+    def built_in_instead(self) -> bool:
+        """The built-in sounds are played, since the SoundFont that was wanted could not be."""
+        return bool(self._header[1] == _READY_INSTEAD)
+
+    def say_ready(self, *, built_in_instead: bool = False) -> None:
+        self._header[1] = _READY_INSTEAD if built_in_instead else _READY
 
     @staticmethod
     def tag_of(block: int, route: int) -> int:

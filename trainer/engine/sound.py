@@ -38,7 +38,8 @@ STALLED_S = 1.0
 
 
 class BandSound:
-    """The stream open, the renderer ahead, both going; `ruler` is the stream as the song's ruler."""
+    """The stream open, the renderer ahead, both going; `ruler` is the stream as the song's ruler. `remark`: what is not
+    as it was asked for, or None."""
 
     def __init__(
         self,
@@ -56,6 +57,7 @@ class BandSound:
         self._setup = setup
         self._route = 0
         self._address = ""
+        self.remark: str | None = None
         name = None if setup.audio in ("auto", "") else setup.audio
         self.stream: AudioOut = open_audio(
             self._fill,
@@ -130,6 +132,11 @@ class BandSound:
                 raise PortError(f"no sound: the band's sound was not ready within {READY_WITHIN_S:g} s")
             time.sleep(0.01)
         here().forget_shared(self._address)
+        if self._ring.built_in_instead:
+            self.remark = (
+                f"the SoundFont {self._setup.soundfont} could not be played (the engine's log says why); "
+                "the built-in sounds play"
+            )
 
     def _start_stream(self) -> None:
         """Start the stream and wait until its clock is known."""
