@@ -67,6 +67,7 @@ _DRUM_CHANNEL: Final = 9
 _OFF, _WHEEL, _ON = 0, 1, 2
 _PAN_CONTROL: Final = 10
 _TRIAL_S: Final = 60.0  # fonts of a gigabyte exist
+_MOST_LISTS: Final = 100  # three are to be there; a hole in a file would be millions
 _UNLOADABLE, _EMPTY, _NO_DRUMS = 3, 4, 5
 _SETTINGS: Final = {
     "synth.chorus.active": 0,
@@ -85,7 +86,7 @@ def check_soundfont(path: str | Path) -> Path:
         with file.open("rb") as handle:
             head = handle.read(12)
             size = file.stat().st_size
-            lists = _lists(handle, size) if head[:4] == b"RIFF" and head[8:] == b"sfbk" else set()
+            lists = _lists(handle, size)
     except OSError as error:
         raise UsageError(f"cannot read the SoundFont {file}: {error.strerror or error}; expected a .sf2 file") from None
     if len(head) < 12 or head[:4] != b"RIFF" or head[8:] != b"sfbk":
@@ -160,7 +161,9 @@ def _lists(handle: BinaryIO, size: int) -> set[str]:
     """Names of the RIFF lists from where the file stands (SoundFont 2.04 specification, section 4)."""
     names = set()
     at = handle.tell()
-    while at + 12 <= size:
+    for _ in range(_MOST_LISTS):
+        if at + 12 > size:
+            break
         handle.seek(at)
         head = handle.read(12)
         if head[:1] == b"\0" and head[1:5] == b"LIST":  # the byte that makes a length even; some files leave it out
