@@ -10,7 +10,7 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Sequence
-from itertools import product
+from itertools import pairwise, product
 from typing import Any
 
 import numpy as np
@@ -88,33 +88,36 @@ def hand_for(
     As `fingering`, for whatever was played: what cannot be fingered keeps nothing from being fingered round it.
     """
     out: list[list[Place | None]] = [[None] * len(chord) for chord in chords]
-    tables: dict[tuple[int, ...], tuple[States, list[list[Place | None]]]] = {}
-    playable = []
-    for i, chord in enumerate(chords):
-        key = tuple(chord)
-        if key not in tables:
-            tables[key] = _states(key, tuning, position)
-        if len(tables[key][0][1]):
-            playable.append(i)
+    keys = [tuple(chord) for chord in chords]
+    tables = {key: _states(key, tuning, position) for key in dict.fromkeys(keys)}
+    playable = [i for i, key in enumerate(keys) if len(tables[key][0][1])]
     if not playable:
         return out
-    rows = [tables[tuple(chords[i])][0] for i in playable]
+    rows = [tables[keys[i]][0] for i in playable]
     steps = []
-    for k in range(1, len(playable)):
-        i, j = playable[k], playable[k - 1]
+    for (j, before), (i, now) in pairwise(zip(playable, rows, strict=True)):
         slid = j == i - 1 and j < len(slides) and slides[j]
-        same = tuple(chords[i]) == tuple(chords[j])
-        steps.append(_step(rows[k - 1], rows[k], onset_beats[i] - onset_beats[j], slid=slid, same=same))
+        steps.append(_step(before, now, onset_beats[i] - onset_beats[j], slid=slid, same=keys[i] == keys[j]))
+    path = _settled([keys[i] for i in playable], [onset_beats[i] for i in playable], rows, steps)
+    for i, row, state in zip(playable, rows, path, strict=True):
+        out[i] = list(tables[keys[i]][1][int(row[1][state])])
+    return out
+
+
+def _settled(
+    keys: Sequence[tuple[int, ...]],
+    at_beats: Sequence[float],
+    rows: Sequence[States],
+    steps: Sequence[NDArray[np.float64]],
+) -> list[int]:
+    """The state of each note on the cheapest way, found twice: the second time a note costs more where it strays from
+    the place that it mostly has in the figure round it."""
     path = _cheapest([row[2] for row in rows], steps)
-    at_beats = [onset_beats[i] for i in playable]
-    keys = [tuple(chords[i]) for i in playable]
     usual = _usual_places(keys, at_beats, [row[0][state, :2] for row, state in zip(rows, path, strict=True)])
     strayed = [
         own + _STRAY * np.any(table[:, :2] != place, axis=1) for (table, _, own), place in zip(rows, usual, strict=True)
     ]
-    for i, row, state in zip(playable, rows, _cheapest(strayed, steps), strict=True):
-        out[i] = list(tables[tuple(chords[i])][1][int(row[1][state])])
-    return out
+    return _cheapest(strayed, steps)
 
 
 def _cheapest(own: Sequence[NDArray[np.float64]], steps: Sequence[NDArray[np.float64]]) -> list[int]:

@@ -7,21 +7,21 @@ claims its devices claims those too. Definitions: the project's own; each change
 from __future__ import annotations
 
 from collections.abc import Sequence
-from itertools import pairwise
+from itertools import groupby, pairwise
 from typing import Protocol
 
 from trainer.line.score import Claim
 from trainer.music import Chord
 from trainer.session import BEATS_PER_BAR, Chart, ChartBar
 
-__all__ = ["standing_claims"]
+__all__ = ["BAR_FILLERS", "standing_claims"]
 
 NEAR = 1e-6
 MAX_STEPS = 4  # semitone steps of an approach
 MIN_DESCENT = 3  # notes of a descent above its root; our choice
 ROOT_NOTES = 6  # of a bar of root shuffle; our choice
 _SCALES = ((0, 2, 4, 5, 7, 9, 11, 12), (0, 2, 4, 5, 7, 9, 10, 12))
-_BAR_FILLERS = (
+BAR_FILLERS = (
     "root_shuffle",
     "pentatonic_riff",
     "walking_line",
@@ -50,7 +50,7 @@ def standing_claims(chart: Chart, notes: Sequence[_Note], claims: Sequence[Claim
     out += turned
     taken = [(c.at_beats, c.at_beats + c.beats) for c in out if c.name in ("turnaround_figure", "pedal")]
     out += _root_shuffles(chart, plain, out)
-    out = [c for c in out if c.name not in _BAR_FILLERS or not any(a - NEAR <= c.at_beats < b - NEAR for a, b in taken)]
+    out = [c for c in out if c.name not in BAR_FILLERS or not any(a - NEAR <= c.at_beats < b - NEAR for a, b in taken)]
     return tuple(sorted(out, key=lambda claim: (claim.at_beats, claim.name)))
 
 
@@ -130,41 +130,47 @@ def _roots_struck(notes: Sequence[_Note], bar: ChartBar) -> bool:
 def _walks(chart: Chart, notes: Sequence[_Note], a: ChartBar, b: ChartBar) -> bool:
     """From the tonic to the five by the two semitones below it (or round the one above), or down by ♭7 and 6."""
     tonic, five = chart.key.tonic_pc, (chart.key.tonic_pc + 7) % 12
-    first = [n.pitch for n in notes if a.onset_beats - NEAR <= n.onset_beats < a.end_beats - NEAR]
+    first = [n for n in notes if a.onset_beats - NEAR <= n.onset_beats < a.end_beats - NEAR]
     second = [n.pitch for n in notes if b.onset_beats - NEAR <= n.onset_beats < b.onset_beats + 1.0 + NEAR]
-    struck = any(abs(n.onset_beats - a.onset_beats) < NEAR for n in notes)
-    if not struck or not first or first[0] % 12 != tonic or _pc(b.chords[0]) != five:
+    if not first or abs(first[0].onset_beats - a.onset_beats) >= NEAR or first[0].pitch % 12 != tonic:
         return False
     arrive = next((k for k, pitch in enumerate(second) if pitch % 12 == five), None)
-    if arrive is None:
+    if arrive is None or _pc(b.chords[0]) != five:
         return False
-    line = [*first, *second[: arrive + 1]]
-    steps = [line[0]] + [y for x, y in pairwise(line) if y != x]
+    return _walks_to_its_end([*(n.pitch for n in first), *second[: arrive + 1]])
+
+
+def _walks_to_its_end(pitches: list[int]) -> bool:
+    """Whether a line, repeats aside, comes to its last note by the two semitones below it (or round the one above), or
+    down by ♭7 and 6."""
+    steps = [pitch for pitch, _ in groupby(pitches)]
     body = [pitch - steps[-1] for pitch in steps[:-1]]
     if len(body) < 3:
         return False
     if body[-1] == 1:
         body = body[:-1]
-    return body[-2:] == [-2, -1] or (len(body) >= 3 and body[-2:] == [3, 2] and body[-3] in (5, -7))
+    return body[-2:] == [-2, -1] or body[-3:] in ([5, 3, 2], [-7, 3, 2])
 
 
 def _root_shuffles(chart: Chart, notes: Sequence[_Note], claims: Sequence[Claim]) -> list[Claim]:
     """Bars all on one root, every beat struck, but for a free note on the last off-beat."""
-    known = {round(c.at_beats, 6) for c in claims if c.name in _BAR_FILLERS}
+    known = {round(c.at_beats, 6) for c in claims if c.name in BAR_FILLERS}
     by_bar: dict[int, list[_Note]] = {}
     for note in notes:
         by_bar.setdefault(int(chart.bar_idx_at(note.onset_beats + NEAR)), []).append(note)
-    out = []
-    for bar in chart.bars:
-        row = by_bar.get(bar.idx, [])
-        if len(bar.chords) != 1 or bar.final or bar.stopped or not row or round(bar.onset_beats, 6) in known:
-            continue
-        if any(note.kind == "triplet" for note in row):
-            continue
-        free = row[-1].onset_beats > bar.end_beats - 1.0 + NEAR and row[-1].pitch % 12 != _pc(bar.chords[0])
-        body = row[:-1] if free else row
-        beats = sum(note.kind == "on" for note in body)
-        one = len({note.pitch for note in body}) == 1 and body[0].pitch % 12 == _pc(bar.chords[0])
-        if one and beats == BEATS_PER_BAR and len(body) >= ROOT_NOTES:
-            out.append(Claim("root_shuffle", bar.onset_beats, float(BEATS_PER_BAR)))
-    return out
+    return [
+        Claim("root_shuffle", bar.onset_beats, float(BEATS_PER_BAR))
+        for bar in chart.bars
+        if round(bar.onset_beats, 6) not in known and _is_root_shuffle(bar, by_bar.get(bar.idx, []))
+    ]
+
+
+def _is_root_shuffle(bar: ChartBar, row: list[_Note]) -> bool:
+    if len(bar.chords) != 1 or bar.final or bar.stopped or not row or any(note.kind == "triplet" for note in row):
+        return False
+    root = _pc(bar.chords[0])
+    free = row[-1].onset_beats > bar.end_beats - 1.0 + NEAR and row[-1].pitch % 12 != root
+    body = row[:-1] if free else row
+    beats = sum(note.kind == "on" for note in body)
+    pitches = {note.pitch for note in body}
+    return len(pitches) == 1 and pitches.pop() % 12 == root and beats == BEATS_PER_BAR and len(body) >= ROOT_NOTES

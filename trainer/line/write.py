@@ -7,7 +7,7 @@ line can be sung. Pure and seeded.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field, replace
 from itertools import pairwise
 
@@ -18,7 +18,7 @@ from trainer.errors import UsageError, did_you_mean
 from trainer.line.figures import FILLERS, PATTERNS, SLASH_FILLERS, Cell, cells, degree_semitones
 from trainer.line.fingering import fingering
 from trainer.line.score import DEVICES, LINE_DTYPE, Claim, LineScore
-from trainer.line.standing import standing_claims
+from trainer.line.standing import BAR_FILLERS, standing_claims
 from trainer.music import FOUR_STRING, Chord, Tuning
 from trainer.session import BEATS_PER_BAR, Chart, ChartBar
 
@@ -52,15 +52,7 @@ STOP_HIT_BEATS = 0.5  # a stop-time hit is cut short
 TURNAROUND_BAR = "1 . 1 1 1 1 1 L"  # a bar of one chord in a turnaround of several chords
 BACKBEAT_ACCENT = 6  # velocity of 2 and 4 above 1 and 3 (common practice +3…+12)
 
-_WITHIN = (
-    "root_shuffle",
-    "pentatonic_riff",
-    "walking_line",
-    "octave_shift",
-    "doubled_notes",
-    "box_figure",
-    "boogie_figure",
-)
+_PUSH = "n+0"  # the next root itself, before its bar
 _INTO = ("chromatic_approach", "scale_descent", "push", "slide_in")
 _NEEDS_FIFTH = ("pentatonic_riff", "box_figure", "boogie_figure", "doubled_notes", "triplet_figure")
 
@@ -187,8 +179,7 @@ def _write_bar(page: _Page, bar: ChartBar, plan: BarPlan, plans: Sequence[BarPla
         page.held, page.awaited = False, None
         return
     after = page.chart.bars[bar.idx + 1]
-    follows = plans[after.idx]
-    next_root = root_window(follows.low, bass_pc(after.chords[0]) if follows.pedal_pc is None else follows.pedal_pc)
+    next_root = _first_root(plans[after.idx], after)
     tonic = root_window(plan.low, page.chart.key.tonic_pc)
     line = plan.line or bar.line
     if plan.device == "turnaround_figure" and plan.pattern is not None and plan.part == 0:
@@ -196,14 +187,18 @@ def _write_bar(page: _Page, bar: ChartBar, plan: BarPlan, plans: Sequence[BarPla
     if len(bar.chords) > 1 and plan.pedal_pc is None:
         _write_shares(page, bar, plan, next_root, tonic, line)
         return
-    root = root_window(plan.low, bass_pc(bar.chords[0]) if plan.pedal_pc is None else plan.pedal_pc)
-    setting = _Setting(bar.onset_beats, bar.chords[0], root, next_root, tonic, _last(page))
+    setting = _Setting(bar.onset_beats, bar.chords[0], _first_root(plan, bar), next_root, tonic, _last(page))
     pattern, device = plan.pattern, None
     if pattern is None and plan.device is not None and _applies(plan.device, bar, after, plan):
         pattern, device = _figure_of(page, plan, setting, plan.device), plan.device
     if pattern is None:
         pattern, device = _filler(page, plan, setting, line)
     _place(page, pattern, setting, device, bar, plan)
+
+
+def _first_root(plan: BarPlan, bar: ChartBar) -> int:
+    """The root that a bar begins on, in its register: its first chord's, or its pedal's."""
+    return root_window(plan.low, bass_pc(bar.chords[0]) if plan.pedal_pc is None else plan.pedal_pc)
 
 
 def _figure_of(page: _Page, plan: BarPlan, setting: _Setting, device: str) -> str | None:
@@ -403,35 +398,43 @@ def _lead_note(page: _Page, setting: _Setting, prev: int) -> int:
 
 def _place(page: _Page, pattern: str, setting: _Setting, device: str | None, bar: ChartBar, plan: BarPlan) -> None:
     row = cells(pattern)
-    pitches = _pitches(page, row, setting)
-    first_of_run: float | None = None
-    triplets: list[float] = []
-    for cell, pitch in zip(row, pitches, strict=True):
+    for cell, pitch in zip(row, _pitches(page, row, setting), strict=True):
         onset, kind = _onset(page, cell, setting.onset_beats)
-        if cell.token[0] in "ng" and first_of_run is None:
-            first_of_run = onset
-        if cell.token == "n+0":
-            kind = "push"
-        if kind == "triplet" and setting.onset_beats + cell.beat not in triplets:
-            triplets.append(setting.onset_beats + cell.beat)
-        if page.held and cell.beat == 0 and cell.part == "on" and onset == bar.onset_beats:
-            continue
-        page.drafts.append(_Draft(onset, pitch, kind, plan.loudness))
-    page.held = any(cell.token == "n+0" for cell in row)
+        tied_over = page.held and cell.beat == 0 and cell.part == "on" and onset == bar.onset_beats
+        if not tied_over:
+            page.drafts.append(_Draft(onset, pitch, kind, plan.loudness))
+    page.held = any(cell.token == _PUSH for cell in row)
     page.awaited = setting.next_root if device in _INTO else None
-    if device is None:
-        return
-    if device in _WITHIN:
-        page.claims.append(Claim(device, bar.onset_beats, float(BEATS_PER_BAR)))
+    if device is not None:
+        page.claims += _claimed(page, row, setting, device, bar, plan)
+
+
+def _claimed(
+    page: _Page, row: Sequence[Cell], setting: _Setting, device: str, bar: ChartBar, plan: BarPlan
+) -> Iterator[Claim]:
+    """What a bar written as a device claims: itself, each beat of triplets, the run into the next root, or a device of
+    several bars at its first."""
+    if device in BAR_FILLERS:
+        yield Claim(device, bar.onset_beats, float(BEATS_PER_BAR))
     elif device == "triplet_figure":
-        page.claims.extend(Claim(device, at, 1.0) for at in triplets)
-    elif device in _INTO and first_of_run is not None:
-        page.claims.append(Claim(device, first_of_run, bar.end_beats - first_of_run))
-    elif device in ("pedal", "turnaround_figure") and plan.part == 0:
-        page.claims.append(Claim(device, bar.onset_beats, float(BEATS_PER_BAR * plan.n_parts)))
+        for beat in dict.fromkeys(cell.beat for cell in row if cell.part.startswith("t")):
+            yield Claim(device, setting.onset_beats + beat, 1.0)
+    elif device in _INTO:
+        run = next((cell for cell in row if cell.token[0] in "ng"), None)
+        if run is not None:
+            start, _ = _onset(page, run, setting.onset_beats)
+            yield Claim(device, start, bar.end_beats - start)
+    elif plan.part == 0:  # a pedal, a turnaround
+        yield Claim(device, bar.onset_beats, float(BEATS_PER_BAR * plan.n_parts))
 
 
 def _onset(page: _Page, cell: Cell, start_beats: float) -> tuple[float, str]:
+    """Where a cell is struck, and what kind of note it is."""
+    beat, kind = _struck(page, cell, start_beats)
+    return beat, "push" if cell.token == _PUSH else kind
+
+
+def _struck(page: _Page, cell: Cell, start_beats: float) -> tuple[float, str]:
     beat = start_beats + cell.beat
     if cell.part == "off":
         return beat + page.off, "off"

@@ -21,7 +21,7 @@ import threading
 import time
 from collections import deque
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from time import perf_counter_ns
 from typing import Any, Literal
 
@@ -192,27 +192,25 @@ def list_audio(*, fresh: bool = False) -> AudioList:
 def _devices(lib: Any, way: Literal["input", "output"]) -> tuple[AudioDevice, ...]:
     """The devices of one way, of the host interface that is best on this system, or of all where none is."""
     systems: Sequence[Any] = lib.query_hostapis()
-    found = [(i, device) for i, device in enumerate(lib.query_devices()) if device[f"max_{way}_channels"] > 0]
-    own = {str(systems[device["hostapi"]]["name"]) for _, device in found}
-    best = next((name for name in here().audio_interfaces if name in own), None)
-    if best is None:
-        first = lib.default.device[0 if way == "input" else 1]
-        defaults = [first, *(api[f"default_{way}_device"] for api in systems)]
-    else:
-        found = [(i, device) for i, device in found if systems[device["hostapi"]]["name"] == best]
-        defaults = [api[f"default_{way}_device"] for api in systems if api["name"] == best]
-    chosen = next((i for i in defaults if i is not None and i >= 0), -1)
-    return tuple(
+    found = [
         AudioDevice(
             str(device["name"]),
             str(systems[device["hostapi"]]["name"]),
             i,
             int(device[f"max_{way}_channels"]),
             round(device["default_samplerate"]),
-            i == chosen,
         )
-        for i, device in found
-    )
+        for i, device in enumerate(lib.query_devices())
+        if device[f"max_{way}_channels"] > 0
+    ]
+    best = next((name for name in here().audio_interfaces if any(device.system == name for device in found)), None)
+    if best is None:
+        defaults = [lib.default.device[way == "output"], *(api[f"default_{way}_device"] for api in systems)]
+    else:
+        found = [device for device in found if device.system == best]
+        defaults = [api[f"default_{way}_device"] for api in systems if api["name"] == best]
+    chosen = next((i for i in defaults if i not in (None, -1)), -1)
+    return tuple(replace(device, default=device.index == chosen) for device in found)
 
 
 def stream_settings(lib: Any, device: AudioDevice) -> dict[str, Any]:

@@ -7,7 +7,7 @@ import json
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
-from typing import cast
+from typing import NamedTuple, cast
 
 import numpy as np
 
@@ -18,7 +18,7 @@ from trainer.scoring.devices import Devices, find
 from trainer.scoring.figure import Figure
 from trainer.scoring.form import FormResult, place
 from trainer.scoring.judging import verdict
-from trainer.scoring.landing import landing, not_stayed
+from trainer.scoring.landing import Landing, landing, not_stayed
 from trainer.scoring.reading import Reading
 from trainer.scoring.shape import Shape, shape
 from trainer.scoring.swing import swing
@@ -69,53 +69,60 @@ def score(
     reading = read_notes(answered, chart)
     if found_beat.none is not None:
         reading = replace(reading, unplaced=found_beat.none)
-    timed, swung, landed = timing(reading, take.band if len(take.band) else None), swing(reading), landing(reading)
-    form, found = FormResult.empty(_NO_FORM), Devices(None, _NO_CHORDS)
-    shaped = Shape.empty(_NO_FORM)
-    elsewhere: tuple[str, ...] = ()
-    nowhere = found_beat.none
-    if chart is not None and nowhere is None:
-        form = place(reading, chart)
-        elsewhere = _elsewhere(take, reading, form)
-        if elsewhere:
-            nowhere = no_figure("not_placed", "where the take begins in the form has to be known first")
-            landed = landing(replace(reading, unplaced=nowhere))
-    if chart is not None and nowhere is not None:
-        form, found, shaped = FormResult.empty(nowhere), Devices(None, nowhere), Shape.empty(nowhere)
-    elif chart is not None:
-        found = find(reading, chart)
-        lost_bars = sorted(form.bars_elsewhere)
-        landed = not_stayed(landed, form.bars_elsewhere)
-        shaped = shape(reading, chart, landed, band_intensity=_band_intensity(take), lost_bars=lost_bars)
-    unscored = no_figure("no_session", "scored without a session") if known is None else None
+    timed, swung = timing(reading, take.band if len(take.band) else None), swing(reading)
+    about = _about_the_chart(take, reading, chart, found_beat.none)
+    told = (found_beat.remark, *_remarks(take), *_only_along(take, answered), about.elsewhere)
     uncalibrated = no_figure("not_calibrated", "no calibration was made") if take.header.calibration is None else None
     card = Scorecard(
         take_sha256=take.sha256 or _notes_sha256(take),
         session_sha256=None if known is None else _session_sha256(known),
         calibration=_calibration(take),
-        take=_facts(
-            take,
-            reading,
-            known,
-            ((found_beat.remark,) if found_beat.remark else ())
-            + _remarks(take)
-            + _only_along(take, answered)
-            + elsewhere,
-            found_beat.by,
-        ),
+        take=_facts(take, reading, known, tuple(filter(None, told)), found_beat.by),
         timing=timed.with_every_beat() if full else timed,
         swing=swung.with_every_pair() if full else swung,
-        landing=landed,
-        form=form,
-        shape=shaped,
-        devices=found,
+        landing=about.landing,
+        form=about.form,
+        shape=about.shape,
+        devices=about.devices,
         verdict=Verdict(level, (), ()),
-        unscored=unscored,
+        unscored=no_figure("no_session", "scored without a session") if known is None else None,
         uncalibrated=uncalibrated,
         reading=reading,
         session=known,
     )
     return replace(card, verdict=verdict(card, level))
+
+
+class _AboutTheChart(NamedTuple):
+    """The sections that a chart is needed for; `elsewhere` says so where the take more likely begins at another place
+    of it."""
+
+    landing: Landing
+    form: FormResult
+    devices: Devices
+    shape: Shape
+    elsewhere: str = ""
+
+
+def _about_the_chart(take: Take, reading: Reading, chart: Chart | None, none: Why | None) -> _AboutTheChart:
+    """`none` says why the notes cannot be placed on the chart at all."""
+    landed = landing(reading)
+    if chart is None:
+        return _AboutTheChart(landed, FormResult.empty(_NO_FORM), Devices(None, _NO_CHORDS), Shape.empty(_NO_FORM))
+    if none is not None:
+        return _AboutTheChart(landed, FormResult.empty(none), Devices(None, none), Shape.empty(none))
+    form = place(reading, chart)
+    elsewhere = _elsewhere(take, reading, form)
+    if elsewhere:
+        nowhere = no_figure("not_placed", "where the take begins in the form has to be known first")
+        landed = landing(replace(reading, unplaced=nowhere))
+        return _AboutTheChart(
+            landed, FormResult.empty(nowhere), Devices(None, nowhere), Shape.empty(nowhere), elsewhere
+        )
+    landed = not_stayed(landed, form.bars_elsewhere)
+    lost_bars = sorted(form.bars_elsewhere)
+    shaped = shape(reading, chart, landed, band_intensity=_band_intensity(take), lost_bars=lost_bars)
+    return _AboutTheChart(landed, form, find(reading, chart), shaped)
 
 
 def _facts(take: Take, r: Reading, session: Session | None, remarks: tuple[str, ...], beat: BeatBy) -> TakeFacts:
@@ -176,18 +183,18 @@ def _only_along(take: Take, answered: Take) -> tuple[str, ...]:
     return (f"{found} in choruses that are only listened to, where nothing is scored; play in the others",)
 
 
-def _elsewhere(take: Take, reading: Reading, form: FormResult) -> tuple[str, ...]:
+def _elsewhere(take: Take, reading: Reading, form: FormResult) -> str:
     """A file taken to begin with a chorus, of which nearly all fits another place, more likely begins inside one."""
     if take.header.downbeat_from != "start of file" or not form.lost or not form.place:
-        return ()
+        return ""
     longest = max(span.last_idx - span.first_idx + 1 for span in form.lost)
     n_played = sum(row.at_beats <= reading.until_beats for row in form.place)
     if longest < ELSEWHERE_SHARE * n_played:
-        return ()
+        return ""
     return (
         "nearly all of it fits another place in the form: it may begin inside a chorus, or with the intro. "
         "Say --downbeat auto (or --downbeat 0 if chorus 1 does begin with the file); until then changes and form are "
-        "not judged",
+        "not judged"
     )
 
 

@@ -298,12 +298,8 @@ def _pedals(chart: Chart, bars: list[BarNotes]) -> list[tuple[int, int]]:
     One that goes home to the same chord (I under the IV of a quick change) is a pedal only if the player lands that
     change in another chorus; else it is "stayed on I" and landing's question (the project's definition).
     """
-    homes = (chart.key.tonic_pc, (chart.key.tonic_pc + 7) % 12)
     held = [_held_pc(bar) for bar in bars]
-    foreign = [
-        pc in homes and not bar.bar.final and any(target_pc(chord) != pc for chord in bar.bar.chords)
-        for pc, bar in zip(held, bars, strict=True)
-    ]
+    foreign = [_is_foreign(chart, pc, bar.bar) for pc, bar in zip(held, bars, strict=True)]
     planned = [bar.bar.pedal for bar in bars]
     out: list[tuple[int, int]] = []
     last = -1
@@ -318,6 +314,13 @@ def _pedals(chart: Chart, bars: list[BarNotes]) -> list[tuple[int, int]]:
         if planned[i] or _resolves(bars, i, last, held[i]):
             out.append((first, last))
     return out
+
+
+def _is_foreign(chart: Chart, pc: int | None, bar: ChartBar) -> bool:
+    """Whether I or V is held under a chord of another root."""
+    if pc not in (chart.key.tonic_pc, (chart.key.tonic_pc + 7) % 12) or bar.final:
+        return False
+    return any(target_pc(chord) != pc for chord in bar.chords)
 
 
 def _held_pc(bar: BarNotes) -> int | None:

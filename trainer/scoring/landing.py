@@ -213,6 +213,10 @@ class _Change:
     bar: ChartBar
     at_top: bool
 
+    @property
+    def on_one(self) -> bool:
+        return round(self.at_beats - self.bar.onset_beats) == 0
+
 
 def landing(reading: Reading) -> Landing:
     """Judge every change of the chart. Without a chart the section is empty and says why."""
@@ -438,19 +442,28 @@ class _Judge:
         step = (pc - chord.root_pc) % 12
         # A suspended fourth stands where the third would.
         third = chord.third if chord.third is not None else 5
-        if step == 0 or step == third or step == chord.fifth:
+        if step in (0, third, chord.fifth):
             return "chord_tone"
+        if step == 3 and third == 4 and self._becomes_major(idx, chord):
+            return "chord_tone"
+        if self._slides_in(idx, chord):
+            return "root"
+        return "seventh" if step == chord.seventh else "other"
+
+    def _becomes_major(self, idx: int, chord: Chord) -> bool:
+        """Whether the minor third is soon followed by the major one."""
         following = self._next(idx)
-        if following >= 0:
-            gap_beats = float(self.r.beats[following] - self.r.beats[idx])
-            moves = int(self.r.pc[following] - chord.root_pc) % 12
-            if step == 3 and third == 4 and moves == 4 and gap_beats < THIRD_BEATS:
-                return "chord_tone"
-            gap_s = float(self.onset_s[following] - self.onset_s[idx])
-            rise = self.r.pitch[following] - self.r.pitch[idx]
-            if gap_s < GRACE_MAX_S and int(self.r.pc[following]) == target_pc(chord) and 0.0 < rise < 2.5:
-                return "root"
-        return "seventh" if chord.seventh is not None and step == chord.seventh else "other"
+        if following < 0 or int(self.r.pc[following] - chord.root_pc) % 12 != 4:
+            return False
+        return float(self.r.beats[following] - self.r.beats[idx]) < THIRD_BEATS
+
+    def _slides_in(self, idx: int, chord: Chord) -> bool:
+        """Whether a note is a grace, from just below, to the root that follows at once."""
+        following = self._next(idx)
+        if following < 0 or int(self.r.pc[following]) != target_pc(chord):
+            return False
+        rise = self.r.pitch[following] - self.r.pitch[idx]
+        return float(self.onset_s[following] - self.onset_s[idx]) < GRACE_MAX_S and bool(0.0 < rise < 2.5)
 
     def _next(self, idx: int) -> int:
         i = int(np.searchsorted(self.rows, idx, side="right"))
@@ -514,26 +527,17 @@ class _Judge:
     def _outcome(self, change: _Change) -> tuple[Outcome, int, str | None]:
         """(outcome, row of the note judged or -1, what else to know) before pedals and turnarounds are looked at."""
         r, at, chord = self.r, change.at_beats, change.chord
-        beat_of_bar = round(at - change.bar.onset_beats)
         row = r.row_of_beat(at)
-        if row < 0:
-            return "not_asked", -1, None
-        if r.beat_excused[row] & EXCUSED_GAP:
-            return "not_asked", -1, "gap"
-        if change.bar.line == "two_beat" and beat_of_bar in (1, 3):
-            return "not_asked", -1, "two_beat"
-        if change.bar.heard:
-            return "not_asked", -1, "heard"
-        if change.bar.stopped and beat_of_bar != 0:
-            return "not_asked", -1, "stop"
+        excused = None if row < 0 else self._excused(change, row)
+        if row < 0 or excused is not None:
+            return "not_asked", -1, excused
         idx = self.attack(at)
         if idx >= 0:
-            idx = self.struck_together(idx, chord)
-            return self._named(idx, chord)
+            return self._named(self.struck_together(idx, chord), chord)
         early = self._sounding_root(at, chord)
         if early is not None:
             return early[0], early[1], None
-        if beat_of_bar == 0 and self._rests_on_one(change):
+        if change.on_one and self._rests_on_one(change):
             first = self.between(at - SAME_PLACE_BEATS, at + RIFF_REST_BEATS + SAME_PLACE_BEATS)
             outcome, idx, note = self._named(int(first[0]), chord)
             return outcome, idx, note or RESTS_ON_ONE
@@ -542,11 +546,26 @@ class _Judge:
         if len(first):
             outcome, idx, note = self._named(int(first[0]), chord)
             return ("root_late" if outcome == "root" else outcome), idx, note
-        if at > r.until_beats:
-            return "not_asked", -1, "stopped"
-        if at < r.from_beats:
-            return "not_asked", -1, "not_in_yet"
-        return ("not_asked", -1, LAID_OUT) if self.laid_out[change.bar.idx] else ("silent", -1, None)
+        away = self._away(change)
+        return ("silent" if away is None else "not_asked"), -1, away
+
+    def _excused(self, change: _Change, row: int) -> str | None:
+        """Why nothing is asked on this change, whatever was played there."""
+        if self.r.beat_excused[row] & EXCUSED_GAP:
+            return "gap"
+        if change.bar.line == "two_beat" and round(change.at_beats - change.bar.onset_beats) in (1, 3):
+            return "two_beat"
+        if change.bar.heard:
+            return "heard"
+        return "stop" if change.bar.stopped and not change.on_one else None
+
+    def _away(self, change: _Change) -> str | None:
+        """Why nothing is asked of a player who was not there."""
+        if change.at_beats > self.r.until_beats:
+            return "stopped"
+        if change.at_beats < self.r.from_beats:
+            return "not_in_yet"
+        return LAID_OUT if self.laid_out[change.bar.idx] else None
 
     def _named(self, idx: int, chord: Chord) -> tuple[Outcome, int, str | None]:
         kind = self.kind(idx, chord)

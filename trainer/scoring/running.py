@@ -12,11 +12,12 @@ from __future__ import annotations
 import math
 from bisect import insort
 from collections import deque
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from statistics import median
 
 import numpy as np
+from numpy.typing import NDArray
 
 from trainer.clock.tempo import TempoMap, swing_offbeat_frac
 from trainer.scoring.changes import target_pc
@@ -67,12 +68,7 @@ class RunningScore:
         self._tempo = tempo
         self._calibration = calibration
         self._first_beat = math.floor(chart.first_beats)
-        n_beats = math.ceil(chart.end_beats) - self._first_beat + 1
-        self._drums_s = np.zeros(n_beats)
-        if band is not None:
-            drums_s = band_reference_s(band, tempo, self._first_beat, n_beats)
-            if np.count_nonzero(np.isnan(drums_s)) <= n_beats // 2:  # a band that hardly drums is no reference
-                self._drums_s = drums_s
+        self._drums_s = _drums_s(band, tempo, self._first_beat, math.ceil(chart.end_beats) - self._first_beat + 1)
         self._untimed = {
             bar.idx for bar in chart.bars if bar.ritard or bar.stopped or bar.final or bar.drop_out or bar.heard
         }
@@ -81,18 +77,7 @@ class RunningScore:
         self._end = chart.end_beats
         self._asks = {bar.idx: bar.line in ("eighths", "free") for bar in chart.bars}
         self._chart = chart
-        self._changes: list[tuple[int, int]] = []  # whole beat, pitch class
-        before = -1
-        tops = set(chart.chorus_onsets_beats)
-        for span in chart.spans:
-            pc = target_pc(span.chord)
-            bar = chart.bars[span.bar_idx]
-            # The form's last bar, and what comes inside the one before it, may be played in many ways.
-            inside = bar.bar == len(chart.form_chords) or span.onset_beats > bar.onset_beats
-            free = bar.turnaround and inside and not (bar.final or chart.turnaround_pinned)
-            if bar.chorus > 0 and not (free or bar.heard) and (pc != before or span.onset_beats in tops):
-                self._changes.append((round(span.onset_beats), pc))
-            before = pc
+        self._changes = list(_changes(chart))
         self._at = 0
         self._roots = 0
         self._n = 0
@@ -102,7 +87,7 @@ class RunningScore:
         self._lane: deque[tuple[int, float]] = deque(maxlen=LANE_BEATS)
         self._ratios: list[float] = []  # rising
         self._on: tuple[int, float] | None = None  # the last on-beat: whole beat, seconds
-        self._inside: list[float] = []  # onsets since
+        self._inside: deque[float] = deque(maxlen=2)  # the last onsets since
 
     def feed(self, notes: Notes | Iterable[Sequence[float]]) -> None:
         """Rows of a note table, or (onset_s, duration_s, pitch, velocity, …) rows, in playing order."""
@@ -118,25 +103,11 @@ class RunningScore:
             return
         self._n += 1
         whole = round(beats)
-        away = beats - whole
-        on = -(1.0 - self._off) / 2.0 <= away <= 0.2 and (self._on is None or whole > self._on[0])
-        if not on:
+        if not -(1.0 - self._off) / 2.0 <= beats - whole <= 0.2 or (self._on is not None and whole <= self._on[0]):
             self._inside.append(onset_s)
-            if len(self._inside) > 8:
-                del self._inside[0]
             return
-        late_s = onset_s - float(self._tempo.seconds_at(float(whole)))
-        self._recent.append(late_s)
-        drums_s = float(self._drums_s[whole - self._first_beat])
-        if not math.isnan(drums_s) and int(self._chart.bar_idx_at(float(whole))) not in self._untimed:
-            self._n_on += 1
-            self._sum_s += late_s - drums_s
-            self._lane.append((whole, late_s - drums_s))
-        if self._on is not None and self._on[0] == whole - 1 and len(self._inside) == 1:
-            off_s = self._inside[0]
-            bar = int(self._chart.bar_idx_at(float(whole - 1)))
-            if onset_s > off_s and self._asks[bar] and bar not in self._untimed:
-                insort(self._ratios, (off_s - self._on[1]) / (onset_s - off_s))
+        self._time(whole, onset_s - float(self._tempo.seconds_at(float(whole))))
+        self._pair(whole, onset_s)
         self._on = (whole, onset_s)
         self._inside.clear()
         while self._at < len(self._changes) and self._changes[self._at][0] < whole:
@@ -144,6 +115,24 @@ class RunningScore:
         here = self._at < len(self._changes) and self._changes[self._at] == (whole, round(pitch) % 12)
         if here and not picked:  # a root that the space bar picked is no landing
             self._roots += 1
+
+    def _time(self, whole: int, late_s: float) -> None:
+        """An on-beat came so late against the grid."""
+        self._recent.append(late_s)
+        drums_s = float(self._drums_s[whole - self._first_beat])
+        if not math.isnan(drums_s) and int(self._chart.bar_idx_at(float(whole))) not in self._untimed:
+            self._n_on += 1
+            self._sum_s += late_s - drums_s
+            self._lane.append((whole, late_s - drums_s))
+
+    def _pair(self, whole: int, onset_s: float) -> None:
+        """The beat that this on-beat ends is a pair of eighths, where one note alone came inside it."""
+        if self._on is None or self._on[0] != whole - 1 or len(self._inside) != 1:
+            return
+        off_s = self._inside[0]
+        bar = int(self._chart.bar_idx_at(float(whole - 1)))
+        if onset_s > off_s and self._asks[bar] and bar not in self._untimed:
+            insort(self._ratios, (off_s - self._on[1]) / (onset_s - off_s))
 
     def figures(self, now_beats: float = math.inf) -> RunningFigures:
         """The figures so far; changes are counted up to the last note's beat, or `now_beats` if that is earlier."""
@@ -160,3 +149,27 @@ class RunningScore:
             changes=sum(at <= reached for at, _ in self._changes),
             roots=self._roots,
         )
+
+
+def _drums_s(band: Notes | None, tempo: TempoMap, first_beat: int, n_beats: int) -> NDArray[np.float64]:
+    """How late the drums are on each beat, (n_beats,); 0 without a band, or with one that hardly drums."""
+    if band is not None:
+        drums_s = band_reference_s(band, tempo, first_beat, n_beats)
+        if np.count_nonzero(np.isnan(drums_s)) <= n_beats // 2:
+            return drums_s
+    return np.zeros(n_beats)
+
+
+def _changes(chart: Chart) -> Iterator[tuple[int, int]]:
+    """(whole beat, pitch class of its root) of each change that counts."""
+    before = -1
+    tops = set(chart.chorus_onsets_beats)
+    for span in chart.spans:
+        pc = target_pc(span.chord)
+        bar = chart.bars[span.bar_idx]
+        # The form's last bar, and what comes inside the one before it, may be played in many ways.
+        inside = bar.bar == len(chart.form_chords) or span.onset_beats > bar.onset_beats
+        free = bar.turnaround and inside and not (bar.final or chart.turnaround_pinned)
+        if bar.chorus > 0 and not (free or bar.heard) and (pc != before or span.onset_beats in tops):
+            yield round(span.onset_beats), pc
+        before = pc

@@ -442,22 +442,31 @@ def _contrast(
     p: _Played, reading: Reading, chart: Chart, judged: tuple[ChorusShape, ...], silent: frozenset[int]
 ) -> tuple[dict[str, Figure], Why | None]:
     """Solo bars less verse bars: notes, middle pitch, velocity; and why there is nothing, or no interval."""
-    roles = np.array([bar.role for bar in chart.bars])
-    counts = np.array([bar.chorus > 0 and not (bar.final or bar.stopped or bar.heard) for bar in chart.bars])
-    if not all(np.any(counts & (roles == role)) for role in ("verse", "solo")):
+    verse, solo = _free_bars(chart, "verse"), _free_bars(chart, "solo")
+    if not verse or not solo:
         return {}, no_figure("not_asked", "the plan has no verse and solo to compare")
     played = {chorus.chorus for chorus in judged if chorus.verdict is not None}
-    # A chorus or bars sat out are no thin ones.
-    counts &= np.array([bar.chorus in played and _asked(reading, bar, silent) for bar in chart.bars])
-    verse, solo = counts & (roles == "verse"), counts & (roles == "solo")
-    if not (np.any(verse) and np.any(solo)):
+
+    def played_in(bars: list[ChartBar]) -> list[int]:
+        """A chorus or bars sat out are no thin ones."""
+        return [bar.idx for bar in bars if bar.chorus in played and _asked(reading, bar, silent)]
+
+    in_verse, in_solo = played_in(verse), played_in(solo)
+    if not in_verse or not in_solo:
         return {}, no_figure("no_notes", "no verse was played, or no solo")
     by_bar = _per_bar(p, chart)
     if p.flat:
         del by_bar["velocity"]
-    out = {name: welch(values[verse], values[solo]) for name, values in by_bar.items()}
+    out = {name: welch(values[in_verse], values[in_solo]) for name, values in by_bar.items()}
     few = no_figure("too_few", "fewer than eight bars of verse or solo: no interval")
     return out, few if any(not math.isfinite(found.low) for found in out.values()) else None
+
+
+def _free_bars(chart: Chart, role: str) -> list[ChartBar]:
+    """The bars of a role in which the player chooses how much to play."""
+    return [
+        bar for bar in chart.bars if bar.role == role and bar.chorus > 0 and not (bar.final or bar.stopped or bar.heard)
+    ]
 
 
 def _plan(judged: tuple[ChorusShape, ...], chart: Chart, band_intensity: Sequence[float] | None) -> Floats:
