@@ -237,18 +237,6 @@ class _Measured(property):
 # --- from annotations to parts --------------------------------------------------------------------------------------
 
 
-@dataclass(frozen=True, slots=True)
-class _Part:
-    """One field: how it is called, how it is written, read and typed."""
-
-    name: str
-    key: str
-    kind: str  # "figure", "figures", "number", "row", "rows", "map", "plain", "reason"
-    hint: Any
-    inner: Any = None  # Shown, Digits, Explains, or the class of a row
-    optional: bool = False  # the key may be left out
-
-
 def _bare(hint: Any) -> tuple[Any, tuple[Any, ...]]:
     """A type without its `Annotated`, and what was said there."""
     said: tuple[Any, ...] = ()
@@ -272,45 +260,213 @@ _TYPES: dict[type[Any], type[msgspec.Struct]] = {}
 
 def _parts(cls: type[Any]) -> tuple[_Part, ...]:
     if cls not in _PARTS:
-        _PARTS[cls] = tuple(_found_parts(cls))
+        hints = get_type_hints(cls, include_extras=True)
+        found = (_part(cls, field.name, hints[field.name]) for field in fields(cls))
+        _PARTS[cls] = tuple(part for part in found if part is not None)
     return _PARTS[cls]
 
 
-def _found_parts(cls: type[Any]) -> Iterator[_Part]:
-    hints = get_type_hints(cls, include_extras=True)
-    for field in fields(cls):
-        part = _part(cls, field.name, hints[field.name])
-        if part is not None:
-            yield part
+@dataclass(frozen=True, slots=True)
+class _Part:
+    """One field: how it is called, written, typed and read. A plain value where no subclass says otherwise.
+
+    `inner`: Shown, Digits, Explains, or the class of a row; `optional`: the key may be left out.
+    """
+
+    name: str
+    key: str
+    hint: Any
+    inner: Any = None
+    optional: bool = False
+
+    def write(self, value: Any, out: dict[str, Any], why: dict[str, Why]) -> None:
+        """Its keys into `out`; the reasons for those that are null into `why`."""
+        out[self.key] = _plain(value)
+
+    @property
+    def may_be_null(self) -> bool:
+        bare, _ = _bare(self.hint)
+        return _without_none(bare) is not bare and not self.optional
+
+    def json_type(self) -> Any:
+        """The type of its key's value where that is not null."""
+        return _without_none(_bare(self.hint)[0]) if self.optional or self.may_be_null else self.hint
+
+    def json_fields(self) -> Iterator[tuple[str, Any]]:
+        """(key, type) of each key."""
+        yield self.key, self.json_type() | None if self.may_be_null else self.json_type()
+
+    @property
+    def absent(self) -> Any:
+        """What stands in the field where its key is null or left out: of a count that is explained 0."""
+        return 0 if _bare(self.hint)[0] is int else None
+
+    def of_json(self, value: Any, why: Mapping[str, Why]) -> Any:
+        return value
+
+    def read(self, raw: Any, why: Mapping[str, Why]) -> Any:
+        """The field from the JSON's object; `raw` has its keys as attributes."""
+        value = getattr(raw, _attr(self.key))
+        return self.absent if value is msgspec.UNSET or value is None else self.of_json(value, why)
+
+
+class _FigurePart(_Part):
+    __slots__ = ()
+
+    def write(self, value: Figure, out: dict[str, Any], why: dict[str, Why]) -> None:
+        self.inner.write(value, out, why)
+
+    def json_fields(self) -> Iterator[tuple[str, Any]]:
+        yield from self.inner.json_fields()
+
+    def read(self, raw: Any, why: Mapping[str, Why]) -> Figure:
+        figure: Figure = self.inner.read(raw, why)
+        return figure
+
+
+class _FiguresPart(_Part):
+    """Figures by name, each as an object of its keys; as its number alone where the declaration names no key."""
+
+    __slots__ = ()
+
+    def write(self, value: Mapping[str, Figure], out: dict[str, Any], why: dict[str, Why]) -> None:
+        rows: dict[str, Any] = {}
+        for name, figure in value.items():
+            inside: dict[str, Any] = {}
+            self.inner.write(figure, inside, {})
+            rows[name] = inside if self.inner.key else inside[""]
+        out[self.key] = rows
+
+    def json_type(self) -> Any:
+        inner = dict(self.inner.json_fields())
+        each = inner.get("") or _object(self.name, tuple(inner.items()))
+        return dict[str, each]  # type: ignore[valid-type]
+
+    def of_json(self, value: Any, why: Mapping[str, Why]) -> dict[str, Figure]:
+        if self.inner.key:
+            return {key: self.inner.read(item, {}) for key, item in value.items()}
+        return {key: Figure(_or_nan(item)) for key, item in value.items()}
+
+
+class _NumberPart(_Part):
+    __slots__ = ()
+
+    def write(self, value: float, out: dict[str, Any], why: dict[str, Why]) -> None:
+        out[self.key] = number(self.inner.scale * value, self.inner.digits)
+
+    @property
+    def may_be_null(self) -> bool:
+        return True
+
+    def json_type(self) -> Any:
+        return float
+
+    @property
+    def absent(self) -> float | None:
+        return None if type(None) in get_args(_bare(self.hint)[0]) else math.nan
+
+    def of_json(self, value: Any, why: Mapping[str, Why]) -> Any:
+        return value / self.inner.scale
+
+
+class _RowPart(_Part):
+    """A part inside this one: the reasons that it has no `why` of its own for stand in that of the part around it."""
+
+    __slots__ = ()
+
+    def write(self, value: Row, out: dict[str, Any], why: dict[str, Why]) -> None:
+        out[self.key], reasons = _write(value)
+        why.update({f"{self.key}_{key}": reason for key, reason in reasons.items()})
+
+    def json_type(self) -> Any:
+        return json_type(self.inner)
+
+    def of_json(self, value: Any, why: Mapping[str, Why]) -> Any:
+        return _read(self.inner, value, why, f"{self.key}_")
+
+
+class _RowsPart(_Part):
+    __slots__ = ()
+
+    def write(self, value: tuple[Row, ...], out: dict[str, Any], why: dict[str, Why]) -> None:
+        out[self.key] = [_write(row)[0] for row in value]
+
+    def json_type(self) -> Any:
+        hint: Any = list[json_type(self.inner)]  # type: ignore[misc]
+        for limit in (mark for mark in _bare(self.hint)[1] if isinstance(mark, msgspec.Meta)):
+            hint = Annotated[hint, limit]
+        return hint
+
+    def of_json(self, value: Any, why: Mapping[str, Why]) -> Any:
+        return tuple(_read(self.inner, item, {}, "") for item in value)
+
+
+class _MapPart(_Part):
+    """Parts by name."""
+
+    __slots__ = ()
+
+    def write(self, value: Mapping[str, Row], out: dict[str, Any], why: dict[str, Why]) -> None:
+        out[self.key] = {key: _write(row)[0] for key, row in value.items()}
+
+    def json_type(self) -> Any:
+        return dict[str, json_type(self.inner)]  # type: ignore[misc]
+
+    def of_json(self, value: Any, why: Mapping[str, Why]) -> Any:
+        return {key: _read(self.inner, item, {}, "") for key, item in value.items()}
+
+
+class _ReasonPart(_Part):
+    """A reason: it has no key, but stands in `why` for those that it explains; a count that is explained is null."""
+
+    __slots__ = ()
+
+    def write(self, value: Why, out: dict[str, Any], why: dict[str, Why]) -> None:
+        for key in self.inner.keys:
+            why[key] = value
+            if type(out.get(key)) is int:
+                out[key] = None
+
+    def json_fields(self) -> Iterator[tuple[str, Any]]:
+        yield from ()
+
+    def read(self, raw: Any, why: Mapping[str, Why]) -> Why | None:
+        return next((why[key] for key in self.inner.keys if key in why), None)
 
 
 def _part(cls: type, name: str, hint: Any) -> _Part | None:
+    """The part that a field makes by its annotation; None for a hidden one."""
     bare, said = _bare(hint)
     if _HIDDEN in said:
         return None
-    key = next((mark.name for mark in said if isinstance(mark, Key)), name)
-    optional = _SOMETIMES in said
-
-    def make(kind: str, inner: Any = None) -> _Part:
-        return _Part(name, key, kind, hint, inner, optional)
-
     inner, said_inside = _bare(_without_none(bare))
     marks = {type(mark): mark for mark in (*said, *said_inside)}
-    origin, args = get_origin(inner), get_args(inner)
+    kind, of = _kind(inner, marks)
+    if kind in (_FigurePart, _FiguresPart) and of is None:
+        raise TypeError(f"{cls.__name__}.{name}: a figure needs its declaration, Annotated[Figure, Shown(…)]")
+    key = marks[Key].name if Key in marks else name
+    return kind(name, key, hint, of, _SOMETIMES in said)
+
+
+def _kind(inner: Any, marks: Mapping[type, Any]) -> tuple[type[_Part], Any]:
+    """What kind of part a type without marks makes, and what it is made of."""
+    args = get_args(inner)
     if inner is Why:
-        return make("reason", inner=marks[Explains])
-    if inner is Figure or (origin is not None and args and args[-1] is Figure):
-        if Shown not in marks:
-            raise TypeError(f"{cls.__name__}.{name}: a figure needs its declaration, Annotated[Figure, Shown(…)]")
-        return make("figure" if inner is Figure else "figures", inner=marks[Shown])
+        return _ReasonPart, marks[Explains]
+    if inner is Figure:
+        return _FigurePart, marks.get(Shown)
+    if args and args[-1] is Figure:
+        return _FiguresPart, marks.get(Shown)
     if Digits in marks:
-        return make("number", inner=marks[Digits])
-    several = "rows" if args[1:] == (...,) else "map"
-    for kind, of in (("row", inner), (several, args[0 if several == "rows" else 1] if len(args) == 2 else None)):
+        return _NumberPart, marks[Digits]
+    holding: list[tuple[type[_Part], Any]] = [(_RowPart, inner)]
+    if len(args) == 2:
+        holding.append((_RowsPart, args[0]) if args[1] is ... else (_MapPart, args[1]))
+    for kind, of in holding:
         row = _bare(of)[0]
         if isinstance(row, type) and issubclass(row, Row):
-            return make(kind, inner=row)
-    return make("plain")
+            return kind, row
+    return _Part, None
 
 
 def _plain(value: Any) -> Any:
@@ -338,70 +494,13 @@ def _keys(row: Row) -> tuple[dict[str, Any], dict[str, Why]]:
     """The keys of a part, and the reasons for those that are null."""
     out: dict[str, Any] = {}
     why: dict[str, Why] = {}
-    explained: list[tuple[str, Why]] = []
-    for part in _parts(type(row)):
+    for part in sorted(_parts(type(row)), key=lambda part: isinstance(part, _ReasonPart)):  # reasons last
         value = getattr(row, part.name)
-        if part.kind == "reason":
-            if value is not None:
-                explained += [(key, value) for key in part.inner.keys]
-        elif value is None:
-            if not part.optional:
-                out[part.key] = None
-        else:
-            _WRITERS[part.kind](part, value, out, why)
-    for key, reason in explained:
-        why[key] = reason
-        if type(out.get(key)) is int:
-            out[key] = None
+        if value is not None:
+            part.write(value, out, why)
+        elif not part.optional and not isinstance(part, _ReasonPart):
+            out[part.key] = None
     return out, why
-
-
-def _write_figure(part: _Part, value: Figure, out: dict[str, Any], why: dict[str, Why]) -> None:
-    part.inner.write(value, out, why)
-
-
-def _write_figures(part: _Part, value: Mapping[str, Figure], out: dict[str, Any], why: dict[str, Why]) -> None:
-    """Each as an object of its keys; as its number alone where the declaration names no key."""
-    shown: Shown = part.inner
-    rows: dict[str, Any] = {}
-    for name, figure in value.items():
-        inside: dict[str, Any] = {}
-        shown.write(figure, inside, {})
-        rows[name] = inside if shown.key else inside[""]
-    out[part.key] = rows
-
-
-def _write_number(part: _Part, value: float, out: dict[str, Any], why: dict[str, Why]) -> None:
-    out[part.key] = number(part.inner.scale * value, part.inner.digits)
-
-
-def _write_row(part: _Part, value: Row, out: dict[str, Any], why: dict[str, Why]) -> None:
-    """The reasons of a part without its own `why` stand in that of the part around it."""
-    out[part.key], reasons = _write(value)
-    why.update({f"{part.key}_{key}": reason for key, reason in reasons.items()})
-
-
-def _write_rows(part: _Part, value: tuple[Row, ...], out: dict[str, Any], why: dict[str, Why]) -> None:
-    out[part.key] = [_write(row)[0] for row in value]
-
-
-def _write_map(part: _Part, value: Mapping[str, Row], out: dict[str, Any], why: dict[str, Why]) -> None:
-    out[part.key] = {key: _write(row)[0] for key, row in value.items()}
-
-
-def _write_plain(part: _Part, value: Any, out: dict[str, Any], why: dict[str, Why]) -> None:
-    out[part.key] = _plain(value)
-
-
-_WRITERS: dict[str, Callable[[_Part, Any, dict[str, Any], dict[str, Why]], None]] = {
-    "figure": _write_figure,
-    "figures": _write_figures,
-    "number": _write_number,
-    "row": _write_row,
-    "rows": _write_rows,
-    "map": _write_map,
-    "plain": _write_plain,
-}
 
 
 # --- the JSON's own types: for its schema, and for reading ------------------------------------------------------------
@@ -417,7 +516,7 @@ def json_type(cls: type[Any]) -> type[msgspec.Struct]:
 def _made_type(cls: type[Any]) -> type[msgspec.Struct]:
     found: dict[str, tuple[Any, bool]] = {}
     for part in _parts(cls):
-        found.update(_json_fields(part))
+        found.update({key: (hint, part.optional) for key, hint in part.json_fields()})
     if cls.explained:
         found["why"] = (dict[str, Why], False)
     needed = [(_attr(key), hint) for key, (hint, optional) in found.items() if not optional]
@@ -437,35 +536,6 @@ def _made_type(cls: type[Any]) -> type[msgspec.Struct]:
 
 def _attr(key: str) -> str:
     return f"{key}_" if iskeyword(key) else key
-
-
-def _json_fields(part: _Part) -> Iterator[tuple[str, tuple[Any, bool]]]:
-    if part.kind == "reason":
-        return
-    if part.kind == "figure":
-        yield from ((key, (hint, part.optional)) for key, hint in part.inner.json_fields())
-        return
-    bare, _ = _bare(part.hint)
-    nothing = _without_none(bare) is not bare and not part.optional
-    hint: Any
-    if part.kind == "figures":
-        inner = dict(part.inner.json_fields())
-        alone = inner.get("")
-        each = alone or _object(part.name, tuple(inner.items()))
-        hint = dict[str, each]  # type: ignore[valid-type]
-    elif part.kind == "number":
-        hint, nothing = float, True
-    elif part.kind == "row":
-        hint = json_type(part.inner)
-    elif part.kind == "rows":
-        hint = list[json_type(part.inner)]  # type: ignore[misc]
-        for limit in (mark for mark in _bare(part.hint)[1] if isinstance(mark, msgspec.Meta)):
-            hint = Annotated[hint, limit]
-    elif part.kind == "map":
-        hint = dict[str, json_type(part.inner)]  # type: ignore[misc]
-    else:
-        hint = _without_none(bare) if part.optional or nothing else part.hint
-    yield part.key, (hint | None if nothing else hint, part.optional)
 
 
 @cache
@@ -490,34 +560,7 @@ def _read(cls: type[C], raw: Any, around: Mapping[str, Why], prefix: str) -> C:
         if cls.explained
         else {key.removeprefix(prefix): reason for key, reason in around.items() if prefix and key.startswith(prefix)}
     )
-    values: dict[str, Any] = {}
-    for part in _parts(cls):
-        if part.kind == "figure":
-            values[part.name] = part.inner.read(raw, why)
-        elif part.kind == "reason":
-            values[part.name] = next((why[key] for key in part.inner.keys if key in why), None)
-        else:
-            values[part.name] = _read_part(part, getattr(raw, _attr(part.key)), why)
-    return cls(**values)
-
-
-def _read_part(part: _Part, value: Any, why: Mapping[str, Why]) -> Any:
-    if value is msgspec.UNSET or value is None:
-        nothing = part.kind == "number" and type(None) not in get_args(_bare(part.hint)[0])
-        explained_count = part.kind == "plain" and _bare(part.hint)[0] is int
-        return math.nan if nothing else 0 if explained_count else None
-    if part.kind == "row":
-        return _read(part.inner, value, why, f"{part.key}_")
-    if part.kind == "rows":
-        return tuple(_read(part.inner, item, {}, "") for item in value)
-    if part.kind == "map":
-        return {key: _read(part.inner, item, {}, "") for key, item in value.items()}
-    if part.kind == "figures":
-        plain = not part.inner.key
-        return {key: Figure(_or_nan(item)) if plain else part.inner.read(item, {}) for key, item in value.items()}
-    if part.kind == "number":
-        return value / part.inner.scale
-    return value
+    return cls(**{part.name: part.read(raw, why) for part in _parts(cls)})
 
 
 # --- the list of measures -------------------------------------------------------------------------------------------
@@ -558,9 +601,9 @@ def measures_of(card: type[Row]) -> tuple[Measure, ...]:
     """Every figure that a section of the card declares, in the order of the card."""
     out: list[Measure] = []
     for part in _parts(card):
-        if part.kind != "row" or not part.inner.explained:
+        if not isinstance(part, _RowPart) or not part.inner.explained:
             continue
-        out += [Measure(part.name, own.name, own.inner) for own in _parts(part.inner) if own.kind == "figure"]
+        out += [Measure(part.name, own.name, own.inner) for own in _parts(part.inner) if isinstance(own, _FigurePart)]
         for base in reversed(part.inner.__mro__):
             out += [Measure(part.name, n, v.shown) for n, v in vars(base).items() if isinstance(v, _Measured)]
     return tuple(out)
@@ -571,5 +614,5 @@ def computed(section: type[Row], *given: Any) -> dict[str, Any]:
     return {
         part.name: part.inner.of(*given)
         for part in _parts(section)
-        if part.kind == "figure" and part.inner.of is not None
+        if isinstance(part, _FigurePart) and part.inner.of is not None
     }

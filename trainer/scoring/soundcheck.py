@@ -11,7 +11,7 @@ What was not played is None with a reason, never 0. Every threshold here is our 
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 import numpy as np
@@ -81,16 +81,16 @@ class CheckResult:
     profile: str
     reasons: tuple[str, ...]
     n_notes: int
-    transpose_semitones: int | None
-    tuned_semitones: int | None
-    tuning_cents: float | None
-    string_cents: tuple[float | None, ...]
     velocity_loud: int | None
     velocity_soft: int | None
     velocity_flat: bool | None
     velocity_floor: int
     n_doubled: int
     doubled_ms: float | None
+    transpose_semitones: int | None = None
+    tuned_semitones: int | None = None
+    tuning_cents: float | None = None
+    string_cents: tuple[float | None, ...] = ()
     string_channels: Mapping[str, int] = field(default_factory=dict)
     why: Mapping[str, str] = field(default_factory=dict)
 
@@ -303,7 +303,6 @@ def assess(notes: Notes, spans: Sequence[StepSpan], tuning: Tuning = FOUR_STRING
     table = sorted_notes(notes)
     doubled, gaps_ms = doubled_triggers(table)
     profile, reasons = _profile(table, doubled)
-    why: dict[str, str] = {}
 
     def answers(name: str) -> Notes:
         for span in spans:
@@ -312,53 +311,56 @@ def assess(notes: Notes, spans: Sequence[StepSpan], tuning: Tuning = FOUR_STRING
                 return part[attack_idx(part)]
         return table[:0]
 
-    n_strings = len(tuning.open_pitches)
-    opens = answers("open_strings")[:n_strings]
-    fitted = open_string_shift(opens["pitch"].tolist(), tuning)
-    transpose: int | None = None
-    tuned: int | None = None
-    cents: float | None = None
-    string_cents: tuple[float | None, ...] = (None,) * n_strings
-    if fitted is None:
-        why["transpose_semitones"] = (
-            "the open strings were not heard, so an octave shift cannot be seen"
-            if not len(opens)
-            else f"the {len(opens)} notes heard are not the open strings {_tuning_words(tuning)}, shifted or not"
-        )
-        why["tuning_cents"] = "the open strings were not heard"
-    else:
-        shift, string_cents = fitted
-        transpose, tuned = (-shift, 0) if shift % 12 == 0 else (0, shift)
-        cents = float(np.median([value for value in string_cents if value is not None]))
-    channels: dict[str, int] = {}
-    if len(opens) == n_strings and len(np.unique(opens["channel"])) == n_strings:
-        channels = {str(n_strings - i): int(channel) for i, channel in enumerate(opens["channel"])}
-    loud, soft = answers("loud")[:1], answers("soft")[:1]
-    loudest = int(loud["velocity"][0]) if len(loud) else None
-    softest = int(soft["velocity"][0]) if len(soft) else None
-    flat: bool | None = None
-    if loudest is None or softest is None:
-        missing = [word for word, value in (("loud", loudest), ("soft", softest)) if value is None]
-        why["velocity_flat"] = f"no {' and no '.join(missing)} note was heard, so its range is not known"
-    else:
-        flat = loudest - softest < FLAT_VELOCITY_RANGE
-    floor = softest // 2 if profile == "strings" and softest is not None and not flat else 0
-    return CheckResult(
+    opens = answers("open_strings")[: len(tuning.open_pitches)]
+    force = {name: int(answers(name)["velocity"][0]) for name in ("loud", "soft") if len(answers(name))}
+    flat = force["loud"] - force["soft"] < FLAT_VELOCITY_RANGE if len(force) == 2 else None
+    result = CheckResult(
         profile=profile,
         reasons=reasons,
         n_notes=len(table),
-        transpose_semitones=transpose,
-        tuned_semitones=tuned,
-        tuning_cents=cents,
-        string_cents=string_cents,
-        velocity_loud=loudest,
-        velocity_soft=softest,
+        velocity_loud=force.get("loud"),
+        velocity_soft=force.get("soft"),
         velocity_flat=flat,
-        velocity_floor=floor,
+        velocity_floor=force.get("soft", 0) // 2 if profile == "strings" and not flat else 0,
         n_doubled=len(gaps_ms),
         doubled_ms=float(np.median(gaps_ms)) if len(gaps_ms) else None,
-        string_channels=channels,
-        why=why,
+        string_channels=_string_channels(opens, tuning),
+        string_cents=(None,) * len(tuning.open_pitches),
+        why={} if flat is not None else {"velocity_flat": _no_range(force)},
+    )
+    return _tuned(result, opens, tuning)
+
+
+def _no_range(force: Mapping[str, int]) -> str:
+    missing = [f"no {name}" for name in ("loud", "soft") if name not in force]
+    return f"{' and '.join(missing)} note was heard, so its range is not known"
+
+
+def _string_channels(opens: Notes, tuning: Tuning) -> dict[str, int]:
+    """The channel of each string, from the highest (1), where each has one of its own."""
+    n_strings = len(tuning.open_pitches)
+    if len(opens) != n_strings or len(np.unique(opens["channel"])) != n_strings:
+        return {}
+    return {str(n_strings - i): int(channel) for i, channel in enumerate(opens["channel"])}
+
+
+def _tuned(result: CheckResult, opens: Notes, tuning: Tuning) -> CheckResult:
+    """The result with what the open strings say of pitch, or why they say nothing."""
+    fitted = open_string_shift(opens["pitch"].tolist(), tuning)
+    if fitted is None:
+        unseen = "the open strings were not heard, so an octave shift cannot be seen"
+        if len(opens):
+            unseen = f"the {len(opens)} notes heard are not the open strings {_tuning_words(tuning)}, shifted or not"
+        why = {"transpose_semitones": unseen, "tuning_cents": "the open strings were not heard", **result.why}
+        return replace(result, why=why)
+    shift, string_cents = fitted
+    octaves = shift % 12 == 0
+    return replace(
+        result,
+        transpose_semitones=-shift if octaves else 0,
+        tuned_semitones=0 if octaves else shift,
+        tuning_cents=float(np.median([cents for cents in string_cents if cents is not None])),
+        string_cents=string_cents,
     )
 
 
