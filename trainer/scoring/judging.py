@@ -23,6 +23,7 @@ from trainer.scoring.levels import Level, level_named, levels
 from trainer.scoring.shape import ChorusShape, Shape
 from trainer.scoring.stats import MIN_N, median, theil_sen, welch
 from trainer.scoring.text import (
+    against,
     beat_late_words,
     feel_line,
     form_and_shape_line,
@@ -31,9 +32,10 @@ from trainer.scoring.text import (
     time_of,
     too_scattered,
 )
+from trainer.scoring.timing import Timing
 from trainer.scoring.verdict import MAX_ADVICE, Advice, Line, Verdict
 from trainer.scoring.why import Why, counted, no_figure
-from trainer.session import BEATS_PER_BAR
+from trainer.session import BEATS_PER_BAR, Chart, ChartBar
 
 __all__ = ["verdict"]
 
@@ -104,8 +106,7 @@ def _after(text: str) -> str:
 
 
 def _feel(card: Scorecard, level: Level, found: list[Advice]) -> Line:
-    swing = card.swing
-    r = swing.ratio
+    swing, ratio = card.swing, card.swing.ratio
     text = _after(feel_line(swing))
     spread = 2.0**level.swing_log2
     band = swing.band.value
@@ -113,33 +114,35 @@ def _feel(card: Scorecard, level: Level, found: list[Advice]) -> Line:
         target = "no band to compare with"
     else:
         target = f"{band / spread:.2f} to {band * spread:.2f} to one, round the band's {band:.2f}"
-    if swing.refused or not r.known or r.value <= 0.0:
-        reason = (r.why if swing.refused else None) or no_figure("no_ratio", "no swing figure")
+    if swing.refused or not ratio.known or ratio.value <= 0.0:
+        reason = (ratio.why if swing.refused else None) or no_figure("no_ratio", "no swing figure")
         return _line("feel", text, NO_FIGURE, "ratio", target, None, (), reason)
-    thin = no_figure("too_few", f"{counted(r.n, 'pair')}; {MIN_N} are needed")
-    if math.isnan(band):
-        return _line("feel", text, r, "ratio", target, None, (), no_figure("no_band", target))
-    if r.interval is None:
-        return _line("feel", text, r, "ratio", target, None, (), thin)
-    away = abs(math.log2(r.value / band))
-    met = away <= level.swing_log2
-    if not met and r.low <= band <= r.high:
-        unsure = no_figure("too_few", f"{r.n} pairs: their interval holds the band's ratio")
-        return _line("feel", text, r, "ratio", target, None, (), unsure)
-    if not met and too_scattered(r):
-        unsure = no_figure("too_scattered", "the pairs scatter too widely to compare")
-        return _line("feel", text, r, "ratio", target, None, (), unsure)
-    if not met:
-        side = "straighter" if r.value < band else "harder, nearer dotted,"
-        evidence = f"swing {r.value:.2f} ({r.low:.2f} to {r.high:.2f}, {r.n} pairs); the band plays {band:.2f}"
-        weight = away / level.swing_log2
+    unsure = no_figure("no_band", target) if math.isnan(band) else _not_compared(ratio, band, level)
+    if unsure is not None:
+        return _line("feel", text, ratio, "ratio", target, None, (), unsure)
+    weight = abs(math.log2(ratio.value / band)) / level.swing_log2
+    if weight > 1.0:
+        side = "straighter" if ratio.value < band else "harder, nearer dotted,"
+        pairs = f"({ratio.low:.2f} to {ratio.high:.2f}, {ratio.n} pairs)"
+        evidence = f"swing {ratio.value:.2f} {pairs}; the band plays {band:.2f}"
         say = f"Your shuffle is {side} than the band's: put the short note where the band has it."
         drill = "shuffle_one_note" if weight > 2.0 else "shuffle_through_the_form"
         if band < EVEN_RATIO:
             say = "The band plays even eighths here, and yours are long and short: make them alike."
             drill = "repeated_notes"
         found.append(Advice("feel", say, evidence, drill, weight))
-    return _line("feel", text, r, "ratio", target, met, _far_ratios(card))
+    return _line("feel", text, ratio, "ratio", target, weight <= 1.0, _far_ratios(card))
+
+
+def _not_compared(ratio: Figure, band: float, level: Level) -> Why | None:
+    """Why a ratio can be called neither the band's nor another."""
+    if ratio.interval is None:
+        return no_figure("too_few", f"{counted(ratio.n, 'pair')}; {MIN_N} are needed")
+    if abs(math.log2(ratio.value / band)) / level.swing_log2 <= 1.0:
+        return None
+    if ratio.low <= band <= ratio.high:
+        return no_figure("too_few", f"{ratio.n} pairs: their interval holds the band's ratio")
+    return no_figure("too_scattered", "the pairs scatter too widely to compare") if too_scattered(ratio) else None
 
 
 def _far_ratios(card: Scorecard) -> tuple[BarPlace, ...]:
@@ -179,82 +182,76 @@ def _time(card: Scorecard, level: Level, found: list[Advice]) -> Line:
         why = timing.spread_s.why or no_figure("too_few", f"{counted(timing.n, 'note')} on the beat")
         return _line("time", text, NO_FIGURE, "% of the beat", target, None, (), why)
     spread = timing.spread_s.scaled(100.0 / beat_s)
-    spread_pct, mean_ms = spread.value, 1000.0 * timing.mean_s.value
-    met: bool | None = spread_pct <= level.spread_pct
+    met: bool | None = spread.value <= level.spread_pct
     unsure: Why | None = None
-    if spread.low <= level.spread_pct < spread_pct:
+    if spread.low <= level.spread_pct < spread.value:
         met, unsure = None, no_figure("too_few", f"the spread's interval over {timing.n} notes holds the target")
     elif not met:
-        drill = "repeated_notes" if spread_pct > 2.0 * level.spread_pct else "shuffle_two_strings"
-        evidence = f"spread {spread_pct:.1f} % of the beat over {timing.n} notes; asked for {level.spread_pct:g} %"
-        found.append(
-            Advice("time", "Your notes scatter round the beat.", evidence, drill, spread_pct / level.spread_pct)
-        )
-    also: list[str] = []
-    mean_low, mean_high = 1000.0 * timing.mean_s.low, 1000.0 * timing.mean_s.high
-    if calibrated and (mean_low > level.late_ms or mean_high < level.early_ms):
-        met = False
-        edge = level.late_ms if mean_ms > 0 else level.early_ms
-        side = "behind" if mean_ms > 0 else "ahead of"
-        average = f"{mean_ms:+.0f} ms on average ({mean_low:+.0f} to {mean_high:+.0f}, {timing.n} notes)"
-        evidence = f"{average}; asked for {edge:+.0f} ms at most"
-        also.append(average)
-        found.append(
-            Advice("time", f"You sit well {side} the beat.", evidence, "shuffle_one_note", abs(mean_ms / edge))
-        )
-    elif calibrated and met and not level.early_ms <= mean_ms <= level.late_ms:
+        found.append(_scattered(spread, timing.n, level))
+    placed = _off_place(timing.mean_s.scaled(1000.0), timing.n, level) if calibrated else None
+    if calibrated and placed is None and met and not level.early_ms <= 1000.0 * timing.mean_s.value <= level.late_ms:
         met, unsure = None, no_figure("too_few", f"the average's interval over {timing.n} notes holds the target")
-    drift = timing.drift_s.scaled(1000.0)
-    drift_ms = drift.value
-    sure = drift.interval is not None and (drift.low > 0.0 or drift.high < 0.0)
-    if sure and abs(drift_ms) > level.drift_ms_per_chorus:
+    surely_off = [each for each in (placed, _drifting(timing, level), _uneven(card, level)) if each is not None]
+    found += surely_off
+    if surely_off:
         met = False
-        word = "drag" if drift_ms > 0 else "push"
-        evidence = f"{drift_ms:+.1f} ms a chorus ({drift.low:+.1f} to {drift.high:+.1f})"
-        say = f"Against {'the drums' if timing.reference == 'band' else 'the beat'} you {word} as the song goes on."
-        found.append(Advice("time", say, evidence, "drop_out_2_of_4", abs(drift_ms) / level.drift_ms_per_chorus))
-        also.append(evidence)
-    uneven = _uneven(card, 2.0 * level.drift_ms_per_chorus)
-    if uneven is not None:
-        met = False
-        found.append(uneven)
-        also.append(uneven.evidence)
+    also = ", ".join(each.evidence.partition("; asked for")[0] for each in surely_off)
+    return _line("time", text, spread, "% of the beat", target, met, _far_strays(card), unsure, also)
+
+
+def _scattered(spread_pct: Figure, n: int, level: Level) -> Advice:
+    weight = spread_pct.value / level.spread_pct
+    evidence = f"spread {spread_pct.value:.1f} % of the beat over {n} notes; asked for {level.spread_pct:g} %"
+    drill = "repeated_notes" if spread_pct.value > 2.0 * level.spread_pct else "shuffle_two_strings"
+    return Advice("time", "Your notes scatter round the beat.", evidence, drill, weight)
+
+
+def _off_place(mean_ms: Figure, n: int, level: Level) -> Advice | None:
+    """Advice to one who is surely later or earlier on average than what is asked for."""
+    if not (mean_ms.low > level.late_ms or mean_ms.high < level.early_ms):
+        return None
+    side, edge = ("behind", level.late_ms) if mean_ms.value > 0 else ("ahead of", level.early_ms)
+    average = f"{mean_ms.value:+.0f} ms on average ({mean_ms.low:+.0f} to {mean_ms.high:+.0f}, {n} notes)"
+    evidence = f"{average}; asked for {edge:+.0f} ms at most"
+    return Advice("time", f"You sit well {side} the beat.", evidence, "shuffle_one_note", abs(mean_ms.value / edge))
+
+
+def _drifting(timing: Timing, level: Level) -> Advice | None:
+    """Advice to one who surely drags or pushes through the whole song."""
+    drift_ms = timing.drift_s.scaled(1000.0)
+    weight = abs(drift_ms.value) / level.drift_ms_per_chorus
+    if drift_ms.interval is None or drift_ms.low <= 0.0 <= drift_ms.high or not weight > 1.0:
+        return None
+    evidence = f"{drift_ms.value:+.1f} ms a chorus ({drift_ms.low:+.1f} to {drift_ms.high:+.1f})"
+    say = f"Against {against(timing)} you {'drag' if drift_ms.value > 0 else 'push'} as the song goes on."
+    return Advice("time", say, evidence, "drop_out_2_of_4", weight)
+
+
+def _far_strays(card: Scorecard) -> tuple[BarPlace, ...]:
+    """The bars whose beats lie furthest from the player's own place."""
     cost: Counter[int] = Counter()
     if card.chart is not None:
-        floor = max(timing.spread_s.value, 0.008)
-        for beat, late in zip(timing.beat.tolist(), timing.strays_s.tolist(), strict=True):
+        floor = max(card.timing.spread_s.value, 0.008)
+        for beat, late in zip(card.timing.beat.tolist(), card.timing.strays_s.tolist(), strict=True):
             if abs(late) > 2.5 * floor:
                 cost[int(card.chart.bar_idx_at(float(beat)))] += round(1000 * abs(late))
-    bars = _worst(card, cost)
-    return _line("time", text, spread, "% of the beat", target, met, bars, unsure, ", ".join(also))
+    return _worst(card, cost)
 
 
-def _uneven(card: Scorecard, limit_ms: float) -> Advice | None:
+def _uneven(card: Scorecard, level: Level) -> Advice | None:
     """Advice to one who rushes or drags by the part of the song: through every chorus, or in the solos.
 
     Both hide in an average, and in a drift over the whole song as the next chorus starts over. From bar medians of how
     far the player is off his own place; nearly every chorus has to go the same way.
     """
-    chart, timing = card.chart, card.timing
+    chart, timing, limit_ms = card.chart, card.timing, 2.0 * level.drift_ms_per_chorus
     if chart is None or timing.n < MIN_N or not timing.spread_s.known:
         return None
     in_bar = chart.bar_idx_at(timing.beat + 1e-6)
     late_ms = {chart.bars[i]: median(1000.0 * timing.strays_s[in_bar == i]) for i in np.unique(in_bar)}
-    found: list[tuple[float, str, str]] = []
-    per_bar: list[tuple[float, float]] = []
-    slopes = []
-    for chorus in {bar.chorus for bar in late_ms if bar.chorus > 0}:
-        at, late = np.array([(bar.bar, ms) for bar, ms in late_ms.items() if bar.chorus == chorus], dtype=np.float64).T
-        if len(at) >= MIN_N:
-            slopes.append(theil_sen(late, at, at).value)
-            per_bar += zip(at.tolist(), (late - late.mean()).tolist(), strict=True)
-    if len(slopes) >= MIN_CHORUSES and abs(np.sign(slopes).sum()) >= SAME_WAY * len(slopes):
-        at, late = np.array(sorted(per_bar)).T
-        n_bars = len(chart.form_chords)
-        slope = theil_sen(late, at, np.arange(0.0, 2.0 * len(at), 2.0))  # of many choruses: no two are neighbours
-        through = slope.scaled(n_bars)
-        words = f"{{:.0f}} ms {{}} at its end than at its top ({{}}, {len(slopes)} choruses)"
-        found += _told(through, limit_ms, "through every chorus, and start over at the next", words)
+    through, n_choruses = _through_choruses(chart, late_ms)
+    words = f"{{:.0f}} ms {{}} at its end than at its top ({{}}, {n_choruses} choruses)"
+    found = _told(through, limit_ms, "through every chorus, and start over at the next", words)
     verses, solos = (
         np.array([ms for bar, ms in late_ms.items() if bar.role == role and not bar.final])
         for role in ("verse", "solo")
@@ -265,6 +262,23 @@ def _uneven(card: Scorecard, limit_ms: float) -> Advice | None:
         return None
     size, say, evidence = max(found)
     return Advice("time", say, evidence, "drop_out_2_of_4", size / limit_ms)
+
+
+def _through_choruses(chart: Chart, late_ms: Mapping[ChartBar, float]) -> tuple[Figure, int]:
+    """How much later a chorus ends than it began, of all that can be asked, and how many these are; no figure where
+    they do not go one way."""
+    per_bar: list[tuple[float, float]] = []
+    slopes = []
+    for chorus in {bar.chorus for bar in late_ms if bar.chorus > 0}:
+        at, late = np.array([(bar.bar, ms) for bar, ms in late_ms.items() if bar.chorus == chorus], dtype=np.float64).T
+        if len(at) >= MIN_N:
+            slopes.append(theil_sen(late, at, at).value)
+            per_bar += zip(at.tolist(), (late - late.mean()).tolist(), strict=True)
+    if len(slopes) < MIN_CHORUSES or abs(np.sign(slopes).sum()) < SAME_WAY * len(slopes):
+        return NO_FIGURE, len(slopes)
+    at, late = np.array(sorted(per_bar)).T
+    slope = theil_sen(late, at, np.arange(0.0, 2.0 * len(at), 2.0))  # of many choruses: no two are neighbours
+    return slope.scaled(len(chart.form_chords)), len(slopes)
 
 
 def _told(late_ms: Figure, limit_ms: float, where: str, evidence: str) -> list[tuple[float, str, str]]:
@@ -350,40 +364,45 @@ def _options(card: Scorecard, advice: Advice) -> str:
 def _landing(card: Scorecard, level: Level, found: list[Advice]) -> Line:
     landing = card.landing
     text = _after(landing_line(landing, None if card.session is None else card.session.key))
-    n, k = landing.total.changes, landing.total.landed
+    n = landing.total.changes
     target = f"at least {100.0 * level.landed_rate:.0f} % of the changes on a chord note"
     if n == 0:
         return _line("landing", text, NO_FIGURE, "share", target, None, (), landing.landed_rate.why)
     rate = landing.landed_rate.value
     thin = no_figure("too_few", f"{counted(n, 'change')}; {MIN_N} are needed to judge") if n < MIN_N else None
     met = rate >= level.landed_rate if thin is None else None
-    missed = Counter(item.pair for item in landing.missed)
-    habit = _habit(landing)
     weight = (1.0 - rate) / max(1.0 - level.landed_rate, 0.02)
+    advice = _landing_advice(card, weight, short_of_it=met is False)
+    found += [] if advice is None else [advice]
+    cost = Counter(item.bar_idx for item in landing.missed)
+    return _line("landing", text, landing.landed_rate, "share", target, met, _worst(card, cost), thin)
+
+
+def _landing_advice(card: Scorecard, weight: float, *, short_of_it: bool) -> Advice | None:
+    """What is behind the changes that were missed: coming late, leaving out, one change of the form, one pair of
+    chords. `short_of_it`: too few were landed; the first and the third are said even so."""
+    landing = card.landing
     late, gone = beat_late_words(landing), missing_words(landing)
     if late:
         say = f"You come {late}: have the next root under your finger before the bar ends."
         evidence = f"the new root a beat after {landing.beat_late} of {landing.beat_late_of} changes"
-        found.append(Advice("landing", say, evidence, "roots", max(weight, 1.0)))
-    elif gone and met is False:
-        say = "Play fewer notes, and all of them: roots on the beat first."
-        found.append(Advice("landing", say, gone, "roots", weight))
-    elif habit is not None and (met is not False or 2 * len(habit.items) >= len(landing.missed)):
-        first = habit.items[0]
-        evidence, often = habit.evidence, 1.0 + len(habit.items) / habit.asked
-        if met is False:
-            evidence = f"{k} of {n} changes landed; {evidence}"
-        weight = max(weight, often) if met is False else often
+        return Advice("landing", say, evidence, "roots", max(weight, 1.0))
+    if gone and short_of_it:
+        return Advice("landing", "Play fewer notes, and all of them: roots on the beat first.", gone, "roots", weight)
+    landed = f"{landing.total.landed} of {landing.total.changes} changes landed; "
+    habit = _habit(landing)
+    if habit is not None and (not short_of_it or 2 * len(habit.items) >= len(landing.missed)):
+        first, often = habit.items[0], 1.0 + len(habit.items) / habit.asked
+        evidence = f"{landed if short_of_it else ''}{habit.evidence}"
         drill = _PAIR_DRILLS.get(first.pair, "roots")
-        found.append(Advice("landing", habit.say, evidence, drill, weight, _bar_of_drill(card, first)))
-    elif met is False and missed:
-        pair, count = missed.most_common(1)[0]
-        of = landing.by_pair[pair].changes
-        evidence = f"{k} of {n} changes landed; {pair} missed {count} of {of}"
-        say = f"Be there when the chord changes: {pair} is the one that gets away."
-        found.append(Advice("landing", say, evidence, _PAIR_DRILLS.get(pair, "roots"), weight))
-    cost = Counter(item.bar_idx for item in landing.missed)
-    return _line("landing", text, landing.landed_rate, "share", target, met, _worst(card, cost), thin)
+        weight = max(weight, often) if short_of_it else often
+        return Advice("landing", habit.say, evidence, drill, weight, _bar_of_drill(card, first))
+    if not short_of_it or not landing.missed:
+        return None
+    ((pair, count),) = Counter(item.pair for item in landing.missed).most_common(1)
+    evidence = f"{landed}{pair} missed {count} of {landing.by_pair[pair].changes}"
+    say = f"Be there when the chord changes: {pair} is the one that gets away."
+    return Advice("landing", say, evidence, _PAIR_DRILLS.get(pair, "roots"), weight)
 
 
 def _form_and_shape(card: Scorecard, level: Level, found: list[Advice]) -> Line:
@@ -393,18 +412,7 @@ def _form_and_shape(card: Scorecard, level: Level, found: list[Advice]) -> Line:
         f"at most {100.0 * level.lost_share:.0f} % of the bars out of place, "
         f"{100.0 * level.planned_share:.0f} % of the choruses as planned"
     )
-    lost_share, reason = math.nan, form.nothing
-    if form.lost is not None and form.place is not None:
-        bars_lost = form.bars_lost or 0
-        n_bars = max(_bars_asked(card, form), 1)
-        lost_share = bars_lost / n_bars
-        n_told = max(n_bars, sum(row.chorus == 1 for row in form.place))  # a chorus at the least
-        if not bars_lost and form.n_bars_played < 0.5 * n_told:
-            lost_share = math.nan
-            reason = no_figure("too_few", f"notes in {form.n_bars_played} of {n_told} bars: too few to say")
-        elif form.untold and lost_share <= level.lost_share:
-            lost_share = math.nan
-            reason = no_figure("not_placed", "in how many bars you were elsewhere cannot be told")
+    lost_share, reason = _lost_share(card, form, level)
     met: bool | None = None if math.isnan(lost_share) else lost_share <= level.lost_share
     cost: Counter[int] = Counter()
     for span in form.lost or ():
@@ -426,6 +434,20 @@ def _form_and_shape(card: Scorecard, level: Level, found: list[Advice]) -> Line:
     sure = reason or no_figure("counted", "bars are counted, not sampled: no interval")
     bars = _worst(card, cost)
     return _line("form and shape", text, Figure(lost_share), "share of bars elsewhere", target, met, bars, sure, also)
+
+
+def _lost_share(card: Scorecard, form: FormResult, level: Level) -> tuple[float, Why | None]:
+    """The share of the bars in which the player was elsewhere in the form; NaN with the reason where nobody can say."""
+    if form.lost is None or form.place is None:
+        return math.nan, form.nothing
+    bars_lost = form.bars_lost or 0
+    n_bars = max(_bars_asked(card, form), 1)
+    n_told = max(n_bars, sum(row.chorus == 1 for row in form.place))  # a chorus at the least
+    if not bars_lost and form.n_bars_played < 0.5 * n_told:
+        return math.nan, no_figure("too_few", f"notes in {form.n_bars_played} of {n_told} bars: too few to say")
+    if form.untold and bars_lost / n_bars <= level.lost_share:
+        return math.nan, no_figure("not_placed", "in how many bars you were elsewhere cannot be told")
+    return bars_lost / n_bars, form.nothing
 
 
 def _bars_asked(card: Scorecard, form: FormResult) -> int:
