@@ -1,20 +1,15 @@
 """Scoring many files on all cores: one card a file, in name order, the same whatever the number of workers.
 
-The workers are programs of their own (`python -m trainer.batch`) that read one file name a line and answer one card a
-line, so a script that calls `score_files` needs no guard around its main part, and a file that brings its worker down
-costs that file alone. The threads here only wait for their worker's answer.
+The pool is that of `trainer.workers`: a file that brings its worker down costs that file alone.
 """
 
 from __future__ import annotations
 
 import csv
+import functools
 import io
 import json
 import os
-import queue
-import subprocess
-import sys
-import threading
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from pathlib import Path
 from typing import Any, TextIO
@@ -25,10 +20,11 @@ from trainer.scoring import score
 from trainer.scoring.assembling import DEFAULT_LEVEL
 from trainer.scoring.beat import BeatBy
 from trainer.scoring.card import MEASURES
-from trainer.session import Session, load_session, session_from_dict
+from trainer.session import Session, load_session
 from trainer.system import here
 from trainer.take import read_take
 from trainer.take.sound_file import SOUND_SUFFIXES
+from trainer.workers import spread
 
 __all__ = [
     "CSV_COLUMNS",
@@ -117,124 +113,22 @@ def score_files(
     """
     files = midi_files(paths)
     given = session if session is None or isinstance(session, Session) else load_session(Path(session), scored=True)
-    options: Row = {"track": track, "downbeat": downbeat, "full": full, "level": level, "beat": beat}
+    work = functools.partial(
+        score_file, session=given, track=track, downbeat=downbeat, full=full, level=level, beat=beat
+    )
     n_workers = min(here().n_processors() if workers is None else max(workers, 1), len(files))
-    if n_workers <= 1 or (workers is None and len(files) <= FEW_FILES):
-        for n, path in enumerate(files, 1):
-            row = score_file(path, session=given, **options)
-            if progress is not None:
-                progress(n, len(files))
-            yield row
+    if n_workers > 1 and (workers is not None or len(files) > FEW_FILES):
+        yield from spread(work, files, n_workers, _died, progress)
         return
-    yield from _spread(files, {**options, "session": None if given is None else given.to_dict()}, n_workers, progress)
+    for n, path in enumerate(files, 1):
+        row = work(path)
+        if progress is not None:
+            progress(n, len(files))
+        yield row
 
 
-def _spread(
-    files: list[Path], options: Row, n_workers: int, progress: Callable[[int, int], None] | None
-) -> Iterator[Row]:
-    """Rows in the order of `files`, each computed by the next free worker."""
-    waiting: queue.SimpleQueue[int] = queue.SimpleQueue()
-    for i in range(len(files)):
-        waiting.put(i)
-    answers: queue.SimpleQueue[tuple[int, Row]] = queue.SimpleQueue()
-    stop = threading.Event()
-    workers = [_Worker(options) for _ in range(n_workers)]
-
-    def drive(worker: _Worker) -> None:
-        while not stop.is_set():
-            try:
-                i = waiting.get_nowait()
-            except queue.Empty:
-                break
-            answers.put((i, worker.ask(files[i])))
-        worker.close()
-
-    threads = [threading.Thread(target=drive, args=(worker,), daemon=True) for worker in workers]
-    for thread in threads:
-        thread.start()
-    ready: dict[int, Row] = {}
-    try:
-        for i in range(len(files)):
-            while i not in ready:
-                j, row = answers.get()
-                ready[j] = row
-                if progress is not None:
-                    progress(i + len(ready), len(files))
-            yield ready.pop(i)
-    finally:
-        stop.set()
-        for worker in workers:
-            worker.kill()
-        for thread in threads:
-            thread.join()
-
-
-class _Worker:
-    """A scoring program and its two pipes; started at the first file, and again after it died."""
-
-    def __init__(self, options: Row) -> None:
-        self._options = options
-        self._process: subprocess.Popen[str] | None = None
-        self._killed = False
-
-    def ask(self, path: Path) -> Row:
-        """The row of one file; an error row if the worker dies over it."""
-        try:
-            process = self._process or self._start()
-            assert process.stdin is not None and process.stdout is not None
-            process.stdin.write(json.dumps({"path": os.fspath(path), "options": self._options}) + "\n")
-            process.stdin.flush()
-            answer = process.stdout.readline()
-            if answer.endswith("\n"):
-                row: Row = json.loads(answer)
-                return row
-        except (OSError, ValueError):  # its pipe is gone, or it wrote no JSON
-            pass
-        self.close()
-        return {"file": path.as_posix(), "error": WORKER_DIED}
-
-    def _start(self) -> subprocess.Popen[str]:
-        self._process = subprocess.Popen(
-            [sys.executable, "-m", "trainer.batch"],
-            stdin=subprocess.PIPE,
-            stdout=subprocess.PIPE,
-            stderr=subprocess.DEVNULL,
-            text=True,
-            encoding="utf-8",
-        )
-        if self._killed:
-            self._process.kill()
-        return self._process
-
-    def kill(self) -> None:
-        self._killed = True
-        process = self._process
-        if process is not None:
-            process.kill()
-
-    def close(self) -> None:
-        """Let it end by closing its input; wait for it."""
-        process, self._process = self._process, None
-        if process is None:
-            return
-        for pipe in (process.stdin, process.stdout):
-            if pipe is not None:
-                try:
-                    pipe.close()
-                except OSError:
-                    process.kill()
-        process.wait()
-
-
-def _serve(lines: Iterable[str], answers: TextIO) -> None:
-    """A worker's whole life: a request a line in, a row a line out, until the input ends."""
-    for line in lines:
-        request = json.loads(line)
-        options = request["options"]
-        stored = options.pop("session")
-        session = None if stored is None else session_from_dict(stored, scored=True)
-        answers.write(json.dumps(score_file(request["path"], session=session, **options)) + "\n")
-        answers.flush()
+def _died(path: Path) -> Row:
+    return {"file": path.as_posix(), "error": WORKER_DIED}
 
 
 # --- writing ------------------------------------------------------------------------------------------------------
@@ -326,7 +220,3 @@ def write_json_lines(rows: Iterable[Mapping[str, Any]], out: TextIO) -> int:
         out.write(plain(json.dumps(row)) + "\n")
         n_errors += "error" in row
     return n_errors
-
-
-if __name__ == "__main__":
-    _serve(sys.stdin, sys.stdout)

@@ -13,6 +13,7 @@ import pytest
 
 from tests.take.test_store import SESSION, made_take
 from trainer import batch
+from trainer import workers as pool
 from trainer.batch import CSV_COLUMNS, csv_row, midi_files, score_file, score_files, write_csv, write_json_lines
 from trainer.errors import UsageError
 from trainer.session import Session
@@ -83,7 +84,7 @@ def test_a_worker_that_dies_costs_one_file(folder: Path, monkeypatch: pytest.Mon
     """A worker ended from outside over one file: that file has its line, the others their cards."""
     helper = tmp_path / "dying.py"
     helper.write_text(
-        "import os, sys\n"
+        "import os, runpy, sys\n"
         "from trainer import batch\n"
         "kept = batch.score_file\n"
         "def score_file(path, **options):\n"
@@ -91,15 +92,16 @@ def test_a_worker_that_dies_costs_one_file(folder: Path, monkeypatch: pytest.Mon
         "        os._exit(7)\n"
         "    return kept(path, **options)\n"
         "batch.score_file = score_file\n"
-        "batch._serve(sys.stdin, sys.stdout)\n"
+        "sys.argv[:] = ['trainer.workers']\n"
+        "runpy.run_module('trainer.workers', run_name='__main__')\n"
     )
-    original = batch.subprocess.Popen
+    original = pool.subprocess.Popen
 
     def start(command: list[str], **options: Any) -> Any:
-        assert command == [sys.executable, "-m", "trainer.batch"]
+        assert command == [sys.executable, "-m", "trainer.workers"]
         return original([sys.executable, str(helper)], **options)
 
-    monkeypatch.setattr(batch.subprocess, "Popen", start)
+    monkeypatch.setattr(pool.subprocess, "Popen", start)
     files = [folder / name for name in ("a.mid", "b.mid", "c.mid", "inner/d.mid")]
     rows = list(score_files(files, workers=2))
     assert names(rows, folder) == ["a.mid", "b.mid", "c.mid", "inner/d.mid"]

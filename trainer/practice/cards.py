@@ -11,12 +11,11 @@ import contextlib
 import datetime
 import functools
 import hashlib
-import itertools
 import json
 import os
 import zlib
 from collections import Counter
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Generator, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -30,10 +29,12 @@ from trainer.scoring import Card, Scorecard, score
 from trainer.scoring.card import MEASURES, REVISION, as_kept, json_schema
 from trainer.scoring.figure import Measure, read
 from trainer.session import Session
+from trainer.system import here
 from trainer.take import read_take
 from trainer.take.midi_file import MAX_FILE_BYTES
 from trainer.take.reading import bytes_of
 from trainer.take.record import MAX_RECORD_BYTES
+from trainer.workers import spread
 
 __all__ = ["CARD_SUFFIX", "KeptCard", "card_of", "pack", "read_rows", "reading_digest", "unpack"]
 
@@ -175,52 +176,32 @@ def _shown(exercise: Exercise, card: Card) -> dict[str, tuple[bool, list[bool]]]
 # --- rows of the index --------------------------------------------------------------------------------------------
 
 
-@contextlib.contextmanager
-def read_rows(takes_path: Path, files: Sequence[tuple[str, str]]) -> Iterator[Iterator[ReadTake]]:
+def read_rows(takes_path: Path, files: Sequence[tuple[str, str]]) -> Generator[ReadTake, None, None]:
     """The rows of these (name, stamp), in order; many are read on all cores."""
-    n_cores = min(os.cpu_count() or 1, MAX_READERS)
-    if len(files) < MANY or n_cores < 2:
-        yield (_read(takes_path, name, stamp) for name, stamp in files)
-        return
-    from concurrent.futures import ProcessPoolExecutor
-    from multiprocessing import get_context
-
-    # Fresh processes: a copy of this one would share its database.
-    with ProcessPoolExecutor(n_cores, mp_context=get_context("spawn"), initializer=_leave_with_parent) as pool:
-        names, stamps = [name for name, _ in files], [stamp for _, stamp in files]
-        try:
-            yield pool.map(_read, itertools.repeat(takes_path), names, stamps, chunksize=16)
-        except BaseException:
-            pool.shutdown(wait=False, cancel_futures=True)
-            raise
+    work = functools.partial(_read, takes_path)
+    n_workers = min(here().n_processors(), MAX_READERS)
+    many = len(files) >= MANY and n_workers > 1
+    yield from spread(work, files, n_workers, functools.partial(_died, takes_path)) if many else map(work, files)
 
 
-def _leave_with_parent() -> None:
-    """A reader leaves when the program that started it is gone, killed or not; by itself it would wait for ever."""
-    import multiprocessing
-    import threading
-
-    parent = multiprocessing.parent_process()
-
-    def wait() -> None:
-        if parent is not None:
-            parent.join()
-            os._exit(1)
-
-    threading.Thread(target=wait, daemon=True).start()
+def _died(takes_path: Path, file: tuple[str, str]) -> ReadTake:
+    return _unread(takes_path, *file, "reading it ended without an answer; score it alone to see why")
 
 
-def _read(takes_path: Path, name: str, stamp: str) -> ReadTake:
+def _unread(takes_path: Path, name: str, stamp: str, reason: str) -> ReadTake:
+    made = _modified(takes_path / name)
+    about = {"created": made, "day": day_of(made).isoformat(), "kind": "song", "error": reason}
+    return ReadTake(name, stamp, about, {}, {}, {})
+
+
+def _read(takes_path: Path, file: tuple[str, str]) -> ReadTake:
     """What the index holds of one take; a file that cannot be read has its reason in `error`."""
+    name, stamp = file
     path = takes_path / name
     try:
         kept = card_of(path)
     except (OSError, *ODD_DATA) as error:
-        made = _modified(path)
-        reason = " ".join(str(error).split())[:300]
-        return ReadTake(
-            name, stamp, {"created": made, "day": day_of(made).isoformat(), "kind": "song", "error": reason}, {}, {}, {}
-        )
+        return _unread(takes_path, name, stamp, " ".join(str(error).split())[:300])
     card, created = kept.card, kept.created or _modified(path)
     source = kept.extra.get("imported_sha256")
     about: dict[str, Any] = {

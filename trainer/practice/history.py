@@ -200,7 +200,7 @@ class History:
         if new:
             from trainer.practice.cards import read_rows
 
-            with read_rows(self.takes_path, [(name, here[name]) for name in new]) as rows:
+            with contextlib.closing(read_rows(self.takes_path, [(name, here[name]) for name in new])) as rows:
                 # What a kill can cost is at most one batch, and that is read again.
                 for start in range(0, len(new), BATCH):
                     batch = list(itertools.islice(rows, BATCH))
