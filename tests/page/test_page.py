@@ -185,6 +185,32 @@ def test_the_page_is_given_out_under_its_own_address_only(page: PageLink, asked:
         error.close()
 
 
+@pytest.mark.parametrize(
+    "request_line",
+    [
+        "GET //[ HTTP/1.1\r\nHost: {host}",
+        "GET / HTTP/1.1\r\nHost: {host}\r\nHost: {host}",
+        "GET /live?code={code} HTTP/1.1\r\nHost: {host}\r\nOrigin: http://[",
+        "GET /live?code={code} HTTP/1.1\r\nHost: {host}\r\nOrigin: http://{host}\r\nOrigin: http://{host}",
+    ],
+    ids=["address", "two hosts", "origin", "two origins"],
+)
+def test_what_no_browser_asks_is_refused_and_writes_nothing_into_the_log(page: PageLink, request_line: str) -> None:
+    """Else whoever is in the room fills the player's disk, without knowing the code."""
+    asked = request_line.format(host=f"127.0.0.1:{page.port}", code=page.code)
+    upgrade = (
+        "Upgrade: websocket\r\nConnection: Upgrade\r\nSec-WebSocket-Key: dGhlIHNhbXBsZSBub25jZQ==\r\n"
+        "Sec-WebSocket-Version: 13"
+    )
+    with socket.create_connection(("127.0.0.1", page.port), timeout=60) as client:
+        client.sendall(f"{asked}\r\n{upgrade}\r\n\r\n".encode())
+        answer = b""
+        while piece := client.recv(4096):
+            answer += piece
+    assert answer.startswith(b"HTTP/1.1 400 ") and b"no request of a browser's" in answer
+    assert page.log_path is not None and page.log_path.read_text() == ""
+
+
 def test_a_name_of_several_addresses_is_served_from_the_one_that_was_judged(monkeypatch: pytest.MonkeyPatch) -> None:
     """Else a name that leads to the loopback first and to the room second would open the page to the room unsaid."""
     real = socket.getaddrinfo

@@ -135,7 +135,7 @@ class PageLink:
         letters = (secrets.choice(CODE_LETTERS) for _ in range(CODE_LENGTH))
         self.code = code or "".join(letters)
         self.on_press: Callable[[PagePress], None] = lambda press: None
-        log, log_path = open_log("page")
+        log, self.log_path = open_log("page")
         self._process = subprocess.Popen(
             # One address, even where the name has several: whether it is open to the room is told of that one.
             [sys.executable, "-m", "trainer.page", host, str(wanted[4][0]), str(port)],
@@ -154,10 +154,8 @@ class PageLink:
             for pipe in (self._process.stdin, self._process.stdout):
                 if pipe is not None:
                     pipe.close()
-            raise UsageError(
-                f"cannot serve the page from {host}, port {port}: {first or f'no answer (its log is {log_path})'}; "
-                "try another port"
-            )
+            why = first or f"no answer (its log is {self.log_path})"
+            raise UsageError(f"cannot serve the page from {host}, port {port}: {why}; try another port")
         self.port = int(first.split()[1])
         shown = _own_address() if wanted[4][0] in ("0.0.0.0", "::") else host
         self.url = f"http://{f'[{shown}]' if ':' in shown else shown}:{self.port}/?code={self.code}"

@@ -66,6 +66,12 @@ class _Stand:
 
     def answer(self, connection: ServerConnection, request: Request) -> Response | None:
         """The page for a plain request, a refusal, or None to go on to the socket."""
+        try:
+            return self._answer(request)
+        except (ValueError, LookupError):  # an address that is none, a header that is there twice
+            return _text(http.HTTPStatus.BAD_REQUEST, "That is no request of a browser's.\n")
+
+    def _answer(self, request: Request) -> Response | None:
         if not _is_ours(request.headers.get("Host", ""), self.host):
             return _text(http.HTTPStatus.MISDIRECTED_REQUEST, "This page is asked for by its own address only.\n")
         parts = urlsplit(request.path)
