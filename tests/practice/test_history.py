@@ -316,6 +316,35 @@ def test_a_damaged_index_is_made_again(folder: Path) -> None:
         assert everything(history) == before
 
 
+FORGED = (
+    "DROP TABLE figures",
+    "DROP TABLE takes; CREATE VIEW takes AS WITH RECURSIVE n(path) AS (SELECT 1 UNION ALL SELECT path+1 FROM n) "
+    "SELECT path, path AS stamp FROM n",
+    'CREATE VIEW "a "" b" AS SELECT 1',
+    "CREATE TRIGGER more AFTER INSERT ON takes BEGIN DELETE FROM takes; END",
+    "UPDATE takes SET day = x'ff'",
+    "UPDATE takes SET day = '2026-02-30'",
+    "UPDATE trends SET newest = 'much'",
+    "UPDATE figures SET value = 'much'",
+    "DROP TABLE made; CREATE TABLE made (other TEXT)",
+)
+
+
+@pytest.mark.parametrize("forged", FORGED)
+def test_an_index_that_holds_what_none_of_ours_does_is_made_again(folder: Path, forged: str) -> None:
+    """A database all the same, of the right version: whoever the folder is shared with could have laid it there."""
+    with History(folder) as history:
+        history.refresh()
+        before = everything(history)
+    with contextlib.closing(sqlite3.connect(folder / ".history.sqlite")) as db:
+        db.executescript(forged)
+    with History(folder) as history:
+        history.refresh()
+        assert everything(history) == before
+    with History(folder) as history:  # and it is believed as it stands then
+        assert history.refresh() == Refreshed(0, 0, 0)
+
+
 def test_killed_while_writing_it_is_made_again_equal(folder: Path, tmp_path: Path) -> None:
     with History(folder, tmp_path / "whole.sqlite") as history:
         history.refresh()

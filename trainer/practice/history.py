@@ -67,6 +67,7 @@ _TABLES = {
     # Which program made the index, and how it reads takes.
     "made": "only INTEGER PRIMARY KEY, program TEXT NOT NULL, reading TEXT NOT NULL",
 }
+_DAYS = ("day", "due", "last_day")
 _OF_TAKES = ("takes", "figures", "changes", "devices", "shown")  # rows that go with their take
 # Of the tables, as they are written here: an index of other tables is made again.
 VERSION = int.from_bytes(hashlib.sha256(repr(_TABLES).encode()).digest()[:4], "big") >> 1
@@ -164,9 +165,9 @@ class History:
         try:
             _shared(db)
             db.execute("PRAGMA synchronous=NORMAL")
-            if _version(db) != VERSION:
+            if not _is_ours(db):
                 with _write(db):
-                    if _version(db) != VERSION:  # nobody else has made it in between
+                    if not _is_ours(db):  # nobody else has made it in between
                         _make_tables(db)
         except BaseException:
             db.close()
@@ -465,13 +466,39 @@ def _shared(db: sqlite3.Connection) -> None:
         time.sleep(0.02)
 
 
-def _version(db: sqlite3.Connection) -> int:
-    return int(db.execute("PRAGMA user_version").fetchone()[0])
+def _is_ours(db: sqlite3.Connection) -> bool:
+    """Whether it holds the tables of this version and no others, with what each column is for: whatever lies there
+    under the index's name is only read when it is one."""
+    if int(db.execute("PRAGMA user_version").fetchone()[0]) != VERSION:
+        return False
+    here = db.execute("SELECT type, name FROM sqlite_master WHERE substr(name, 1, 7) <> 'sqlite_'").fetchall()
+    if sorted(here) != sorted([("index", "takes_created"), *(("table", name) for name in _TABLES)]):
+        return False
+    try:
+        return not any(
+            db.execute(f"SELECT 1 FROM {name} WHERE NOT ({' AND '.join(_fits(columns))}) LIMIT 1").fetchone()
+            for name, columns in _TABLES.items()
+        )
+    except sqlite3.OperationalError as error:
+        if error.sqlite_errorcode != sqlite3.SQLITE_ERROR:
+            raise
+        return False  # a column is not there
+
+
+def _fits(columns: str) -> Iterator[str]:
+    """What holds of each column, from how it is declared: SQLite itself lets any hold anything."""
+    for column in columns.split(", PRIMARY KEY (")[0].split(", "):
+        name, kind, *more = column.split()
+        may_be = [kind.lower()] if more else [kind.lower(), "null"]
+        yield f"typeof({name}) IN ({', '.join(map(repr, may_be))})"
+        if name in _DAYS:
+            yield f"date({name}, '+0 days') IS {name}"
 
 
 def _make_tables(db: sqlite3.Connection) -> None:
-    for (name,) in db.execute("SELECT name FROM sqlite_master WHERE type='table'").fetchall():
-        db.execute(f'DROP TABLE "{name}"')
+    for kind, name in db.execute("SELECT type, name FROM sqlite_master WHERE type IN ('table', 'view')").fetchall():
+        quoted = name.replace('"', '""')
+        db.execute(f'DROP {kind} "{quoted}"')
     for name, columns in _TABLES.items():
         db.execute(f"CREATE TABLE {name} ({columns}) WITHOUT ROWID")
     db.execute("CREATE INDEX takes_created ON takes (created)")
