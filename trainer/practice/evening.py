@@ -71,6 +71,7 @@ FIRST_SONG_MINUTES = 4.0
 SHORTEST_SONG_MINUTES = 3.0
 LOOK_MINUTES = 2.0
 BREAK_AFTER_MINUTES = 25.0
+BREAK_MINUTES = 2.0
 LONGEST_WAIT_DAYS = 45.0
 SONG_FORMS = {"quick_change_12": 3, "slow_change_12": 2, "eight_bar": 1}  # with how often each is called
 IN_ANY_GROOVE = ("changes", "drop_outs")  # families that ask for no shuffle
@@ -281,7 +282,8 @@ def plan_evening(
     easy_bpm = max(40.0, round(0.8 * base_bpm))
     warm_up = plan.warm_up(warm_minutes, easy_bpm)
     n_most = (FIRST_DRILLS if first_days else LATER_DRILLS) - len(parts) - (phrase is not None)
-    chosen = plan.chosen(for_drills, max(1, n_most), first_days, advised, warm_up)
+    chosen, n_breaks = plan.with_breaks(for_drills, warm_minutes, max(1, n_most), first_days, advised, warm_up)
+    for_drills -= n_breaks * BREAK_MINUTES
     short = scale < 1.0 or run_minutes(warm_up, easy_bpm) > warm_minutes
     pieces = [Piece("warm_up", warm_minutes, warm_up, song.key, easy_bpm, "easy tempo, ears open", short)]
     pieces += _drill_pieces(plan, chosen, song, keys or {}, tempo_bpm, warm_minutes)
@@ -309,17 +311,16 @@ def _drill_pieces(
 ) -> list[Piece]:
     """The drills in their keys, tempi and grooves; a break before one that would make it too long without."""
     out = []
+    before = _before_break(chosen, since_break)
     for choice in chosen:
-        if since_break + choice.minutes > BREAK_AFTER_MINUTES:
-            out.append(Piece("break", 2.0, why="put the bass down, shake out the hands"))
-            since_break = 0.0
+        if choice in before:
+            out.append(Piece("break", BREAK_MINUTES, why="put the bass down, shake out the hands"))
         at_key, at_bpm = plan.place(choice.drill, keys.get(choice.drill, song.key or "G"), tempo_bpm)
         groove = song.groove if drill_named(choice.drill).family in IN_ANY_GROOVE and not choice.short else ""
         if not groove or GROOVES[groove].slow:
             groove = DEFAULT_GROOVE
         each = math.floor(10.0 * choice.minutes) / 10.0
         out.append(Piece("drill", each, choice.drill, at_key, at_bpm, choice.why, choice.short, groove))
-        since_break += choice.minutes
     return out
 
 
@@ -347,6 +348,17 @@ class _Chosen:
 
 
 _SHORT_TRY = "first try"
+
+
+def _before_break(chosen: Sequence[_Chosen], since_break: float) -> list[_Chosen]:
+    """Those that a break comes before; `since_break`: the minutes played before the first."""
+    out = []
+    for choice in chosen:
+        if since_break + choice.minutes > BREAK_AFTER_MINUTES:
+            out.append(choice)
+            since_break = 0.0
+        since_break += choice.minutes
+    return out
 
 
 class _Time:
@@ -445,6 +457,25 @@ class _Plan:
         mine = [run for run in self.runs if run.drill == name and run.key == key]
         last = max(mine, key=lambda run: run.created).tempo_bpm if mine else None
         return key, asked_bpm or last or self.tempo_bpm
+
+    def with_breaks(
+        self,
+        for_drills: float,
+        since_break: float,
+        n_most: int,
+        first_days: bool,
+        advised: Sequence[str],
+        warm_up: str,
+    ) -> tuple[list[_Chosen], int]:
+        """The evening's drills, and how many breaks between them: theirs are minutes of the evening too."""
+        state, n_breaks = self.rng.getstate(), 0
+        while True:
+            self.rng.setstate(state)
+            chosen = self.chosen(for_drills - n_breaks * BREAK_MINUTES, n_most, first_days, advised, warm_up)
+            found = len(_before_break(chosen, since_break))
+            if found <= n_breaks:
+                return chosen, n_breaks
+            n_breaks = found
 
     def chosen(
         self, for_drills: float, n_most: int, first_days: bool, advised: Sequence[str], warm_up: str
