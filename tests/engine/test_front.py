@@ -10,7 +10,7 @@ from typing import Any
 
 import pytest
 
-from trainer.engine import Command, Facts, Mix, Notice, Place, Pressed, Ready
+from trainer.engine import Command, Facts, Mix, Notice, PadNote, Place, Pressed, Ready
 from trainer.live import PlayOptions, front
 from trainer.live.keys import ROOT_KEY, Char
 from trainer.live.notices import NEWS_SHOWN_S, Notices
@@ -74,6 +74,25 @@ def test_what_was_said_before_the_start_leaves_when_the_port_comes(seconds: Seco
     shown._heard(BACK)
     seconds.now_s += NEWS_SHOWN_S
     assert shown._state().warnings == ()
+
+
+def test_what_typed_notes_cannot_show_is_said_once_a_sitting(seconds: Seconds) -> None:
+    again = front._Front(default_session(), PlayOptions(quiet_screen=True, typing=True, typing_told=True))
+    again.link = ReadyLink(Ready(None, None, None, None, (), None))  # type: ignore[assignment]
+    again._open()
+    assert again._state().warnings == ()
+
+
+def test_whoever_holds_a_key_down_is_told_that_it_is_one_note(seconds: Seconds) -> None:
+    shown, link = front._Front(default_session(), PlayOptions(quiet_screen=True, typing=True)), Link()
+    shown.link = link  # type: ignore[assignment]
+    for at_ms in (0, *range(500, 5_400, 40)):
+        shown._strike(Char(at_ms * 1_000_000, ROOT_KEY))
+    assert shown.note == ""  # a long note is a note
+    for at_ms in range(5_400, 6_000, 40):
+        shown._strike(Char(at_ms * 1_000_000, ROOT_KEY))
+    assert shown.note == front.HELD_KEY
+    assert sum(type(message) is PadNote for message in link.said) == 2  # the second was taken back
 
 
 class Link:

@@ -21,6 +21,7 @@ from trainer.cli.between import (
 )
 from trainer.cli.speaking import card_text, echo, say
 from trainer.errors import TrainerError, UsageError
+from trainer.system import here
 
 if TYPE_CHECKING:
     from trainer.live import PlayOptions, PlayResult
@@ -85,7 +86,7 @@ class Sitting:
         self._keep(result)
         self._status = exit_status(result)
         self._after_bars = False
-        told = [] if result.take_path is None else [f"Take kept: {result.take_path}"]
+        told = [] if result.take_path is None else [f"Take kept: {here().pasted(result.take_path)}"]
         told += [f"Note: {text}" for text in warnings_of(result)]
         goes_on = endless and result.status == "completed" and result.take is not None and len(result.take.notes) > 0
         if result.asked == "again" or goes_on:
@@ -164,8 +165,7 @@ class Sitting:
         """What was changed while it ran holds for the next run."""
         if result.next_tempo_bpm is not None:
             self._tempo_bpm = result.next_tempo_bpm
-        if result.mix:
-            self.options = replace(self.options, mix=result.mix)
+        self.options = replace(self.options, mix=result.mix or self.options.mix, typing_told=True)
 
     # --- what is asked ----------------------------------------------------------------------------------------------
 

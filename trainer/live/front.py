@@ -56,6 +56,8 @@ AWAY_S = 2.0  # a loop that took so long was stopped; our choice
 TEMPO_STEP_BPM = 2.0
 VOLUME_STEP = 0.1
 HELD_NS = 120_000_000  # a terminal repeats a held key sooner than that
+HELD_SAID_NS = 5_000_000_000  # longer than any note of a line: who holds on so long waits for more notes; our choice
+HELD_KEY = "a key held down is one note: strike it once for each"
 MARK_BACK_BEATS = 1.0  # whoever marks "that one" has just heard it; our choice
 CUE_LARGE_BEATS = 8.0  # how long a cue stands in block letters when it is new, and again before it is over; our choice
 # One row of the smallest screen, eighty columns with the mark before it.
@@ -104,6 +106,7 @@ class _Front:
         self._repeats = Repeats()
         self._pad = degree_pitches(session.key)
         self._n_pad = 0
+        self._struck_ns = 0
         self._last_command: tuple[str, int] = ("", 0)
         self.page = options.stand
 
@@ -149,7 +152,7 @@ class _Front:
         if self.ready is not None:
             for notice in self.ready.notices:
                 self.notices.add(notice, time.monotonic())
-            if self.options.typing:
+            if self.options.typing and not self.options.typing_told:
                 self.notices.add(Notice(TYPING_LIMITS, "note"), time.monotonic())
 
     def _play(self) -> None:
@@ -370,7 +373,10 @@ class _Front:
         if back is not None:
             self.link.say(PadUndo(back))
         if not new:
+            if char.host_ns - self._struck_ns > HELD_SAID_NS:
+                self.note = HELD_KEY
             return
+        self._struck_ns = char.host_ns
         beats = self._beats_at(char.host_ns)
         if beats < self.chart.first_beats:
             beats += self._led_on_beats()

@@ -35,14 +35,15 @@ class PlayOptions:
     `midi_in`, `midi_out`, `clock_out`, `follow`: port names or parts of one, None for none. `audio`: "auto", "none" or
     an output's name. `bass_in`: the sound input that an ordinary bass is on, `bass_channel` which of its channels
     (None: found), `keep_sound` whether it is recorded. `mix` by part name (`trainer.band.PARTS`). `typing`: the
-    computer keyboard is played as a pad. `script`: a stand-in player's (song second, MIDI message) rows, heard in the
-    input's place. `guide_line`: rows (onset_beats, duration_beats, pitch, velocity) for the guide bass. `soundfont`: a
-    file whose sounds replace the built-in ones. `stand`: the stand page, shown and heard while the run lasts (None: no
-    page). `extra`: plain data for the take's header. `cues`: (shown from beat, gone at beat, text) called to the
-    player; with any, the screen does not give away how many choruses there will be. `open_end`: it goes on until it is
-    told to stop. `task`: what is to be done, in a few words, and `tab`, by bar of the chart, what its model line looks
-    like, for the screen. `pedals`: the foot switches that were learnt. `keeps_tempo`: what is
-    played has one tempo, and no key asks for another. `source`: whom a script is the playing of.
+    computer keyboard is played as a pad, `typing_told`: an earlier run said what that cannot show. `script`: a
+    stand-in player's (song second, MIDI message) rows, heard in the input's place. `guide_line`: rows (onset_beats,
+    duration_beats, pitch, velocity) for the guide bass. `soundfont`: a file whose sounds replace the built-in ones.
+    `stand`: the stand page, shown and heard while the run lasts (None: no page). `extra`: plain data for the take's
+    header. `cues`: (shown from beat, gone at beat, text) called to the player; with any, the screen does not give away
+    how many choruses there will be. `open_end`: it goes on until it is told to stop. `task`: what is to be done, in a
+    few words, and `tab`, by bar of the chart, what its model line looks like, for the screen. `pedals`: the foot
+    switches that were learnt. `keeps_tempo`: what is played has one tempo, and no key asks for another. `source`: whom
+    a script is the playing of.
     `record` False keeps no take. `quiet_screen`: plain lines even on a terminal; `ascii_only`: no block characters.
     """
 
@@ -55,6 +56,7 @@ class PlayOptions:
     figures: bool = False
     calm: bool = False
     typing: bool = False
+    typing_told: bool = False
     bass_in: str | None = None
     bass_channel: int | None = None
     keep_sound: bool = True
