@@ -387,7 +387,7 @@ def test_a_walker_is_not_told_to_play_a_riff(seed: int) -> None:
     rows = [(float(tempo.seconds_at(at)), 0.3, pitch, velocity) for at, pitch, _, velocity in sorted(walker.rows)]
     card = score(Take(notes_from_rows(rows), tempo, chart.session))
     assert all(chorus.as_planned is not False for chorus in card.shape.choruses)
-    assert not any("Pin the verse" in advice.text for advice in card.verdict.advice)
+    assert not any("Hold the verse down" in advice.text for advice in card.verdict.advice)
 
 
 def test_a_flawless_take_is_told_what_next() -> None:

@@ -56,6 +56,7 @@ SPREAD_PCT = 4.0  # twice the 2 % of trained musicians (Repp 2005, second-hand)
 DENSER_NOTES_PER_BAR = 1.0
 HIGHER_SEMITONES = 5.0  # a string higher
 PINNED_SHARE = 0.75
+CHANGES_TOLD = 3  # fewer of a pair in a song tell nothing of it; our choice
 SONG_WEIGHT = 0.25  # one change in a song against one whole pass of a drill
 DEVICE_IN_SONG = 3  # so many places in a song say that a device is there
 ARC_SEMITONES_PER_BAR = 0.1  # a semitone up over a chorus: any rise that is no accident of two bars
@@ -525,18 +526,17 @@ def _with_claims(ask: _Asked, pattern: str) -> Callable[[Chart], LineScore]:
 
 def _make_pin(ask: _Asked) -> Exercise:
     n = ask.turns(4)
-    session = _session(ask, "Pin the verse", _turns(n))
+    session = _session(ask, "Hold the verse down", _turns(n))
     return _exercise("pin_the_verse", session, lambda chart: planned_song(chart, ask.seed, tuning=ask.tuning), _odd(n))
 
 
-def _make_open(name: str, denser: bool, higher: bool) -> Callable[[_Asked], Exercise]:
+def _make_open(name: str, title: str, denser: bool, higher: bool) -> Callable[[_Asked], Exercise]:
     def make(ask: _Asked) -> Exercise:
         plans = (
             ChorusPlan("verse", 2, (0.4, 0.4), line="eighths"),
             ChorusPlan("solo", 2, (0.8, 0.8), line="eighths"),
         )
-        by = {(True, False): "density", (False, True): "height", (True, True): "density and height"}[denser, higher]
-        session = _session(ask, f"Open the solo by {by}", plans, **ask.part(4))
+        session = _session(ask, title, plans, **ask.part(4))
 
         def line(chart: Chart) -> LineScore:
             low = register_low(ask.tuning, ask.octave, ask.position)
@@ -579,7 +579,7 @@ def _missing(name: str, target: str, why: Why | None, n: int = 0) -> PassFigure:
 
 
 def _share(name: str, good: int, n: int, least: float, what: str, why: Why | None) -> PassFigure:
-    target = f"at least {least:.0%}"
+    target = f"at least {100 * least:.0f} %"
     if n == 0:
         return _missing(name, target, why)
     return PassFigure(name, good / n, target, good / n >= least, n, f"{good} of {n} {what}")
@@ -624,7 +624,7 @@ def _judge_drop_outs(card: Card, exercise: Exercise, n_silent: int) -> PassFigur
     found = [d for d in card.timing.drop_outs if d.chorus in exercise.asked and d.bars[1] - d.bars[0] + 1 == n_silent]
     kept = [d for d in found if d.reentry_s.known]
     if not kept:
-        return _missing("kept_share", target, None)
+        return _missing("kept_share", target, found[0].reentry_s.why if found else None)
     good = sum(
         1000.0 * abs(d.reentry_s.value) <= REENTRY_MS and not abs(d.tempo_change_pct.value) > TEMPO_CHANGE_PCT
         for d in kept
@@ -649,7 +649,7 @@ def _judge_device(device: str, least: float = DEVICE_SHARE) -> Callable[[Card, E
         asked = _claims(exercise, device)
         found = card.devices.found
         if found is None:
-            return _missing("device_share", f"at least {least:.0%}", card.devices.nothing, len(asked))
+            return _missing("device_share", f"at least {100 * least:.0f} %", card.devices.nothing, len(asked))
         left = [(f.chorus, f.bar) for f in found if f.name == device]
         good = 0
         for place in asked:
@@ -687,7 +687,7 @@ def _choruses(card: Card, exercise: Exercise) -> list[ChorusShape]:
 def _judge_pinned(card: Card, exercise: Exercise) -> PassFigure:
     rows = _choruses(card, exercise)
     good = sum(row.verdict == "pinned" for row in rows)
-    return _share("pinned_share", good, len(rows), PINNED_SHARE, "verses pinned", card.shape.no_choruses)
+    return _share("pinned_share", good, len(rows), PINNED_SHARE, "verses held down", card.shape.no_choruses)
 
 
 def _judge_open(card: Card, exercise: Exercise, denser: bool, higher: bool) -> PassFigure:
@@ -745,7 +745,7 @@ def _of_pairs(*names: str) -> SongEvidence:
     def seen(song: SongSeen) -> tuple[float, float] | None:
         found = [song.changes[name] for name in names if name in song.changes]
         n = sum(total for _, total in found)
-        return (sum(roots for roots, _ in found) / n, SONG_WEIGHT * n) if n else None
+        return (sum(roots for roots, _ in found) / n, SONG_WEIGHT * n) if n >= CHANGES_TOLD else None
 
     return seen
 
@@ -875,18 +875,18 @@ def _catalogue() -> Iterator[Drill]:
             _of_device(device), takes_bar=True, warm_up=bool(warm_up),
         )  # fmt: skip
     yield Drill(
-        "pin_the_verse", "Pin the verse", "One rhythm, one register, every change: a verse to sing over.",
+        "pin_the_verse", "Hold the verse down", "One rhythm, one register, every change: a verse to sing over.",
         "one rhythm, chord notes", "shape",
         _make_pin, _judge_pinned, "chorus", "no pattern", _of_the_verses, both_ways=True,
     )  # fmt: skip
     for name, title, denser, higher, task, how in (
-        ("open_by_density", "Open a solo by density", True, False, "solo: more notes", "with more notes to the bar"),
-        ("open_by_height", "Open a solo by height", False, True, "solo: a string higher", "a string higher"),
-        ("open_by_both", "Open a solo by both", True, True, "solo: busier and higher", "that is busier and higher"),
+        ("open_by_density", "A solo with more notes", True, False, "solo: more notes", "with more notes to the bar"),
+        ("open_by_height", "A solo a string higher", False, True, "solo: a string higher", "a string higher"),
+        ("open_by_both", "A busier, higher solo", True, True, "solo: busier and higher", "that is busier and higher"),
     ):
         goal = f"A verse held down, then a solo {how}."
         yield Drill(
-            name, title, goal, task, "shape", _make_open(name, denser, higher),
+            name, title, goal, task, "shape", _make_open(name, title, denser, higher),
             functools.partial(_judge_open, denser=denser, higher=higher), "run", "stays as it was",
             _of_opening(denser, higher),
         )  # fmt: skip
@@ -994,9 +994,14 @@ def _judge_all(card: Card, exercise: Exercise, shows: tuple[str, ...]) -> PassFi
     target = "all of them"
     if not judged:
         return replace(found[shows[0]], name="tried", target=target)
-    n_good, missing = sum(judged.values()), [called(name) for name, good in judged.items() if not good]
-    words = ", ".join([*missing, f"{n_good} of {len(judged)} went well"] if missing else [f"all {n_good} went well"])
-    return PassFigure("tried", n_good / len(judged), target, n_good == len(judged), len(judged), words)
+    n, missing = len(judged), [called(name) for name, good in judged.items() if not good]
+    n_good = n - len(missing)
+    words = f"{n_good} of {n} went well; to come back to: {'; '.join(missing)}" if missing else _all_well(n)
+    return PassFigure("tried", n_good / n, target, n_good == n, n, words)
+
+
+def _all_well(n: int) -> str:
+    return {1: "it went well", 2: "both went well"}.get(n, f"all {n} went well")
 
 
 TRIES: Mapping[str, Drill] = {drill.name: drill for drill in _tries()}

@@ -327,12 +327,12 @@ def judge_phrase(exercise: Exercise, reading: Reading) -> PassFigure:
         good += int(len(mine) > 0 and hits == len(mine))
     if n == 0:
         return PassFigure(
-            "phrase_share", None, f"at least {DEVICE_SHARE:.0%}", None, 0, "no place of the phrase was asked"
+            "phrase_share", None, f"at least {100 * DEVICE_SHARE:.0f} %", None, 0, "no place of the phrase was asked"
         )
     return PassFigure(
         "phrase_share",
         good / n,
-        f"at least {DEVICE_SHARE:.0%}",
+        f"at least {100 * DEVICE_SHARE:.0f} %",
         good / n >= DEVICE_SHARE,
         n,
         f"{good} of {n} places answered",

@@ -53,7 +53,7 @@ def comparison_rows(first: Card, second: Card) -> list[ComparisonRow]:
     shapes = [{chorus.chorus: chorus for chorus in card.shape.choruses} for card in cards]
     for number in sorted(set(shapes[0]) & set(shapes[1])):
         roles = [shape[number].role for shape in shapes]
-        x, y = (shape[number].verdict or "–" for shape in shapes)
+        x, y = (shape[number].said for shape in shapes)
         if x == y == "–":
             continue  # neither was played, or nothing can be said of either
         if roles[0] == roles[1]:

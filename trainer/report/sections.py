@@ -433,7 +433,7 @@ def shape_section(shape: Shape, chart: Chart, heard: Mapping[int, float], heard_
         (
             str(chorus.chorus),
             escape(chorus.role),
-            escape(chorus.verdict or "–"),
+            chorus.said,
             number(chorus.written("notes_per_bar")),
             percent(chorus.written("root_share")),
             percent(chorus.written("rhythm_repeat")),
@@ -447,9 +447,9 @@ def shape_section(shape: Shape, chart: Chart, heard: Mapping[int, float], heard_
     )  # fmt: skip
     out.append(table(heads, rows, words=(1, 2)))
     out.append(
-        '<p class="quiet">Bar figures are means of a chorus, counted. Pinned: one rhythm, chord tones, the root where it is '
-        "due. Open: busier, higher or more varied than your own verses, the changes still landed. Held: a solo kept like a "
-        "verse. Wandering: varied, but the changes slipped away. Mixed: none of these.</p>"
+        '<p class="quiet">Bar figures are means of a chorus, counted. Held down: one rhythm, chord tones, the root where '
+        "it is due. Opened up: busier, higher or more varied than your own verses, the changes still landed. Held like a "
+        "verse: a solo that was. Changes slipped: varied, but they were missed. Neither: none of these.</p>"
     )
     contrast = [_contrast(name, shape.written("contrast", name)) for name, f in shape.contrast.items() if f.known]
     if contrast:

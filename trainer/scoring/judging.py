@@ -476,8 +476,10 @@ def _shape_advice(shape: Shape, good: int, asked: int, level: Level, found: list
     solos = [c for c in off if c.role == "solo"]
     counts = f"{good} of {asked} {'chorus' if asked == 1 else 'choruses'} as planned"
     if len(verses) >= len(solos):
-        evidence = f"{counts}; not pinned: {_choruses(verses)}"
-        found.append(Advice("shape", "Pin the verse: one rhythm, chord notes.", evidence, "pin_the_verse", weight))
+        evidence = f"{counts}; not held down: {_choruses(verses)}"
+        found.append(
+            Advice("shape", "Hold the verse down: one rhythm, chord notes.", evidence, "pin_the_verse", weight)
+        )
         return
     evidence = f"{counts}; not opened: {_choruses(solos)}"
     if any(c.verdict == "wandering" for c in solos):

@@ -115,6 +115,11 @@ class ChorusShape(Section):
     lost: Hidden[bool] = False
     walks: Hidden[bool] = False
 
+    @property
+    def said(self) -> str:
+        """The verdict in two words, for a table."""
+        return "–" if self.verdict is None else _SAID[self.verdict]
+
     def sentence(self) -> str:
         """The chorus in one plain sentence."""
         name = f"Chorus {self.chorus} ({self.role})"
@@ -123,11 +128,11 @@ class ChorusShape(Section):
             why = self.unjudged
             return f"{name}: {why.text if why and why.code in ('laid_out', 'too_short') else 'too few notes to say'}."
         said = {
-            "pinned": "pinned: one rhythm, chord tones, the changes where they are due",
+            "pinned": "held down: one rhythm, chord tones, the changes where they are due",
             "held": "held like a verse",
             "open": "opened up",
             "wandering": "wandering: the place in the form was lost" if self.lost else f"wandering: varied, but {lost}",
-            "mixed": f"neither pinned nor open; {lost}",
+            "mixed": f"neither held down nor opened up; {lost}",
         }[self.verdict]
         tail = ""
         if self.as_planned is False:
@@ -185,7 +190,7 @@ class Shape(Section):
     def higher(self) -> Figure:
         return self.contrast.get("median_pitch", NO_FIGURE)
 
-    @measured(Shown("pinned_rate", 3, title="verses pinned", shown_digits=2, better=1, followed="pinned_rate"))
+    @measured(Shown("pinned_rate", 3, title="verses held down", shown_digits=2, better=1, followed="pinned_rate"))
     def pinned(self) -> Figure:
         verses = [c.verdict for c in self.choruses if c.role == "verse" and c.verdict is not None]
         none = no_figure("none_found", "no verse with enough notes")
@@ -238,6 +243,15 @@ _DONE: Mapping[ChorusVerdict, str] = {
     "open": "opened up",
     "wandering": "lost the changes or the place",
     "mixed": "neither held it down nor opened up",
+}
+
+
+_SAID: Mapping[ChorusVerdict, str] = {
+    "pinned": "held down",
+    "held": "held like a verse",
+    "open": "opened up",
+    "wandering": "changes slipped",
+    "mixed": "neither",
 }
 
 
