@@ -105,7 +105,7 @@ def card_of(path: str | os.PathLike[str]) -> KeptCard:
 
 def reading_digest() -> str:
     """Of how takes become rows: the scorer's revision, how takes are read, the card's keys, what is followed."""
-    followed = sorted(measure.shown.followed for measure in FOLLOWED)
+    followed = sorted((measure.shown.followed, measure.shown.firm) for measure in FOLLOWED)
     text = json.dumps([REVISION, READING, _card_keys(), followed])
     return hashlib.sha256(text.encode()).hexdigest()[:16]
 

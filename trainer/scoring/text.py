@@ -206,7 +206,9 @@ def _most_missed(landing: Landing) -> str:
     if not landing.missed or landing.beat_late_of is not None or landing.half_missing:
         return ""
     ((worst, count),) = Counter(item.pair for item in landing.missed).most_common(1)
-    return f"; most often missed: {worst} ({count} of {landing.by_pair[worst].changes})"
+    if count == 1 < len(landing.missed):
+        return ""  # of several missed once each, none stands out
+    return f"; {'most often ' if count > 1 else ''}missed: {worst} ({count} of {landing.by_pair[worst].changes})"
 
 
 def _read_elsewhere(semitones: int, key: Key | None) -> str:
