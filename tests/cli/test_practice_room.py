@@ -48,7 +48,7 @@ def test_alone_it_says_what_was_done_what_is_due_and_how_to_start(command: Comma
     assert command("drill", "push", "--times", "1", "--takes", takes_dir(), "--stand-in").status == 0
     lines = command().out.splitlines()
     assert len(lines) == 3 and lines[0].startswith("Last take, today: trainer score ")
-    assert lines[1].startswith("Nothing waits") and "trainer practice" in lines[2]
+    assert lines[1].startswith("What an evening would be") and "trainer practice" in lines[2]
     with History(takes_dir()) as book:
         (item,) = book.remembered()
         assert (item.drill, item.key, item.tempo, item.n_runs) == ("push", "G", "medium", 1)
@@ -56,7 +56,7 @@ def test_alone_it_says_what_was_done_what_is_due_and_how_to_start(command: Comma
         book._db.execute("UPDATE due SET due = '2026-01-02'")
     assert command().out.splitlines()[1] == "Worth another visit: push in G: trainer drill push --key G --bpm 96"
     (takes_dir() / ".history.sqlite").write_bytes(b"rubbish")
-    assert command().out.splitlines()[1].startswith("Nothing waits")
+    assert command().out.splitlines()[1].startswith("What an evening would be")
 
 
 def read_phrases(out: str) -> list[tuple[int, int, str]]:

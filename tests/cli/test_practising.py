@@ -156,7 +156,7 @@ def test_an_evening_is_planned_and_played(command: Command, tmp_path: Path) -> N
     assert plan["pieces"][0]["kind"] == "warm_up" and sum(p["minutes"] for p in plan["pieces"]) <= 20.5
     assert plan["visits"] == []
     shown = command("practice", "--minutes", "20", "--takes", folder, "--plan")
-    assert shown.status == 0 and "Nothing waits for another visit" in shown.out and "Stopped" not in shown.out
+    assert shown.status == 0 and "another visit" not in shown.out and "Stopped" not in shown.out
     assert not list(folder.glob("*.mid"))
     done = command("practice", "--minutes", "20", "--takes", folder, "--stand-in")
     assert done.status == 0, done.err
@@ -237,6 +237,18 @@ def test_a_long_evening_has_its_break(command: Command, tmp_path: Path) -> None:
     assert done.status == 0
     body = done.out.split("Take breaks")[1]
     assert "put the bass down" in body
+    minutes = [int(n) for n in re.findall(r"^ +(\d+) min", done.out, re.M)]
+    assert "about 45 minutes" in done.out and abs(sum(minutes) - 45) <= len(minutes) / 2
+
+
+def test_an_evening_in_which_no_note_came_praises_nothing(
+    command: Command, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("trainer.live.play", lambda session, options: PlayResult("completed"))
+    done = command("practice", "--minutes", "8", "--no-audio", "--takes", tmp_path)
+    assert done.status == 0, done.err
+    assert "No notes were heard, so there is nothing to say of the song." in done.out
+    assert "No notes came this evening" in done.out.splitlines()[-1] and "weak" not in done.out
 
 
 def test_what_is_due_is_listed(command: Command, tmp_path: Path) -> None:

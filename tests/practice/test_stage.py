@@ -141,7 +141,7 @@ def test_nobody_played() -> None:
     result = judged(tune, notes[:0], chart, tempo)
     assert result.form_kept is False and result.ended_together is False
     assert all(item.followed in (False, None) for item in result.cues)
-    assert judge_night([result])[0] == "Form kept from start to end in 0 of 1 tunes."
+    assert judge_night([result])[0] == "Form kept from start to end in 0 of 1 tune."
 
 
 def test_cues_are_shown_only_when_given() -> None:

@@ -131,6 +131,7 @@ class Desk:
         self.stand_in = places.stand_in
         self.bass = (strung or Strung()).bass()
         self.n_runs = 0
+        self.any_notes = False  # in any run so far
         self.asked = ""  # what the newest run ended with
         self.last_bpm: float | None = None
         self._stopped = False
@@ -163,6 +164,7 @@ class Desk:
         run = made(tempo_bpm)
         tab = self._tab(run)
         if self.stand_in:
+            self.any_notes = True
             return run, None, self._stand_in_plays(run)
         from trainer.live import play
 
@@ -179,13 +181,14 @@ class Desk:
                 keeps_tempo=run.keeps_tempo,
             )
             result = play(run.session, options)
-            if result.mix:  # what was changed while it ran holds for the next one
-                self._options = replace(self._ready(), mix=result.mix)
+            # What was changed while it ran holds for the next one.
+            self._options = replace(self._ready(), mix=result.mix or self._ready().mix, typing_told=True)
             self.last_bpm = result.next_tempo_bpm or self.last_bpm
             if result.asked != "again":
                 break
             run = made(self.last_bpm or tempo_bpm)
             tab = self._tab(run)
+        self.any_notes |= result.take is not None and len(result.take.notes) > 0
         self.asked = result.asked
         self._stopped = result.status == "stopped" and not result.asked
         for warning in result.warnings:
@@ -236,7 +239,7 @@ class Desk:
         if result is not None and result.asked == "next":
             self.tell("Left out this time; on to what comes next.")
         elif take is None or not len(take.notes):
-            self.tell(f"No notes were heard, so this run does not count. {not_heard(self._ready())}")
+            self.tell(f"No notes were heard, so this run does not count. {self.not_heard()}")
         elif not take.header.completed:
             self.tell("Stopped before its end: the notes are kept, but it is no run to pass.")
         else:
@@ -249,6 +252,10 @@ class Desk:
                 self.tell(f"You marked {', '.join(f'{word} {n} bar {bar}' for n, bar in result.marked)}.")
             return status, figure, played_bpm
         return status, None, played_bpm
+
+    def not_heard(self) -> str:
+        """What helps whose notes did not arrive."""
+        return not_heard(self._ready())
 
     def leaves(self, result: PlayResult | None) -> int | None:
         """The exit status if the person is done after this run; None: it goes on. With a stand whoever stops a run is

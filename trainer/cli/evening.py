@@ -12,6 +12,7 @@ from trainer.cli.between import say_end, told_lines
 from trainer.cli.breath import Coming
 from trainer.cli.desk import Desk, Run, listening
 from trainer.cli.speaking import echo, say
+from trainer.system import here
 
 if TYPE_CHECKING:
     from trainer.practice import Exercise, PassFigure
@@ -192,14 +193,17 @@ class EveningPlayed:
 
         _, result, take = self._desk.play(lambda bpm: Run(self._song(piece, bpm), {"practice": True}), tempo_bpm)
         self._status = self._desk.leaves(result)
-        if self._desk.asked == "next" or take is None or not len(take.notes):
+        if self._desk.asked == "next":
+            return
+        if take is None or not len(take.notes):
+            self._desk.tell(f"No notes were heard, so there is nothing to say of the song. {self._desk.not_heard()}")
             return
         card = score(take)
         say_end(card, rows_kept=ROWS_AFTER)
         self._desk.note(*told_lines(card))
         self._desk.shows(take, card)
         if result is not None and result.take_path is not None and self._desk.stand is None:
-            echo(f"Its page, with pictures: trainer report {result.take_path}")
+            echo(f"Its page, with pictures: trainer report {here().pasted(result.take_path)}")
 
     def _song(self, piece: Piece, tempo_bpm: float) -> Session:
         from trainer.practice.worst import loop_session
@@ -215,9 +219,13 @@ class EveningPlayed:
     # --- the end ----------------------------------------------------------------------------------------------------
 
     def _end(self) -> None:
+        from trainer.scoring.why import counted
+
         well, runs = self._went
-        came_to = f"{well} of {runs} went well this evening." if runs else ""
-        look = _look(self._desk.takes, self._evening.day)
+        came_to = f"{well} of {counted(runs, 'run')} went well this evening." if runs else ""
+        look = "No notes came this evening, so there is nothing to say of it."
+        if self._desk.any_notes:
+            look = _look(self._desk.takes, self._evening.day)
         say("\n" + " ".join(filter(None, (came_to, look))))
         if self._desk.stand is not None:
             self._desk.note(*filter(None, (came_to, look)))

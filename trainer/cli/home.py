@@ -58,7 +58,7 @@ def _due(folder: Path) -> str:
 
     due = noted_due(folder, datetime.date.today())
     if not due:
-        return "Nothing waits for another visit today. What the evening would be: trainer practice --plan"
+        return "What an evening would be today: trainer practice --plan"
     first = due[0]
     name = f"Worth another visit: {first.drill.replace('_', ' ')} in {first.key}"
     if len(due) > 1:

@@ -267,7 +267,6 @@ def _say_due(due: list[Standing], today: datetime.date) -> None:
     from trainer.practice.evening import went_words
 
     if not due:
-        echo("Nothing waits for another visit today.\n")
         return
     echo(f"Worth another visit: {len(due)}")
     for standing in due[:MAX_DUE_SHOWN]:
@@ -307,7 +306,8 @@ def _plan_lines(evening: Evening) -> list[str]:
             what = f"bars {piece.bars[0]}-{piece.bars[1]} of your song"
         where = "" if piece.key is None else f"{piece.key}, {piece.tempo_bpm:g} bpm"
         why = piece.why if piece.groove == DEFAULT_GROOVE else f"{piece.why}, {GROOVES[piece.groove].title.lower()}"
-        rows.append((piece.minutes, what, where, why + (f", {times[piece]} times" if times[piece] > 1 else "")))
+        often = f", {times[piece]} times" if piece.drill is not None and times[piece] > 1 else ""
+        rows.append((piece.minutes, what, where, why + often))
     wide, place = (max(map(len, column)) + 2 for column in list(zip(*rows, strict=True))[1:3])
     return [f"{minutes:3.0f} min  {what:<{wide}}{where:<{place}}{why}".rstrip() for minutes, what, where, why in rows]
 
@@ -401,6 +401,7 @@ def _night(night: Night, chosen: int, level: str, desk: Desk) -> tuple[list[Tune
         echo("")
         for line in judge_night(results):
             say(line)
+        say("What to work on next: trainer practice --plan")
     if desk.stand is not None and status is None and not left:
         desk.note(*(judge_night(results) if results else ()))
         desk.before(Coming("That was the night", held=True, starts=""))
@@ -413,7 +414,8 @@ def _tune_lines(result: TuneResult) -> list[str]:
     lost = f"lost {counted(result.n_lost, 'time')}"
     kept = {True: "form kept", False: lost, None: "form not judged"}[result.form_kept]
     marks = {True: "followed", False: "missed", None: "not judged"}
-    lines = [f"{kept}; roots on {result.roots} of {result.changes} changes"]
+    roots = f"roots on {result.roots} of {result.changes} changes" if result.changes else "no change counts"
+    lines = [f"{kept}; {roots}"]
     return lines + [f"{marks[item.followed]:<11}{item.cue.text}: {item.text}" for item in result.cues]
 
 

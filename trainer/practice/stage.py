@@ -21,6 +21,7 @@ from trainer.errors import UsageError, did_you_mean
 from trainer.music import DEFAULT_GROOVE, FORMS, GROOVES
 from trainer.scoring.card import Card
 from trainer.scoring.reading import Reading
+from trainer.scoring.why import counted
 from trainer.session import BEATS_PER_BAR, Chart, Session, expand, session_from_dict
 
 __all__ = [
@@ -339,15 +340,16 @@ def judge_night(results: Sequence[TuneResult]) -> list[str]:
     kept = sum(result.form_kept is True for result in results)
     untold = sum(result.form_kept is None for result in results)
     untold_too = f"; in {untold} it cannot be told" if untold else ""
-    together = sum(result.ended_together is True for result in results)
+    ends = [result.ended_together for result in results if result.ended_together is not None]
     followed, judged = sum(r.n_followed for r in results), sum(r.n_judged for r in results)
     roots, changes = sum(r.roots for r in results), sum(r.changes for r in results)
-    return [
-        f"Form kept from start to end in {kept} of {n} tunes{untold_too}.",
-        f"Cues followed: {followed} of {judged}.",
-        f"Ended together in {together} of {n} tunes.",
-        f"Roots on the changes: {roots} of {changes}.",
-    ]
+    told = (
+        (n, f"Form kept from start to end in {kept} of {counted(n, 'tune')}{untold_too}."),
+        (judged, f"Cues followed: {followed} of {judged}."),
+        (len(ends), f"Ended together in {sum(ends)} of {counted(len(ends), 'tune')}."),
+        (changes, f"Roots on the changes: {roots} of {changes}."),
+    )
+    return [line for of, line in told if of]  # of what could not be judged nothing is said
 
 
 def _judge_cue(cue: Cue, tune: Tune, card: Card, beats: Any, chart: Chart) -> CueResult:
@@ -378,13 +380,13 @@ def _start(cue: Cue, tune: Tune, card: Card, beats: Any, chart: Chart) -> _Judge
 
 
 def _role(cue: Cue, tune: Tune, card: Card, beats: Any, chart: Chart) -> _Judged:
-    """Followed: a verse played pinned; a solo played open or held under the soloist."""
+    """Followed: a verse held down; a solo played open or held under the soloist."""
     chorus = int(chart.bars[int(chart.bar_idx_at([cue.at_beats])[0])].chorus)
-    verdict = next((row.verdict for row in card.shape.choruses if row.chorus == chorus), None)
-    if verdict is None:
+    row = next((row for row in card.shape.choruses if row.chorus == chorus), None)
+    if row is None or row.verdict is None:
         return None, "too little heard in that chorus to say"
     wanted = ("pinned",) if cue.kind == "verse" else ("open", "held")
-    return verdict in wanted, f"played {verdict}"
+    return row.verdict in wanted, row.said if row.verdict != "mixed" else "neither held down nor opened up"
 
 
 def _another(cue: Cue, tune: Tune, card: Card, beats: Any, chart: Chart) -> _Judged:
