@@ -10,7 +10,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from trainer.music import FIVE_STRING, FOUR_STRING
+from trainer.music import FIVE_STRING, FOUR_STRING, SIX_STRING
 from trainer.scoring.soundcheck import (
     SoundCheck,
     StepSpan,
@@ -217,6 +217,15 @@ def test_the_conversation_asks_string_by_string_and_passes_over_doubles() -> Non
         ("loud", 5.0, 6.0),
         ("soft", 6.0, math.inf),
     ]
+
+
+def test_a_bass_of_six_strings_is_asked_string_by_string() -> None:
+    check, asked = SoundCheck(SIX_STRING), []
+    for i, pitch in enumerate(SIX_STRING.open_pitches):
+        asked.append(check.prompt)
+        assert check.feed(float(i), pitch, 80, 0).counted
+    assert "lowest open string (B0)" in asked[0] and "highest open string (C3)" in asked[-1]
+    assert all("next open string" in prompt for prompt in asked[1:-1]) and "loud" in check.prompt
 
 
 def test_steps_can_be_left_out() -> None:

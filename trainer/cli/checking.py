@@ -8,12 +8,13 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from trainer.cli.choosing import with_options
 from trainer.cli.facts import Json, show_json
 from trainer.cli.input_port import asked_bass, chosen_bass, chosen_input, known_profile
-from trainer.cli.running import BassChannel, BassIn
+from trainer.cli.running import BassChannel, BassIn, Strung
 from trainer.cli.speaking import echo
 from trainer.cli.waiting import key_reader
-from trainer.errors import PortError, UsageError
+from trainer.errors import PortError
 
 if TYPE_CHECKING:
     from trainer.clock.sources import Clock
@@ -90,26 +91,26 @@ def converse(
     return assess(table, check.spans(), tuning)
 
 
+@with_options
 def check(
     midi_in: Annotated[str | None, typer.Option(metavar="NAME", help="The input, by name or part of one.")] = None,
-    strings: Annotated[int, typer.Option(metavar="4|5", help="Strings on the bass.")] = 4,
     profile: Annotated[
         str | None, typer.Option(metavar="pad|keys|strings", help="Keep this profile, whatever the notes suggest.")
     ] = None,
     bass_in: BassIn = None,
     bass_channel: BassChannel = None,
     as_json: Json = False,
+    *,
+    strung: Strung,
 ) -> None:
     """Sound check: what your bass sends, and what is wrong with it. The profile that fits is remembered."""
     from collections import deque
 
     from trainer.clock.sources import RealClock
-    from trainer.music import FIVE_STRING, FOUR_STRING
     from trainer.ports.midi import open_input
     from trainer.settings import PortSettings, load_port
 
-    if strings not in (4, 5):
-        raise UsageError(f"--strings {strings}: expected 4 or 5")
+    tuning = strung.bass()
     if profile is not None:
         known_profile(profile)
     name = None if bass_in is not None else chosen_input(midi_in)
@@ -125,7 +126,6 @@ def check(
         check_bass(bass, bass_channel, as_json=as_json)
         return
     known = load_port(name) or PortSettings(name)
-    tuning = FIVE_STRING if strings == 5 else FOUR_STRING
 
     def write(text: str) -> None:
         echo(text, err=as_json, nl=False)

@@ -395,8 +395,7 @@ class SoundCheck:
         if self._step == 0:
             i = self._heard_in_step
             name = note_name(self.tuning.open_pitches[i])
-            which = ["lowest", "next", "next", "next", "highest"]
-            word = which[0] if i == 0 else "highest" if i == self._wanted[0] - 1 else which[1]
+            word = "lowest" if i == 0 else "highest" if i == self._wanted[0] - 1 else "next"
             return f"Play the {word} open string ({name}) and let it ring."
         return (
             "Play one note as loud as you ever would."
