@@ -28,6 +28,7 @@ from trainer.practice.study import exercise_from_dict, judge_phrase
 from trainer.scoring import Card, Scorecard, score
 from trainer.scoring.card import MEASURES, REVISION, as_kept, json_schema
 from trainer.scoring.figure import Measure, read
+from trainer.scoring.stats import MIN_N
 from trainer.session import Session
 from trainer.system import here
 from trainer.take import read_take
@@ -105,8 +106,8 @@ def card_of(path: str | os.PathLike[str]) -> KeptCard:
 
 def reading_digest() -> str:
     """Of how takes become rows: the scorer's revision, how takes are read, the card's keys, what is followed."""
-    followed = sorted((measure.shown.followed, measure.shown.firm) for measure in FOLLOWED)
-    text = json.dumps([REVISION, READING, _card_keys(), followed])
+    followed = sorted(measure.shown.followed for measure in FOLLOWED)
+    text = json.dumps([REVISION, READING, _card_keys(), followed, MIN_N])
     return hashlib.sha256(text.encode()).hexdigest()[:16]
 
 
@@ -230,6 +231,8 @@ def _read(takes_path: Path, file: tuple[str, str]) -> ReadTake:
             figures.pop(rate, None)
             if n:
                 figures[rate] = sum(counts[i] for counts in changes.values()) / n
+    elif card.landing.total.changes < MIN_N:
+        figures = {name: value for name, value in figures.items() if name not in ("root_rate", "landed_rate")}
     about |= what
     if about["kind"] != "song":
         figures.pop("pinned_rate", None)

@@ -153,7 +153,7 @@ class Landing(Section):
         Shown(
             "root_rate", 4, least=0.0, most=1.0, title="roots on the changes", short="roots on changes",
             shown_digits=2, better=1,
-            columns=("root_rate",), followed="root_rate", firm=True, compared=True, asked=True,
+            columns=("root_rate",), followed="root_rate", compared=True, asked=True,
         ),
     ]  # fmt: skip
     landed_rate: Annotated[
@@ -161,7 +161,7 @@ class Landing(Section):
         Shown(
             "landed_rate", 4, least=0.0, most=1.0, title="root, third or fifth landed", short="root, third, fifth",
             shown_digits=2, better=1,
-            columns=("landed_rate",), followed="landed_rate", firm=True, compared=True, asked=True,
+            columns=("landed_rate",), followed="landed_rate", compared=True, asked=True,
         ),
     ]  # fmt: skip
     by_role: Mapping[str, Tally]
