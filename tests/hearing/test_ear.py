@@ -106,3 +106,27 @@ def test_nothing_is_heard_in_nothing() -> None:
     assert len(heard.notes) == 0
     assert heard.refusal is not None and "silence" in heard.refusal
     assert len(refine(np.zeros(0, np.float32), 48000.0).notes) == 0
+
+
+def test_a_recording_is_read_in_pieces() -> None:
+    """A file too long to be held gives the notes of the same sound as an array, wherever its pieces meet."""
+
+    class Slices:
+        longest = 0
+
+        def __len__(self) -> int:
+            return len(sound)
+
+        def __getitem__(self, span: slice) -> np.ndarray:
+            part = sound[span]
+            self.longest = max(self.longest, len(part))
+            return part
+
+    sound, truth = laid(walking(bpm=60, n=48))
+    file = Slices()
+    heard, whole = refine(file, 48000.0, 440.0), refine(sound, 48000.0, 440.0)
+    assert heard.notes.tobytes() == whole.notes.tobytes() and heard.level_db == whole.level_db
+    assert file.longest < 30 * 48000 < len(sound)
+    assert f_measure(truth, whole.notes["onset_s"], whole.notes["pitch"]) == 1.0
+    error = whole.notes["onset_s"] - np.array([p.at_s for p in truth])
+    assert np.abs(error).max() < 0.002

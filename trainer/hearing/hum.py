@@ -1,5 +1,5 @@
 """Mains hum taken out: it goes on through notes and rests alike, so it is learned in the rests. Of a whole recording
-by `without_hum`; while it is listened to by `Hum`, which knows the past alone.
+by `take_hum_out`; while it is listened to by `Hum`, which knows the past alone.
 
 In each stretch with enough rests the multiples of 50 or 60 Hz are fitted to the quiet samples by least squares, at
 the frequency within 0.12 Hz that explains them best: the mains wander by some hundredths of a hertz.
@@ -15,10 +15,11 @@ from numpy.typing import NDArray
 from trainer.hearing.pitch import Doubles
 from trainer.hearing.signal import TONE_HZ, Floats
 
-__all__ = ["Hum", "without_hum"]
+__all__ = ["Hum", "take_hum_out"]
 
 _MAINS_HZ: Final = (50.0, 60.0)
 _BLOCK_S: Final = 3.0
+_AT_ONCE: Final = 1 << 17  # samples
 _FRAME_S: Final = 0.025
 _QUIET_DB: Final = 6.0  # above the quietest twentieth
 _LEAST_S: Final = 0.3  # of quiet in a stretch
@@ -35,48 +36,62 @@ _TURN_DOUBT: Final = 0.005  # turns by which a phase may be misread
 _LOUDER_DB: Final = 10.0  # that the music must be above its rests, or there are none
 
 
-def without_hum(tone: Floats, rate_hz: float) -> tuple[NDArray[np.float32], float | None]:
-    """(the tone band without hum, the mains frequency); (as it was, None) where the rests do not show any."""
-    same = np.asarray(tone, np.float32), None
+def take_hum_out(tone: NDArray[np.float32], rate_hz: float) -> float | None:
+    """Take the hum out of a tone band, in place; its level in dBFS, None where the rests do not show any."""
     size = round(_FRAME_S * rate_hz)
     n = len(tone) // size
     if n < 20:
-        return same
-    power = 10 * np.log10((tone[: n * size].reshape(n, size).astype(np.float64) ** 2).mean(axis=1) + 1e-12)
+        return None
+    frames = tone[: n * size].reshape(n, size)
+    square = [(part.astype(np.float64) ** 2).mean(axis=1) for part in np.array_split(frames, n // 4000 + 1)]
+    power = 10 * np.log10(np.concatenate(square) + 1e-12)
     low = float(np.percentile(power, 5))
     if np.percentile(power, 90) < low + _LOUDER_DB or low < -100:
-        return same
+        return None
     calm = power < low + _QUIET_DB
     calm &= np.convolve(calm, np.ones(3), "same") == 3  # away from the edges of notes
     quiet = np.repeat(calm, size)
     if quiet.sum() < 2 * _LEAST_S * rate_hz:
-        return same
+        return None
     edges = _edges(quiet, rate_hz)
     if not edges:
-        return same
-    best: tuple[float, float, NDArray[np.float32]] = (0.0, 0.0, same[0])
-    for mains in _MAINS_HZ:
-        out = tone.astype(np.float64)
-        told = total = 0.0
-        places = [first + np.flatnonzero(quiet[first:last]) for first, last in edges]
-        each = np.array([_frequency(tone, at, mains, rate_hz) for at in places])
-        usual = float(np.median(each))
-        near = usual
-        for (first, last), at, own in zip(edges, places, each.tolist(), strict=True):
-            near = usual if abs(own - usual) < _SAME_HZ else own  # so near, the stretch is too short to tell
-            found = _fit(tone, at, near, np.arange(1, int(TONE_HZ[1] / mains) + 1), rate_hz)
-            turn = np.exp(2j * np.pi * near / rate_hz * np.arange(first, last))
-            wave = np.ones(last - first, complex)
-            for size in found:
+        return None
+    share, waves = max((_waves(tone, quiet, edges, mains, rate_hz) for mains in _MAINS_HZ), key=lambda found: found[0])
+    if share <= _SHARE:
+        return None
+    taken = 0.0
+    for (first, last), (hz, sizes) in zip(edges, waves, strict=True):
+        for begin in range(first, last, _AT_ONCE):
+            turn = np.exp(2j * np.pi * hz / rate_hz * np.arange(begin, min(last, begin + _AT_ONCE)))
+            wave, hum = np.ones(len(turn), complex), np.zeros(len(turn))
+            for one in sizes:
                 wave = wave * turn
-                out[first:last] -= (size * wave).real
-            total += float((tone[at].astype(np.float64) ** 2).sum())
-            told += float((out[at] ** 2).sum())
-        share = 1 - told / total if total > 0 else 0.0
-        if share > best[0]:
-            best = share, near, out.astype(np.float32)
-    share, near, cleaned = best
-    return (cleaned, near) if share > _SHARE else same
+                hum += (one * wave).real
+            tone[begin : begin + len(hum)] -= hum.astype(np.float32)
+            taken += float((hum**2).sum())
+    return 10 * float(np.log10(taken / len(tone) + 1e-12))
+
+
+def _waves(
+    tone: Floats, quiet: NDArray[np.bool_], edges: list[tuple[int, int]], mains_hz: float, rate_hz: float
+) -> tuple[float, list[tuple[float, NDArray[np.complex128]]]]:
+    """(share of the quiet's power that hum at about `mains_hz` tells; its frequency and the sizes of its multiples in
+    each stretch)."""
+    each = [_frequency(tone, first + np.flatnonzero(quiet[first:last]), mains_hz, rate_hz) for first, last in edges]
+    usual = float(np.median(each))
+    multiples = np.arange(1, int(TONE_HZ[1] / mains_hz) + 1)
+    told = total = 0.0
+    waves = []
+    for (first, last), own in zip(edges, each, strict=True):
+        at = first + np.flatnonzero(quiet[first:last])
+        near = usual if abs(own - usual) < _SAME_HZ else own  # so near, the stretch is too short to tell
+        found = _solved(tone, at, near, multiples, rate_hz)
+        level = tone[at].astype(np.float64)
+        total += float((level**2).sum())
+        told += float(((level - _basis(at, near, multiples, rate_hz) @ found) ** 2).sum())
+        # the hum is the real part of size · exp(i·2π·k·hz·t)
+        waves.append((near, found[: len(multiples)] + 1j * found[len(multiples) :]))
+    return (1 - told / total if total > 0 else 0.0), waves
 
 
 def _edges(quiet: NDArray[np.bool_], rate_hz: float) -> list[tuple[int, int]]:
@@ -116,14 +131,6 @@ def _solved(tone: Floats, at: NDArray[np.int_], hz: float, multiples: NDArray[np
     square: Doubles = basis.T @ basis
     square = square + 1e-6 * np.trace(square) / len(square) * np.eye(len(square))
     return np.asarray(np.linalg.solve(square, basis.T @ tone[at].astype(np.float64)), np.float64)
-
-
-def _fit(
-    tone: Floats, at: NDArray[np.int_], hz: float, multiples: NDArray[np.int_], rate_hz: float
-) -> NDArray[np.complex128]:
-    """Complex sizes of the multiples: the hum is the real part of size · exp(i·2π·k·hz·t)."""
-    found = _solved(tone, at, hz, multiples, rate_hz)
-    return np.asarray(found[: len(multiples)] + 1j * found[len(multiples) :])
 
 
 class Hum:

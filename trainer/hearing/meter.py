@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from trainer.hearing.pitch import Doubles, difference, period_range, periods, pitch_of
-from trainer.hearing.signal import Floats, clean, decimated
+from trainer.hearing.signal import Floats, Sliced, clean, decimated
 
 __all__ = ["Levels", "TunerReading", "levels", "tuner"]
 
@@ -37,7 +37,7 @@ class Levels:
     hum_db: float | None
 
 
-def levels(samples: Floats, rate_hz: float) -> Levels:
+def levels(samples: Sliced, rate_hz: float) -> Levels:
     """Measured over at least a second of sound; an empty one is silence (−120 dB)."""
     size = max(1, round(_QUIET_S * rate_hz))
     n = len(samples) // size
@@ -63,13 +63,13 @@ def levels(samples: Floats, rate_hz: float) -> Levels:
     )
 
 
-def _parts(samples: Floats, size: int) -> Iterator[NDArray[np.float32]]:
+def _parts(samples: Sliced, size: int) -> Iterator[NDArray[np.float32]]:
     """The samples as `clean` gives them, 256 blocks at a time, each with the first sample of what follows."""
     for first in range(0, len(samples), 256 * size):
         yield clean(samples[first : first + 256 * size + 1])
 
 
-def _hum(samples: Floats, rate_hz: float, power: Doubles, size: int) -> tuple[float | None, float | None]:
+def _hum(samples: Sliced, rate_hz: float, power: Doubles, size: int) -> tuple[float | None, float | None]:
     """(mains frequency, level in dB) of the quietest half second, where its multiples hold most of the power below
     400 Hz."""
     need = round(0.5 / _QUIET_S)

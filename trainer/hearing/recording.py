@@ -14,10 +14,19 @@ import numpy as np
 from numpy.typing import NDArray
 
 from trainer.hearing.events import velocity_of
-from trainer.hearing.hum import without_hum
+from trainer.hearing.hum import take_hum_out
 from trainer.hearing.meter import levels
 from trainer.hearing.pitch import Doubles, difference, periods, pitch_of
-from trainer.hearing.signal import Floats, attack_kernel, band_kernel, clean, decimated, filtered, without_drift
+from trainer.hearing.signal import (
+    PIECE_S,
+    Floats,
+    Sliced,
+    Steady,
+    attack_kernel,
+    band_kernel,
+    decimated,
+    filtered,
+)
 from trainer.hearing.single import refusal_and_doubt
 from trainer.hearing.strokes import HOP_S, Motion, motion, peaks, swing, turn
 
@@ -62,6 +71,7 @@ _APART_S: Final = 0.044
 _SAME_S: Final = 0.030
 _TROUBLED_S: Final = 0.072  # how long a hard attack rattles
 _STEP_S: Final = 0.008
+_SWING_S: Final = 0.25  # around an attack, more than its reading looks at
 _BACK_S: Final = 0.014
 
 
@@ -93,26 +103,23 @@ class _Stretch:
     row: int
 
 
-def refine(samples: Floats, rate_hz: float, a4_hz: float | None = None) -> Heard:
-    """The notes of a recording of one bass, mono, float ±1. Pitches are counted from `a4_hz`; None takes the
+def refine(samples: Sliced, rate_hz: float, a4_hz: float | None = None) -> Heard:
+    """The notes of a recording of one bass, mono, float ±1, read by slices several times over: forty minutes take
+    less than 200 MB beside what `samples` holds. Pitches are counted from `a4_hz`; None takes the
     instrument's own tuning where it is clear (within a quarter tone of 440 Hz). An empty or silent recording gives
     no notes and a refusal."""
-    sound = without_drift(clean(samples), rate_hz)
+    sound = Steady(samples, rate_hz)
     seconds = len(sound) / rate_hz
     measured = levels(sound, rate_hz)
     if measured.peak_db < _SILENT_DB:
         reason = f"silence: the loudest sample is {measured.peak_db:.0f} dBFS"
         return Heard(np.zeros(0, HEARD_DTYPE), rate_hz, seconds, a4_hz or 440.0, None, None, None, reason)
     tone, upper, rate = decimated(sound, rate_hz)
-    with_hum = tone
-    tone, mains = without_hum(tone, rate)
-    hum_db = -120.0 if mains is None else 10 * float(np.log10(np.mean((with_hum - tone) ** 2) + 1e-12))
+    hum_db = take_hum_out(tone, rate)
     moves = motion(tone, upper, rate)
-    at, onsets, height = _strokes(filtered(sound, attack_kernel(rate_hz)), moves, rate_hz, rate, hum_db)
-    del sound, upper, with_hum  # an hour's are half a gigabyte
-    lowest = filtered(tone, band_kernel(rate, 0.0, _LOWEST_BAND_HZ, 0.010))
-    above = tone - filtered(tone, band_kernel(rate, 0.0, _THUMP_HZ, 0.020))
-    made = _Sound(tone, lowest, above, rate, moves, float(np.percentile(moves.level_db, 95)))
+    del upper
+    at, onsets, height = _strokes(sound, moves, rate_hz, rate, -120.0 if hum_db is None else hum_db)
+    made = _Sound(tone, rate, moves, float(np.percentile(moves.level_db, 95)))
     rows = _judged(made, at, onsets, height)
     notes = np.zeros(len(rows), HEARD_DTYPE)
     full = max((s.level_db for s in rows), default=0.0) + 3.0
@@ -170,24 +177,15 @@ def _period_at(moves: Motion, row: int, rate: float) -> float:
 
 
 def _strokes(
-    low: Floats, moves: Motion, rate_hz: float, rate: float, hum_db: float
+    sound: Sliced, moves: Motion, rate_hz: float, rate: float, hum_db: float
 ) -> tuple[NDArray[np.int_], Doubles, Doubles]:
     """(row, onset in frames of the tone band, evidence) of each stroke."""
     height = _evidence(moves)
     height[moves.soon_db < _floor_db(moves, hum_db)] = 0
     rows = peaks(height, _LEAST, round(_APART_S / HOP_S))
-    hop = round(moves.hop_s * rate)
-    factor = rate_hz / rate
-    found: list[tuple[float, int]] = []
-    before = round(0.020 / HOP_S)
-    for row in rows:
-        near = int(row * hop * factor)
-        if moves.rise_db[row] > _GAP_DB:
-            at = swing(low, near, rate_hz, 0.0, 0.006)
-        else:
-            at = swing(low, near, rate_hz, _period_at(moves, row - before, rate) * factor, _BACK_S)
-        found.append((float(row * hop) if at is None else at / factor, int(row)))
-    found.sort()
+    found = sorted(
+        (onset, int(row)) for onset, row in zip(_attacks(sound, rows, moves, rate_hz, rate), rows, strict=True)
+    )
     kept: list[tuple[float, int]] = []
     for onset, row in found:
         if kept and onset - kept[-1][0] < _SAME_S * rate:
@@ -201,42 +199,56 @@ def _strokes(
     return index, np.array([onset for onset, _ in kept]), height[index]
 
 
-def _pitch(tones: tuple[Floats, Floats, Floats], rate: float, start: int, end: int) -> tuple[float, float, bool]:
-    """(period in frames, clearness, stands still) of a stretch: where it arrives, if it glides or another string
-    still rings at first.
+def _attacks(sound: Sliced, rows: NDArray[np.int_], moves: Motion, rate_hz: float, rate: float) -> list[float]:
+    """The onset of the stroke at each row, in frames of the tone band; `sound` is filtered a piece at a time."""
+    hop, factor = round(moves.hop_s * rate), rate_hz / rate
+    before, margin = round(0.020 / HOP_S), round(_SWING_S * rate_hz)
+    out: list[float] = []
+    base, low = 0, np.zeros(0, np.float32)
+    for row in rows.tolist():
+        near = int(row * hop * factor)
+        if near + margin > base + len(low):
+            base = max(0, near - margin)
+            low = filtered(sound[base : near + round(PIECE_S * rate_hz)], attack_kernel(rate_hz))
+        if moves.rise_db[row] > _GAP_DB:
+            at = swing(low, near - base, rate_hz, 0.0, 0.006)
+        else:
+            at = swing(low, near - base, rate_hz, _period_at(moves, row - before, rate) * factor, _BACK_S)
+        out.append(float(row * hop) if at is None else (at + base) / factor)
+    return out
 
-    `tones` are the tone band; its lowest part, where that is not clear, for strings that rattle; what lies above the
-    thump of a thumb, where that is clearer.
-    """
-    size = end - start
-    if size < 0.030 * rate:
+
+def _pitch(sound: _Sound, start: int, end: int) -> tuple[float, float, bool]:
+    """(period in frames, clearness, stands still) of a stretch: where it arrives, if it glides or another string
+    still rings at first. Read in the tone band; where that is not clear, above the thump of a thumb, or in its lowest
+    part, for strings that rattle."""
+    if end - start < 0.030 * sound.rate:
         return 0.0, 0.0, False
-    tone, lowest, above = tones
-    middle, sure, still = _stands_at(tone, rate, start, end)
+    middle, sure, still = _stands_at(sound.tone[start:end], sound.rate)
     if sure > _CERTAIN_CLEAR:
         return middle, sure, still
-    enough = max(_CLEAR_ABOVE, sure) if sure > _CLEAR else _CERTAIN_CLEAR
-    bands = ((above, enough), (tone, _CLEAR), (lowest, _CLEAR_LOW))
-    for band, least in bands:
-        found = (middle, sure, still) if band is tone else _stands_at(band, rate, start, end)
-        if found[1] > least:
-            return found
-    return 0.0, 0.0, False
+    above = _stands_at(sound.above(start, end), sound.rate)
+    if above[1] > (max(_CLEAR_ABOVE, sure) if sure > _CLEAR else _CERTAIN_CLEAR):
+        return above
+    if sure > _CLEAR:
+        return middle, sure, still
+    lowest = _stands_at(sound.lowest(start, end), sound.rate)
+    return lowest if lowest[1] > _CLEAR_LOW else (0.0, 0.0, False)
 
 
-def _stands_at(tone: Floats, rate: float, start: int, end: int) -> tuple[float, float, bool]:
+def _stands_at(part: Floats, rate: float) -> tuple[float, float, bool]:
     """The same of one band: read over 75 ms, then closer, if that is as clear."""
-    size = end - start
-    period, clear = _track(tone, rate, start, end, int(min(size, 0.075 * rate)))
+    size = len(part)
+    period, clear = _track(part, rate, int(min(size, 0.075 * rate)))
     middle, sure, still = _arrived(period, clear)
     width = int(np.clip(2.5 * middle, 0.030 * rate, 0.075 * rate))
     if sure > 0 and width < 0.8 * size:
-        closer, surer, stands = _arrived(*_track(tone, rate, start, end, width))
+        closer, surer, stands = _arrived(*_track(part, rate, width))
         if surer > 0.96 * sure and abs(12 * np.log2(closer / middle)) < _GLIDE:
             middle, sure, still = closer, max(sure, surer), stands
     if sure > 0 and (not still or size < _SHORT_S * rate):  # it slides, or starts sharp: its last word
         width = int(np.clip(_LAST_PERIODS * middle, _LAST_S * rate, size))
-        last, surely = (float(a[0]) for a in periods(tone[None, end - width : end], rate))
+        last, surely = (float(a[0]) for a in periods(part[None, size - width :], rate))
         if surely > _LAST_CLEAR and abs(12 * np.log2(last / middle)) < _GLIDE / 2:
             middle = last
     return middle, sure, still
@@ -261,22 +273,31 @@ def _arrived(period: Doubles, clear: Doubles) -> tuple[float, float, bool]:
     return middle, sure, still
 
 
-def _track(tone: Floats, rate: float, start: int, end: int, width: int) -> tuple[Doubles, Doubles]:
+def _track(part: Floats, rate: float, width: int) -> tuple[Doubles, Doubles]:
     hop = max(1, int(0.005 * rate))
-    return periods(np.lib.stride_tricks.sliding_window_view(tone[start:end], width)[::hop][:80], rate)
+    return periods(np.lib.stride_tricks.sliding_window_view(part, width)[::hop][:80], rate)
 
 
 @dataclass(frozen=True, slots=True)
 class _Sound:
-    """A recording made ready: its tone band, the lowest part of that, what lies above a thump, their rate, what moves
-    in it."""
+    """A recording made ready: its tone band, the rate of that, what moves in it."""
 
     tone: Floats
-    lowest: Floats
-    above: Floats
     rate: float
     moves: Motion
     loud_db: float
+
+    def lowest(self, start: int, end: int) -> Floats:
+        """The lowest part of a stretch."""
+        return self._through(band_kernel(self.rate, 0.0, _LOWEST_BAND_HZ, 0.010), start, end)
+
+    def above(self, start: int, end: int) -> Floats:
+        """What lies above a thump in a stretch."""
+        return self.tone[start:end] - self._through(band_kernel(self.rate, 0.0, _THUMP_HZ, 0.020), start, end)
+
+    def _through(self, kernel: Floats, start: int, end: int) -> Floats:
+        begin = max(0, start - len(kernel))
+        return filtered(self.tone[begin : end + len(kernel)], kernel)[start - begin :][: end - start]
 
 
 def _read(sound: _Sound, onset: float, stop: float, row: int) -> _Stretch:
@@ -287,12 +308,7 @@ def _read(sound: _Sound, onset: float, stop: float, row: int) -> _Stretch:
     peak = float(level[: int(_PEAK_S / HOP_S)].max())
     short = sound.moves.soon_db[a : a + len(level)]
     end = min(stop, onset + _sounding(short, sound.loud_db) * hop)
-    period, clear, still = _pitch(
-        (sound.tone, sound.lowest, sound.above),
-        sound.rate,
-        int(onset + 0.010 * sound.rate),
-        int(min(end, stop - 0.003 * sound.rate)),
-    )
+    period, clear, still = _pitch(sound, int(onset + 0.010 * sound.rate), int(min(end, stop - 0.003 * sound.rate)))
     pitch = float(pitch_of(period, sound.rate)) if period > 0 else float("nan")
     return _Stretch(onset, float(end), pitch, clear, still and pitch == pitch, peak, row)
 
@@ -370,7 +386,7 @@ def _by_neighbours(sound: _Sound, strokes: list[_Stretch]) -> list[_Stretch]:
             out[i] = replace(stroke, pitch=best[1], clear=best[0])
             continue
         start += round(0.006 * sound.rate)
-        middle, sure, _ = _stands_at(sound.above, sound.rate, start, end - round(0.003 * sound.rate))
+        middle, sure, _ = _stands_at(sound.above(start, end - round(0.003 * sound.rate)), sound.rate)
         if sure > _CLEAR:
             out[i] = replace(stroke, pitch=float(pitch_of(middle, sound.rate)), clear=sure)
     return out

@@ -6,49 +6,79 @@ in time.
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from functools import lru_cache
-from typing import Any, Final
+from typing import Any, Final, Protocol
 
 import numpy as np
 from numpy.typing import NDArray
 
 __all__ = [
     "ATTACK_HZ",
+    "PIECE_S",
     "TONE_HZ",
     "Floats",
+    "Sliced",
+    "Steady",
     "attack_kernel",
     "band_kernel",
     "clean",
     "decimated",
     "factor_of",
     "filtered",
+    "pieces",
     "rumble_kernel",
-    "without_drift",
     "without_thump",
 ]
 
 Floats = NDArray[np.floating[Any]]
+
+
+class Sliced(Protocol):
+    """A recording read by slices: an array, or a file that is too long to be held."""
+
+    def __len__(self) -> int: ...
+
+    def __getitem__(self, span: slice, /) -> Floats: ...
+
 
 ATTACK_HZ: Final = 1200.0  # the attack is read below this: fingernail and pick clicks lie above it (our choice)
 TONE_HZ: Final = (15.0, 700.0)  # B0 is 30.9 Hz; the strings' own motion, with less of fingers and frets (our choice)
 _WORKING_HZ: Final = 8000.0
 _DRIFT_BLOCK_S: Final = 0.05
 _DRIFT_BLOCKS: Final = 21  # about a second: far below any string
+PIECE_S: Final = 20.0  # how much of a recording is worked on at a time: a few MB (our choice)
+_MARGIN_S: Final = 0.25  # longer than half of any kernel here
 
 
 def clean(samples: Floats) -> NDArray[np.float32]:
     """The samples as finite float32 within ±8 of full scale, in an array of their own: what is no number is silence."""
     sound = np.array(samples, dtype=np.float32).reshape(-1)
-    for first in range(0, len(sound), 1 << 20):  # a few MB at a time
-        part = sound[first : first + (1 << 20)]
-        np.nan_to_num(part, copy=False, nan=0.0, posinf=0.0, neginf=0.0)
-        np.clip(part, -8.0, 8.0, out=part)
-    return sound
+    np.nan_to_num(sound, copy=False, nan=0.0, posinf=0.0, neginf=0.0)
+    return np.clip(sound, -8.0, 8.0, out=sound)
 
 
-def without_drift(sound: NDArray[np.float32], rate_hz: float) -> NDArray[np.float32]:
-    """The sound about its own zero: what an input adds as a constant, or as one that wanders over seconds, is taken
-    away (the mean of the second around), or every first swing would be read against it. Changed in place."""
+class Steady:
+    """A recording about its own zero, read by slices, as finite float32: what an input adds as a constant, or as one
+    that wanders over seconds, is taken away (the mean of the second around), or every first swing would be read
+    against it."""
+
+    def __init__(self, samples: Sliced, rate_hz: float) -> None:
+        self._samples, self._rate = samples, rate_hz
+
+    def __len__(self) -> int:
+        return len(self._samples)
+
+    def __getitem__(self, span: slice, /) -> NDArray[np.float32]:
+        first, last, _ = span.indices(len(self))
+        block = max(1, round(_DRIFT_BLOCK_S * self._rate))
+        begin = max(0, first // block - _DRIFT_BLOCKS) * block  # as much around it as the mean needs
+        part = clean(self._samples[begin : (last // block + _DRIFT_BLOCKS) * block])
+        return _without_drift(part, self._rate)[first - begin : last - begin]
+
+
+def _without_drift(sound: NDArray[np.float32], rate_hz: float) -> NDArray[np.float32]:
+    """`Steady` of a stretch that begins at a block's edge; changed in place."""
     size = max(1, round(_DRIFT_BLOCK_S * rate_hz))
     n = len(sound) // size
     if n == 0:
@@ -59,9 +89,7 @@ def without_drift(sound: NDArray[np.float32], rate_hz: float) -> NDArray[np.floa
     around = np.convolve(middle, box, "same") / np.convolve(np.ones(n), box, "same")
     edge = np.concatenate([around[:1], (around[1:] + around[:-1]) / 2, around[-1:]]).astype(np.float32)
     ramp = (np.arange(size, dtype=np.float32) + 0.5) / size
-    rows = sound[: n * size].reshape(n, size)
-    for first in range(0, n, 256):  # a few MB at a time
-        rows[first : first + 256] -= edge[first:-1][:256, None] * (1 - ramp) + edge[first + 1 :][:256, None] * ramp
+    sound[: n * size].reshape(n, size)[:] -= edge[:-1, None] * (1 - ramp) + edge[1:, None] * ramp
     sound[n * size :] -= edge[-1]
     return sound
 
@@ -133,14 +161,27 @@ def filtered(sound: Floats, kernel: Floats, every: int = 1) -> NDArray[np.float3
     return out
 
 
-def decimated(sound: Floats, rate_hz: float) -> tuple[NDArray[np.float32], NDArray[np.float32], float]:
+def pieces(n: int, piece: int, margin: int) -> Iterator[tuple[int, int, int, int]]:
+    """(begin, first, last, end): first to last covers 0 … n piece by piece, begin to end is that with its margins."""
+    for first in range(0, n, piece):
+        last = min(n, first + piece)
+        yield max(0, first - margin), first, last, min(n, last + margin)
+
+
+def decimated(sound: Sliced, rate_hz: float) -> tuple[NDArray[np.float32], NDArray[np.float32], float]:
     """(tone band 15–700 Hz, what lies above it up to 3.4 kHz, their rate of about 8 kHz); sample k lies at k·factor
     of the old ones."""
     factor = factor_of(rate_hz)
     rate = rate_hz / factor
-    wide = filtered(sound, band_kernel(rate_hz, 0.0, 3400.0, 0.004), factor)
-    low = filtered(wide, band_kernel(rate, 0.0, TONE_HZ[1], 0.006))
-    return filtered(low, rumble_kernel(rate)), wide - low, rate
+    n = -(-len(sound) // factor)
+    tone, upper = np.empty(n, np.float32), np.empty(n, np.float32)
+    for begin, first, last, end in pieces(n, round(PIECE_S * rate), round(_MARGIN_S * rate)):
+        inner = slice(first - begin, last - begin)
+        wide = filtered(sound[begin * factor : end * factor], band_kernel(rate_hz, 0.0, 3400.0, 0.004), factor)
+        low = filtered(wide, band_kernel(rate, 0.0, TONE_HZ[1], 0.006))
+        tone[first:last] = filtered(low, rumble_kernel(rate))[inner]
+        upper[first:last] = (wide - low)[inner]
+    return tone, upper, rate
 
 
 @lru_cache(maxsize=8)

@@ -20,7 +20,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from trainer.hearing.pitch import Doubles, periods
-from trainer.hearing.signal import Floats
+from trainer.hearing.signal import PIECE_S, Floats, pieces
 
 __all__ = ["HOP_S", "Motion", "motion", "peaks", "surplus", "swing", "turn"]
 
@@ -28,6 +28,7 @@ HOP_S: Final = 0.002
 _LOOK_S: Final = 0.050  # of the past, for its period
 _AHEAD_S: Final = 0.060  # where the period of what begins here can be read
 _PAD_S: Final = 0.150
+_MARGIN_S: Final = 0.300  # what a row can look at, before and after it
 _LIKE_S: Final = 0.008, 0.025  # shortest and longest stretch compared with its past
 _RISE_S: Final = 0.012, 0.036
 _SOON_S: Final = 0.026
@@ -59,6 +60,16 @@ class Motion:
 def motion(tone: Floats, upper: Floats, rate_hz: float) -> Motion:
     """Read from the tone band of a recording (see `decimated`), one row each 2 ms."""
     hop = max(1, round(HOP_S * rate_hz))
+    made: list[list[Doubles]] = []
+    for begin, first, last, end in pieces(len(tone) // hop, round(PIECE_S / HOP_S), round(_MARGIN_S / HOP_S)):
+        whole = _rows(tone[begin * hop : end * hop], upper[begin * hop : end * hop], rate_hz, hop)
+        made.append([column[first - begin : last - begin] for column in whole])
+    columns = [np.concatenate(parts) for parts in zip(*made, strict=True)] if made else [np.zeros(0)] * 7
+    return Motion(hop / rate_hz, *columns)
+
+
+def _rows(tone: Floats, upper: Floats, rate_hz: float, hop: int) -> tuple[Doubles, ...]:
+    """The columns of a piece's `Motion`, in its order."""
     pad = round(_PAD_S * rate_hz)
     n = len(tone) // hop
     sound = np.pad(tone, pad)
@@ -82,9 +93,7 @@ def motion(tone: Floats, upper: Floats, rate_hz: float) -> Motion:
     above = _summed(np.pad(upper, pad))
     quiet = width * np.maximum(_FLOOR, 0.003 * after / width)
     bright = 10 * np.log10((above[at + width] - above[at] + quiet) / (above[at] - above[at - width] + quiet))
-    return Motion(
-        hop / rate_hz, period / rate_hz, clear, like, rise, 10 * np.log10(after / width + 1e-12), bright, soon
-    )
+    return period / rate_hz, clear, like, rise, 10 * np.log10(after / width + 1e-12), bright, soon
 
 
 def _summed(sound: Floats) -> Doubles:

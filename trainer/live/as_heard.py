@@ -71,19 +71,20 @@ def lay_bass(path: Path, wav: Path, chart: Chart, band: BandScore) -> bool:
         return False
     sound = read_sound(recording)
     late_s = 0.0 if take.header.calibration is None else take.header.calibration.base_ms / 1000.0
-    peak = float(np.quantile(np.abs(sound.samples), 0.9999)) if len(sound.samples) else 0.0
+    samples = np.asarray(sound.samples)
+    peak = float(np.quantile(np.abs(samples), 0.9999)) if len(samples) else 0.0
     gain = min(PEAK / peak, MOST_GAIN) if peak > 0.0 else 0.0
     with soundfile.SoundFile(wav, "r+") as file:
         rate_hz = file.samplerate
         start_s = stem_renderer(band, TempoMap(chart.tempo_segments), rate_hz).start_s
-        places = np.arange(len(sound.samples), dtype=np.float64)
+        places = np.arange(len(samples), dtype=np.float64)
         chunk = round(CHUNK_S * rate_hz)
         for first in range(0, file.frames, chunk):
             file.seek(first)
             block = file.read(chunk, dtype="float32", always_2d=True)
             seconds = start_s + (first + np.arange(len(block))) / rate_hz + late_s
             frames = frames_at(take, seconds)
-            bass = np.interp(frames, places, sound.samples, left=0.0, right=0.0).astype(np.float32)
+            bass = np.interp(frames, places, samples, left=0.0, right=0.0).astype(np.float32)
             file.seek(first)
             file.write(np.clip(block + gain * bass[:, None], -1.0, 1.0))
     return True

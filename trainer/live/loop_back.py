@@ -57,7 +57,7 @@ def round_trip(take: Take, recording: Path) -> RoundTrip:
     if take.session is None:
         raise UsageError(f"{recording}: no click was played to it; run: trainer calibrate --loop")
     sound = read_sound(recording)
-    samples, rate_hz = sound.samples.astype(np.float64), sound.rate_hz
+    samples, rate_hz = np.asarray(sound.samples, np.float64), sound.rate_hz
     chart = expand(take.session)
     tempo = TempoMap(chart.tempo_segments)
     score = arrange(chart, guide="on", guide_line=click_rows(take.session))

@@ -11,12 +11,15 @@ from __future__ import annotations
 
 import contextlib
 import hashlib
+import itertools
 import os
 import stat
+import tempfile
+import weakref
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
+from typing import IO, Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -30,19 +33,49 @@ CODED_SUFFIXES = (".mp3", ".ogg", ".oga", ".opus")
 UNREAD_SUFFIXES = (".m4a", ".aac", ".wma")
 RATES_HZ = (44_100, 96_000)  # what the ear takes as it is
 RESAMPLED_HZ = 48_000
-MAX_MINUTES = 35.0  # half an hour of a loop; the ear takes a second and forty megabytes for each. Our choice
+MAX_MINUTES = 35.0  # half an hour of a loop; the ear takes a second and five megabytes for each. Our choice
 MAX_CHANNELS = 128
 MAX_SAMPLES = 400_000_000  # of all channels: 35 minutes of four at 48 kHz
 BLOCK_SAMPLES = 262_144  # read at a time, of all channels
 ALIKE = 0.98  # channels whose correlation is higher hold the same; our choice
 FAR_UNDER_DB = 20.0  # what lies so far under the loudest channel is crosstalk or nothing; our choice
 
-Samples = NDArray[np.float32]
+Floats = NDArray[np.float32]
+
+
+class Samples:
+    """One channel of a file, read by slices when they are asked for, so that memory does not grow with the file.
+
+    What is decoded or brought to another rate on the way lies in a temporary file meanwhile, as float32.
+    """
+
+    def __init__(self, file: Path, channel: int | None, n: int, copy: IO[bytes] | None) -> None:
+        self._file, self._channel, self._n, self._copy = file, channel, n, copy
+        if copy is not None:
+            weakref.finalize(self, copy.close)
+
+    def __len__(self) -> int:
+        return self._n
+
+    def __getitem__(self, span: slice, /) -> Floats:
+        first, last, step = span.indices(self._n)
+        if step != 1:
+            raise ValueError(f"a step of {step}; expected samples one after another")
+        if self._copy is not None:
+            self._copy.seek(4 * first)
+            return np.frombuffer(self._copy.read(4 * max(0, last - first)), np.float32)
+        with _opened(self._file) as handle:
+            blocks = [_one(block, self._channel) for block in _blocks(handle, first, last - first)]
+        out = np.concatenate([np.zeros(0, np.float32), *blocks])
+        return np.where(np.isfinite(out), out, np.float32(0))
+
+    def __array__(self, dtype: Any = None, copy: bool | None = None) -> NDArray[Any]:
+        return np.asarray(self[:], dtype)
 
 
 @dataclass(frozen=True)
 class Sound:
-    """One channel of a file: `samples` (n,) float32 at `rate_hz`; `channel` from 1, None for the mean of all.
+    """One channel of a file: `samples` (n,) at `rate_hz`; `channel` from 1, None for the mean of all.
 
     `file_rate_hz` is the file's own rate; `coded` says that it was compressed with loss; `n_not_finite` counts samples
     that were no numbers.
@@ -85,20 +118,33 @@ def read_sound(path: str | os.PathLike[str], channel: int | None = None) -> Soun
         if channel is not None and not 1 <= channel <= n_channels:
             raise UsageError(f"{file}: channel {channel}; it has {n_channels}; give one of them")
         chosen = channel or (1 if n_channels == 1 else _chosen(handle, file))
-        samples, n_read = np.zeros(handle.frames, dtype=np.float32), 0
-        for block in _blocks(handle):
-            one = block.mean(axis=1) if chosen is None else block[:, chosen - 1]
-            samples[n_read : n_read + len(one)] = one
-            n_read += len(one)
-        samples = samples[:n_read]
-    bad = ~np.isfinite(samples)
-    n_bad = int(np.count_nonzero(bad))
-    samples[bad] = 0.0
-    at_hz = rate_hz
-    if not RATES_HZ[0] <= rate_hz <= RATES_HZ[1]:
-        samples, at_hz = _resampled(samples, rate_hz), RESAMPLED_HZ
-    coded = file.suffix.lower() in CODED_SUFFIXES
-    return Sound(np.ascontiguousarray(samples), at_hz, rate_hz, chosen, n_channels, _sha256(file), n_bad, coded)
+        coded = file.suffix.lower() in CODED_SUFFIXES
+        at_hz = rate_hz if RATES_HZ[0] <= rate_hz <= RATES_HZ[1] else RESAMPLED_HZ
+        copy = tempfile.TemporaryFile() if coded or at_hz != rate_hz else None  # noqa: SIM115 (`Samples` closes it)
+        n_samples, n_bad = _read_through(handle, chosen, rate_hz, at_hz, copy)
+    samples = Samples(file, chosen, n_samples, copy)
+    return Sound(samples, at_hz, rate_hz, chosen, n_channels, _sha256(file), n_bad, coded)
+
+
+def _read_through(handle: Any, chosen: int | None, rate_hz: int, at_hz: int, copy: IO[bytes] | None) -> tuple[int, int]:
+    """(samples at `at_hz`, those in the file that are no numbers) of the whole file, written to `copy` on the way."""
+    stream = None
+    if at_hz != rate_hz:
+        import soxr
+
+        stream = soxr.ResampleStream(rate_hz, at_hz, 1, dtype="float32")
+    n = n_bad = 0
+    end = np.zeros((0, handle.channels), np.float32)
+    for block in itertools.chain(_blocks(handle, 0, handle.frames), [end]):
+        one = _one(block, chosen)
+        bad = ~np.isfinite(one)
+        n_bad += int(np.count_nonzero(bad))
+        if stream is not None:
+            one = stream.resample_chunk(np.where(bad, np.float32(0), one), last=not len(block))
+        if copy is not None:
+            copy.write(one.astype(np.float32).tobytes())
+        n += len(one)
+    return n, n_bad
 
 
 def _refuse_what_is_no_song(handle: Any, file: Path) -> None:
@@ -136,10 +182,15 @@ def _opened(file: Path) -> Iterator[Any]:
         raise FileFormatError(f"{file}: cannot be read as sound ({words}); expected WAV, FLAC or AIFF") from None
 
 
-def _blocks(handle: Any) -> Iterator[Samples]:
-    """(n, n_channels) from the file's beginning, each block its own array; no more than its header says."""
-    handle.seek(0)
-    n_left, at_once = handle.frames, max(1, BLOCK_SAMPLES // handle.channels)
+def _one(block: Floats, chosen: int | None) -> Floats:
+    """The chosen channel of a block, from 1, or the mean of all."""
+    return np.asarray(block.mean(axis=1) if chosen is None else block[:, chosen - 1], np.float32)
+
+
+def _blocks(handle: Any, first: int, n_left: int) -> Iterator[Floats]:
+    """(n, n_channels) from frame `first` on, each block its own array; no more than the file's header says."""
+    handle.seek(first)
+    at_once = max(1, BLOCK_SAMPLES // handle.channels)
     while n_left > 0 and len(block := handle.read(min(n_left, at_once), dtype="float32", always_2d=True)):
         n_left -= len(block)
         yield block
@@ -149,7 +200,7 @@ def _chosen(handle: Any, file: Path) -> int | None:
     """The channel that carries the bass, from 1; None where all that sound hold the same."""
     n = handle.channels
     total, product = np.zeros(n), np.zeros((n, n))
-    for raw in _blocks(handle):
+    for raw in _blocks(handle, 0, handle.frames):
         block = np.nan_to_num(np.clip(raw.astype(np.float64), -1e6, 1e6))
         total += block.sum(axis=0)
         product += block.T @ block
@@ -170,15 +221,6 @@ def _chosen(handle: Any, file: Path) -> int | None:
         f"{file}: channels {listed} carry different sound; expected one bass: choose one with --channel N "
         "(where there is no such option: --track N)"
     )
-
-
-def _resampled(samples: Samples, rate_hz: int) -> Samples:
-    import soxr
-
-    if not len(samples):
-        return samples
-    out: Samples = np.asarray(soxr.resample(samples, rate_hz, RESAMPLED_HZ), dtype=np.float32)
-    return out
 
 
 def _sha256(file: Path) -> str:
