@@ -44,8 +44,21 @@ _APART_S: Final = 0.044
 _RISE_DB: Final = 5.0
 _TURN: Final = 2.2
 _DRIFT: Final = (-0.015, -0.005, 0.005, 0.015)
-_DUE_S: Final = 0.0025  # beyond two periods of it
+_DUE_S: Final = 0.0025  # beyond two periods of it, where it is quite clear
+_OWED_S: Final = 0.0045  # the same where it is not
+_SURELY: Final = 0.9
+_SKIPS_S: Final = (0.002, 0.004, 0.006)  # of the attack that a first reading leaves out
+_ALIKE: Final = 0.25  # semitones between readings that agree
+_NEAR: Final = 1.2
+_FAIRLY: Final = 0.6  # what the clearest of them has at least
+_AGREED_S: Final = 0.024  # before it, readings of a partial agree too
 _AGAIN_S: Final = (0.045, 0.075, 0.110, 0.160)
+_WATCH_S: Final = 0.060  # from then on a pitch may step
+_WATCH_PERIODS: Final = 1.8
+_STOPPED_DB: Final = 18.0  # under the note's peak: what is left then may be hum
+_SAME: Final = 0.97  # likeness to a period before, of a string that goes on; a semitone off a bare tone has 0.93
+_STOOD: Final = 0.15  # semitones between readings in a row that have arrived
+_STEP: Final = 0.6, 4.3  # semitones; a wider one has to stand twice as long
 
 
 @dataclass(slots=True)
@@ -59,7 +72,8 @@ class _Sounding:
     n_said: int = 0
     settled: bool = False
     dead: bool = False
-    moved: int = 0
+    n_moved: int = 0
+    moved_to: float = 0.0
 
 
 def _sharp(since_s: float) -> float:
@@ -87,7 +101,8 @@ class Ear:
         self._attack = attack_kernel(rate_hz)
         rumble = rumble_kernel(self._rate)
         self._rumble = rumble[len(rumble) // 2 :][::-1].copy()
-        self._step = round(_STEP_S * self._rate)  # tone samples a step
+        self._step = 2 * round(_STEP_S * self._rate / 2)  # tone samples a step
+        self._half_done = False
         self._wait: list[NDArray[np.float32]] = []
         self._n_wait = 0
         reach = max(len(self._thin), len(self._attack)) // 2
@@ -116,17 +131,16 @@ class Ear:
 
     def feed(self, block: Floats) -> list[Event]:
         """Take in a block (float, ±1, any length); what became known by it."""
-        sound = clean(block)
+        sound = np.array(block, np.float32).reshape(-1)  # the caller may use its block again
         self._fed += len(sound)
         self._wait.append(sound)
         self._n_wait += len(sound)
-        size = self._step * self._factor
-        if self._n_wait < size:
+        if self._n_wait < self._piece():
             return []
-        joined = np.concatenate(self._wait)
+        joined = clean(np.concatenate(self._wait))
         events: list[Event] = []
         used = 0
-        while len(joined) - used >= size:
+        while len(joined) - used >= (size := self._piece()):
             self._one(joined[used : used + size], events)
             used += size
         self._wait = [joined[used:]]
@@ -143,37 +157,58 @@ class Ear:
 
     # one step
 
+    def _piece(self) -> int:
+        """Frames that are taken in next: half a step while a first label is owed, so that it comes in time."""
+        now = self._now
+        halved = self._half_done or (now is not None and now.pitch is None and not now.dead)
+        return self._step * self._factor // (2 if halved else 1)
+
     def _one(self, new: NDArray[np.float32], events: list[Event]) -> None:
-        size, step = len(new), self._step
+        """A step, or half of one."""
+        self._take(new)
+        self._half_done = not self._half_done and len(new) < self._step * self._factor
+        if not self._half_done:
+            self._learn()
+            self._listen(events)
+        elif self._now is not None:
+            self._first_label(self._now, events)
+
+    def _take(self, new: NDArray[np.float32]) -> None:
+        """Filter and thin the newest sound."""
+        size, step = len(new), len(new) // self._factor
         new = self._hum.taken_from(self._about_zero(new), self._n_tone * self._factor)
         self._raw[:-size] = self._raw[size:]
         self._raw[-size:] = new
         # the frames whose filters are now complete: `reach` behind the newest
         half = len(self._thin) // 2
-        first = self._reach - half
-        windows = np.lib.stride_tricks.sliding_window_view(self._raw[first:], len(self._thin))[: size : self._factor]
-        thin = windows @ self._thin
+        complete = len(self._raw) - self._reach - size
+        windows = np.lib.stride_tricks.sliding_window_view(self._raw[complete - half :], len(self._thin))
+        thin = windows[: size : self._factor] @ self._thin
         self._plain[:-step] = self._plain[step:]
         self._plain[-step:] = thin
         self._rest[:-step] = self._rest[step:]
         self._rest[-step:] = thin
         self._tone[:-step] = self._tone[step:]
-        self._tone[-step:] = np.convolve(self._plain, self._rumble[::-1], "valid")
+        known = self._plain[-len(self._rumble) - step + 1 :]
+        self._tone[-step:] = np.convolve(known, self._rumble[::-1], "valid")
         half = len(self._attack) // 2
-        first = self._reach - half
+        first = complete - half
         self._low[:-size] = self._low[size:]
         self._low[-size:] = np.convolve(self._raw[first : first + size + 2 * half], self._attack, "valid")
         self._n_tone += step
+
+    def _learn(self) -> None:
+        """Hum, now and then, from what lies still."""
+        self._n_steps += 1
         if self._n_steps % _LEARN_STEPS == 0 and self._n_tone >= len(self._rest) + 2 * self._step:
             first = (self._n_tone - len(self._rest)) * self._factor - self._reach
             self._hum.learn(self._rest, first, self._factor, self._now is None)
-        self._listen(events)
 
     def _about_zero(self, new: NDArray[np.float32]) -> NDArray[np.float32]:
         """Without the constant that an input adds: the mean of the past second or so, from step to step in a line."""
-        was = self._zero if self._n_steps else float(new.mean())
-        self._n_steps += 1
-        self._zero = was + (float(new.mean()) - was) * max(1 / self._n_steps, _STEP_S / _DRIFT_S)
+        was = self._zero if self._n_tone else float(new.mean())
+        n = len(new) / self._factor
+        self._zero = was + (float(new.mean()) - was) * max(n / (self._n_tone + n), n / (_DRIFT_S * self._rate))
         return new - np.linspace(was, self._zero, len(new), dtype=np.float32)
 
     def _frames(self, tone_frames: float) -> float:
@@ -229,7 +264,8 @@ class Ear:
         quiet = 10 ** (gate / 10) * size / 10
         height = 4 * float(np.log10((own + quiet) / (past + quiet)))
         period, clear = self._past
-        if clear > 0.5 and period > 0:
+        trust = 2 * min(1.0, (clear - 0.5) / 0.3)
+        if period > 0 and trust > 0 and height + trust > _TURN:  # else no likeness could make it one
             best = -1.0
             fewest = int(np.ceil(size / period))
             for turns in (fewest, fewest + 1):
@@ -237,12 +273,13 @@ class Ear:
                     start = len(tone) - size - round(turns * period * (1 + drift))
                     other = tone[start : start + size]
                     best = max(best, 2 * float(follows @ other) / (own + float(other @ other) + quiet))
-            height += 2 * min(1.0, (clear - 0.5) / 0.3) * (1 - max(0.0, best))
+            height += trust * (1 - max(0.0, best))
         heights = self._heights
         heights[:-1] = heights[1:]
         heights[-1] = height if 10 * np.log10(own / size + 1e-12) > gate else 0.0
-        if heights[-3] > _TURN and heights[-3] == heights.max():
-            return float(self._n_tone - size - 2 * step)
+        for later, least in ((1, 2 * _TURN), (2, _TURN)):  # what stands out is believed a step sooner
+            if heights[-1 - later] > least and heights[-1 - later] == heights.max():
+                return float(self._n_tone - size - later * step)
         return None
 
     def _strike(self, near: float, level: float, before: float, events: list[Event]) -> None:
@@ -299,18 +336,19 @@ class Ear:
         if now.dead:
             self._read_period()
             return
-        size = int(min(since - 0.002 * rate, 0.075 * rate))
-        if size < 0.010 * rate:
-            return
         if now.pitch is None:
-            self._first_label(now, since, size, events)
-        elif now.n_said == len(_AGAIN_S) or since >= _AGAIN_S[now.n_said] * rate:
-            self._look_again(now, now.pitch, size, events)
+            self._first_label(now, events)
+            return
+        if now.n_said == len(_AGAIN_S) or since >= _AGAIN_S[now.n_said] * rate:
+            self._look_again(now, now.pitch, int(min(since - _SKIPS_S[0] * rate, 0.075 * rate)), events)
+        if now.n_said and since >= _WATCH_S * rate and level > now.peak_db - _STOPPED_DB:
+            self._watch(now, now.pitch, events)
 
-    def _first_label(self, now: _Sounding, since: float, size: int, events: list[Event]) -> None:
+    def _first_label(self, now: _Sounding, events: list[Event]) -> None:
         """Name the pitch as soon as it is clear enough; what never becomes clear is a dead note."""
         rate = self._rate
-        period, clear = self._first_period(since, size)
+        since = self._n_tone - now.onset
+        period, clear = self._first_period(since)
         if period > 0:
             now.period = period
             self._settle_onset(now)
@@ -321,33 +359,61 @@ class Ear:
         elif since > 0.120 * rate:
             self._dead(now, events)
 
-    def _first_period(self, since: float, size: int) -> tuple[float, float]:
+    def _first_period(self, since: float) -> tuple[float, float]:
         """(period, clearness) of what began `since` ago, (0, 0) while it cannot be told."""
         rate = self._rate
+        sizes = [int(min(since - skip * rate, 0.075 * rate)) for skip in _SKIPS_S]
+        if sizes[0] < 0.010 * rate:
+            return 0.0, 0.0
+        plain, flat = self._readings(sizes[0])
+        period = self._clear_period(since, plain, flat)
+        if period <= 0:
+            return self._agreed(since, plain, flat, sizes[1:])
+        # the farther from the stroke, the less sharp: the clearest that holds two periods
+        later = [(_period_of(self._tone[-size:], rate), size) for size in sizes[1:]]
+        held = [plain, *(found for found, size in later if size >= 2 * found[0])]
+        near = [found for found in held if found[0] > 0 and abs(12 * np.log2(found[0] / period)) < _NEAR]
+        return max(near, key=lambda found: found[1], default=(period, flat[1]))
+
+    def _readings(self, size: int) -> tuple[tuple[float, float], tuple[float, float]]:
+        """(period, clearness) of the newest sound as it is, and without a finger's slow push."""
         sound = self._tone[-size:]
-        period, clear = _period_of(sound, rate)
+        return _period_of(sound, self._rate), _period_of(without_thump(sound), self._rate)
+
+    def _clear_period(self, since: float, plain: tuple[float, float], flat: tuple[float, float]) -> float:
+        """The period of readings, with and without a finger's slow push, that are clear enough; 0 if none is yet."""
+        rate = self._rate
+        (period, clear), (other, surer) = plain, flat
         # at first an upper partial may pass for the note; what is asked for sinks with time
         enough = 0.85 if since < 0.018 * rate else 0.7 if since < 0.030 * rate else 0.5
-        if clear > enough and since >= 2 * period + _DUE_S * rate:
-            return self._newest(sound, period, clear)
+        due = _DUE_S if max(clear, surer) >= _SURELY else _OWED_S
+        if clear > enough and since >= 2 * period + due * rate:
+            return period
         # a finger's slow push hides the string for two periods or more: without it the same may be clear already
-        flat = without_thump(sound)
-        other, surer = _period_of(flat, rate)
-        if other <= 0 or since < 2 * other + _DUE_S * rate:
-            return 0.0, 0.0
+        if other <= 0 or since < 2 * other + due * rate:
+            return 0.0
         both = abs(period / other - 1) < 0.06 and max(clear, surer) > 0.8
-        if both or (surer > 0.7 and since > 0.014 * rate):
-            return self._newest(flat, other, surer)
-        return 0.0, 0.0
+        return other if both or (surer > 0.7 and since > 0.014 * rate) else 0.0
 
-    def _newest(self, sound: Floats, period: float, clear: float) -> tuple[float, float]:
-        """The same from the newest two periods if they agree: the farther from the stroke, the less sharp."""
-        late = int(min(len(sound), max(2 * period, 0.012 * self._rate)))
-        closer, surer = _period_of(sound[-late:], self._rate)
-        return (closer if surer > 0.9 * clear and abs(closer / period - 1) < 0.12 else period), clear
+    def _agreed(
+        self, since: float, plain: tuple[float, float], flat: tuple[float, float], sizes: list[int]
+    ) -> tuple[float, float]:
+        """What unclear readings say if all agree, however much of the attack they leave out."""
+        rate = self._rate
+        least = min(plain[0], flat[0])
+        if least <= 0 or abs(12 * np.log2(plain[0] / flat[0])) > 2 * _ALIKE or since < _AGREED_S * rate:
+            return 0.0, 0.0
+        if since < 2 * least + _OWED_S * rate:
+            return 0.0, 0.0
+        period, clear = np.array([plain, flat, *(found for size in sizes for found in self._readings(size))]).T
+        middle = float(np.median(period))
+        if period.min() <= 0 or since < 2 * middle + _OWED_S * rate or clear.max() < _FAIRLY:
+            return 0.0, 0.0
+        alike = np.abs(12 * np.log2(period / middle)).max() <= _ALIKE
+        return (middle, float(clear.max())) if alike else (0.0, 0.0)
 
     def _look_again(self, now: _Sounding, said: float, size: int, events: list[Event]) -> None:
-        """Amend the pitch that was said while the note settles; later see whether it has stepped to another."""
+        """Amend the pitch that was said while the note settles."""
         rate = self._rate
         look = min(size, round(0.050 * rate) if now.period < 0.020 * rate else size)
         period, clear = _period_of(self._tone[-look:], rate)
@@ -361,17 +427,29 @@ class Ear:
             if abs(pitch - said) > 0.03 or last:
                 now.pitch, now.period, now.settled = pitch, period, last
                 events.append(PitchAmended(now.stroke, pitch, last))
+
+    def _watch(self, now: _Sounding, said: float, events: list[Event]) -> None:
+        """Whether the newest two periods have stepped to another pitch and stand there."""
+        rate = self._rate
+        size = max(1, round(now.period))
+        new, old = self._tone[-size:], self._tone[-2 * size : -size]
+        if 2 * float(new @ old) > _SAME * float(new @ new + old @ old):
+            now.n_moved = 0
             return
-        if abs(pitch - said) > 0.6 and clear > 0.9:
-            now.moved += 1
-            if now.moved >= 3:
-                self._stepped(now, pitch, period, events)
-        else:
-            now.moved = 0
+        period, clear = _period_of(self._tone[-int(max(_WATCH_PERIODS * now.period, 0.012 * rate)) :], rate)
+        pitch = float(pitch_of(period, rate, self.a4_hz))
+        step = abs(pitch - said)
+        if clear <= 0.9 or step <= _STEP[0]:
+            now.n_moved = 0
+            return
+        now.n_moved = now.n_moved + 1 if now.n_moved and abs(pitch - now.moved_to) < _STOOD else 1
+        now.moved_to = pitch
+        if now.n_moved >= (2 if step < _STEP[1] else 4):
+            self._stepped(now, pitch, period, events)
 
     def _stepped(self, now: _Sounding, pitch: float, period: float, events: list[Event]) -> None:
         """A hammer-on or pull-off: no attack, another pitch."""
-        place = len(self._tone) - round(0.062 * self._rate)
+        place = len(self._tone) - round(0.021 * self._rate + period)
         at = turn(self._tone, place, self._rate, now.period, period)
         onset = float(self._n_tone - len(self._tone) + at)
         loud = now.peak_db

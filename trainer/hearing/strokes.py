@@ -148,7 +148,7 @@ def turn(tone: Floats, near: int, rate_hz: float, before_frames: float, after_fr
     period going on, or dying), after it from what comes later (the new period run backward). Least total error of
     the two."""
     start, end = near - round(_TURN_S[0] * rate_hz), near + round(_TURN_S[1] * rate_hz)
-    far = end + round(0.040 * rate_hz)
+    far = end + int(after_frames) + 2
     if start < 0 or far > len(tone):
         return near
     n = np.arange(start, end)
