@@ -254,48 +254,66 @@ def _differs(geo: Geometry) -> NDArray[np.bool_]:
 def _result(
     chart: Chart, geo: Geometry, said: Pieces, path: Ints, chance: Callable[[Ints], Floats], votes: Votes
 ) -> FormResult:
-    n_bars = geo.n_beats // BEATS_PER_BAR
-    place = np.zeros(n_bars, dtype=np.intp)
-    taken = np.zeros(n_bars, dtype=np.bool_)
     quick = _quick_bars(chart, geo)
     behind, ahead = -BAR_STATES % geo.n_states, BAR_STATES % geo.n_states
     beside = said.columns((0, behind, ahead))
     beside -= beside[:, :1].copy()
     proposals = _proposals(geo, said, path, votes, quick, {behind: beside[:, 1], ahead: beside[:, 2]})
+    weighing = Weighing(chart, geo, votes, [each for each, _ in proposals])
+    place = np.zeros(geo.n_beats // BEATS_PER_BAR, dtype=np.intp)
+    lost, untold = _spans_settled(chart, geo, weighing, proposals, path, quick, place)
+    taken = {idx for span in lost for idx in range(span.first_idx, span.last_idx + 1)}
+    lost += _quick_asked(chart, geo, votes, weighing, [idx for idx in quick if idx not in taken], beside[:, 1])
+    if not untold and all(span.unsure for span in lost) and weighing.alike():
+        text = "your notes fit every bar alike, whatever its chord"
+        return FormResult.empty(no_figure("one_choice", text), len(votes))
+    shown = tuple(span for span in _run_on(lost) if chart.bars[span.last_idx].chorus >= 1)
+    certain, asked = (tuple(span for span in shown if span.unsure is unsure) for unsure in (False, True))
+    bars_lost = sum(span.last_idx - span.first_idx + 1 for span in certain)
+    rows = _place_bars(chart, geo, place, chance)
+    return FormResult(certain, asked, rows, bars_lost, len(votes), *_n_bars(chart, geo, votes), untold=untold)
+
+
+def _spans_settled(
+    chart: Chart, geo: Geometry, weighing: Weighing, proposals: list[tuple[Proposal, int]], path: Ints,
+    quick: list[int], place: Ints,
+) -> tuple[list[LostSpan], bool]:  # fmt: skip
+    """The spans that stand or are asked about, and whether some could be told neither way; sure ones go into `place`.
+
+    A quick change alone is asked about apart.
+    """
     lost: list[LostSpan] = []
     untold = False
-    weighing = Weighing(chart, geo, votes, [each for each, _ in proposals])
     for each, before in proposals:
         if each.first == each.last and each.first in quick:
             continue
         each, claim = weighing.settled(each)
         untold |= claim.untold
-        if not claim.asked:
-            continue
-        taken[each.first : each.last + 1] = True
-        if claim.sure:
-            place[each.first : each.last + 1] = each.state
-        span = _span(chart, geo, each.first, each.last, each.state, before, path)
-        lost.append(replace(span, probability=_probability(claim)))
-    lost += _quick_asked(chart, geo, votes, weighing, [idx for idx in quick if not taken[idx]], beside[:, 1])
-    if not untold and all(span.unsure for span in lost) and weighing.alike():
-        text = "your notes fit every bar alike, whatever its chord"
-        return FormResult.empty(no_figure("one_choice", text), len(votes))
+        if claim.asked:
+            if claim.sure:
+                place[each.first : each.last + 1] = each.state
+            span = _span(chart, geo, each.first, each.last, each.state, before, path)
+            lost.append(replace(span, probability=_probability(claim)))
+    return lost, untold
+
+
+def _n_bars(chart: Chart, geo: Geometry, votes: Votes) -> tuple[int, int]:
+    """In how many bars the player played, of how many that were his to play."""
+    asked = np.array([bar.chorus >= 1 and not bar.heard for bar in chart.bars])
+    return int(asked[np.unique(geo.bar_idx[votes.beat])].sum()), int(asked.sum())
+
+
+def _place_bars(chart: Chart, geo: Geometry, place: Ints, chance: Callable[[Ints], Floats]) -> tuple[PlaceBar, ...]:
+    """Where the player was in each bar of a chorus, and how likely; beyond the last of `place` with the band."""
+    n_bars = len(place)
     seat = chance(np.repeat(place, BEATS_PER_BAR)).reshape(n_bars, BEATS_PER_BAR).mean(axis=1)
     beyond = (0, len(chart.bars) - n_bars)
     at_beats = [_plain(geo.signed_beats(int(state))) for state in np.pad(place, beyond)]
-    rows_out = tuple(
+    return tuple(
         PlaceBar(bar.chorus, bar.bar, bar.onset_beats, beats, chance_there)
         for bar, beats, chance_there in zip(chart.bars, at_beats, np.pad(seat, beyond, "edge").tolist(), strict=True)
         if bar.chorus >= 1
     )
-    shown = tuple(span for span in _run_on(lost) if chart.bars[span.last_idx].chorus >= 1)
-    asked_bar = np.array([bar.chorus >= 1 and not bar.heard for bar in chart.bars])
-    played = np.unique(geo.bar_idx[votes.beat])
-    certain, asked = (tuple(span for span in shown if span.unsure is unsure) for unsure in (False, True))
-    bars_lost = sum(span.last_idx - span.first_idx + 1 for span in certain)
-    n_played, n_asked = int(asked_bar[played].sum()), int(asked_bar.sum())
-    return FormResult(certain, asked, rows_out, bars_lost, len(votes), n_played, n_asked, untold=untold)
 
 
 def _quick_asked(
@@ -330,20 +348,14 @@ def _proposals(
     out: list[tuple[Proposal, int]] = []
     away = np.zeros(geo.n_beats // BEATS_PER_BAR, dtype=np.bool_)
     alone = {state: _bar_gain(geo, over, votes) for state, over in beside.items()}
-    runs = [run for run in _runs_of(path) if run[2]]
-    spans = [_shows(geo, differs, run) for run in runs]
-    gains = _gains(said, [(span, run[2]) for span, run in zip(spans, runs, strict=True) if span is not None])
-    for (start, end, state), span in zip(runs, spans, strict=True):
-        if span is None:
-            continue
-        first, last = span
-        gain = next(gains)
+    shown = list(_shown_runs(geo, differs, path))
+    gains = _gains(said, [(span, state) for (_, _, state), span in shown])
+    for ((start, end, state), (first, last)), gain in zip(shown, gains, strict=True):
         if first == last and first not in quick and state in alone:
             gain = float(alone[state][first])
-        if gain < _asked_nats(geo, first, last, state, quick):
-            continue
-        away[start // BEATS_PER_BAR : (end - 1) // BEATS_PER_BAR + 1] = True
-        out.append((Proposal(first, last, state), int(path[start - 1]) if start else 0))
+        if gain >= _asked_nats(geo, first, last, state, quick):
+            away[start // BEATS_PER_BAR : (end - 1) // BEATS_PER_BAR + 1] = True
+            out.append((Proposal(first, last, state), int(path[start - 1]) if start else 0))
     near = np.concatenate(([False], away, [False]))
     near = near[:-2] | near[1:-1] | near[2:]
     for idx, state in _bars_apart(geo, alone, differs):
@@ -352,12 +364,15 @@ def _proposals(
     return out
 
 
-def _shows(geo: Geometry, differs: NDArray[np.bool_], run: tuple[int, int, int]) -> tuple[int, int] | None:
-    """The first and the last bar of a run of one displacement in which it can be heard."""
-    start, end, state = run
-    beats = np.arange(start, end)
-    bars = geo.bar_idx[beats[differs[geo.band_state[beats], state] & geo.told[beats]]]
-    return (int(bars[0]), int(bars[-1])) if len(bars) else None
+def _shown_runs(
+    geo: Geometry, differs: NDArray[np.bool_], path: Ints
+) -> Iterator[tuple[tuple[int, int, int], tuple[int, int]]]:
+    """The runs of one displacement that can be heard, each with the first and the last bar in which it can."""
+    for start, end, state in _runs_of(path):
+        beats = np.arange(start, end)
+        bars = geo.bar_idx[beats[differs[geo.band_state[beats], state] & geo.told[beats]]]
+        if state and len(bars):
+            yield (start, end, state), (int(bars[0]), int(bars[-1]))
 
 
 def _gains(said: Pieces, spans: Sequence[tuple[tuple[int, int], int]]) -> Iterator[float]:

@@ -21,6 +21,7 @@ variant "a" of the simulated players of `tests/sim/players.py`.
 
 from __future__ import annotations
 
+import itertools
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -138,44 +139,40 @@ class Geometry:
 
 def geometry(chart: Chart) -> Geometry:
     """The model's geometry of a chart (see `Geometry`)."""
-    first, last = chart.session.loop or (1, len(chart.form_chords))
-    roots: list[int] = []
-    minors: list[bool] = []
-    degrees: list[list[int]] = []
-    for chords in chart.form_chords[first - 1 : last]:
-        share = BAR_STATES // len(chords)
-        for chord in chords:
-            roots += [chord.root_pc] * share
-            minors += [chord.is_minor] * share
-            degrees += [degrees_of(chord)] * share
     n_form = len(chart.form_chords)
-    in_turnaround = [
-        bar > n_form - 2 and n_form >= 4 and not chart.turnaround_pinned
-        for bar in range(first, last + 1)
-        for _ in range(BAR_STATES)
-    ]
+    first, last = chart.session.loop or (1, n_form)
+    chords = list(itertools.chain.from_iterable(chart.form_chords[first - 1 : last]))
+    a_bar = np.array([len(of_bar) for of_bar in chart.form_chords[first - 1 : last]])
+    shares = np.repeat(BAR_STATES // a_bar, a_bar)
+    free_from = n_form - 2 if n_form >= 4 and not chart.turnaround_pinned else n_form  # bars of a turnaround come after
     bar_state = np.array([(bar.bar - first) * BAR_STATES for bar in chart.bars])
-    told_bar = np.array([first <= bar.bar <= last and not bar.final for bar in chart.bars])
-    weight_bar = np.array([0.0 if bar.pedal else _DROP_OUT_WEIGHT if bar.drop_out else 1.0 for bar in chart.bars])
+    told, weight = _told_and_weight(chart, first, last)
     roles = {role: i for i, role in enumerate(dict.fromkeys(bar.role for bar in chart.bars))}
     bar_idx = np.repeat(np.arange(len(chart.bars)), BEATS_PER_BAR)
-    n_states = len(roots)
+    n_states = int(shares.sum())
     steps = HALF * (np.arange(len(bar_idx)) % BEATS_PER_BAR)
     return Geometry(
         n_states=n_states,
-        root_pc=np.array(roots, dtype=np.intp),
-        minor=np.array(minors, dtype=np.bool_),
-        degree=np.array(degrees, dtype=np.intp),
-        turnaround=np.array(in_turnaround, dtype=np.bool_),
+        root_pc=np.repeat([chord.root_pc for chord in chords], shares),
+        minor=np.repeat([chord.is_minor for chord in chords], shares),
+        degree=np.repeat(np.array([degrees_of(chord) for chord in chords], dtype=np.intp), shares, axis=0),
+        turnaround=np.repeat(np.arange(first, last + 1) > free_from, BAR_STATES),
         tonic_pc=chart.key.tonic_pc,
         first_beats=round(chart.first_beats),
         band_state=(bar_state[bar_idx] + steps) % n_states,
-        told=told_bar[bar_idx],
-        weight=np.where(told_bar, weight_bar, 0.0)[bar_idx],
+        told=told[bar_idx],
+        weight=weight[bar_idx],
         bar_idx=bar_idx,
         group=np.array([bar.chorus for bar in chart.bars])[bar_idx],
         role=np.array([roles[bar.role] for bar in chart.bars])[bar_idx],
     )
+
+
+def _told_and_weight(chart: Chart, first: int, last: int) -> tuple[Bools, Floats]:
+    """Whether a bar can tell where the player is, and how much its notes weigh: (n_bars,) each."""
+    told = np.array([first <= bar.bar <= last and not bar.final for bar in chart.bars])
+    weight = [0.0 if bar.pedal else _DROP_OUT_WEIGHT if bar.drop_out else 1.0 for bar in chart.bars]
+    return told, np.where(told, weight, 0.0)
 
 
 @dataclass(frozen=True)
