@@ -18,8 +18,9 @@ from trainer.clock import TempoMap
 from trainer.line import Feel, Slip, StandIn, planned_song
 from trainer.report import report_page, write_report
 from trainer.report.compare import APART, NOT_APART, comparison_rows
-from trainer.report.figures import number, places_words
+from trainer.report.figures import number, places_words, with_commands
 from trainer.report.musicxml import musicxml
+from trainer.report.style import STYLE
 from trainer.report.written import written_chart
 from trainer.resources import session_names
 from trainer.scoring import score
@@ -55,6 +56,14 @@ def a_take(title: str = "Tuesday at the back room") -> tuple[Take, Scorecard]:
 @pytest.fixture(scope="module")
 def taken() -> tuple[Take, Scorecard]:
     return a_take()
+
+
+def test_an_option_is_not_parted_where_a_line_ends() -> None:
+    assert with_commands("one of <two> with --track N") == (
+        'one of &lt;two&gt; with <span class="whole">--track</span> N'
+    )
+    assert with_commands("a pause -- and on") == "a pause -- and on"
+    assert ".whole{white-space:nowrap}" in STYLE
 
 
 def test_the_figures_on_the_page_are_the_cards(taken: tuple[Take, Scorecard]) -> None:
@@ -102,7 +111,8 @@ def test_advice_names_its_drill_in_the_songs_key_and_tempo() -> None:
     page = report_page(take, card)
     assert advice
     for item in advice:
-        assert f"<code>trainer drill {item['drill']} --key A --bpm 112</code>" in page
+        command = with_commands(f"{item['drill']} --key A --bpm 112")
+        assert f"<code>trainer drill {command}</code>" in page
 
 
 def test_bars_of_one_chorus_are_named_together() -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable, Sequence
 from html import escape
 
@@ -20,6 +21,7 @@ __all__ = [
     "spread",
     "table",
     "whys",
+    "with_commands",
 ]
 
 
@@ -105,7 +107,12 @@ def spread(figure: Figure, n: int, lag1: Figure = NO_FIGURE) -> Figure:
 def whys(section: Section, skip: Iterable[str] = ()) -> str:
     """The reasons for what is absent, each once."""
     texts = dict.fromkeys(sentence(why.text) for key, why in section.why.items() if why.text and key not in skip)
-    return "".join(f'<p class="quiet">{escape(text)}</p>' for text in texts)
+    return "".join(f'<p class="quiet">{with_commands(text)}</p>' for text in texts)
+
+
+def with_commands(text: str) -> str:
+    """Text escaped for the page; an option (`--track`) in it is not parted at its hyphens where a line ends."""
+    return re.sub(r"(?<!\S)--[a-z-]+", r'<span class="whole">\g<0></span>', escape(text))
 
 
 def places_words(bars: Iterable[tuple[int, int]]) -> str:

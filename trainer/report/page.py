@@ -10,7 +10,7 @@ from dataclasses import asdict
 from html import escape
 
 from trainer.plain import plain
-from trainer.report.figures import meanings, number, places_words, sentence, whys
+from trainer.report.figures import meanings, number, places_words, sentence, whys, with_commands
 from trainer.report.files import fits_on_paper
 from trainer.report.sections import (
     band_heard,
@@ -104,7 +104,7 @@ def _head(title: str, take: Take, card: Scorecard) -> str:
             '<p class="quiet">Not calibrated: a steady lateness may be the equipment’s. '
             "<code>trainer calibrate</code> tells the two apart.</p>"
         )
-    lines += [f"<p>Note: {escape(plain(remark))}</p>" for remark in facts.remarks]
+    lines += [f"<p>Note: {with_commands(plain(remark))}</p>" for remark in facts.remarks]
     return "".join(lines) + "</header>"
 
 
@@ -160,7 +160,7 @@ def _advice(advice: Advice, here: str) -> str:
     drill = f"{advice.drill} {advice.options}".rstrip() + here
     return (
         f'{escape(advice.text)}<br><span class="quiet">{escape(sentence(advice.evidence))}</span>'
-        f"<br>Drill: <code>trainer drill {escape(drill)}</code>"
+        f"<br>Drill: <code>trainer drill {with_commands(drill)}</code>"
     )
 
 

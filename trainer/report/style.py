@@ -34,7 +34,7 @@ figure{margin:.6rem 0}.wide>svg{min-width:34rem}svg{width:100%;height:auto;displ
 table{border-collapse:collapse;margin:.5rem 0;font-variant-numeric:tabular-nums}
 th,td{padding:.22rem .55rem;text-align:left;border-bottom:1px solid var(--faint);vertical-align:top;
 overflow-wrap:normal}
-th{font-weight:600}td .quiet,.num{white-space:nowrap}th.num{white-space:normal;vertical-align:bottom}
+th{font-weight:600}td .quiet,.num,.whole{white-space:nowrap}th.num{white-space:normal;vertical-align:bottom}
 th.num,td.num{text-align:right}thead th{vertical-align:bottom}
 .grid td,.grid th{text-align:center;min-width:2.1rem;padding:.22rem .2rem;white-space:nowrap}
 .grid caption{text-align:left}.grid .degrees th{font-weight:400;color:var(--muted)}
