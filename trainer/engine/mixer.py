@@ -145,7 +145,6 @@ class Mixer:
 
     def _strike(self, first_frame: int) -> None:
         line = self.line
-        ring = self._ring
         while self.strikes:
             host_ns, _, data = self.strikes.popleft()
             if len(data) != 3 or not is_channel_message(data):
@@ -157,31 +156,32 @@ class Mixer:
             if kind == 0xB0 and data[1] in (120, 123):
                 for voice in self._voices:
                     voice.release_frame = max(frame, voice.start_frame)
-            if kind == 0xE0:
+            elif kind == 0xE0:
                 self._bends[channel] = wheel_frac(data[1] | data[2] << 7)
-            if kind not in (0x80, 0x90):
-                continue
-            number = data[1]
-            velocity = data[2] if kind == 0x90 else 0
-            for voice in self._voices:
-                same = voice.number == number and voice.channel == channel
-                if (same or (self._mono and velocity)) and voice.release_frame is None:
-                    voice.release_frame = max(frame, voice.start_frame)
-            if not velocity:
-                continue
-            low, high = MONITOR_PITCHES
-            pitch = number + self._transpose
-            while pitch < low:
-                pitch += 12
-            while pitch > high:
-                pitch -= 12
-            length = int(ring.monitor_ready[pitch - low])
-            if not length:
-                continue
-            gain = (velocity / 100.0) ** 1.4
-            if len(self._voices) >= MAX_VOICES:
-                self._voices.pop(0)
-            self._voices.append(_Voice(ring.monitor[pitch - low], length, gain, frame, channel, number))
+            elif kind in (0x80, 0x90):
+                self._note(channel, data[1], data[2] if kind == 0x90 else 0, frame)
+
+    def _note(self, channel: int, number: int, velocity: int, frame: int) -> None:
+        """A key goes up (`velocity` 0) or down at a frame of the stream."""
+        for voice in self._voices:
+            same = voice.number == number and voice.channel == channel
+            if (same or (self._mono and velocity)) and voice.release_frame is None:
+                voice.release_frame = max(frame, voice.start_frame)
+        if not velocity:
+            return
+        low, high = MONITOR_PITCHES
+        pitch = number + self._transpose
+        while pitch < low:
+            pitch += 12
+        while pitch > high:
+            pitch -= 12
+        length = int(self._ring.monitor_ready[pitch - low])
+        if not length:
+            return
+        gain = (velocity / 100.0) ** 1.4
+        if len(self._voices) >= MAX_VOICES:
+            self._voices.pop(0)
+        self._voices.append(_Voice(self._ring.monitor[pitch - low], length, gain, frame, channel, number))
 
     def _sing(self, first_frame: int, n: int, own: NDArray[np.float32]) -> None:
         keep = []

@@ -188,9 +188,6 @@ class Engine:
             core.following = (FollowRuler(follower, self.clock, core.session.tempo_bpm), self.follow.port.sink)
         else:
             self.follow.wanted = None  # the song goes by our own clock to its end
-        if setup.audio != "none" and core.following is not None:
-            text = "following another machine's clock: the band goes to MIDI out, the built-in sound is off"
-            notices.append(Notice(text))
         self._open_sound(setup, notices)
         if self.sound is not None:
             core.follow_stream(self.sound.ruler, self.sound.stream.stamps)
@@ -203,20 +200,24 @@ class Engine:
             notices.append(Notice(record.trouble, about="disk", state="gone"))
         core.send_programs()
         threading.Thread(target=self._watch_ports, name="ports", daemon=True).start()
-        self.pipe.say(
-            Ready(
-                self.midi_in.name,
-                self.midi_out.name,
-                self.sound.stream.name if self.sound is not None else None,
-                self.bass.device.name if self.bass is not None else None,
-                tuple(notices),
-                str(record.path) if record.path is not None else None,
-            )
+        self.pipe.say(self._ready(record, notices))
+
+    def _ready(self, record: Record, notices: list[Notice]) -> Ready:
+        return Ready(
+            self.midi_in.name,
+            self.midi_out.name,
+            self.sound.stream.name if self.sound is not None else None,
+            self.bass.device.name if self.bass is not None else None,
+            tuple(notices),
+            str(record.path) if record.path is not None else None,
         )
 
     def _open_sound(self, setup: Setup, notices: list[Notice]) -> None:
         """The band's sound and the bass's input: one stream where they are one card, else one each."""
         wanted = setup.audio != "none" and self.core.following is None
+        if setup.audio != "none" and not wanted:
+            text = "following another machine's clock: the band goes to MIDI out, the built-in sound is off"
+            notices.append(Notice(text))
         session = self.core.session.to_dict()
 
         def band(source: Any = None) -> None:
@@ -508,6 +509,11 @@ class Engine:
         if core.snapshot is None or not core.setup.record:
             record.close(remove=True)
             return Finished(None, completed and core.snapshot is not None, 0, fault)
+        return self._keep(record, completed, fault)
+
+    def _keep(self, record: Record, completed: bool, fault: str | None) -> Finished:
+        """Make the take from the record, and write it; the record stays where that fails."""
+        core = self.core
         try:
             journal = record.journal()
             take = take_from(journal, band=core.score, session=core.session)

@@ -257,16 +257,22 @@ def take_from(journal: Journal, *, band: BandScore | None = None, session: Sessi
     within_a_song(notes, tempo, "journal")
     end = next((mark for mark in reversed(journal.marks) if mark.kind == "end"), None)
     facts: dict[str, Any] = {} if end is None else dict(end.details)
-    completed = bool(facts.get("completed", False))
     table = band_notes(band, tempo)
-    if not completed:
+    if not facts.get("completed", False):
         reached_s = max([_reached_s(journal, end), *notes["onset_s"][-1:].tolist()])
         table = table[table["onset_s"] <= reached_s]
     gaps = tuple(sorted((Gap(*gap) for gap in journal.gaps_s()), key=lambda gap: gap.start_s))
     flag_near_gaps(notes, ((gap.start_s, gap.end_s) for gap in gaps))
+    header = _header(journal, facts, gaps, _extra(journal, facts, levels, aside))
+    return Take(notes=notes, tempo=tempo, session=session, band=table, header=header)
+
+
+def _header(journal: Journal, facts: Mapping[str, Any], gaps: tuple[Gap, ...], extra: dict[str, Any]) -> TakeHeader:
+    """Of the journal's own header, which may hold anything, and of its end (`facts`)."""
+    head = journal.header
     recording, calibration = _recording(journal), head.get("calibration")
     clock_map = {"song_map": journal.song_map.to_rows(), **(facts.get("clock_map") or {})}
-    header = TakeHeader(
+    return TakeHeader(
         profile=next((name for name in PROFILES if name == head.get("profile")), "pad"),
         created=str(head.get("created", "")),
         scorer=__version__,
@@ -276,10 +282,9 @@ def take_from(journal: Journal, *, band: BandScore | None = None, session: Sessi
         clock_map=clock_map if recording is None else {**clock_map, "recording": recording},
         lateness=dict(facts.get("lateness") or {}),
         velocity_floor=int(head.get("velocity_floor") or 0),
-        completed=completed,
-        extra=_extra(journal, facts, levels, aside),
+        completed=bool(facts.get("completed", False)),
+        extra=extra,
     )
-    return Take(notes=notes, tempo=tempo, session=session, band=table, header=header)
 
 
 def _extra(

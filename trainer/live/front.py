@@ -417,8 +417,6 @@ class _Front:
 
     def _obey(self, command: keys.Command) -> str:
         """Do it; what was done, in words."""
-        part = PARTS[self.chosen]
-        mix = self.mix[part]
         match command.name:
             case "quit" | "again" | "next" as name:
                 self.asked = "" if name == "quit" else name
@@ -435,12 +433,23 @@ class _Front:
             case "restart":
                 self.link.say(Command("restart"))
                 return f"back to the top of the {round_word(self.chart)}"
-            case "tempo" if self.options.keeps_tempo:
-                return f"this is played at {self.session.tempo_bpm:g} bpm"
             case "tempo":
-                now = self.next_tempo_bpm or self.session.tempo_bpm
-                self.next_tempo_bpm = min(240.0, max(40.0, now + command.number * TEMPO_STEP_BPM))
-                return f"next run at {self.next_tempo_bpm:g} bpm"
+                return self._next_tempo(command.number)
+            case "choose" | "mute" | "alone" | "volume":
+                return self._mix_by(command)
+
+    def _next_tempo(self, steps: int) -> str:
+        if self.options.keeps_tempo:
+            return f"this is played at {self.session.tempo_bpm:g} bpm"
+        now = self.next_tempo_bpm or self.session.tempo_bpm
+        self.next_tempo_bpm = min(240.0, max(40.0, now + steps * TEMPO_STEP_BPM))
+        return f"next run at {self.next_tempo_bpm:g} bpm"
+
+    def _mix_by(self, command: keys.Command) -> str:
+        """Choose a part, or change the one that is chosen."""
+        part = PARTS[self.chosen]
+        mix = self.mix[part]
+        match command.name:
             case "choose" if PARTS[command.number] == "guide" and not self.has_guide:
                 return "no guide bass plays here; --guide on brings one"
             case "choose":
@@ -450,7 +459,7 @@ class _Front:
                 return self._mix(part, f"{part} {'back' if mix.muted else 'muted'}", muted=not mix.muted)
             case "alone":
                 return self._mix(part, f"{part} {'with the others' if mix.solo else 'alone'}", solo=not mix.solo)
-            case "volume":
+            case _:
                 volume = round(min(1.0, max(0.0, mix.volume_frac + command.number * VOLUME_STEP)), 2)
                 return self._mix(part, f"{part} {round(100 * volume)}", volume_frac=volume)
 
