@@ -218,8 +218,8 @@ def _chosen(handle: Any, file: Path) -> int | None:
         return loudest + 1  # one cable turned round: their mean would be silence
     listed = ", ".join(str(i + 1) for i in sounding[:12].tolist())
     raise UsageError(
-        f"{file}: channels {listed} carry different sound; expected one bass: choose one with --channel N "
-        "(where there is no such option: --track N)"
+        f"{file}: channels {listed} carry different sound; expected one bass: choose one with --track N "
+        "(trainer hear: --channel N)"
     )
 
 
