@@ -880,7 +880,7 @@ def _catalogue() -> Iterator[Drill]:
         _make_pin, _judge_pinned, "chorus", "no pattern", _of_the_verses, both_ways=True,
     )  # fmt: skip
     for name, title, denser, higher, task, how in (
-        ("open_by_density", "A solo with more notes", True, False, "solo: more notes", "with more notes to the bar"),
+        ("open_by_density", "A busier solo", True, False, "solo: more notes", "with more notes to the bar"),
         ("open_by_height", "A solo a string higher", False, True, "solo: a string higher", "a string higher"),
         ("open_by_both", "A busier, higher solo", True, True, "solo: busier and higher", "that is busier and higher"),
     ):
