@@ -339,10 +339,24 @@ class Ear:
         if now.pitch is None:
             self._first_label(now, events)
             return
-        if now.n_said == len(_AGAIN_S) or since >= _AGAIN_S[now.n_said] * rate:
+        settled = now.n_said == len(_AGAIN_S)
+        watched = now.n_said > 0 and since >= _WATCH_S * rate
+        if watched and self._goes_on(now.period):
+            now.n_moved = 0
+            self._period, self._clear = now.period, _SAME
+            if settled:
+                return
+            watched = False
+        if settled or since >= _AGAIN_S[now.n_said] * rate:
             self._look_again(now, now.pitch, int(min(since - _SKIPS_S[0] * rate, 0.075 * rate)), events)
-        if now.n_said and since >= _WATCH_S * rate and level > now.peak_db - _STOPPED_DB:
+        if watched and level > now.peak_db - _STOPPED_DB:
             self._watch(now, now.pitch, events)
+
+    def _goes_on(self, period: float) -> bool:
+        """Whether the newest period is like the one before."""
+        size = max(1, round(period))
+        new, old = self._tone[-size:], self._tone[-2 * size : -size]
+        return 2 * float(new @ old) > _SAME * float(new @ new + old @ old)
 
     def _first_label(self, now: _Sounding, events: list[Event]) -> None:
         """Name the pitch as soon as it is clear enough; what never becomes clear is a dead note."""
@@ -375,10 +389,11 @@ class Ear:
         near = [found for found in held if found[0] > 0 and abs(12 * np.log2(found[0] / period)) < _NEAR]
         return max(near, key=lambda found: found[1], default=(period, flat[1]))
 
-    def _readings(self, size: int) -> tuple[tuple[float, float], tuple[float, float]]:
+    def _readings(self, size: int) -> list[tuple[float, float]]:
         """(period, clearness) of the newest sound as it is, and without a finger's slow push."""
         sound = self._tone[-size:]
-        return _period_of(sound, self._rate), _period_of(without_thump(sound), self._rate)
+        period, clear = periods(np.stack([sound, without_thump(sound)]), self._rate)
+        return list(zip(period.tolist(), clear.tolist(), strict=True))
 
     def _clear_period(self, since: float, plain: tuple[float, float], flat: tuple[float, float]) -> float:
         """The period of readings, with and without a finger's slow push, that are clear enough; 0 if none is yet."""
@@ -431,11 +446,6 @@ class Ear:
     def _watch(self, now: _Sounding, said: float, events: list[Event]) -> None:
         """Whether the newest two periods have stepped to another pitch and stand there."""
         rate = self._rate
-        size = max(1, round(now.period))
-        new, old = self._tone[-size:], self._tone[-2 * size : -size]
-        if 2 * float(new @ old) > _SAME * float(new @ new + old @ old):
-            now.n_moved = 0
-            return
         period, clear = _period_of(self._tone[-int(max(_WATCH_PERIODS * now.period, 0.012 * rate)) :], rate)
         pitch = float(pitch_of(period, rate, self.a4_hz))
         step = abs(pitch - said)
