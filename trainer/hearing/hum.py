@@ -36,8 +36,9 @@ _TURN_DOUBT: Final = 0.005  # turns by which a phase may be misread
 _LOUDER_DB: Final = 10.0  # that the music must be above its rests, or there are none
 
 
-def take_hum_out(tone: NDArray[np.float32], rate_hz: float) -> float | None:
-    """Take the hum out of a tone band, in place; its level in dBFS, None where the rests do not show any."""
+def take_hum_out(tone: NDArray[np.float32], rate_hz: float) -> tuple[float, float] | None:
+    """Take the hum out of a tone band, in place; (mains frequency, its level in dBFS), None where the rests do not
+    show any."""
     size = round(_FRAME_S * rate_hz)
     n = len(tone) // size
     if n < 20:
@@ -69,7 +70,7 @@ def take_hum_out(tone: NDArray[np.float32], rate_hz: float) -> float | None:
                 hum += (one * wave).real
             tone[begin : begin + len(hum)] -= hum.astype(np.float32)
             taken += float((hum**2).sum())
-    return 10 * float(np.log10(taken / len(tone) + 1e-12))
+    return waves[-1][0], 10 * float(np.log10(taken / len(tone) + 1e-12))
 
 
 def _waves(

@@ -71,6 +71,9 @@ _APART_S: Final = 0.044
 _SAME_S: Final = 0.030
 _TROUBLED_S: Final = 0.072  # how long a hard attack rattles
 _STEP_S: Final = 0.008
+_LEAVES_S: Final = 0.010  # a finger that leaves the string, before the rest
+_HUM_DB: Final = 3.0
+_HUM_OFF: Final = 0.6  # semitones
 _SWING_S: Final = 0.25  # around an attack, more than its reading looks at
 _BACK_S: Final = 0.014
 
@@ -115,12 +118,14 @@ def refine(samples: Sliced, rate_hz: float, a4_hz: float | None = None) -> Heard
         reason = f"silence: the loudest sample is {measured.peak_db:.0f} dBFS"
         return Heard(np.zeros(0, HEARD_DTYPE), rate_hz, seconds, a4_hz or 440.0, None, None, None, reason)
     tone, upper, rate = decimated(sound, rate_hz)
-    hum_db = take_hum_out(tone, rate)
+    hum = take_hum_out(tone, rate)
     moves = motion(tone, upper, rate)
     del upper
-    at, onsets, height = _strokes(sound, moves, rate_hz, rate, -120.0 if hum_db is None else hum_db)
+    at, onsets, height = _strokes(sound, moves, rate_hz, rate, -120.0 if hum is None else hum[1])
     made = _Sound(tone, rate, moves, float(np.percentile(moves.level_db, 95)))
     rows = _judged(made, at, onsets, height)
+    if hum is not None:
+        rows = [s for s in rows if not _is_hum(made, s, *hum)]
     notes = np.zeros(len(rows), HEARD_DTYPE)
     full = max((s.level_db for s in rows), default=0.0) + 3.0
     for i, s in enumerate(rows):
@@ -358,6 +363,15 @@ def _judged(sound: _Sound, rows: NDArray[np.int_], onsets: Doubles, height: Doub
                 out[-1] = replace(before, end=min(before.end, turned))
         out.append(here)
     return [s for s in _by_neighbours(sound, out) if s.pitch == s.pitch or s.level_db >= sound.loud_db - _DEAD_DB]
+
+
+def _is_hum(sound: _Sound, stroke: _Stretch, hz: float, hum_db: float) -> bool:
+    """Whether a stroke is what was left of the hum in a rest: at one of its multiples, and no louder than it was."""
+    part = sound.tone[round(stroke.onset + _LEAVES_S * sound.rate) : round(stroke.end)].astype(np.float64)
+    if stroke.pitch != stroke.pitch or not len(part) or 10 * np.log10(np.mean(part * part) + 1e-12) > hum_db + _HUM_DB:
+        return False
+    multiple = 440 * 2 ** ((stroke.pitch - 69) / 12) / hz
+    return bool(multiple > 0.9 and abs(12 * np.log2(multiple / round(multiple))) < _HUM_OFF)
 
 
 def _by_neighbours(sound: _Sound, strokes: list[_Stretch]) -> list[_Stretch]:
