@@ -255,6 +255,15 @@ class _Stream:
         self._lib = lib
         self._side = side
 
+    def _stamped(self, host_ns: int, n_frames: int, at_s: float, now_s: float, xrun: bool) -> int:
+        """Count a block whose first frame sounds, or was taken in, at the driver's `at_s`; gives that frame."""
+        frame = self._frame
+        self._frame = frame + n_frames
+        self.last_callback_ns = host_ns
+        self.n_xruns += xrun
+        self.stamps.append(AudioStamp(frame, n_frames, host_ns, at_s, now_s, xrun))
+        return frame
+
     def _finished(self) -> None:
         if not self._closing and self.fault is None:
             self.fault = f'sound {self._side} "{self.device.name}" stopped by itself; is it still connected?'
@@ -321,17 +330,11 @@ class RealAudioOut(_Stream):
         super().__init__(lib, device, block_frames, "output")
         n_channels = min(2, device.n_channels)
         scratch = np.zeros((_MAX_BLOCK_FRAMES, 2), dtype=np.float32)
-        stamps = self.stamps
 
         def callback(raw: Any, n_frames: int, times: Any, status: Any) -> None:
             host_ns = perf_counter_ns()
-            frame = self._frame
-            self._frame = frame + n_frames
-            self.last_callback_ns = host_ns
             xrun = bool(status) and bool(status.output_underflow or status.input_overflow)
-            if xrun:
-                self.n_xruns += 1
-            stamps.append(AudioStamp(frame, n_frames, host_ns, times.outputBufferDacTime, times.currentTime, xrun))
+            frame = self._stamped(host_ns, n_frames, times.outputBufferDacTime, times.currentTime, xrun)
             # A view of the driver's own buffer; the library's ready-made one sets an array's shape in place, which
             # NumPy 2.5 deprecates.
             out = np.frombuffer(raw, dtype=np.float32).reshape(n_frames, n_channels)
@@ -403,17 +406,11 @@ class RealAudioIn(_Stream):
     ) -> None:
         super().__init__(lib, device, block_frames, "input")
         n_channels = device.n_channels
-        stamps = self.stamps
 
         def callback(raw: Any, n_frames: int, times: Any, status: Any) -> None:
             host_ns = perf_counter_ns()
-            frame = self._frame
-            self._frame = frame + n_frames
-            self.last_callback_ns = host_ns
             xrun = bool(status) and bool(status.input_overflow)
-            if xrun:
-                self.n_xruns += 1
-            stamps.append(AudioStamp(frame, n_frames, host_ns, times.inputBufferAdcTime, times.currentTime, xrun))
+            frame = self._stamped(host_ns, n_frames, times.inputBufferAdcTime, times.currentTime, xrun)
             take(frame, np.frombuffer(raw, dtype=np.float32).reshape(n_frames, n_channels))
 
         self._stream = lib.RawInputStream(

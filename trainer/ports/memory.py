@@ -19,24 +19,11 @@ from trainer.ports.silence import SoundingNotes
 __all__ = ["MemoryAudioOut", "MemoryMidiIn", "MemoryMidiOut"]
 
 
-class MemoryMidiIn:
-    """An input whose messages are pushed by hand (or by a `MemoryMidiOut` looped to it)."""
+class _Plug:
+    """What both ways share: a cable that may be pulled, and an end."""
 
-    def __init__(self, sink: MidiSink, name: str = "memory in") -> None:
-        self.name = name
-        self.sink = sink
-        self._last_ns: int | None = None
-        self._open = True
-        self._plugged = True
-
-    def push(self, host_ns: int, data: bytes, driver_ns: int | None = None) -> None:
-        """One whole message arriving at `host_ns`; `driver_ns` is the driver's stamp (default: the same moment)."""
-        if not (self._open and self._plugged):
-            return
-        stamp_ns = host_ns if driver_ns is None else driver_ns
-        delta_s = 0.0 if self._last_ns is None else (stamp_ns - self._last_ns) * 1e-9
-        self._last_ns = stamp_ns
-        self.sink.append((host_ns, delta_s, bytes(data)))
+    _open = True
+    _plugged = True
 
     def unplug(self) -> None:
         self._plugged = False
@@ -51,7 +38,25 @@ class MemoryMidiIn:
         self._open = False
 
 
-class MemoryMidiOut:
+class MemoryMidiIn(_Plug):
+    """An input whose messages are pushed by hand (or by a `MemoryMidiOut` looped to it)."""
+
+    def __init__(self, sink: MidiSink, name: str = "memory in") -> None:
+        self.name = name
+        self.sink = sink
+        self._last_ns: int | None = None
+
+    def push(self, host_ns: int, data: bytes, driver_ns: int | None = None) -> None:
+        """One whole message arriving at `host_ns`; `driver_ns` is the driver's stamp (default: the same moment)."""
+        if not (self._open and self._plugged):
+            return
+        stamp_ns = host_ns if driver_ns is None else driver_ns
+        delta_s = 0.0 if self._last_ns is None else (stamp_ns - self._last_ns) * 1e-9
+        self._last_ns = stamp_ns
+        self.sink.append((host_ns, delta_s, bytes(data)))
+
+
+class MemoryMidiOut(_Plug):
     """An output that keeps `(host_ns, data)` of all that was sent on `sent`, and may be looped to a `MemoryMidiIn`."""
 
     def __init__(self, clock: Clock, name: str = "memory out", loop_to: MemoryMidiIn | None = None) -> None:
@@ -60,8 +65,6 @@ class MemoryMidiOut:
         self._clock = clock
         self._loop_to = loop_to
         self._sounding = SoundingNotes()
-        self._open = True
-        self._plugged = True
 
     @property
     def sounding(self) -> list[tuple[int, int]]:
@@ -84,18 +87,9 @@ class MemoryMidiOut:
             for data in self._sounding.release():
                 self.send(data)
 
-    def unplug(self) -> None:
-        self._plugged = False
-
-    def plug_in(self) -> None:
-        self._plugged = True
-
-    def is_connected(self) -> bool:
-        return self._open and self._plugged
-
     def close(self) -> None:
         self.silence()
-        self._open = False
+        super().close()
 
 
 class MemoryAudioOut:

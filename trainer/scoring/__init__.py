@@ -6,7 +6,7 @@ from trainer.scoring.card import Card, Scorecard
 from trainer.scoring.figure import Figure
 from trainer.scoring.landing import Item, Landing
 from trainer.scoring.reading import Reading
-from trainer.scoring.running import RunningFigures, RunningScore
+from trainer.scoring.running import FiguresSoFar, RunningScore
 from trainer.scoring.swing import Swing
 from trainer.scoring.text import costly_bars, summary
 from trainer.scoring.timing import Timing
@@ -14,10 +14,10 @@ from trainer.scoring.timing import Timing
 __all__ = [
     "Card",
     "Figure",
+    "FiguresSoFar",
     "Item",
     "Landing",
     "Reading",
-    "RunningFigures",
     "RunningScore",
     "Scorecard",
     "Swing",

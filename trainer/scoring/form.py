@@ -267,11 +267,16 @@ def _result(
     if not untold and all(span.unsure for span in lost) and weighing.alike():
         text = "your notes fit every bar alike, whatever its chord"
         return FormResult.empty(no_figure("one_choice", text), len(votes))
-    shown = tuple(span for span in _run_on(lost) if chart.bars[span.last_idx].chorus >= 1)
-    certain, asked = (tuple(span for span in shown if span.unsure is unsure) for unsure in (False, True))
+    certain, asked = _shown(chart, lost)
     bars_lost = sum(span.last_idx - span.first_idx + 1 for span in certain)
     rows = _place_bars(chart, geo, place, chance)
     return FormResult(certain, asked, rows, bars_lost, len(votes), *_n_bars(chart, geo, votes), untold=untold)
+
+
+def _shown(chart: Chart, lost: list[LostSpan]) -> tuple[tuple[LostSpan, ...], tuple[LostSpan, ...]]:
+    """The spans that reach into a chorus, in order: those that are certain, and those that are asked about."""
+    shown = [span for span in _run_on(lost) if chart.bars[span.last_idx].chorus >= 1]
+    return tuple(span for span in shown if not span.unsure), tuple(span for span in shown if span.unsure)
 
 
 def _spans_settled(

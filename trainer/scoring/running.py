@@ -27,14 +27,14 @@ from trainer.session import Chart
 from trainer.take.model import Calibration
 from trainer.take.notes import PICKED_VELOCITY, Notes
 
-__all__ = ["RunningFigures", "RunningScore"]
+__all__ = ["FiguresSoFar", "RunningScore"]
 
 LAST_N = 32  # on-beats that tell where the player stands just now, to find their slots; our choice
 LANE_BEATS = 48  # on-beats kept for the screen's lane: a chorus of twelve bars; our choice
 
 
 @dataclass(frozen=True, slots=True)
-class RunningFigures:
+class FiguresSoFar:
     """What is known so far, of the whole take; None where nothing is known yet.
 
     `last_asynchronies_s`: the last on-beats against the drums, newest last; `last_beats` the whole beats they were for.
@@ -134,10 +134,10 @@ class RunningScore:
         if onset_s > off_s and self._asks[bar] and bar not in self._untimed:
             insort(self._ratios, (off_s - self._on[1]) / (onset_s - off_s))
 
-    def figures(self, now_beats: float = math.inf) -> RunningFigures:
+    def figures(self, now_beats: float = math.inf) -> FiguresSoFar:
         """The figures so far; changes are counted up to the last note's beat, or `now_beats` if that is earlier."""
         reached = min(now_beats, float(self._on[0]) if self._on is not None else -math.inf)
-        return RunningFigures(
+        return FiguresSoFar(
             n_notes=self._n,
             n_on_beats=self._n_on,
             mean_asynchrony_s=self._sum_s / self._n_on if self._n_on else None,
