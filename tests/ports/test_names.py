@@ -12,7 +12,7 @@ import pytest
 
 from trainer.errors import PortError
 from trainer.ports import midi
-from trainer.ports.midi import PortInfo, PortList, find_port, list_ports, open_input, open_output, port_stem
+from trainer.ports.midi import find_port, list_ports, open_input, open_output, port_stem
 
 PORTS = ("Midi Through:Midi Through Port-0 14:0", "Bass Pad:Bass Pad MIDI 1 20:0", "Bass Keys:Bass Keys MIDI 1 24:0")
 
@@ -51,13 +51,6 @@ def test_no_or_several_fits_list_what_is_there(wanted: str, ports: tuple[str, ..
 def test_stem_drops_only_the_systems_numbers() -> None:
     assert port_stem("Pad 2:Pad 2 MIDI 1 20:0") == "Pad 2:Pad 2 MIDI 1"
     assert port_stem("bass:out") == "bass:out"
-
-
-def test_only_input_leaves_out_through_ports() -> None:
-    through, pad, keys = (PortInfo(n, "ALSA", i, through=i == 0) for i, n in enumerate(PORTS))
-    assert PortList(inputs=(through, pad)).only_input == pad.name
-    assert PortList(inputs=(through,)).only_input is None
-    assert PortList(inputs=(pad, keys)).only_input is None
 
 
 class _SilentSystem(OSError):
@@ -136,7 +129,7 @@ def test_a_port_that_another_program_holds_is_named_and_left_closed(monkeypatch:
     binding = _Busy(busy=True)
     monkeypatch.setattr(midi, "_loaded", binding)
     ports = list_ports()
-    assert ports.input_names == ports.output_names == ("pad",) and ports.only_input == "pad"
+    assert ports.input_names == ports.output_names == ("pad",)
     closed_before = binding.closed
     with pytest.raises(
         PortError, match=r'"pad" could not be opened \(error creating .*close the program that holds it'

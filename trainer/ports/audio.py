@@ -83,10 +83,6 @@ class AudioList:
     def default(self) -> AudioDevice | None:
         return next((device for device in self.outputs if device.default), None)
 
-    @property
-    def default_input(self) -> AudioDevice | None:
-        return next((device for device in self.inputs if device.default), None)
-
     def output(self, name: str | None) -> AudioDevice:
         """The output of that name or part of one, the default for None. `PortError` when there is none such."""
         if not self.outputs:

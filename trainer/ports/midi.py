@@ -87,12 +87,6 @@ class PortList:
     def output_names(self) -> tuple[str, ...]:
         return tuple(port.name for port in self.outputs)
 
-    @property
-    def only_input(self) -> str | None:
-        """The one input that can be meant when none is named; None when there is none, or a choice."""
-        real = [port.name for port in self.inputs if not port.through]
-        return real[0] if len(real) == 1 else None
-
 
 def port_stem(name: str) -> str:
     """The part of a port's name that stays when it is plugged in again."""
