@@ -70,7 +70,7 @@ def score(
     if found_beat.none is not None:
         reading = replace(reading, unplaced=found_beat.none)
     timed, swung = timing(reading, take.band if len(take.band) else None), swing(reading)
-    about = _about_the_chart(take, reading, chart, found_beat.none)
+    about = _about_the_chart(take, reading, chart)
     told = (found_beat.remark, *_remarks(take), *_only_along(take, answered), about.elsewhere)
     uncalibrated = no_figure("not_calibrated", "no calibration was made") if take.header.calibration is None else None
     card = Scorecard(
@@ -104,12 +104,12 @@ class _AboutTheChart(NamedTuple):
     elsewhere: str = ""
 
 
-def _about_the_chart(take: Take, reading: Reading, chart: Chart | None, none: Why | None) -> _AboutTheChart:
-    """`none` says why the notes cannot be placed on the chart at all."""
-    landed = landing(reading)
+def _about_the_chart(take: Take, reading: Reading, chart: Chart | None) -> _AboutTheChart:
+    """Where there is no beat to judge by, the notes cannot be placed on the chart at all."""
+    landed, none = landing(reading), reading.unplaced
     if chart is None:
         return _AboutTheChart(landed, FormResult.empty(_NO_FORM), Devices(None, _NO_CHORDS), Shape.empty(_NO_FORM))
-    if none is not None:
+    if none is not None and none.code == "no_beat":
         return _AboutTheChart(landed, FormResult.empty(none), Devices(None, none), Shape.empty(none))
     form = place(reading, chart)
     elsewhere = _elsewhere(take, reading, form)
@@ -122,7 +122,7 @@ def _about_the_chart(take: Take, reading: Reading, chart: Chart | None, none: Wh
     landed = not_stayed(landed, form.bars_elsewhere)
     lost_bars = sorted(form.bars_elsewhere)
     shaped = shape(reading, chart, landed, band_intensity=_band_intensity(take), lost_bars=lost_bars)
-    return _AboutTheChart(landed, form, find(reading, chart), shaped)
+    return _AboutTheChart(landed, form, find(reading, chart, form.bars_elsewhere), shaped)
 
 
 def _facts(take: Take, r: Reading, session: Session | None, remarks: tuple[str, ...], beat: BeatBy) -> TakeFacts:

@@ -79,14 +79,14 @@ def beat_of(take: Take, asked: BeatBy | None = None, chart: Chart | None = None)
         return found
     if found.none is None:
         found = _by_chords(found, chart)
-    if found.none is None and found.by == "file":
-        return found
-    return _by_session(take, chart) or found
+    holds = found.none is None and found.by == "file"
+    return _by_session(take, chart, file_holds=holds) or found
 
 
-def _by_session(take: Take, chart: Chart) -> BeatFound | None:
+def _by_session(take: Take, chart: Chart, *, file_holds: bool) -> BeatFound | None:
     """The take on the session's tempo, where the file names quite another: a program that was never told the tempo
-    writes its own into every file. Only if the roots then land, in the session's key: no other reading explains that.
+    writes its own, or half or twice it, into every file. Only if the roots then land, in the session's key, and where
+    the notes fit the file's own beat (`file_holds`) far more than by that: no other reading explains it.
     """
     own = TempoMap(chart.tempo_segments)
     if not len(take.notes):
@@ -97,9 +97,10 @@ def _by_session(take: Take, chart: Chart) -> BeatFound | None:
     if abs(file_bpm / asked_bpm - 1.0) < TEMPO_REACH:
         return None
     found = _by_onsets(replace(take, tempo=own), "notes")
-    beats = np.asarray(found.take.tempo.beats_at(take.notes["onset_s"].astype(np.float64)), dtype=np.float64)
-    pc = np.rint(take.notes["pitch"].astype(np.float64)).astype(np.int64) % 12
-    if found.by != "notes" or _roots_landed(beats, pc, chart, LEAST_CHANGES_ASKED, moved=False) < ROOTS_SURE:
+    landed = _of_take(found.take, chart, LEAST_CHANGES_ASKED, moved=False)
+    if found.by != "notes" or landed < ROOTS_SURE:
+        return None
+    if file_holds and landed < _of_take(take, chart, LEAST_CHANGES_ASKED) + ROOTS_MORE:
         return None
     text = (
         f"the tempo in this file ({file_bpm:.0f} bpm) is not the one that was played: read at the session's "
@@ -136,9 +137,7 @@ def _by_onsets(take: Take, asked: BeatBy | None) -> BeatFound:
 
 def _by_chords(found: BeatFound, chart: Chart) -> BeatFound:
     """The beat found, unless the roots at the changes say that it is not one: a steady line may fit several."""
-    notes = found.take.notes
-    beats = np.asarray(found.take.tempo.beats_at(notes["onset_s"].astype(np.float64)), dtype=np.float64)
-    pc = np.rint(notes["pitch"].astype(np.float64)).astype(np.int64) % 12
+    beats, pc = _beats_and_pc(found.take)
     here = _roots_landed(beats, pc, chart)
     other, scale = max((_roots_landed(beats * scale, pc, chart), scale) for scale in OTHER_TEMPI)
     if other >= ROOTS_LAND and other >= here + ROOTS_MORE:
@@ -154,19 +153,29 @@ def _by_chords(found: BeatFound, chart: Chart) -> BeatFound:
     return BeatFound(found.take, "file", text, no_figure("no_beat", text))
 
 
+def _beats_and_pc(take: Take) -> tuple[Floats, Ints]:
+    beats = np.asarray(take.tempo.beats_at(take.notes["onset_s"].astype(np.float64)), dtype=np.float64)
+    return beats, np.rint(take.notes["pitch"].astype(np.float64)).astype(np.int64) % 12
+
+
+def _of_take(take: Take, chart: Chart, least: int, *, moved: bool = True) -> float:
+    return _roots_landed(*_beats_and_pc(take), chart, least, moved=moved)
+
+
 def _roots_landed(beats: Floats, pc: Ints, chart: Chart, least: int = LEAST_CHANGES, *, moved: bool = True) -> float:
-    """Share of the changes of root with that root on them, in whatever key fits best (or, not `moved`, in the chart's
-    own); 0 for fewer changes than `least`."""
+    """Share of the changes of root whose nearest note is that root, in whatever key fits best (or, not `moved`, in the
+    chart's own); 0 for fewer changes than `least`."""
     spans = chart.spans
     at = np.array([span.onset_beats for span in spans])
     root = np.array([span.chord.root_pc for span in spans], dtype=np.int64)
     changes = (np.diff(root, prepend=-1) != 0) & (at <= beats.max(initial=0.0))
     at, root = at[changes], root[changes]
-    if len(at) < least:
+    if len(at) < least or len(beats) < 2:
         return 0.0
-    first = np.searchsorted(beats, at - NEAR_BEATS)
-    near = (first < len(beats)) & (beats[np.minimum(first, len(beats) - 1)] <= at + NEAR_BEATS)
-    keys = np.bincount((pc[first[near]] - root[near]) % 12, minlength=12)
+    after = np.clip(np.searchsorted(beats, at), 1, len(beats) - 1)
+    nearest = np.where(at - beats[after - 1] <= beats[after] - at, after - 1, after)
+    near = np.abs(beats[nearest] - at) <= NEAR_BEATS
+    keys = np.bincount((pc[nearest[near]] - root[near]) % 12, minlength=12)
     return float((keys.max() if moved else keys[0]) / len(at))
 
 

@@ -23,7 +23,23 @@ from trainer.scoring.reading import (
 )
 from trainer.scoring.slots import Placed
 
-__all__ = ["beat_figures"]
+__all__ = ["beat_figures", "in_thirds"]
+
+# Where two notes after the beat may lie: as a triplet's, or as two of four sixteenths.
+_THIRDS = (1 / 3, 2 / 3)
+_OF_SIXTEENTHS = ((1 / 4, 1 / 2), (1 / 4, 3 / 4), (1 / 2, 3 / 4))
+
+
+def in_thirds(first: Floats, second: Floats) -> Bools:
+    """Whether two notes after the beat (beats, (m,) each) are a triplet's second and third: within a sixth of a beat of
+    its places, and nearer to them than to any two of four sixteenths."""
+
+    def away(places: tuple[float, float]) -> Floats:
+        return (first - places[0]) ** 2 + (second - places[1]) ** 2
+
+    near = (np.abs(first - _THIRDS[0]) < 1 / 6) & (np.abs(second - _THIRDS[1]) < 1 / 6)
+    nearest = np.all([away(_THIRDS) < away(places) for places in _OF_SIXTEENTHS], axis=0)
+    return np.asarray(near & nearest, dtype=np.bool_)
 
 
 def beat_figures(b: Floats, placed: Placed, off_frac: float) -> tuple[NDArray[np.int8], NDArray[np.int8], Floats]:
@@ -34,7 +50,7 @@ def beat_figures(b: Floats, placed: Placed, off_frac: float) -> tuple[NDArray[np
     last = max(len(b) - 1, 0)
     p1 = np.where(first >= 0, (b[np.clip(first, 0, last)] if len(b) else 0.0) - base, np.nan)
     p2 = np.where(count >= 2, (b[np.clip(first + 1, 0, last)] if len(b) else 0.0) - base, np.nan)
-    thirds = (np.abs(p1 - 1 / 3) < 1 / 6) & (np.abs(p2 - 2 / 3) < 1 / 6)
+    thirds = in_thirds(p1, p2)
     # A note at the first third alone is told from an off-beat only where the player's off-beat is clearly later.
     early = (p1 < (1 / 3 + off_frac) / 2) & (p1 > 1 / 6) if off_frac >= 0.58 else np.zeros(m, dtype=np.bool_)
     figure = np.full(m, FIGURE_OTHER, dtype=np.int8)

@@ -13,6 +13,7 @@ from __future__ import annotations
 
 import itertools
 import math
+from collections.abc import Collection
 from dataclasses import dataclass
 from typing import Annotated, Literal, TypeAlias, cast, get_args
 
@@ -22,6 +23,7 @@ from numpy.typing import NDArray
 from trainer.music import Chord
 from trainer.scoring.attacks import line_rows
 from trainer.scoring.bar_figures import BAR_SLOTS, BarNotes, bar_figure, walking_shape
+from trainer.scoring.beat_figures import in_thirds
 from trainer.scoring.changes import target_pc
 from trainer.scoring.figure import Digits, Explains, Row, Section
 from trainer.scoring.reading import Reading
@@ -39,6 +41,7 @@ DeviceName: TypeAlias = Literal[
 DEVICE_NAMES: tuple[DeviceName, ...] = get_args(DeviceName)
 
 GRACE_BEATS = 0.25  # a grace note runs into its beat from no further away than this; our choice
+RUN_BEATS, RUN_NEARER = 0.17, 1.6  # … but one this far away, no nearer to it than so, is the last of a run; our choice
 MAX_STEPS = 4  # semitone steps of an approach (the project's definition)
 MIN_DESCENT = 3  # notes of a descent above the root; our choice
 _MAJOR_DOWN = {12: (11, 10), 11: (9,), 10: (9,), 9: (7,), 7: (5,), 5: (4,), 4: (2,)}  # next degree down, either scale
@@ -69,22 +72,24 @@ class Devices(Section):
         return {name: names.count(name) for name in DEVICE_NAMES}
 
 
-def find(reading: Reading, chart: Chart) -> Devices:
-    """The devices of a take: notes against the chart. No notes inside the form give None with the reason."""
+def find(reading: Reading, chart: Chart, elsewhere: Collection[int] = ()) -> Devices:
+    """The devices of a take: notes against the chart, but for the bars (of the chart) in which the player was
+    `elsewhere` in the form: those chords are not what was played over. No notes inside the form give None with the
+    reason."""
     keep = line_rows(reading)
     onset = reading.placed_beats[keep]
     inside = (onset > chart.first_beats - 0.5) & (onset < chart.end_beats)
     if not np.any(inside):
         return Devices(None, no_figure("too_few", "no notes inside the form"))
-    return Devices(
-        find_notes(
-            chart,
-            onset[inside],
-            reading.pitch[keep][inside],
-            reading.duration_beats[keep][inside],
-            off_frac=reading.off_frac,
-        )
+    found = find_notes(
+        chart,
+        onset[inside],
+        reading.pitch[keep][inside],
+        reading.duration_beats[keep][inside],
+        off_frac=reading.off_frac,
     )
+    away = {(chart.bars[i].chorus, chart.bars[i].bar) for i in elsewhere}
+    return Devices(tuple(device for device in found if (device.chorus, device.bar) not in away))
 
 
 @dataclass(frozen=True, slots=True)
@@ -170,6 +175,7 @@ def _grid(
     grace = (gap < GRACE_BEATS) & (np.abs(step) <= 2) & (step != 0) & lands & near_beat & before & (length < 0.3)
     # A grace is closer to its beat than the off-beat is.
     grace &= follows - onset < 0.5 * (1.0 - off) + 0.06
+    grace &= (gap < RUN_BEATS) | (np.diff(onset, prepend=-np.inf) > RUN_NEARER * gap)
     graces = [(float(onset[i]), float(follows[i] - onset[i])) for i in np.flatnonzero(grace)]
     keep = ~grace
     onset, pitch, length = onset[keep], pitch[keep], length[keep]
@@ -181,13 +187,15 @@ def _grid(
     out: list[_Note] = []
     triplets: list[int] = []
     edges = np.flatnonzero(np.concatenate(([True], np.diff(beat) != 0, [True]))) if len(beat) else np.zeros(1, np.intp)
-    beats, is_on, phases = beat.tolist(), on.tolist(), np.where(late, phase - 1.0, phase).tolist()
+    place = np.where(late, phase - 1.0, phase)
+    beats, is_on = beat.tolist(), on.tolist()
     pitch_list, ends, onsets = pitch.tolist(), (onset + length).tolist(), onset.tolist()
     first_beat = round(chart.first_beats)
+    following = np.append(place, [1.0, 1.0])
+    thirds = in_thirds(following[1:-1], following[2:]).tolist()
     for a, b in zip(edges[:-1].tolist(), edges[1:].tolist(), strict=True):
         base = beats[a]
-        inner = [phases[i] for i in range(a, b)]
-        triplet = b - a == 3 and is_on[a] and abs(inner[1] - 1 / 3) < 0.14 and abs(inner[2] - 2 / 3) < 0.14
+        triplet = b - a == 3 and is_on[a] and thirds[a]
         if triplet:
             triplets.append(base)
         for i in range(a, b):

@@ -9,9 +9,17 @@ from __future__ import annotations
 import numpy as np
 
 from trainer.scoring.changes import roots_at_changes
-from trainer.scoring.meaning import EARLY_MOST_BEATS, LATENCY_MOST_BEATS, PLACE_BINS, asked_off_frac, meaning, one_place
+from trainer.scoring.meaning import (
+    CLEARLY_MORE,
+    EARLY_MOST_BEATS,
+    LATENCY_MOST_BEATS,
+    PLACE_BINS,
+    asked_off_frac,
+    meaning,
+    one_place,
+)
 from trainer.scoring.reading import LATE_REACH_BEATS, Floats, Ints
-from trainer.scoring.why import Why
+from trainer.scoring.why import Why, no_figure
 from trainer.session import Chart
 from trainer.take.model import Take
 
@@ -41,7 +49,8 @@ def fit_phase(onset_s: Floats, beats: Floats, pc: Ints, take: Take, chart: Chart
 
     Places that fit alike (even eighths half a beat apart) are told apart by the roots at the chart's changes, then by
     which is nearer to nothing. Where all notes keep to one place away from the beat and nothing tells off-beats from
-    on-beats, the reason stands beside it, and the notes are read as off-beats.
+    on-beats, the reason stands beside it, and the notes are read as off-beats. Where they fit, roots and all, about
+    half a beat away from the beat that the file or the band keeps, there is none to judge by ("no_beat").
     """
     if len(beats) < 4:
         return 0.0, None
@@ -62,7 +71,8 @@ def fit_phase(onset_s: Floats, beats: Floats, pc: Ints, take: Take, chart: Chart
             known = LATE_REACH_BEATS + 0.05 <= place % 1.0 <= 1.0 - early - 0.05
             return (0.0 if known else place % 1.0 - asked_off_frac(chart)) * spb_s, why
         return place * spb_s, None
-    fit = np.fft.irfft(np.fft.rfft(counts / len(b)) * TEMPLATE_FFT, PLACE_BINS)
+    anywhere = np.fft.irfft(np.fft.rfft(counts / len(b)) * TEMPLATE_FFT, PLACE_BINS)
+    fit = anywhere.copy()
     shift = np.arange(PLACE_BINS) / PLACE_BINS
     shift = np.where(shift > 0.5, shift - 1.0, shift)
     # No set-up makes a player early, and where the file marks its beat or the latency is known, none makes them late.
@@ -75,10 +85,30 @@ def fit_phase(onset_s: Floats, beats: Floats, pc: Ints, take: Take, chart: Chart
     peaks = np.flatnonzero((fit >= np.roll(fit, 1)) & (fit >= np.roll(fit, -1)) & (fit > 0.8 * fit.max()))
     if chart is not None and len(peaks) > 1:
         total[peaks] += 0.5 * roots_at_changes(beats, pc, chart, shift[peaks])
-    best = peaks[np.argmax(total[peaks])]
+    best = int(peaks[np.argmax(total[peaks])])
     # Refine: the median distance of the notes near the chosen place.
     rest = b - shift[best]
     rest = rest - np.rint(rest)
     near = np.abs(rest) < 0.12
     coarse = float(shift[best]) + (float(np.median(rest[near])) if np.any(near) else 0.0)
-    return coarse * spb_s, None
+    marked = take.header.foreign or take.header.calibration is not None  # else it may be the latency
+    turned = marked and chart is not None and _turned_round(anywhere, shift, best, beats, pc, chart)
+    return coarse * spb_s, _turned_why(float(shift[np.argmax(anywhere)]) % 1.0, take) if turned else None
+
+
+def _turned_round(fit: Floats, shift: Floats, best: int, beats: Floats, pc: Ints, chart: Chart) -> bool:
+    """Whether a place further off than anybody plays fits clearly better than `best`, and the roots come there too."""
+    far = int(np.argmax(fit))
+    if fit[far] < CLEARLY_BETTER * fit[best]:
+        return False
+    places = np.array([shift[best], shift[far], shift[far] + 1.0, shift[far] - 1.0])
+    here, *there = roots_at_changes(beats, pc, chart, places)
+    return bool(max(there) >= here + CLEARLY_MORE)
+
+
+def _turned_why(after: float, take: Take) -> Why:
+    whose, or_else = "the band's", ""
+    if take.header.foreign:
+        whose, or_else = "the file's", ", or its downbeat is another (--downbeat SECONDS)"
+    text = f"all of it fits a beat that comes {after:.2f} of a beat after {whose}: it was played turned round{or_else}"
+    return no_figure("no_beat", text)

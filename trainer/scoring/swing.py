@@ -206,7 +206,8 @@ class Swing(Section):
     @property
     def refused(self) -> bool:
         """Whether there is no ratio, or none that means anything."""
-        return self.ratio.why is not None and (self.ratio.n == 0 or not self.ratio.known)
+        why = self.ratio.why
+        return why is not None and (self.ratio.n == 0 or not self.ratio.known or why.code == "asked")
 
     def with_every_pair(self) -> Swing:
         """The same with a row for every pair."""

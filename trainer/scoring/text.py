@@ -73,7 +73,7 @@ def feel_line(swing: Swing) -> str:
     """The swing in one line."""
     ratio = swing.ratio
     if swing.refused and ratio.why is not None:
-        return f"Feel: no swing figure: {ratio.why.text}."
+        return f"Feel: no swing figure: {ratio.why.text}{'' if ratio.why.text.endswith('?') else '.'}"
     if ratio.interval is not None and ratio.n >= 8:
         sure = f"{ratio.low:.2f}–{ratio.high:.2f}, {ratio.n} pairs"
     else:

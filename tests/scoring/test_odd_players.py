@@ -1,0 +1,104 @@
+"""Players of `tests/sim/odd_players.py` are told nothing that is not so: who is odd is not wrong."""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+sys.path.insert(0, str(Path(__file__).resolve().parent.parent / "sim"))
+
+import odd_players
+import strangers
+
+from trainer.clock.tempo import TempoMap
+from trainer.scoring import Scorecard, score
+from trainer.session import Chart
+from trainer.take import Calibration, Take, TakeHeader, notes_from_rows
+
+FOREIGN = TakeHeader(foreign=True, profile="foreign", downbeat_from="marker")
+KNOWN = TakeHeader(profile="keys", calibration=Calibration(0.0))
+
+
+def played(lines: tuple[str, ...], seed: int, ratio: float, choruses: int = 3) -> tuple[Chart, list[strangers.Row]]:
+    rng = np.random.default_rng(seed)
+    chart = strangers.chart_for(rng, ("quick_change_12", "slow_change_12"), choruses)
+    return chart, odd_players.human(odd_players.rows_of(chart, lines), rng, ratio)
+
+
+def told(card: Scorecard) -> str:
+    """All that the verdict says, and its advice."""
+    verdict = card.verdict
+    return " ".join([line.text for line in verdict.lines] + [f"{a.text} {a.evidence}" for a in verdict.advice])
+
+
+# Tuning: a ratio of 2.5 puts the off-beat before a change as near to it as a late root is. Judging: the others.
+@pytest.mark.parametrize("times", [0.5, 2.0])
+@pytest.mark.parametrize("ratio", [1.6, 2.1, 2.5, 3.0])
+@pytest.mark.parametrize("choruses", [1, 3])
+def test_a_file_in_half_or_double_time_is_read_at_the_sessions_tempo(times: float, ratio: float, choruses: int) -> None:
+    for seed in range(3):
+        chart, rows = played(("RRRRRR5R",), 90_000 + seed, ratio, choruses)
+        take = strangers.take_of(chart, rows, FOREIGN)
+        bpm = chart.session.tempo_bpm * times
+        card = score(Take(take.notes, TempoMap([(0.0, bpm)]), chart.session, header=FOREIGN))
+        assert (
+            card.take.beat_this_file == "notes"
+            and f"the session's {chart.session.tempo_bpm:.0f}" in card.take.remarks[0]
+        )
+        assert card.form.lost == () and card.landing.missed == ()
+
+
+@pytest.mark.parametrize("header", [FOREIGN, KNOWN], ids=["foreign", "calibrated"])
+@pytest.mark.parametrize("ratio", [1.5, 2.0, 2.6])
+def test_whoever_is_turned_round_all_through_is_told_that_and_nothing_by_that_beat(
+    header: TakeHeader, ratio: float
+) -> None:
+    for seed in range(3):
+        chart, rows = played(("RRRRRR5R",), 91_000 + seed, ratio)
+        half_s = 0.5 * 60.0 / chart.session.tempo_bpm
+        card = score(strangers.take_of(chart, rows, header, half_s))
+        assert "turned round" in told(card)
+        assert card.form.lost is None and card.landing.changes is None and not card.swing.ratio.known
+        assert not card.verdict.advice
+        assert "turned round" not in told(score(strangers.take_of(chart, rows, header)))
+
+
+def test_pairs_of_short_and_long_are_asked_about_and_judged_by_nobody() -> None:
+    chart, rows = played(("RRRRRR5R",), 92_000, 0.5)
+    card = score(strangers.take_of(chart, rows, FOREIGN))
+    feel = card.verdict.lines[0]
+    assert (
+        feel.met is None and feel.text.endswith("are they off-beats read as beats?") and "straighter" not in told(card)
+    )
+    assert not any(advice.about == "feel" for advice in card.verdict.advice)
+
+
+def test_one_note_far_into_a_file_has_no_beat_but_a_card() -> None:
+    chart, _ = played(("R",), 93_000, 2.0)
+    take = Take(notes_from_rows([(60.0, 0.3, 40, 80)]), TempoMap([(0.0, 120.0)]), chart.session, header=FOREIGN)
+    assert score(take).take.notes == 1
+
+
+# Tuning: sixteenths and the fill; judging: the others.
+@pytest.mark.parametrize("kind", ["sixteenths", "double_time_fill", "funk", "train"])
+def test_sixteenths_are_no_triplets_and_a_run_slides_into_nothing(kind: str) -> None:
+    for seed in range(4):
+        chart, rows = played(odd_players.KINDS[kind], 94_000 + seed, 2.0)
+        card = score(strangers.take_of(chart, rows, FOREIGN))
+        names = [device.name for device in card.devices.found or ()]
+        assert card.swing.n_triplet_figures == 0 == names.count("triplet_figure") == names.count("slide_in"), seed
+
+
+def test_in_bars_elsewhere_no_device_is_found_by_the_chords_of_the_chart() -> None:
+    # A bar left out in the second chorus: what follows is a root shuffle over other chords, and no pedal.
+    chart, rows = played(("RRRRRRRR",), 95_000, 2.0)
+    cut = chart.chorus_onsets_beats[1] + 16.0
+    rows = [(at - 4.0 * (at >= cut + 4.0), *rest) for at, *rest in rows if not cut <= at < cut + 4.0]
+    card = score(strangers.take_of(chart, sorted(rows), FOREIGN))
+    away = {(chart.bars[i].chorus, chart.bars[i].bar) for i in card.form.bars_elsewhere}
+    found = card.devices.found or ()
+    assert away and found and not away & {(device.chorus, device.bar) for device in found}
+    assert not any(device.name == "pedal" for device in found)
