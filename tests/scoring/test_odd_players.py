@@ -102,3 +102,56 @@ def test_in_bars_elsewhere_no_device_is_found_by_the_chords_of_the_chart() -> No
     found = card.devices.found or ()
     assert away and found and not away & {(device.chorus, device.bar) for device in found}
     assert not any(device.name == "pedal" for device in found)
+
+
+# Tuning: minor_riff, dead_notes; judging: the others. One riff of other notes than the chord's, a rhythm of
+# two bars, dead notes among the others: whoever repeats it and lands the changes has held the verse down.
+@pytest.mark.parametrize("kind", ["minor_riff", "dead_notes", "sixths", "slap", "two_bar_riff", "train", "funk"])
+def test_whoever_repeats_a_riff_is_not_told_to_keep_to_one_rhythm(kind: str) -> None:
+    for seed in range(4):
+        chart, rows = played(odd_players.KINDS[kind], 96_000 + seed, 1.9)
+        card = score(strangers.take_of(chart, rows, FOREIGN))
+        landed = [chorus for chorus in card.shape.choruses if chorus.missed <= 1]
+        assert {chorus.verdict for chorus in landed} <= {"pinned"}, card.shape.sentences
+        assert len(landed) == 3 and not any(advice.about == "shape" for advice in card.verdict.advice)
+        riffs = [chorus.chord_tone_share.value < 0.7 for chorus in landed]
+        assert sum("one riff, moved" in words for words in card.shape.sentences) == sum(riffs)
+
+
+def test_a_rhythm_of_no_repeat_is_not_called_pinned() -> None:
+    rng = np.random.default_rng(97_000)
+    for seed in range(6):
+        lines = tuple("".join(rng.choice(list("R5--")) for _ in range(8)) for _ in range(36))
+        chart, rows = played(tuple("R" + line[1:] for line in lines), 97_000 + seed, 1.9)
+        verdicts = {chorus.verdict for chorus in score(strangers.take_of(chart, rows, FOREIGN)).shape.choruses}
+        assert "pinned" not in verdicts, seed
+
+
+def test_gaps_that_come_round_are_a_rhythm_and_no_missing_notes() -> None:
+    for seed in range(4):
+        chart, rows = played(odd_players.KINDS["hemiola"], 97_500 + seed, 1.9)
+        card = score(strangers.take_of(chart, rows, FOREIGN))
+        assert not card.landing.half_missing and "missing" not in told(card)
+
+
+# Tuning: phrases; judging: answers.
+@pytest.mark.parametrize("kind", ["phrases", "answers"])
+def test_rests_of_each_phrase_are_sat_out_and_nothing_is_missing(kind: str) -> None:
+    for seed in range(4):
+        chart, rows = played(odd_players.KINDS[kind], 98_000 + seed, 1.9)
+        card = score(strangers.take_of(chart, rows, FOREIGN))
+        assert card.landing.missed == () and card.landing.sat_out and not card.landing.half_missing
+        assert "you sat out" in told(card) and "missing" not in told(card)
+        assert not any(advice.about in ("landing", "shape") for advice in card.verdict.advice)
+
+
+def test_whoever_freezes_now_and_then_has_missed_those_changes() -> None:
+    rng = np.random.default_rng(99_000)
+    missed = 0
+    for seed in range(4):
+        lines = ["RRRRRRRR"] * 36
+        for bar in rng.choice(35, 9, replace=False):
+            lines[bar] = "--------"
+        chart, rows = played(tuple(lines), 99_000 + seed, 1.9)
+        missed += len(score(strangers.take_of(chart, rows, FOREIGN)).landing.missed)
+    assert missed >= 12

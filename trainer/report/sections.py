@@ -447,8 +447,9 @@ def shape_section(shape: Shape, chart: Chart, heard: Mapping[int, float], heard_
     )  # fmt: skip
     out.append(table(heads, rows, words=(1, 2)))
     out.append(
-        '<p class="quiet">Bar figures are means of a chorus, counted. Held down: one rhythm, chord tones, the root where '
-        "it is due. Opened up: busier, higher or more varied than your own verses, the changes still landed. Held like a "
+        '<p class="quiet">Bar figures are means of a chorus, counted. Held down: one rhythm, chord tones or one riff '
+        "moved with the chords, the root where it is due. Opened up: busier, higher or more varied than your own verses, "
+        "the changes still landed. Held like a "
         "verse: a solo that was. Changes slipped: varied, but they were missed. Neither: none of these.</p>"
     )
     contrast = [_contrast(name, shape.written("contrast", name)) for name, f in shape.contrast.items() if f.known]

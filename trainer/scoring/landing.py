@@ -76,7 +76,9 @@ RIFF_REST_BEATS = 2.0  # the project's definition
 BEAT_LATE_LEAST, BEAT_LATE_SHARE = 4, 0.6  # so many changes, and of those asked, are a habit; our choice
 # Random gaps empty every beat of the bar alike (a line of half notes leaves 1 and 3), and some changes. Our choice.
 MISSING_SHARE, MISSING_LEAST, MISSING_CHANGES, MISSING_BEATS = 0.35, 0.25, 0.15, 32
+COMES_ROUND, ROUND_BARS = 0.85, (1, 2, 3)  # gaps alike in so many beats, so many bars apart, are a rhythm; our choice
 LAID_OUT_BARS = 4  # so many bars in a row without a note are sat out, not missed; our choice
+PHRASE_BARS, REST_BARS = 4, 2  # … or of each phrase of a chorus the same bars, so many at the least; our choice
 SAME_PLACE_BEATS = 0.2  # our choice: the bars around repeat a first onset within this
 
 
@@ -235,9 +237,7 @@ def landing(reading: Reading) -> Landing:
     items = _pedals(judge, changes, [judge.item(change) for change in changes])
     found = _landing(items, no_figure("none_asked", "no change of chord counts here"), reading)
     silent = frozenset(np.flatnonzero(judge.laid_out).tolist())
-    asked, empty = judge.empty_beats()
-    share_empty = empty / np.maximum(asked, 1)
-    thin = asked.sum() >= MISSING_BEATS and empty.sum() >= MISSING_SHARE * asked.sum()
+    bars, asked, empty = judge.empty_beats()
     silent_changes = sum(item.outcome == "silent" for item in items)
     return replace(
         found,
@@ -246,12 +246,23 @@ def landing(reading: Reading) -> Landing:
         beat_late=sum(judge.beat_late(change, item) for change, item in zip(changes, items, strict=True)),
         beats_asked=int(asked.sum()),
         beats_empty=int(empty.sum()),
-        half_missing=bool(
-            thin
-            and share_empty.min() >= MISSING_LEAST
-            and silent_changes >= MISSING_CHANGES * max(found.total.changes, 1)
-        ),
+        half_missing=_here_and_there(bars, asked, empty)
+        and silent_changes >= MISSING_CHANGES * max(found.total.changes, 1),
     )
+
+
+def _here_and_there(bars: NDArray[np.int64], asked: NDArray[np.bool_], empty: NDArray[np.bool_]) -> bool:
+    """Whether notes are missing on every beat of the bar alike, in bars that hold some, and in no rhythm that comes
+    round: beats asked for and empty by bar, (b, 4) each, of the bars at `bars` of the chart."""
+    some = ~np.all(empty | ~asked, axis=1)
+    bars, asked, empty = bars[some], asked[some], empty[some]
+    if asked.sum() < MISSING_BEATS or empty.sum() < MISSING_SHARE * asked.sum():
+        return False
+    for apart in ROUND_BARS:
+        _, i, j = np.intersect1d(bars + apart, bars, return_indices=True)
+        if len(i) and np.mean(empty[i] == empty[j]) >= COMES_ROUND:
+            return False
+    return bool((empty.sum(axis=0) / np.maximum(asked.sum(axis=0), 1)).min() >= MISSING_LEAST)
 
 
 def not_stayed(landing: Landing, bars: frozenset[int]) -> Landing:
@@ -297,6 +308,16 @@ def _sat_out(chart: Chart, silent: frozenset[int]) -> tuple[SatOut, ...]:
                 inside = [bar.bar for bar in run]
                 out.append(SatOut(chorus=chorus, bars=(inside[0], inside[-1]), whole=whole))
     return tuple(out)
+
+
+def _phrased(chart: Chart, runs: list[tuple[int, int]]) -> dict[int, int]:
+    """The choruses each of whose phrases has its rest (of the `runs` of empty bars), and where in it that begins."""
+    rests: dict[int, list[int]] = {}
+    for start, end in runs:
+        if end - start >= REST_BARS:
+            rests.setdefault(chart.bars[start].chorus, []).append((chart.bars[start].bar - 1) % PHRASE_BARS)
+    least = max(len(chart.form_chords) // PHRASE_BARS - 1, 2)
+    return {chorus: at[0] for chorus, at in rests.items() if len(at) >= least and len(set(at)) == 1}
 
 
 def _is_late(item: Item, reading: Reading) -> bool:
@@ -372,8 +393,8 @@ class _Judge:
         return np.where(found < BEATS_PER_BAR, found, np.inf)
 
     def _laid_out(self, unended: NDArray[np.bool_]) -> NDArray[np.bool_]:
-        """Bars (of the chart) without a note, four and more in a row; our own glitches and what lies before the
-        player came in or after they stopped are told apart."""
+        """Bars (of the chart) without a note, four and more in a row, or the same ones of each phrase of a chorus; our
+        own glitches and what lies before the player came in or after they stopped are told apart."""
         r, chart = self.r, self.chart
         silent = np.array([bar.chorus > 0 and not bar.heard for bar in chart.bars])
         silent &= (chart.bar_onsets_beats > r.from_beats - 0.5) & (chart.bar_onsets_beats <= r.until_beats)
@@ -388,15 +409,19 @@ class _Judge:
             end = max(round(chart.bars[idx].end_beats) - r.first_beat_idx, 0)
             silent[idx] = not np.any(r.beat_excused[first:end] & EXCUSED_GAP)
         edges = np.flatnonzero(np.diff(np.concatenate(([0], silent.astype(np.int8), [0]))))
-        for start, end in edges.reshape(-1, 2):
-            silent[start:end] = end - start >= LAID_OUT_BARS
+        runs = [(int(start), int(end)) for start, end in edges.reshape(-1, 2)]
+        phrased = _phrased(chart, runs)
+        for start, end in runs:
+            bar = chart.bars[start]
+            of_phrase = phrased.get(bar.chorus) == (bar.bar - 1) % PHRASE_BARS
+            silent[start:end] = of_phrase or end - start >= LAID_OUT_BARS
         return silent
 
-    def empty_beats(self) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
-        """Beats asked for, and those of them without a note, by beat of the bar: (4,) each."""
+    def empty_beats(self) -> tuple[NDArray[np.int64], NDArray[np.bool_], NDArray[np.bool_]]:
+        """The bars of a line asked for (b,), their beats asked for, and those of them without a note: (b, 4) each."""
         r = self.r
-        onsets = [
-            bar.onset_beats
+        bars = [
+            bar
             for bar in self.chart.bars
             if bar.chorus > 0
             and bar.line in ("eighths", "quarters")
@@ -404,12 +429,13 @@ class _Judge:
             and r.from_beats - 0.5 < bar.onset_beats
             and bar.end_beats <= r.until_beats
         ]
-        beats = np.rint(onsets).astype(np.int64)[:, None] + np.arange(BEATS_PER_BAR)
+        onsets = np.rint([bar.onset_beats for bar in bars]).astype(np.int64)
+        beats = onsets[:, None] + np.arange(BEATS_PER_BAR)
         rows = np.clip(beats - r.first_beat_idx, 0, r.n_beats - 1)
         asked = (rows == beats - r.first_beat_idx) & (r.beat_excused[rows] & EXCUSED_GAP == 0)
         sounds_to = np.append(-np.inf, self.ends[self.rows])[np.searchsorted(self.beats, beats - 0.02)]
         empty = asked & (r.on_note_idx[rows] < 0) & (sounds_to <= beats + HELD_BEATS)
-        return asked.sum(axis=0), empty.sum(axis=0)
+        return np.array([bar.idx for bar in bars], dtype=np.int64), asked, empty
 
     def beat_late(self, change: _Change, item: Item) -> bool:
         """Whether the old root, or nothing, stood on a change and the new root came on the beat after it."""

@@ -62,6 +62,9 @@ WALK_SHARE = 0.75  # of the beats with notes hold one alone, on the beat: a walk
 # Recorded walkers land .80 of the changes (median); more than twice as many missed is no walk through them. Our choice.
 WALKERS_MISS = 0.45
 _SLOTS = 16  # per bar: on, second and third partial, off
+CYCLE_BARS, CYCLE_PAIRS = (1, 2), 4  # a rhythm goes round in so many bars; told from so many pairs: our choice
+# Softer than so much of the player's middle and no longer than that: a dead note, which is rhythm. Our choice.
+DEAD_LOUDNESS, DEAD_MOST_S = 0.4, 0.12
 
 
 def _share(key: str, title: str) -> Shown:
@@ -114,6 +117,17 @@ class ChorusShape(Section):
     mean_pitch: Hidden[float] = math.nan
     lost: Hidden[bool] = False
     walks: Hidden[bool] = False
+    cycle_repeat: Hidden[float] = math.nan  # of the rhythm, in the cycle of one or two bars that fits best
+    riff_repeat: Hidden[float] = math.nan  # of the figure above the root, likewise
+
+    def repeats(self, rules: ShapeRules) -> bool:
+        """Whether it keeps to one rhythm, of one bar or of two."""
+        return max(self.rhythm_repeat.value, self.cycle_repeat) >= rules.pinned_rhythm_repeat
+
+    def riffs(self, rules: ShapeRules) -> bool:
+        """Whether it is one figure, moved with the chords, of other notes than the chord's."""
+        of_chord = self.chord_tone_share.value >= rules.pinned_chord_tone_share
+        return not of_chord and self.riff_repeat >= rules.pinned_rhythm_repeat
 
     @property
     def said(self) -> str:
@@ -127,8 +141,9 @@ class ChorusShape(Section):
         if self.verdict is None:
             why = self.unjudged
             return f"{name}: {why.text if why and why.code in ('laid_out', 'too_short') else 'too few notes to say'}."
+        what = "one riff, moved with the chords" if self.riffs(shape_rules()) else "one rhythm, chord tones"
         said = {
-            "pinned": "held down: one rhythm, chord tones, the changes where they are due",
+            "pinned": f"held down: {what}, the changes where they are due",
             "held": "held like a verse",
             "open": "opened up",
             "wandering": "wandering: the place in the form was lost" if self.lost else f"wandering: varied, but {lost}",
@@ -281,14 +296,17 @@ def _sentences(
 
 def rhythm_repeat(patterns: Bools) -> float:
     """Mean likeness (shared onsets ÷ all onsets) of every two bars' rhythms: (bars, slots) in; NaN below two bars."""
-    rows = patterns[np.any(patterns, axis=1)].astype(np.float64)
-    n = len(rows)
-    if n < 2:
-        return math.nan
-    shared = rows @ rows.T
-    size = rows.sum(axis=1)
-    likeness = shared / (size[:, None] + size[None, :] - shared)
-    return float((likeness.sum() - n) / (n * (n - 1)))
+    likeness = _likeness(patterns[np.any(patterns, axis=1)])
+    n = len(likeness)
+    return float((likeness.sum() - n) / (n * (n - 1))) if n > 1 else math.nan
+
+
+def _likeness(patterns: Bools) -> Floats:
+    """Shared onsets ÷ all onsets of every two bars, none of them empty: (bars, bars)."""
+    rows = patterns.astype(np.float64)
+    shared, size = rows @ rows.T, rows.sum(axis=1)
+    out: Floats = shared / (size[:, None] + size[None, :] - shared)
+    return out
 
 
 def rank_correlation(a: Floats, b: Floats) -> float:
@@ -349,6 +367,8 @@ def _played(reading: Reading, chart: Chart) -> _Played:
     keep = ~reading.ghost & ~reading.stacked
     onset = reading.placed_beats
     keep &= (onset > -0.5) & (onset < chart.end_beats)
+    loudness = reading.notes["velocity"].astype(np.float64)
+    keep &= (reading.notes["duration_s"] > DEAD_MOST_S) | (loudness >= DEAD_LOUDNESS * median(loudness))
     rows = np.flatnonzero(keep)
     at = reading.beat_idx[rows].astype(np.float64) + 1e-6
     bar = chart.bar_idx_at(at).astype(np.int64)
@@ -596,7 +616,7 @@ def _chorus(
         return replace(facts, verdict=None, unjudged=few, **nothings)
     pitch, step = p.pitch[rows], p.step[rows]
     medians, spans = _heights(p, rows, idx)
-    repeat = _repeat(p, rows, bars, all_bars, len(chart.form_chords))
+    repeat, cycle, riff = _repeats(p, rows, bars, all_bars, len(chart.form_chords))
     slope = _slope(np.arange(len(idx), dtype=np.float64), medians)
     gate = _gates(p, rows)
     accent, offbeat = _accent(p, rows)
@@ -615,6 +635,8 @@ def _chorus(
         rhythm_repeat=Figure(repeat, n=n, why=no_figure("too_few", no_repeat) if math.isnan(repeat) else None),
         triplet_figures=int(np.count_nonzero(figures == FIGURE_TRIPLET)),
         walks=_walks(figures),
+        cycle_repeat=cycle,
+        riff_repeat=riff,
         velocity=flat if p.flat else Figure(median(p.velocity[rows]), n=n),
         slope_semitones_per_bar=Figure(slope, n=n, why=no_figure("too_few", no_slope) if math.isnan(slope) else None),
         gate_long=gate.long,
@@ -654,14 +676,30 @@ def _heights(p: _Played, rows: Bools, idx: Ints) -> tuple[Floats, Floats]:
     return medians, spans
 
 
-def _repeat(p: _Played, rows: Bools, bars: list[ChartBar], all_bars: list[ChartBar], n_form: int) -> float:
-    """How alike the bars' rhythms are; bars that fills belong in are left out."""
+def _repeats(
+    p: _Played, rows: Bools, bars: list[ChartBar], all_bars: list[ChartBar], n_form: int
+) -> tuple[float, float, float]:
+    """How alike the bars' rhythms are, all and in their best cycle, and the figures above the root in theirs; bars that
+    fills belong in are left out."""
     first = all_bars[0].idx
-    steady = [b.idx - first for b in bars if n_form < 4 or (b.bar % 4 != 0 and b.bar < n_form - 1)]
-    patterns = np.zeros((len(all_bars), _SLOTS), dtype=np.bool_)
+    steady = np.array([b.idx - first for b in bars if n_form < 4 or (b.bar % 4 != 0 and b.bar < n_form - 1)], np.int64)
+    if not len(steady):
+        return math.nan, math.nan, math.nan
+    figures = np.zeros((len(all_bars), _SLOTS, 12), dtype=np.bool_)
     place = np.array([_SLOT_PLACE.get(int(s), 3) for s in range(5)])[p.slot[rows]]
-    patterns[p.bar[rows] - first, 4 * p.beat_in_bar[rows] + place] = True
-    return rhythm_repeat(patterns[np.array(steady)]) if steady else math.nan
+    figures[p.bar[rows] - first, 4 * p.beat_in_bar[rows] + place, p.step[rows]] = True
+    rhythms, flat = np.asarray(np.any(figures, axis=2), dtype=np.bool_), figures.reshape(len(all_bars), -1)
+    return rhythm_repeat(rhythms[steady]), _cycle_repeat(rhythms[steady], steady), _cycle_repeat(flat[steady], steady)
+
+
+def _cycle_repeat(patterns: Bools, at: Ints) -> float:
+    """Mean likeness of the bars (at bars `at`) that lie whole cycles apart, of the cycle that fits best."""
+    struck = np.any(patterns, axis=1)
+    likeness, at = _likeness(patterns[struck]), at[struck]
+    i, j = np.triu_indices(len(at), 1)
+    alike, between = likeness[i, j], at[j] - at[i]
+    of_cycle = [alike[between % bars == 0] for bars in CYCLE_BARS]
+    return max((float(pairs.mean()) for pairs in of_cycle if len(pairs) >= CYCLE_PAIRS), default=math.nan)
 
 
 def _entropy_bits(step: Ints) -> float:
@@ -675,8 +713,8 @@ def _is_pinned(c: ChorusShape, rules: ShapeRules) -> bool:
         c.verdict is not None
         and not c.lost
         and c.missed <= rules.pinned_missed_changes
-        and not c.rhythm_repeat.value < rules.pinned_rhythm_repeat
-        and c.chord_tone_share.value >= rules.pinned_chord_tone_share
+        and (c.repeats(rules) or math.isnan(c.rhythm_repeat.value))
+        and (c.chord_tone_share.value >= rules.pinned_chord_tone_share or c.riffs(rules))
         and c.span_semitones.value <= rules.pinned_span_semitones
     )
 
@@ -734,8 +772,7 @@ def _judge(c: ChorusShape, usual: _Usual | None, rules: ShapeRules) -> ChorusSha
         return replace(c, verdict="wandering", as_planned=False if asked else None, unjudged=_no_verse(c, usual))
     pinned, opens = _is_pinned(c, rules), _opens(c, usual, rules)
     landed = c.missed <= rules.open_missed_changes
-    repeats = c.rhythm_repeat.value >= rules.pinned_rhythm_repeat
-    loose = not repeats or c.chord_tone_share.value < rules.pinned_chord_tone_share
+    loose = not c.repeats(rules) or not (c.chord_tone_share.value >= rules.pinned_chord_tone_share or c.riffs(rules))
     if c.role != "solo":
         return _judged_verse(c, pinned=pinned, opens=opens, landed=landed, loose=loose)
     if opens:
