@@ -14,6 +14,7 @@ from trainer.errors import UsageError
 from trainer.line import DEVICES, BarPlan, compose, model_line
 from trainer.line.figures import FILLERS, PATTERNS, cells
 from trainer.line.score import LineScore
+from trainer.line.standing import _turnarounds
 from trainer.music import FIVE_STRING, FORMS, FOUR_STRING, GROOVES
 from trainer.session import Chart, expand, session_from_dict
 
@@ -188,6 +189,28 @@ def test_walking_lines_approach_changes_as_players_do() -> None:
     assert share[-1] == pytest.approx(0.210, abs=0.06)
     assert share[-2] == pytest.approx(0.119, abs=0.04)
     assert np.mean(plain) >= 0.63
+
+
+def test_a_turnaround_is_looked_for_among_its_own_notes() -> None:
+    """A song of four hundred choruses took seconds for its turnarounds alone, each looked for among all notes."""
+    asked = 0
+
+    class Counted:
+        def __init__(self, onset_beats: float, pitch: int) -> None:
+            self._onset_beats, self.pitch, self.duration_beats = onset_beats, pitch, 1.0
+
+        @property
+        def onset_beats(self) -> float:
+            nonlocal asked
+            asked += 1
+            return self._onset_beats
+
+    chart = expand(session_from_dict({"key": "G", "chorus": [{"role": "verse", "times": 40}]}, "test"))
+    walk = {0: 43, 1: 41, 2: 40, 3: 39, 4: 38}  # from the tonic to the five
+    beats = [bar.onset_beats + k for bar in chart.bars for k in range(4)]
+    notes = [Counted(at, walk.get(int(at - chart.bars[0].onset_beats) % 48 - 40, 43)) for at in beats]
+    found = _turnarounds(chart, notes, ())
+    assert len(found) >= 39 and asked < 4 * len(notes)
 
 
 def test_nobody_walks_a_seventh_into_a_step() -> None:

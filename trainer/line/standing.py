@@ -6,6 +6,7 @@ claims its devices claims those too. Definitions: the project's own; each change
 
 from __future__ import annotations
 
+from bisect import bisect_left
 from collections.abc import Sequence
 from itertools import groupby, pairwise
 from typing import Protocol
@@ -110,13 +111,15 @@ def _scale_steps(notes: Sequence[_Note], i: int) -> int:
 def _turnarounds(chart: Chart, notes: Sequence[_Note], claims: Sequence[Claim]) -> list[Claim]:
     """Last two bars that walk from the tonic to the five, or that take each of a written turnaround's roots."""
     known = {round(c.at_beats, 6) for c in claims if c.name == "turnaround_figure"}
+    onsets = [note.onset_beats for note in notes]
     out = []
     for a, b in pairwise(chart.bars):
         pair = a.turnaround and b.turnaround and b.bar == a.bar + 1 and not (b.final or a.stopped or b.stopped)
         if not pair or round(a.onset_beats, 6) in known:
             continue
         several = len(a.chords) + len(b.chords) >= 3
-        if _roots_struck(notes, a) and _roots_struck(notes, b) if several else _walks(chart, notes, a, b):
+        here = notes[bisect_left(onsets, a.onset_beats - NEAR) : bisect_left(onsets, b.end_beats)]
+        if _roots_struck(here, a) and _roots_struck(here, b) if several else _walks(chart, here, a, b):
             out.append(Claim("turnaround_figure", a.onset_beats, 2.0 * BEATS_PER_BAR))
     return out
 
