@@ -10,7 +10,6 @@ import numpy as np
 
 from trainer.scoring.changes import roots_at_changes
 from trainer.scoring.meaning import (
-    CLEARLY_MORE,
     EARLY_MOST_BEATS,
     LATENCY_MOST_BEATS,
     PLACE_BINS,
@@ -29,6 +28,7 @@ __all__ = ["TEMPLATE_FFT", "fit_phase"]
 # early constant is rarer. Our choice.
 PHASE_LATE_COST, PHASE_EARLY_COST = 0.2, 0.6
 CLEARLY_BETTER = 1.15  # than half a beat away; our choice
+TURNED_MORE = 0.2  # of the changes whose roots come by the clearly better beat, too; our choice
 LATE_MOST_BEATS = 0.3  # as late as anybody plays on purpose, and some more; our choice
 
 
@@ -103,7 +103,7 @@ def _turned_round(fit: Floats, shift: Floats, best: int, beats: Floats, pc: Ints
         return False
     places = np.array([shift[best], shift[far], shift[far] + 1.0, shift[far] - 1.0])
     here, *there = roots_at_changes(beats, pc, chart, places)
-    return bool(max(there) >= here + CLEARLY_MORE)
+    return bool(max(there) >= here + TURNED_MORE)
 
 
 def _turned_why(after: float, take: Take) -> Why:
