@@ -46,7 +46,7 @@ _TURN: Final = 2.2
 _DRIFT: Final = (-0.015, -0.005, 0.005, 0.015)
 _DUE_S: Final = 0.0025  # beyond two periods of it, where it is quite clear
 _OWED_S: Final = 0.0045  # the same where it is not
-_SURELY: Final = 0.9
+_SURELY: Final = 0.98
 _SKIPS_S: Final = (0.002, 0.004, 0.006)  # of the attack that a first reading leaves out
 _ALIKE: Final = 0.25  # semitones between readings that agree
 _NEAR: Final = 1.2
@@ -383,11 +383,17 @@ class Ear:
         period = self._clear_period(since, plain, flat)
         if period <= 0:
             return self._agreed(since, plain, flat, sizes[1:])
-        # the farther from the stroke, the less sharp: the clearest that holds two periods
+        # the clearest that holds two periods
         later = [(_period_of(self._tone[-size:], rate), size) for size in sizes[1:]]
         held = [plain, *(found for found, size in later if size >= 2 * found[0])]
         near = [found for found in held if found[0] > 0 and abs(12 * np.log2(found[0] / period)) < _NEAR]
-        return max(near, key=lambda found: found[1], default=(period, flat[1]))
+        return self._newest(*max(near, key=lambda found: found[1], default=(period, flat[1])))
+
+    def _newest(self, period: float, clear: float) -> tuple[float, float]:
+        """The same from the newest two periods if they agree: the farther from the stroke, the less sharp."""
+        late = int(max(2 * period, 0.012 * self._rate))
+        closer, surer = _period_of(self._tone[-late:], self._rate)
+        return (closer if surer > 0.9 * clear and abs(closer / period - 1) < 0.12 else period), clear
 
     def _readings(self, size: int) -> list[tuple[float, float]]:
         """(period, clearness) of the newest sound as it is, and without a finger's slow push."""
