@@ -60,11 +60,12 @@ class Motion:
 def motion(tone: Floats, upper: Floats, rate_hz: float) -> Motion:
     """Read from the tone band of a recording (see `decimated`), one row each 2 ms."""
     hop = max(1, round(HOP_S * rate_hz))
-    made: list[list[Doubles]] = []
-    for begin, first, last, end in pieces(len(tone) // hop, round(PIECE_S / HOP_S), round(_MARGIN_S / HOP_S)):
-        whole = _rows(tone[begin * hop : end * hop], upper[begin * hop : end * hop], rate_hz, hop)
-        made.append([column[first - begin : last - begin] for column in whole])
-    columns = [np.concatenate(parts) for parts in zip(*made, strict=True)] if made else [np.zeros(0)] * 7
+    n = len(tone) // hop
+    columns = np.empty((7, n))
+    for begin, first, last, end in pieces(n, round(PIECE_S / HOP_S), round(_MARGIN_S / HOP_S)):
+        rows = _rows(tone[begin * hop : end * hop], upper[begin * hop : end * hop], rate_hz, hop)
+        for column, part in zip(columns, rows, strict=True):
+            column[first:last] = part[first - begin : last - begin]
     return Motion(hop / rate_hz, *columns)
 
 
