@@ -56,6 +56,7 @@ _LAST_PERIODS: Final = 2.2
 _SHORT_S: Final = 0.12
 _LAST_S: Final = 0.012
 _LAST_CLEAR: Final = 0.93
+_LATER_CLEAR: Final = 0.97
 _THUMP_HZ: Final = 130.0  # a thumb on the string sounds below it
 _CERTAIN: Final = 5.0  # evidence that needs no more
 _FITS: Final = 0.5
@@ -251,12 +252,25 @@ def _stands_at(part: Floats, rate: float) -> tuple[float, float, bool]:
         closer, surer, stands = _arrived(*_track(part, rate, width))
         if surer > 0.96 * sure and abs(12 * np.log2(closer / middle)) < _GLIDE:
             middle, sure, still = closer, max(sure, surer), stands
-    if sure > 0 and (not still or size < _SHORT_S * rate):  # it slides, or starts sharp: its last word
+    if sure > 0:
+        middle, sure = _last_word(part, rate, middle, sure, still)
+    return middle, sure, still
+
+
+def _last_word(part: Floats, rate: float, middle: float, sure: float, still: bool) -> tuple[float, float]:
+    """(period, clearness) of a stretch by its end, where it slides, starts sharp, or a thump told the first of it."""
+    size = len(part)
+    short = size < _SHORT_S * rate
+    if not still or short:
         width = int(np.clip(_LAST_PERIODS * middle, _LAST_S * rate, size))
         last, surely = (float(a[0]) for a in periods(part[None, size - width :], rate))
         if surely > _LAST_CLEAR and abs(12 * np.log2(last / middle)) < _GLIDE / 2:
             middle = last
-    return middle, sure, still
+    if short and middle > rate / _THUMP_HZ:
+        last, surely = (float(a[0]) for a in periods(part[None, size // 2 :], rate))
+        if surely > _LATER_CLEAR and last < 0.75 * middle:
+            return last, surely
+    return middle, sure
 
 
 def _arrived(period: Doubles, clear: Doubles) -> tuple[float, float, bool]:
