@@ -33,6 +33,7 @@ from trainer.session import BEATS_PER_BAR, Chart, ChartBar
 __all__ = ["DEVICE_NAMES", "Device", "DeviceName", "Devices", "find", "find_notes"]
 
 Floats = NDArray[np.float64]
+Ints = NDArray[np.intp]
 
 DeviceName: TypeAlias = Literal[
     "root_shuffle", "pentatonic_riff", "walking_line", "chromatic_approach", "scale_descent", "triplet_figure",
@@ -93,12 +94,13 @@ def find(reading: Reading, chart: Chart, elsewhere: Collection[int] = ()) -> Dev
 
 
 @dataclass(frozen=True, slots=True)
-class _Note:
-    at: float  # grid place
-    pitch: int
-    end: float
-    slot: int  # eighth-note slot from the chart's first beat; -1 for a triplet partial
-    onset: float
+class _Notes:
+    """Notes on the grid, (n,) each: place in beats, pitch, and eighth-note slot from the chart's first beat; -1 for a
+    triplet partial."""
+
+    at: Floats
+    pitch: Ints
+    slot: Ints
 
 
 def find_notes(
@@ -119,7 +121,7 @@ def find_notes(
         for first, last in spans:
             busy.update(range(first, last + 1))
             out.append((name, chart.bars[first].onset_beats, float(BEATS_PER_BAR * (last + 1 - first))))
-    leads = _into_changes(chart, notes, off, own)
+    leads = _into_changes(chart, notes, own)
     out += leads
     long = (item for item in leads if item[0] in ("scale_descent", "chromatic_approach") and item[2] > 2.5)
     covered = {int(chart.bar_idx_at(at)) for _, at, _ in long}
@@ -155,14 +157,14 @@ def _device(bar: ChartBar, name: str, at: float, beats: float) -> Device:
 
 def _grid(
     chart: Chart, onset_beats: Floats, pitches: Floats, duration_beats: Floats, off: float, own: float
-) -> tuple[list[_Note], list[tuple[float, float]], list[int]]:
+) -> tuple[_Notes, list[tuple[float, float]], list[int]]:
     """Notes on the grid, graces taken out as (start, length), and the beats that hold a triplet figure."""
     onset = np.asarray(onset_beats, dtype=np.float64)
     pitch = np.rint(np.asarray(pitches, dtype=np.float64)).astype(np.intp)
     length = np.asarray(duration_beats, dtype=np.float64)
     n = len(onset)
     if n == 0:
-        return [], [], []
+        return _Notes(onset, pitch, pitch), [], []
     gap = np.diff(onset, append=onset[-1] + 4.0)
     follows = np.append(np.rint(onset[1:]), np.rint(onset[-1]) + 4.0)
     next_onset = np.append(onset[1:], onset[-1] + 4.5)
@@ -178,55 +180,39 @@ def _grid(
     grace &= (gap < RUN_BEATS) | (np.diff(onset, prepend=-np.inf) > RUN_NEARER * gap)
     graces = [(float(onset[i]), float(follows[i] - onset[i])) for i in np.flatnonzero(grace)]
     keep = ~grace
-    onset, pitch, length = onset[keep], pitch[keep], length[keep]
+    onset, pitch = onset[keep], pitch[keep]
     whole = np.floor(onset)
     phase = onset - whole
     late = phase >= 0.5 * (off + 1.0)
     on = late | (phase < 0.5 * min(off, 1.0 / 3.0))
     beat = (whole + late).astype(np.intp)
-    out: list[_Note] = []
-    triplets: list[int] = []
+    phase -= late
     edges = np.flatnonzero(np.concatenate(([True], np.diff(beat) != 0, [True]))) if len(beat) else np.zeros(1, np.intp)
-    place = np.where(late, phase - 1.0, phase)
-    beats, is_on = beat.tolist(), on.tolist()
-    pitch_list, ends, onsets = pitch.tolist(), (onset + length).tolist(), onset.tolist()
-    first_beat = round(chart.first_beats)
-    following = np.append(place, [1.0, 1.0])
-    thirds = in_thirds(following[1:-1], following[2:]).tolist()
-    for a, b in zip(edges[:-1].tolist(), edges[1:].tolist(), strict=True):
-        base = beats[a]
-        triplet = b - a == 3 and is_on[a] and thirds[a]
-        if triplet:
-            triplets.append(base)
-        for i in range(a, b):
-            if triplet:
-                k = i - a
-                slot = 2 * (base - first_beat) if k == 0 else -1
-                out.append(_Note(base + k / 3, pitch_list[i], ends[i], slot, onsets[i]))
-            elif is_on[i]:
-                out.append(_Note(float(base), pitch_list[i], ends[i], 2 * (base - first_beat), onsets[i]))
-            else:
-                out.append(_Note(base + own, pitch_list[i], ends[i], 2 * (base - first_beat) + 1, onsets[i]))
-    return out, graces, triplets
+    three = edges[:-1][np.diff(edges) == 3]
+    three = three[on[three] & in_thirds(phase[three + 1], phase[three + 2])]
+    at = np.where(on, beat, beat + own)
+    slot = 2 * (beat - round(chart.first_beats)) + ~on
+    for k in range(3):
+        at[three + k] = beat[three] + k / 3
+        slot[three + k] = -1 if k else slot[three]
+    return _Notes(at, pitch, slot), graces, beat[three].tolist()
 
 
-def _bars(
-    chart: Chart, notes: list[_Note], graces: list[tuple[float, float]], triplet_beats: list[int]
-) -> list[BarNotes]:
+def _bars(chart: Chart, notes: _Notes, graces: list[tuple[float, float]], triplet_beats: list[int]) -> list[BarNotes]:
     bars = [BarNotes(bar, [None] * BAR_SLOTS, []) for bar in chart.bars]
     first = round(chart.first_beats)
-    for note in notes:
-        idx = int(note.at + 1e-6 - first) // BEATS_PER_BAR
-        if not 0 <= idx < len(bars) or note.at < first:
-            continue
-        if note.slot < 0:
-            bars[idx].n_other += 1
-            continue
-        place = note.slot - BAR_SLOTS * idx
-        if bars[idx].slots[place] is None:
-            bars[idx].slots[place] = note.pitch
-        else:
-            bars[idx].n_other += 1
+    of = ((notes.at + 1e-6 - first) // BEATS_PER_BAR).astype(np.intp)
+    inside = (notes.at >= first) & (of < len(bars))
+    of, slot, pitch = of[inside], notes.slot[inside], notes.pitch[inside]
+    held = np.flatnonzero(slot >= 0)
+    struck = held[np.unique(slot[held], return_index=True)[1]]  # the first of each slot
+    for i, place, each in zip(
+        of[struck].tolist(), (slot - BAR_SLOTS * of)[struck].tolist(), pitch[struck].tolist(), strict=True
+    ):
+        bars[i].slots[place] = each
+    other = np.bincount(of, minlength=len(bars)) - np.bincount(of[struck], minlength=len(bars))
+    for i in np.flatnonzero(other).tolist():
+        bars[i].n_other += int(other[i])
     for beat in triplet_beats:
         idx = (beat - first) // BEATS_PER_BAR
         if 0 <= idx < len(bars):
@@ -244,57 +230,55 @@ def _changes(chart: Chart) -> list[tuple[float, Chord]]:
     return [(b.onset_beats, b.chord) for a, b in itertools.pairwise(spans) if target_pc(a.chord) != target_pc(b.chord)]
 
 
-def _into_changes(chart: Chart, notes: list[_Note], off: float, own: float) -> list[tuple[str, float, float]]:
+def _into_changes(chart: Chart, notes: _Notes, own: float) -> list[tuple[str, float, float]]:
     """Approaches, descents and pushes into each change of root."""
     out: list[tuple[str, float, float]] = []
-    places = np.array([note.at for note in notes])
+    at, pitch = notes.at, notes.pitch
     for change, chord in _changes(chart):
-        i = int(np.searchsorted(places, change - 1e-6))
+        i = int(np.searchsorted(at, change - 1e-6))
         root = target_pc(chord)
-        landed = i < len(notes) and abs(notes[i].at - change) < 1e-6
-        if not landed:
-            before = notes[i - 1] if i else None
-            early = before is not None and abs(before.at - (change - 1.0 + own)) < 1e-6
-            if before is not None and early and before.pitch % 12 == root:
-                out.append(("push", before.at, change - before.at))
+        if i == len(at) or abs(at[i] - change) >= 1e-6:
+            if i and abs(at[i - 1] - (change - 1.0 + own)) < 1e-6 and pitch[i - 1] % 12 == root:
+                out.append(("push", float(at[i - 1]), change - float(at[i - 1])))
             continue
-        target = notes[i]
-        if target.pitch % 12 != root:
+        if pitch[i] % 12 != root:
             continue
-        run = _run(notes, i, change)
+        run, down = _run(notes, i, change), _descent(notes, i, change)
         if run:
-            out.append(("chromatic_approach", notes[i - run].at, change - notes[i - run].at))
-        down = _descent(notes, i, change)
+            out.append(("chromatic_approach", float(at[i - run]), change - float(at[i - run])))
         if down and chord.third == 4:
-            out.append(("scale_descent", notes[i - down].at, change - notes[i - down].at))
+            out.append(("scale_descent", float(at[i - down]), change - float(at[i - down])))
     return out
 
 
-def _run(notes: list[_Note], i: int, change: float) -> int:
+def _run(notes: _Notes, i: int, change: float) -> int:
     """How many semitone steps, one way, lead into note i (0: none, at most four)."""
-    if i == 0 or change - notes[i - 1].at > 1.0 + 1e-6:
+    at, pitch = notes.at, notes.pitch
+    if i == 0 or change - at[i - 1] > 1.0 + 1e-6:
         return 0
-    way = notes[i - 1].pitch - notes[i].pitch
+    way = pitch[i - 1] - pitch[i]
     if abs(way) != 1:
         return 0
     count = 1
     while count < MAX_STEPS and i - count - 1 >= 0:
-        note, later = notes[i - count - 1], notes[i - count]
-        if note.pitch != later.pitch + way or later.at - note.at > 1.0 + 1e-6:
+        before, later = i - count - 1, i - count
+        if pitch[before] != pitch[later] + way or at[later] - at[before] > 1.0 + 1e-6:
             break
         count += 1
     return count
 
 
-def _descent(notes: list[_Note], i: int, change: float) -> int:
+def _descent(notes: _Notes, i: int, change: float) -> int:
     """How many notes of the target's major or mixolydian scale come down into note i (0: fewer than three)."""
-    root = notes[i].pitch
-    if i == 0 or change - notes[i - 1].at > 1.0 + 1e-6 or notes[i - 1].pitch != root + 2:
+    at, pitch = notes.at, notes.pitch
+    root = int(pitch[i])
+    if i == 0 or change - at[i - 1] > 1.0 + 1e-6 or pitch[i - 1] != root + 2:
         return 0
     count = 1
     while i - count - 1 >= 0:
-        note, later = notes[i - count - 1], notes[i - count]
-        if later.pitch - root not in _MAJOR_DOWN.get(note.pitch - root, ()) or later.at - note.at > 1.0 + 1e-6:
+        before, later = i - count - 1, i - count
+        steps = _MAJOR_DOWN.get(int(pitch[before]) - root, ())
+        if pitch[later] - root not in steps or at[later] - at[before] > 1.0 + 1e-6:
             break
         count += 1
     return count if count >= MIN_DESCENT else 0

@@ -229,11 +229,14 @@ def place_notes(chart: Chart, onset_beats: Floats, pitches: Floats, slips: Slips
     kinds = step_kinds(geo.n_beats)
     quick = np.array(_quick_bars(chart, geo), dtype=np.intp)
     path = first_look(geo, votes)
-    for _ in range(_LOOKS):  # read the line from where the player was, look again
+    looks = 1
+    while True:  # read the line from where the player was, look again
         said = evidence(geo, votes, path, quick)
         seen, path = path, viterbi(said, kinds, slips)
-        if np.array_equal(path, seen):
+        if looks == _LOOKS or np.array_equal(path, seen):
             break
+        looks += 1
+        del said  # an evening's reading is as large as its notes: one at a time
     return _result(chart, geo, said, path, partial(chances_of, said, kinds, slips=slips), votes)
 
 
