@@ -9,6 +9,7 @@ from __future__ import annotations
 __all__ = [
     "CHORDS_A_BAR",
     "CHORUSES",
+    "CLOCK_TEMPO_BPM",
     "COMMON_DIVISIONS",
     "CUES",
     "DIVISIONS",
@@ -22,9 +23,11 @@ __all__ = [
     "SCORED_CHORUSES",
     "SONG_BARS",
     "SPANS",
+    "TEMPO_BPM",
     "XML_PARTS",
     "XML_RUN_BYTES",
     "has_far_number",
+    "playable_bpm",
     "whole_number",
 ]
 
@@ -36,6 +39,8 @@ SONG_BARS = 4_800  # choruses times bars: 400 choruses of twelve, over an hour a
 SCORED_CHORUSES = 10_000  # of a session that a file is only judged by: more than a day's file holds
 SCORED_BARS = 120_000  # … choruses times bars; memory and time grow with what was played
 PAPER_BARS = 1_500  # of what is drawn or engraved: 125 choruses of twelve
+TEMPO_BPM = (40.0, 240.0)  # quarter notes a minute: what the band plays
+CLOCK_TEMPO_BPM = (20.0, 400.0)  # … and what is believed of a clock that leads
 SPANS = 1_000  # drop-outs of a session, and pedals
 CUES = 20_000  # texts, names and markers of a MIDI file
 NOTES = 100_000  # of a written part: a day of sixteenths is less
@@ -46,6 +51,12 @@ XML_RUN_BYTES = 100_000  # from one "<" to the next: a tag, or a text
 FONT_BYTES = 1 << 30  # of a SoundFont: whole General MIDI sets have 6 to 600 MB
 PROBLEMS = 20  # mistakes of one file that are listed
 WHOLE_BITS = 64  # of a whole number in TOML (its standard) and in our JSON
+
+
+def playable_bpm(tempo_bpm: float) -> float:
+    """The tempo nearest to this one that the band plays."""
+    low, high = TEMPO_BPM
+    return min(max(tempo_bpm, low), high)
 
 
 def has_far_number(data: object) -> bool:

@@ -53,6 +53,7 @@ __all__ = [
     "ChorusPlan",
     "Role",
     "Session",
+    "check_tempo",
     "default_session",
     "expand",
     "load_session",
@@ -73,7 +74,6 @@ ENDINGS = ("plain", "stop", "tag", "ritard")
 STARTS = tuple(N_INTRO_BARS)
 GUIDES = ("off", "on", "every_other")
 LIMBS = ("snare", "kick")  # may swing apart from the ride, which has the session's own ratio
-TEMPO_RANGE_BPM = (40.0, 240.0)
 SWING_RANGE = (1.0, 3.5)
 SLOW_BPM = 75.0  # up to here one bar of count-in is enough (common practice: slow twelve-eight, 50–75)
 # The words of the cue points by which a MIDI file keeps what neither its chords nor its markers say.
@@ -369,7 +369,7 @@ def session_from_dict(data: Mapping[str, Any], source: str = "session", *, score
     key = read_key(check, data)
     groove = check.choice(data, "groove", tuple(GROOVES), "shuffle")
     usual_bpm = GROOVES[groove].usual_tempo_bpm
-    tempo_bpm = check.number(data, "tempo_bpm", *TEMPO_RANGE_BPM, usual_bpm, " quarter notes a minute")
+    tempo_bpm = check.number(data, "tempo_bpm", *limits.TEMPO_BPM, usual_bpm, " quarter notes a minute")
     usual = GROOVES[groove].usual_swing_ratio(tempo_bpm)
     swing_ratio = check.number(data, "swing_ratio", *SWING_RANGE, usual, " (long:short)")
     form = check.choice(data, "form", (*FORMS, "chart"), "quick_change_12")
@@ -410,6 +410,13 @@ def session_from_dict(data: Mapping[str, Any], source: str = "session", *, score
     if check.problems:
         raise SessionError(source, check.problems)
     return session
+
+
+def check_tempo(tempo_bpm: float) -> None:
+    """`UsageError` for a tempo that the band does not play."""
+    if limits.playable_bpm(tempo_bpm) != tempo_bpm:
+        low, high = limits.TEMPO_BPM
+        raise UsageError(f"tempo {tempo_bpm:g} cannot be played; expected {low:g} to {high:g} quarter notes a minute")
 
 
 def read_key(check: Checker, data: Mapping[str, Any], where: str = "") -> Key:

@@ -21,6 +21,7 @@ from trainer.cli.between import (
 )
 from trainer.cli.speaking import card_text, echo, say
 from trainer.errors import TrainerError, UsageError
+from trainer.limits import TEMPO_BPM, playable_bpm
 from trainer.system import here
 
 if TYPE_CHECKING:
@@ -215,8 +216,8 @@ class Sitting:
         try:
             if not any(name == song["name"] for song in self._songs) or not isinstance(name, str):
                 raise UsageError(f'no song "{name}" is offered')
-            if not isinstance(bpm, int | float) or not 40 <= bpm <= 240 or not isinstance(key, str):
-                raise UsageError("a song wants a key and a tempo from 40 to 240")
+            if not isinstance(bpm, int | float) or playable_bpm(bpm) != bpm or not isinstance(key, str):
+                raise UsageError(f"a song wants a key and a tempo from {TEMPO_BPM[0]:g} to {TEMPO_BPM[1]:g}")
             session = self.session if name == self.name else named_session(name)
             wanted = Overrides(key=None if key == session.key.name else key, bpm=float(bpm))
             self.session = with_overrides(session, wanted, from_file=True)
@@ -232,7 +233,7 @@ class Sitting:
 
     def _change_tempo(self, asked: Ask) -> None:
         step = TEMPO_STEP_BPM if asked.what == "faster" else -TEMPO_STEP_BPM
-        self._tempo_bpm = min(240.0, max(40.0, self._tempo_bpm + step))
+        self._tempo_bpm = playable_bpm(self._tempo_bpm + step)
         self._said = f"{asked.by}: next run at {self._tempo_bpm:g} bpm".removeprefix(": ")
         say(self._said)
 

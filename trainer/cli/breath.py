@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Any, Literal
 from trainer.cli.between import TEMPO_STEP_BPM, Hands
 from trainer.cli.speaking import echo, say
 from trainer.cli.waiting import BREATH_S, minutes_and_seconds, rewritten
+from trainer.limits import playable_bpm
 from trainer.system import here
 
 if TYPE_CHECKING:
@@ -126,7 +127,7 @@ def breath(
                 return what, coming.tempo_bpm  # type: ignore[return-value]
             if what in ("slower", "faster") and coming.tempo_bpm is not None:
                 step = TEMPO_STEP_BPM if what == "faster" else -TEMPO_STEP_BPM
-                coming = replace(coming, tempo_bpm=min(240.0, max(40.0, round(coming.tempo_bpm) + step)))
+                coming = replace(coming, tempo_bpm=playable_bpm(round(coming.tempo_bpm) + step))
                 say(f"{asked.by}: {coming.tempo_bpm:g} bpm".removeprefix(": "))
             elif what == "hold" or (what == "report" and say_report()):
                 end_ns = None  # whoever reads is not hurried

@@ -41,7 +41,6 @@ __all__ = [
     "Desk",
     "Key",
     "Run",
-    "check_tempo",
     "figure_words",
     "listening",
     "recovered",
@@ -49,11 +48,6 @@ __all__ = [
 
 Key = Annotated[str, typer.Option("--key", metavar="KEY", help="The key: G, Bb, Am.")]
 Bpm = Annotated[float, typer.Option("--bpm", metavar="N", help="Quarter notes a minute.")]
-
-
-def check_tempo(bpm: float) -> None:
-    if not 40.0 <= bpm <= 240.0:
-        raise UsageError(f"tempo {bpm:g} cannot be played; expected 40 to 240 quarter notes a minute")
 
 
 def figure_words(figure: PassFigure) -> str:

@@ -14,7 +14,7 @@ import typer
 
 from trainer.cli.breath import Coming
 from trainer.cli.choosing import between, with_options
-from trainer.cli.desk import Bpm, Desk, Key, Run, check_tempo, listening, recovered
+from trainer.cli.desk import Bpm, Desk, Key, Run, listening, recovered
 from trainer.cli.evening import EveningPlayed, judge_of
 from trainer.cli.running import Places, Strung
 from trainer.cli.speaking import echo, say, to_stderr
@@ -74,6 +74,7 @@ def drill(
     """Work on one thing: the band plays it, then you, run after run. With a model line, and a pass figure each time."""
     from trainer.practice import drill_named
     from trainer.practice.tempo import next_tempo_bpm
+    from trainer.session import check_tempo
 
     made = drill_named(name)
     check_tempo(bpm)
@@ -178,6 +179,8 @@ def practice(
     if own is not None and key is not None:
         own = replace(own, key=parse_key(key))
     if bpm is not None:
+        from trainer.session import check_tempo
+
         check_tempo(bpm)
     bass = strung.bass()
     folder = takes_dir(places.band.takes)

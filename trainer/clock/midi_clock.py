@@ -17,6 +17,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from trainer.limits import CLOCK_TEMPO_BPM
+
 __all__ = [
     "CLOCK",
     "CONTINUE",
@@ -99,7 +101,6 @@ _N_SLOWER = 4  # so many pulses one after another, each with one lost before it,
 _LOSS_PERIODS, _LOSS_NS = 6.0, 250_000_000  # silent for longer than both: the clock is lost
 _CUSUM_SLACK, _CUSUM_LIMIT, _CLIP = 0.5, 8.0, 3.0  # Page 1954's test of a changed mean, in SD of the pulses' jitter
 _FLOOR_NS = 50_000.0  # jitter is never taken for less: 0.05 ms
-_TEMPO_RANGE_BPM = (20.0, 400.0)
 # All of the above: our choice, by simulation (tests/clock/test_midi_clock.py).
 
 
@@ -296,7 +297,7 @@ class ClockFollower:
         mean_y = sum(ns - ns0 for _, _, ns in points) / n
         sxx = sum((c - count0 - mean_x) ** 2 for c, _, _ in points)
         sxy = sum((c - count0 - mean_x) * (ns - ns0 - mean_y) for c, _, ns in points)
-        low, high = (60e9 / bpm / PULSES_PER_BEAT for bpm in reversed(_TEMPO_RANGE_BPM))
+        low, high = (60e9 / bpm / PULSES_PER_BEAT for bpm in reversed(CLOCK_TEMPO_BPM))
         if sxx > 0.0:
             self._period_ns = min(max(sxy / sxx, low), high)
         newest = points[-1][0]

@@ -17,6 +17,7 @@ from trainer.clock.tempo import TempoMap
 from trainer.engine import Command, Facts, Finished, Heard, Mix, Notice, PadNote, PadUndo, Place, Pressed, Ready, Start
 from trainer.engine.record import band_notes, finish_lost
 from trainer.errors import TrainerError
+from trainer.limits import playable_bpm
 from trainer.live import keys
 from trainer.live.keys import COMMANDS, PAD_KEYS, ROOT_KEY, Char, CharReader, Repeats, degree_pitches, root_pitch
 from trainer.live.link import EngineLink
@@ -442,7 +443,7 @@ class _Front:
         if self.options.keeps_tempo:
             return f"this is played at {self.session.tempo_bpm:g} bpm"
         now = self.next_tempo_bpm or self.session.tempo_bpm
-        self.next_tempo_bpm = min(240.0, max(40.0, now + steps * TEMPO_STEP_BPM))
+        self.next_tempo_bpm = playable_bpm(now + steps * TEMPO_STEP_BPM)
         return f"next run at {self.next_tempo_bpm:g} bpm"
 
     def _mix_by(self, command: keys.Command) -> str:

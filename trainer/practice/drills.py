@@ -23,7 +23,7 @@ from trainer.scoring.card import Card
 from trainer.scoring.landing import NOT_COUNTED, ROOTS, Item
 from trainer.scoring.shape import ChorusShape
 from trainer.scoring.why import Why
-from trainer.session import BarSpan, Chart, ChorusPlan, Role, Session, expand
+from trainer.session import BarSpan, Chart, ChorusPlan, Role, Session, check_tempo, expand
 from trainer.take import Take
 
 __all__ = [
@@ -194,8 +194,7 @@ class Drill:
         tonic = parse_key(key) if isinstance(key, str) else key
         _known("form", form, FORMS)
         _known("groove", groove, GROOVES)
-        if not 40.0 <= tempo_bpm <= 240.0:
-            raise UsageError(f"tempo {tempo_bpm:g} cannot be played; expected 40 to 240 quarter notes a minute")
+        check_tempo(tempo_bpm)
         if bar is not None and not self.takes_bar:
             raise UsageError(f'the drill "{self.name}" has no bar to choose; leave the bar out')
         ask = _Asked(tonic, float(tempo_bpm), seed, form, groove, bar, octave, position, tuning, short)

@@ -11,7 +11,7 @@ from collections.abc import Sequence
 from typing import TypeVar
 
 from trainer.errors import UsageError, did_you_mean
-from trainer.session import TEMPO_RANGE_BPM
+from trainer.limits import TEMPO_BPM
 
 __all__ = ["TEMPO_MODES", "interleaved", "next_tempo_bpm"]
 
@@ -48,7 +48,7 @@ def next_tempo_bpm(mode: str, asked_bpm: float, passes: Sequence[tuple[float, bo
             run += 1
         if run and run % IN_A_ROW == 0:
             tempo *= 1.0 + UP_FRAC if here[-1] else 1.0 - DOWN_FRAC
-    low, high = TEMPO_RANGE_BPM
+    low, high = TEMPO_BPM
     return min(high, max(low, round(tempo, 1)))
 
 

@@ -27,11 +27,12 @@ from dataclasses import dataclass
 from typing import Any
 
 from trainer.errors import SessionError, UsageError
+from trainer.limits import TEMPO_BPM
 from trainer.plain import plain
 from trainer.practice.drills import DRILLS
 from trainer.scoring.card import MEASURES, Card
 from trainer.scoring.figure import Measure
-from trainer.session import TEMPO_RANGE_BPM, Session, read_key, session_from_dict, with_something_to_play
+from trainer.session import Session, read_key, session_from_dict, with_something_to_play
 from trainer.tables import Checker, read_toml
 
 __all__ = ["TARGETS", "TEMPLATE", "Target", "Task", "Worksheet", "parse_worksheet"]
@@ -204,7 +205,7 @@ def _task(check: Checker, table: Mapping[str, Any], where: str, find: Callable[[
         session=session,
         drill=drill,
         key=str(table.get("key", "G")),
-        tempo_bpm=check.number(table, "tempo_bpm", *TEMPO_RANGE_BPM, 96.0, " quarter notes a minute", where),
+        tempo_bpm=check.number(table, "tempo_bpm", *TEMPO_BPM, 96.0, " quarter notes a minute", where),
         times=check.whole(table, "times", 1, MAX_TIMES, 1, where=where),
         target=_target(check, table["target"], where) if "target" in table else None,
         instruction=plain(check.text(table, "instruction", "", where, least=0)).strip(),

@@ -12,7 +12,7 @@ import numpy as np
 
 from trainer.clock.tempo import TempoMap, swing_offbeat_frac, swung_beats
 from trainer.errors import FileFormatError, TrainerError, UsageError
-from trainer.limits import FORM_BARS
+from trainer.limits import FORM_BARS, playable_bpm
 from trainer.report.musicxml_in import XmlBar, XmlNote, XmlScore, read_musicxml
 from trainer.session import BEATS_PER_BAR, ROLES, Session, expand, session_from_dict
 from trainer.take import Take, TakeHeader, notes_from_rows, read_take
@@ -137,7 +137,7 @@ def _session_of(score: XmlScore, path: Path) -> Session:
         "chorus": choruses,
     }
     if score.tempo_bpm is not None:
-        plain["tempo_bpm"] = min(max(score.tempo_bpm, 40.0), 240.0)
+        plain["tempo_bpm"] = playable_bpm(score.tempo_bpm)
     if swing is not None:
         plain["swing_ratio"] = min(max(swing, 1.0), 3.5)
     try:
