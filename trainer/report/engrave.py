@@ -364,44 +364,54 @@ def _shape(axes: Any, node: ET.Element, ink: _Ink, points: float) -> None:
     )
 
 
-def _outline(node: ET.Element) -> tuple[list[tuple[float, float]], list[int]]:
+Points = list[tuple[float, float]]
+
+
+def _outline(node: ET.Element) -> tuple[Points, list[int]]:
     """Vertices and codes as matplotlib's paths take them."""
     name = node.tag.removeprefix(_SVG)
     if name == "path":
-        from fontTools.pens.recordingPen import RecordingPen
-        from fontTools.svgLib.path import parse_path
-
-        pen = RecordingPen()
-        parse_path(node.get("d", ""), pen)
-        vertices: list[tuple[float, float]] = []
-        codes: list[int] = []
-        kinds = {"moveTo": _MOVE, "lineTo": _LINE, "curveTo": _CURVE4, "qCurveTo": _CURVE3}
-        for verb, where in pen.value:
-            if verb in kinds:
-                vertices += [(float(x), float(y)) for x, y in where]
-                codes += [kinds[verb]] * len(where)
-            elif verb == "closePath":
-                vertices.append(vertices[-1])
-                codes.append(_CLOSE)
-        return vertices, codes
-    number = {key: float(node.get(key, "0")) for key in ("x", "y", "width", "height", "cx", "cy", "rx", "ry")}
-    if name == "rect":
-        x, y, w, h = (number[key] for key in ("x", "y", "width", "height"))
-        vertices = [(x, y), (x + w, y), (x + w, y + h), (x, y + h)]
-    elif name == "ellipse":
-        turn = np.linspace(0.0, 2.0 * np.pi, 33)[:-1]
-        vertices = [
-            (number["cx"] + number["rx"] * float(np.cos(t)), number["cy"] + number["ry"] * float(np.sin(t)))
-            for t in turn
-        ]
-    else:
-        flat = [float(n) for n in re.split(r"[\s,]+", node.get("points", "").strip()) if n]
-        vertices = list(zip(flat[::2], flat[1::2], strict=False))
-    if not vertices or (name == "rect" and not number["width"]):
+        return _path(node)
+    corners = {"rect": _rectangle, "ellipse": _ellipse}.get(name, _points)(node)
+    if not corners:
         return [], []
-    closed = name != "polyline"
-    codes = [_MOVE] + [_LINE] * (len(vertices) - 1) + ([_CLOSE] if closed else [])
-    return vertices + ([vertices[0]] if closed else []), codes
+    codes = [_MOVE] + [_LINE] * (len(corners) - 1)
+    return (corners, codes) if name == "polyline" else ([*corners, corners[0]], [*codes, _CLOSE])
+
+
+def _path(node: ET.Element) -> tuple[Points, list[int]]:
+    from fontTools.pens.recordingPen import RecordingPen
+    from fontTools.svgLib.path import parse_path
+
+    pen = RecordingPen()
+    parse_path(node.get("d", ""), pen)
+    vertices: Points = []
+    codes: list[int] = []
+    kinds = {"moveTo": _MOVE, "lineTo": _LINE, "curveTo": _CURVE4, "qCurveTo": _CURVE3}
+    for verb, where in pen.value:
+        if verb in kinds:
+            vertices += [(float(x), float(y)) for x, y in where]
+            codes += [kinds[verb]] * len(where)
+        elif verb == "closePath":
+            vertices.append(vertices[-1])
+            codes.append(_CLOSE)
+    return vertices, codes
+
+
+def _rectangle(node: ET.Element) -> Points:
+    x, y, w, h = (float(node.get(key, "0")) for key in ("x", "y", "width", "height"))
+    return [(x, y), (x + w, y), (x + w, y + h), (x, y + h)] if w else []
+
+
+def _ellipse(node: ET.Element) -> Points:
+    cx, cy, rx, ry = (float(node.get(key, "0")) for key in ("cx", "cy", "rx", "ry"))
+    turn = np.linspace(0.0, 2.0 * np.pi, 33)[:-1]
+    return [(cx + rx * float(np.cos(t)), cy + ry * float(np.sin(t))) for t in turn]
+
+
+def _points(node: ET.Element) -> Points:
+    flat = [float(n) for n in re.split(r"[\s,]+", node.get("points", "").strip()) if n]
+    return list(zip(flat[::2], flat[1::2], strict=False))
 
 
 @dataclass(frozen=True, slots=True)

@@ -12,6 +12,7 @@ from collections import Counter
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from fractions import Fraction
+from itertools import chain, repeat
 
 from trainer._version import __version__
 from trainer.music import Chord, Key, spell_pc
@@ -69,55 +70,38 @@ class _Sheet:
 
 def musicxml(written: Written, *, tab: bool = True) -> bytes:
     """The piece as a MusicXML 4.0 partwise document, UTF-8."""
-    chart = written.chart
-    fits_on_paper(chart)
+    fits_on_paper(written.chart)
     root = ET.Element("score-partwise", version="4.0")
     _text(ET.SubElement(root, "work"), "work-title", plain(written.title))
     encoding = ET.SubElement(ET.SubElement(root, "identification"), "encoding")
     _text(encoding, "software", f"shuffle-partner {__version__}")
-    part_list = ET.SubElement(root, "part-list")
-    score_part = ET.SubElement(part_list, "score-part", id="P1")
-    _text(score_part, "part-name", "Bass")
-    instrument = ET.SubElement(score_part, "score-instrument", id="P1-I1")
-    _text(instrument, "instrument-name", "Bass")
-    midi = ET.SubElement(score_part, "midi-instrument", id="P1-I1")
-    _text(midi, "midi-channel", "1")
-    _text(midi, "midi-program", "34")  # General MIDI 34: finger bass
+    _part_list(root)
     part = ET.SubElement(root, "part", id="P1")
     sheet = _Sheet(written, tab, _spellings(written))
     pieces = _pieces(written)
     folds = _folds(written)
     new_lines = _lines(written, folds)
-    first, explained = True, False
-    for idx in range(-written.pickup // BAR, written.n_bars):
-        bar = chart.bars[idx] if 0 <= idx < len(chart.bars) else None
-        length = min(written.pickup, BAR) if idx == -1 else BAR
-        if bar is not None:
-            measure = ET.SubElement(part, "measure", number=str(idx + 1), text=str(bar.bar))
-        elif idx < 0:
-            measure = ET.SubElement(part, "measure", number="0" if idx == -1 else f"X{-idx}", implicit="yes")
-        else:
-            measure = ET.SubElement(part, "measure", number=str(idx + 1))
+    signs = chain((f"{MISSED_SIGN} a change that was missed",), repeat(MISSED_SIGN))  # what it means is said once
+    first = -written.pickup // BAR
+    for idx in range(first, written.n_bars):
+        bar = written.bar(idx)
+        measure = _empty_measure(part, idx, bar)
         if idx in new_lines:
             ET.SubElement(measure, "print", {"new-system": "yes"})
-        if first or idx in folds:
+        if idx == first or idx in folds:
             attributes = ET.SubElement(measure, "attributes")
-            if first:
+            if idx == first:
                 _attributes(attributes, written, tab)
             if idx in folds:
                 _text(ET.SubElement(attributes, "measure-style"), "multiple-rest", str(folds[idx]))
-        if first:
+        if idx == first:
             _tempo(measure, written)
-        first = False
         if bar is not None:
-            _role(measure, chart, idx)
-        here = [at % BAR for at in written.missed if at // BAR == idx]
-        explained = _missed(measure, here, explained)
+            _role(measure, written.chart, idx)
+        _missed(measure, [at % BAR for at in written.missed if at // BAR == idx], signs)
+        length = min(written.pickup, BAR) if idx == -1 else BAR
         _measure(measure, bar.chords if bar is not None else (), sheet, pieces.get(idx, []), length)
-        last = idx == written.n_bars - 1
-        if last or _ends_chorus(chart, idx):
-            style = "light-heavy" if last else "light-light"
-            _text(ET.SubElement(measure, "barline", location="right"), "bar-style", style)
+        _barline(measure, written, idx)
     body = ET.tostring(root, encoding="unicode")
     return (
         '<?xml version="1.0" encoding="UTF-8"?>\n'
@@ -126,8 +110,32 @@ def musicxml(written: Written, *, tab: bool = True) -> bytes:
     ).encode()
 
 
-def _ends_chorus(chart: Chart, idx: int) -> bool:
-    return 0 <= idx < len(chart.bars) - 1 and chart.bars[idx + 1].chorus != chart.bars[idx].chorus
+def _part_list(root: ET.Element) -> None:
+    score_part = ET.SubElement(ET.SubElement(root, "part-list"), "score-part", id="P1")
+    _text(score_part, "part-name", "Bass")
+    instrument = ET.SubElement(score_part, "score-instrument", id="P1-I1")
+    _text(instrument, "instrument-name", "Bass")
+    midi = ET.SubElement(score_part, "midi-instrument", id="P1-I1")
+    _text(midi, "midi-channel", "1")
+    _text(midi, "midi-program", "34")  # General MIDI 34: finger bass
+
+
+def _empty_measure(part: ET.Element, idx: int, bar: ChartBar | None) -> ET.Element:
+    """The measure of the bar `idx`, numbered through; what stands before the song does not count."""
+    if bar is not None:
+        return ET.SubElement(part, "measure", number=str(idx + 1), text=str(bar.bar))
+    if idx < 0:
+        return ET.SubElement(part, "measure", number="0" if idx == -1 else f"X{-idx}", implicit="yes")
+    return ET.SubElement(part, "measure", number=str(idx + 1))
+
+
+def _barline(measure: ET.Element, written: Written, idx: int) -> None:
+    """Where the piece or a chorus ends."""
+    this, after = written.bar(idx), written.bar(idx + 1)
+    last = idx == written.n_bars - 1
+    if last or (this is not None and after is not None and after.chorus != this.chorus):
+        style = "light-heavy" if last else "light-light"
+        _text(ET.SubElement(measure, "barline", location="right"), "bar-style", style)
 
 
 def _by_chorus(chart: Chart) -> dict[int, list[ChartBar]]:
@@ -168,17 +176,14 @@ def _lines(written: Written, folds: dict[int, int]) -> set[int]:
     return out
 
 
-def _missed(measure: ET.Element, places: list[int], explained: bool) -> bool:
-    """The sign of each missed change under its place; what it means once in the piece."""
+def _missed(measure: ET.Element, places: list[int], signs: Iterator[str]) -> None:
+    """The sign of each missed change under its place."""
     for at in places:
-        words = MISSED_SIGN if explained else f"{MISSED_SIGN} a change that was missed"
         direction = ET.SubElement(measure, "direction", placement="below")
-        _text(ET.SubElement(direction, "direction-type"), "words", words)
+        _text(ET.SubElement(direction, "direction-type"), "words", next(signs))
         if at:
             _text(direction, "offset", str(at))
         _text(direction, "staff", _STAFF)
-        explained = True
-    return explained
 
 
 def _text(parent: ET.Element, tag: str, text: str, **attributes: str) -> ET.Element:
@@ -428,21 +433,21 @@ def _accidentals(pieces: list[_Piece], sheet: _Sheet) -> dict[_Key3, str]:
     said: dict[tuple[str, int], int] = {}
     out: dict[_Key3, str] = {}
     for i, piece in enumerate(pieces):
-        for grace, tone in _tones(piece):
+        if piece.tie_in and piece.start == 0:
+            continue
+        for grace, tone in ((number, tone) for number, tones in _chords(piece) for tone in tones):
             step, alter, octave = _spelled(piece, grace, tone, sheet)
             stands = said.get((step, octave), 1 if step in sharps else -1 if step in flats else 0)
-            if not (piece.tie_in and piece.start == 0) and alter != stands:
+            if alter != stands:
                 out[i, grace, tone.pitch], said[step, octave] = _SIGNS[alter], alter
     return out
 
 
-def _tones(piece: _Piece) -> list[tuple[int, Tone]]:
-    """(number of the grace or -1, tone) of what a piece shows, in order."""
+def _chords(piece: _Piece) -> list[tuple[int, tuple[Tone, ...]]]:
+    """(number of the grace or -1, tones) of what a piece shows, in order; what is tied over shows no graces."""
     if piece.note is None:
         return []
-    graces = () if piece.tie_in else piece.note.graces
-    before = [(number, tone) for number, chord in enumerate(graces) for tone in chord]
-    return before + [(-1, tone) for tone in piece.note.tones]
+    return [(number, tones) for number, tones in piece.note.chords if number < 0 or not piece.tie_in]
 
 
 def _beam_marks(pieces: list[_Piece], i: int, compound: bool) -> tuple[str, ...]:
@@ -483,40 +488,55 @@ def _notes(
 ) -> None:
     """One piece on one staff: its graces, then its chord, or a rest."""
     piece, tab = pieces[i], staff == _TAB
-    source = piece.note
-    if source is None or (tab and piece.tie_in):  # in tablature a held note is not struck again: its number stands once
+    if piece.note is None or (tab and piece.tie_in):  # in tablature a held note is not struck again: it stands once
         _rest(measure, pieces, i, sheet, staff)
         return
-    groups = [] if piece.tie_in else list(enumerate(source.graces))
-    for number, chord in [*groups, (-1, source.tones)]:
+    for number, chord in _chords(piece):
         shown = [tone for tone in chord if not tab or tone.fret >= 0]
         if not shown and number < 0:
             _rest(measure, pieces, i, sheet, staff)
         for k, tone in enumerate(shown):
             note = ET.SubElement(measure, "note")
             _head(note, piece, number, tone, k, sheet, staff, signs.get((i, number, tone.pitch), ""))
-            lead = k == 0 and number < 0 and not tab
-            if lead:
-                for level, beam in enumerate(_beam_marks(pieces, i, sheet.written.compound), 1):
-                    _text(note, "beam", beam, number=str(level))
-            starts, stops = _joints(piece, number) if k == 0 else ("", "")
-            _notations(note, piece, tone, tab, _tuplet_mark(pieces, i) if lead else "", starts, stops, number)
+            if tab:
+                technical = ET.SubElement(ET.SubElement(note, "notations"), "technical")
+                _text(technical, "string", str(tone.string))
+                _text(technical, "fret", str(tone.fret))
+            else:
+                _grouping(note, pieces, i, number, k, sheet)
 
 
-def _joints(piece: _Piece, number: int) -> tuple[str, str]:
-    """How a grace (its `number`) or the chord (−1) of a struck piece leads on, and how it is reached."""
+def _grouping(note: ET.Element, pieces: list[_Piece], i: int, number: int, k: int, sheet: _Sheet) -> None:
+    """What binds a note of the staff to its neighbours: beams and triplets at the first of a chord, ties, slurs."""
+    lead = k == 0 and number < 0
+    for level, beam in enumerate(_beam_marks(pieces, i, sheet.written.compound) if lead else (), 1):
+        _text(note, "beam", beam, number=str(level))
+    tuplet = _tuplet_mark(pieces, i) if lead else ""
+    _notations(note, pieces[i], number, tuplet, _joints(pieces[i], number, k))
+
+
+def _joints(piece: _Piece, number: int, k: int) -> list[tuple[str, str]]:
+    """How the first tone (`k` 0) of a grace (its `number`) or of the chord (-1) is reached ("stop") and leads on
+    ("start")."""
     source = piece.note
-    assert source is not None
+    if source is None or k:
+        return []
     joined = "" if piece.tie_in else source.joined
     if number >= 0:
-        return (joined if number == len(source.graces) - 1 else ""), ""
-    return piece.joins_on, joined
+        reached, leads = "", joined if number == len(source.graces) - 1 else ""
+    else:
+        reached, leads = joined, piece.joins_on
+    return [(kind, join) for kind, join in (("stop", reached), ("start", leads)) if join]
+
+
+def _ties(piece: _Piece) -> list[str]:
+    return [kind for kind, there in (("stop", piece.tie_in), ("start", piece.tie_out)) if there]
 
 
 def _head(
     note: ET.Element, piece: _Piece, number: int, tone: Tone, k: int, sheet: _Sheet, staff: str, sign: str
 ) -> None:
-    """A note's pitch, length, stem and head; `number` of its grace (−1: none), `k` its place in the chord."""
+    """A note's pitch, length, stem and head; `number` of its grace (-1: none), `k` its place in the chord."""
     tab, grace = staff == _TAB, number >= 0
     if grace:
         ET.SubElement(note, "grace", slash="yes")
@@ -525,9 +545,8 @@ def _head(
     _pitch(note, piece, number, tone, sheet)
     if not grace:
         _text(note, "duration", str(piece.length))
-        for kind, there in (("stop", piece.tie_in), ("start", piece.tie_out)):
-            if there and not tab:
-                ET.SubElement(note, "tie", type=kind)
+        for kind in _ties(piece) if not tab else ():
+            ET.SubElement(note, "tie", type=kind)
     _text(note, "voice", _TAB_VOICE if tab else _VOICE)
     _type(note, piece, sheet, grace=grace)
     if sign:
@@ -591,33 +610,24 @@ def _tuplet(parent: ET.Element, mark: str) -> None:
 _LETTER = {"hammer": ("hammer-on", "H"), "pull": ("pull-off", "P")}
 
 
-def _notations(
-    note: ET.Element, piece: _Piece, tone: Tone, tab: bool, tuplet: str, starts: str, stops: str, number: int
-) -> None:
+def _notations(note: ET.Element, piece: _Piece, number: int, tuplet: str, joints: list[tuple[str, str]]) -> None:
+    """What stands at a note of the staff: ties, triplet, slurs and slides with their letters, fermata."""
     notations = ET.Element("notations")
-    if number < 0 and not tab:
-        for kind, there in (("stop", piece.tie_in), ("start", piece.tie_out)):
-            if there:
-                ET.SubElement(notations, "tied", type=kind)
+    for kind in _ties(piece) if number < 0 else ():
+        ET.SubElement(notations, "tied", type=kind)
     _tuplet(notations, tuplet)
-    for kind, join in (("stop", stops), ("start", starts)):
-        if join == "slide" and not tab:
+    for kind, join in joints:
+        if join == "slide":
             ET.SubElement(notations, "slide", {"type": kind, "number": "1", "line-type": "solid"})
-        elif join and not tab:
+        else:
             slur = ET.SubElement(notations, "slur", type=kind, number="1")
             if kind == "start":
                 slur.set("id", f"{join}-{piece.note.start if piece.note else 0}-{number + 1}")
-    letters = [(kind, *_LETTER[join]) for kind, join in (("stop", stops), ("start", starts)) if join in _LETTER]
-    if letters or tab:
-        technical = ET.SubElement(notations, "technical")
-        for kind, tag, letter in letters if not tab else []:
-            _text(technical, tag, letter if kind == "start" else "", type=kind, number="1")
-        if tab:
-            _text(technical, "string", str(tone.string))
-            _text(technical, "fret", str(tone.fret))
-        if not len(technical):
-            notations.remove(technical)
-    if piece.fermata and number < 0 and not tab:
+    letters = [(kind, *_LETTER[join]) for kind, join in joints if join in _LETTER]
+    technical = ET.SubElement(notations, "technical") if letters else notations
+    for kind, tag, letter in letters:
+        _text(technical, tag, letter if kind == "start" else "", type=kind, number="1")
+    if piece.fermata and number < 0:
         ET.SubElement(notations, "fermata", type="upright")
     if len(notations):
         note.append(notations)
@@ -641,8 +651,7 @@ def _spellings(written: Written) -> dict[tuple[int, int, int], str]:
         of_key = {*"BEADGCF"[-key.fifths :], *(f"{letter}b" for letter in "BEADGCF"[: -key.fifths])}
     order = []
     for note in written.notes:
-        for number, chord in [*enumerate(note.graces), (-1, note.tones)]:
-            order += [(note.start, number, tone.pitch) for tone in chord]
+        order += [(note.start, number, tone.pitch) for number, tones in note.chords for tone in tones]
     out: dict[tuple[int, int, int], str] = {}
     goal: tuple[int, str] | None = None
     for place in reversed(order):

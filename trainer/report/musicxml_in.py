@@ -12,7 +12,8 @@ import io
 import math
 import re
 import zipfile
-from dataclasses import dataclass, field
+from collections.abc import Callable
+from dataclasses import dataclass, field, replace
 from fractions import Fraction
 from pathlib import Path
 from typing import get_args
@@ -72,7 +73,6 @@ class XmlScore:
     tempo_bpm: float | None
     swing_ratio: float | None
     compound: bool
-    part: str
     remarks: tuple[str, ...] = ()
 
 
@@ -204,33 +204,36 @@ def _chosen(root: ET.Element, parts: list[ET.Element], asked: str | int | None, 
     for item in root.iter("score-part"):
         names[item.get("id")] = (item.findtext("part-name") or item.findtext(".//instrument-name") or "").strip()
         programs[item.get("id")] = whole_number(item.findtext("midi-instrument/midi-program") or "") or 0
-
-    def name(item: ET.Element) -> str:
-        return names.get(item.get("id"), "")
-
+    called = [names.get(item.get("id"), "") for item in parts]
     if asked is not None:
-        text = str(asked).strip().casefold()
-        found = [item for item in parts if name(item).casefold() == text]
-        number = whole_number(text)
-        if not found and number is not None and 1 <= number <= len(parts):
-            found = [parts[number - 1]]
-        if len(found) == 1:
-            return found[0], ""
-        listed = ", ".join(f'{i} "{name(item)[:40]}"' for i, item in enumerate(parts, 1))
-        raise UsageError(f'{path}: {len(found)} parts are "{text[:40]}"; there are {listed}')
+        return parts[_asked_for(str(asked), called, path)], ""
     if len(parts) == 1:
         return parts[0], ""
-    for how, pool in (
-        ("by its name", [item for item in parts if says_bass(name(item))]),
-        ("by its General MIDI program", [p for p in parts if programs.get(p.get("id"), 0) - 1 in BASS_PROGRAMS]),
-        ("as the lowest part", parts),
-    ):
-        if pool:
-            lowest = min(pool, key=_middle)
-            number = parts.index(lowest) + 1
-            called = f'part {number} "{name(lowest)[:40]}"'
-            return lowest, f"{called} is read as the bass, {how}; choose another with --track NAME|NUMBER"
-    return parts[0], ""
+    everyone = range(len(parts))
+    pools = {
+        "by its name": [i for i in everyone if says_bass(called[i])],
+        "by its General MIDI program": [
+            i for i in everyone if programs.get(parts[i].get("id"), 0) - 1 in BASS_PROGRAMS
+        ],
+        "as the lowest part": everyone,
+    }
+    how, pool = next((how, pool) for how, pool in pools.items() if pool)
+    lowest = min(pool, key=lambda i: _middle(parts[i]))
+    found = f'part {lowest + 1} "{called[lowest][:40]}"'
+    return parts[lowest], f"{found} is read as the bass, {how}; choose another with --track NAME|NUMBER"
+
+
+def _asked_for(asked: str, called: list[str], path: Path) -> int:
+    """Index of the part of a name, else of a number from 1; `UsageError` unless there is one such part."""
+    text = asked.strip().casefold()
+    found = [i for i, name in enumerate(called) if name.casefold() == text]
+    number = whole_number(text)
+    if not found and number is not None and 1 <= number <= len(called):
+        found = [number - 1]
+    if len(found) != 1:
+        listed = ", ".join(f'{i} "{name[:40]}"' for i, name in enumerate(called, 1))
+        raise UsageError(f'{path}: {len(found)} parts are "{text[:40]}"; there are {listed}')
+    return found[0]
 
 
 def _middle(part: ET.Element) -> float:
@@ -266,68 +269,66 @@ class _Reader:
         self.words_swing = False
         self.n_notes = self.n_bars = 0
 
+    @property
+    def compound(self) -> bool:
+        """Whether its time is counted in dotted beats."""
+        return self.bottom >= 8 and self.top > 3 and self.top % 3 == 0
+
     def score(self, root: ET.Element, part: ET.Element, why: str) -> XmlScore:
         measures = part.findall("measure")
         if not 1 <= len(measures) <= SONG_BARS:
             raise FileFormatError(f"{self.path}: {len(measures)} bars; expected 1 to {SONG_BARS}")
         written = [self._measure(measure, first=i == 0) for i, measure in enumerate(measures)]
-        compound = self.bottom >= 8 and self.top > 3 and self.top % 3 == 0
+        compound = self.compound
         quarters_a_beat = Fraction(12, self.bottom) if compound else Fraction(1)
-        notes: list[XmlNote] = []
-        open_ties: dict[int, int] = {}
-        bars = []
-        at = Fraction(0)
         try:
             order = playing_order([measure.order for measure in written], SONG_BARS)
         except ValueError as error:
             raise FileFormatError(f"{self.path}: {error}") from None
-        for measure in (written[i] for i in order):
-            start = at
+        notes, bars = self._played([written[i] for i in order], quarters_a_beat)
+        title = root.findtext("work/work-title") or root.findtext("movement-title") or ""
+        tempo = None if self.tempo_quarter is None else self.tempo_quarter / float(quarters_a_beat)
+        swing = self.swing if self.swing is not None else 2.0 if self.words_swing or compound else None
+        return XmlScore(
+            notes, bars, " ".join(title.split())[:200], self.fifths or 0, self.minor, tempo, swing, compound,
+            (why,) if why else (),
+        )  # fmt: skip
+
+    def _played(
+        self, measures: list[_Measure], quarters_a_beat: Fraction
+    ) -> tuple[tuple[XmlNote, ...], tuple[XmlBar, ...]]:
+        """Notes and bars one after another as they are played, in beats; what is tied is one note."""
+        notes: list[XmlNote] = []
+        bars = []
+        open_ties: dict[int, int] = {}
+        at = Fraction(0)
+        for measure in measures:
             for onset, length, pitch, tie_in, tie_out in measure.notes:
-                sounds = XmlNote((start + onset) / quarters_a_beat, length / quarters_a_beat, pitch)
+                sounds = XmlNote((at + onset) / quarters_a_beat, length / quarters_a_beat, pitch)
                 row = _tied(notes, open_ties.pop(pitch, None) if tie_in else None, sounds)
                 open_ties.pop(pitch, None)
                 if tie_out:
                     open_ties[pitch] = row
             chords = tuple((place / quarters_a_beat, chord) for place, chord in measure.chords)
             beats = measure.length / quarters_a_beat
-            bars.append(XmlBar(start / quarters_a_beat, beats, measure.pickup, chords, measure.mark))
+            bars.append(XmlBar(at / quarters_a_beat, beats, measure.pickup, chords, measure.mark))
             at += measure.length
             if len(notes) > NOTES:
                 raise FileFormatError(f"{self.path}: more than {NOTES:,} notes; expected one song")
-        title = root.findtext("work/work-title") or root.findtext("movement-title") or ""
-        tempo = None if self.tempo_quarter is None else self.tempo_quarter / float(quarters_a_beat)
-        swing = self.swing if self.swing is not None else 2.0 if self.words_swing or compound else None
-        ordered = tuple(sorted(notes, key=lambda note: (note.onset, note.pitch)))
-        return XmlScore(
-            ordered, tuple(bars), " ".join(title.split())[:200], self.fifths or 0, self.minor, tempo, swing, compound,
-            part.get("id") or "", (why,) if why else (),
-        )  # fmt: skip
+        return tuple(sorted(notes, key=lambda note: (note.onset, note.pitch))), tuple(bars)
 
     def _measure(self, measure: ET.Element, *, first: bool) -> _Measure:
         self.n_bars += 1
         longest = Fraction(0)
         out = _Measure(Fraction(0), Fraction(0), measure.get("implicit") == "yes")
         place = _Place()
+        read: dict[str, Callable[[ET.Element, _Measure, _Place], None]] = {
+            "attributes": self._attributes, "backup": self._step, "forward": self._step, "note": self._note,
+            "harmony": self._harmony, "direction": self._direction, "barline": self._barline, "sound": self._sound,
+        }  # fmt: skip
         for item in measure:
-            if item.tag == "attributes":
-                self._attributes(item)
-            elif item.tag in ("backup", "forward"):
-                step = self._duration(item)
-                place.at = max(place.at - step, Fraction(0)) if item.tag == "backup" else place.at + step
-            elif item.tag == "note":
-                self._note(item, out, place)
-            elif item.tag == "harmony":
-                chord = _chord(item)
-                if chord is not None:
-                    at = place.at + _number(item.findtext("offset") or "0") / self.divisions
-                    out.chords.append((max(at, Fraction(0)), chord))
-            elif item.tag == "direction":
-                self._direction(item, out, place.at)
-            elif item.tag == "barline":
-                self._barline(item, out)
-            elif item.tag == "sound":
-                self._sound(item, out, place.at)
+            if item.tag in read:
+                read[item.tag](item, out, place)
             longest = max(longest, place.at)
         out.nominal = Fraction(4 * self.top, self.bottom)
         short = longest < out.nominal
@@ -338,6 +339,19 @@ class _Reader:
         out.order.length = out.length
         out.chords.sort(key=lambda item: item[0])
         return out
+
+    def _step(self, item: ET.Element, out: _Measure, place: _Place) -> None:
+        step = self._duration(item)
+        place.at = max(place.at - step, Fraction(0)) if item.tag == "backup" else place.at + step
+
+    def _harmony(self, item: ET.Element, out: _Measure, place: _Place) -> None:
+        chord = _chord(item)
+        if chord is not None:
+            out.chords.append((max(self._offset(item, place), Fraction(0)), chord))
+
+    def _offset(self, item: ET.Element, place: _Place) -> Fraction:
+        """Where in its bar something stands that may say so itself."""
+        return place.at + _number(item.findtext("offset") or "0") / self.divisions
 
     def _note(self, item: ET.Element, out: _Measure, place: _Place) -> None:
         """A note, a rest, a note of the chord before, or a grace, which waits for its note."""
@@ -368,25 +382,15 @@ class _Reader:
             raise _Odd("a duration beyond all music")
         return length
 
-    def _attributes(self, item: ET.Element) -> None:
+    def _attributes(self, item: ET.Element, out: _Measure, place: _Place) -> None:
         divisions = item.findtext("divisions")
         if divisions:
-            self.divisions = _number(divisions)
-            if not 0 < self.divisions <= DIVISIONS:
-                raise _Odd(f"{divisions.strip()[:12]} divisions; expected at most {DIVISIONS:,}")
-            self.common = math.lcm(self.common, self.divisions.numerator)
-            if self.common > COMMON_DIVISIONS:
-                raise _Odd("divisions that no common one measures")
+            self._divided(divisions)
         beats, kind = item.findtext("time/beats"), item.findtext("time/beat-type")
         if beats and kind:
-            tops = [int(text) for text in beats.split("+")[:8] if len(text) < 4]
-            self.top, self.bottom = sum(tops), int(kind[:4])
-            if not (1 <= self.top <= 64 and self.bottom in (1, 2, 4, 8, 16, 32)):
-                raise _Odd(f"a time of {beats[:10]}/{kind[:10]}")
+            self._timed(beats, kind)
         self.n_staves = int((item.findtext("staves") or str(self.n_staves))[:3])
-        for clef in item.findall("clef"):
-            if clef.findtext("sign") == "TAB":
-                self.tabs.add(clef.get("number") or "1")
+        self.tabs |= {clef.get("number") or "1" for clef in item.findall("clef") if clef.findtext("sign") == "TAB"}
         shift = item.find("transpose")
         if shift is not None:
             chromatic = Fraction((shift.findtext("chromatic") or "0")[:6])
@@ -396,6 +400,22 @@ class _Reader:
         if fifths and self.fifths is None:
             self.fifths = max(-7, min(7, int(fifths[:4])))
             self.minor = (item.findtext("key/mode") or "major").strip() == "minor"
+
+    def _divided(self, divisions: str) -> None:
+        """So many divisions to a quarter from here on."""
+        self.divisions = _number(divisions)
+        if not 0 < self.divisions <= DIVISIONS:
+            raise _Odd(f"{divisions.strip()[:12]} divisions; expected at most {DIVISIONS:,}")
+        self.common = math.lcm(self.common, self.divisions.numerator)
+        if self.common > COMMON_DIVISIONS:
+            raise _Odd("divisions that no common one measures")
+
+    def _timed(self, beats: str, kind: str) -> None:
+        """In this time from here on; its upper number may be a sum."""
+        tops = [int(text) for text in beats.split("+")[:8] if len(text) < 4]
+        self.top, self.bottom = sum(tops), int(kind[:4])
+        if not (1 <= self.top <= 64 and self.bottom in (1, 2, 4, 8, 16, 32)):
+            raise _Odd(f"a time of {beats[:10]}/{kind[:10]}")
 
     def _pitch(self, note: ET.Element) -> int | None:
         staff = note.findtext("staff") or "1"
@@ -412,36 +432,38 @@ class _Reader:
             raise _Odd(f"the pitch {step}{octave} beyond all instruments")
         return sounding
 
-    def _direction(self, item: ET.Element, out: _Measure, at: Fraction) -> None:
+    def _direction(self, item: ET.Element, out: _Measure, place: _Place) -> None:
         mark = item.findtext("direction-type/rehearsal")
         if mark:
             out.mark = " ".join(mark.split())[:60]
         words = " ".join(w.text or "" for w in item.iter("words")).casefold()
         if "swing" in words or "shuffle" in words:
             self.words_swing = True
-        per_minute, unit = item.findtext(".//metronome/per-minute"), item.findtext(".//metronome/beat-unit")
-        if per_minute and unit and self.tempo_quarter is None:
-            number = re.search(r"\d{1,3}(?:\.\d{1,4})?", per_minute)
-            length = {"quarter": 1.0, "half": 2.0, "eighth": 0.5}.get(unit.strip(), 1.0)
-            if number is not None:
-                dotted = 1.5 if item.find(".//metronome/beat-unit-dot") is not None else 1.0
-                self._tempo(float(number[0]) * length * dotted)
-        place = at + _number(item.findtext("offset") or "0") / self.divisions
+        self._metronome(item)
+        stands = replace(place, at=self._offset(item, place))
         n_jumps = len(out.order.jumps)
         for sound in item.iter("sound"):
-            self._sound(sound, out, place)
+            self._sound(sound, out, stands)
         if len(out.order.jumps) == n_jumps:  # signs and words alone
             signs = {sign for sign in ("segno", "coda") if item.find(f"direction-type/{sign}") is not None}
             kind = jump_said(words, signs)
             if kind is not None:
-                out.order.jumps.append(Jump(kind, "", place))
+                out.order.jumps.append(Jump(kind, "", stands.at))
 
-    def _sound(self, sound: ET.Element, out: _Measure, at: Fraction) -> None:
+    def _metronome(self, item: ET.Element) -> None:
+        per_minute, unit = item.findtext(".//metronome/per-minute"), item.findtext(".//metronome/beat-unit")
+        number = re.search(r"\d{1,3}(?:\.\d{1,4})?", per_minute or "")
+        if number is not None and unit:
+            length = {"quarter": 1.0, "half": 2.0, "eighth": 0.5}.get(unit.strip(), 1.0)
+            dotted = 1.5 if item.find(".//metronome/beat-unit-dot") is not None else 1.0
+            self._tempo(float(number[0]) * length * dotted)
+
+    def _sound(self, sound: ET.Element, out: _Measure, place: _Place) -> None:
         times = tuple(int(n) for n in re.findall(r"\d{1,2}", (sound.get("time-only") or "")[:40]))
         for kind in get_args(JumpKind):
             label = sound.get(kind)
             if label is not None and label.strip().lower() != "no":
-                out.order.jumps.append(Jump(kind, label.strip()[:40], at, times, sure=True))
+                out.order.jumps.append(Jump(kind, label.strip()[:40], place.at, times, sure=True))
         tempo = sound.get("tempo")
         if tempo and self.tempo_quarter is None:
             self._tempo(float(tempo[:12]))
@@ -452,10 +474,11 @@ class _Reader:
             self.swing = 1.0
 
     def _tempo(self, quarter_bpm: float) -> None:
-        if 10.0 <= quarter_bpm <= 1000.0:
+        """The first tempo that is said counts."""
+        if self.tempo_quarter is None and 10.0 <= quarter_bpm <= 1000.0:
             self.tempo_quarter = quarter_bpm
 
-    def _barline(self, item: ET.Element, out: _Measure) -> None:
+    def _barline(self, item: ET.Element, out: _Measure, place: _Place) -> None:
         ending = item.find("ending")
         if ending is not None and ending.get("type") == "start":
             out.order.endings = tuple(int(n) for n in re.findall(r"\d{1,2}", (ending.get("number") or "")[:40]))

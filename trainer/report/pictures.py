@@ -10,8 +10,9 @@ import io
 import math
 import re
 import xml.etree.ElementTree as ET
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
+from itertools import chain
 from typing import Any
 
 import matplotlib
@@ -22,6 +23,7 @@ from numpy.typing import NDArray
 
 from trainer.music import note_name
 from trainer.scoring.devices import Device
+from trainer.scoring.figure import Figure as Measured
 from trainer.scoring.form import PlaceBar
 from trainer.scoring.shape import ChorusShape
 from trainer.scoring.swing import Swing
@@ -59,6 +61,7 @@ _RC: Any = {
     "axes.facecolor": "none",
 }
 WIDTH_IN = 8.6
+_DASHED = (0, (4, 2))
 SHOWN_MS = 120.0  # the lane's half-height; notes beyond it sit on the edge as triangles. Our choice.
 
 
@@ -70,29 +73,21 @@ class Picture:
     alternative: str
 
 
+_SVG = "{http://www.w3.org/2000/svg}"
+
+
 def _finish(figure: Figure, alternative: str, titles: Mapping[str, Sequence[str]] | None = None) -> Picture:
     """The figure as inline SVG: colours to variables, a label for readers, a title for every point in `titles`."""
     buffer = io.StringIO()
-    figure.savefig(buffer, format="svg", metadata={"Date": None, "Creator": None})
+    figure.savefig(buffer, format="svg", metadata=dict.fromkeys(("Date", "Creator", "Format", "Type")))
     text = buffer.getvalue()
     root = ET.fromstring(text[text.index("<svg") :])
-    namespace = "{http://www.w3.org/2000/svg}"
+    groups = {group.get("id"): group for group in root.iter(f"{_SVG}g")}
     for name, words in (titles or {}).items():
-        group = next((g for g in root.iter(f"{namespace}g") if g.get("id") == name), None)
-        if group is None:
-            continue
-        points = [node for node in group.iter() if node.tag == f"{namespace}use"]
-        points = points or [node for node in group.iter() if node.tag == f"{namespace}path"]
-        for node, word in zip(points, words, strict=False):
-            ET.SubElement(node, f"{namespace}title").text = word
-    for node in root.iter():
-        # Ids must not collide between the pictures of one page; only those that something refers to matter.
-        node.attrib.pop("{http://www.w3.org/XML/1998/namespace}space", None)
-    for tag in ("metadata",):
-        for parent in list(root.iter()):
-            for child in list(parent):
-                if child.tag == f"{namespace}{tag}":
-                    parent.remove(child)
+        if name in groups:
+            points = list(groups[name].iter(f"{_SVG}use")) or list(groups[name].iter(f"{_SVG}path"))
+            for node, word in zip(points, words, strict=False):
+                ET.SubElement(node, f"{_SVG}title").text = word
     root.set("role", "img")
     root.set("aria-label", alternative)
     root.attrib.pop("width", None)
@@ -193,49 +188,62 @@ def asynchrony_picture(
         return _finish(figure, alternative, {"near": keep, "far": far})
 
 
+@dataclass(frozen=True, slots=True)
+class _Ratios:
+    """Swing ratios side by side: of each chorus, or of each beat of the bar. Those without an interval are left out."""
+
+    label: str
+    word: str
+    ratios: tuple[tuple[int, Measured], ...]
+
+    @property
+    def told(self) -> list[str]:
+        return [
+            f"{self.word} {which}: {ratio.value:.2f} : 1 ({ratio.low:.2f} to {ratio.high:.2f}), {ratio.n} pairs"
+            for which, ratio in self.ratios
+        ]
+
+    def draw(self, axes: Axes, band: Measured, gid: str) -> None:
+        """Each with its interval, the band's as a line."""
+        for at, (_, ratio) in enumerate(self.ratios):
+            axes.plot([at, at], [ratio.low, ratio.high], color=MUTED, linewidth=2.0, solid_capstyle="butt")
+        places, values = range(len(self.ratios)), [ratio.value for _, ratio in self.ratios]
+        axes.scatter(places, values, s=34, marker="D", color=MARK, linewidths=0, zorder=3, gid=gid)
+        if band.known:
+            axes.axhline(band.value, color=INK, linewidth=1.0, linestyle=(0, (2, 2)))
+        axes.set_xticks(places, [str(which) for which, _ in self.ratios])
+        axes.set_xlim(-0.7, len(self.ratios) - 0.3)
+        axes.set_xlabel(self.label)
+
+
 def swing_picture(swing: Swing) -> Picture:
     """The swing ratio of each chorus and of each beat of the bar, with intervals, and the band's own.
 
     A figure without an interval is a handful of pairs: it is counted in the table and not drawn.
     """
     band = swing.written("band")
-    by_chorus = [(group.chorus, group.written("ratio")) for group in swing.per_chorus if group.ratio.interval]
-    by_beat = [(group.beat, group.written("ratio")) for group in swing.per_beat if group.ratio.interval]
-    panels = [panel for panel in (("chorus", "chorus", by_chorus), ("beat of the bar", "beat", by_beat)) if panel[2]]
-    everything = [end for _, _, ratios in panels for _, ratio in ratios for end in (ratio.low, ratio.high)]
-    everything += [band.value] if band.known else []
-    low, high = min(everything), max(everything)
-    titles: dict[str, Sequence[str]] = {}
-    told = []
+    by_chorus = tuple((group.chorus, group.written("ratio")) for group in swing.per_chorus if group.ratio.interval)
+    by_beat = tuple((group.beat, group.written("ratio")) for group in swing.per_beat if group.ratio.interval)
+    panels = [_Ratios("chorus", "chorus", by_chorus), _Ratios("beat of the bar", "beat", by_beat)]
+    panels = [panel for panel in panels if panel.ratios]
+    ends = [end for panel in panels for _, ratio in panel.ratios for end in (ratio.low, ratio.high)]
+    ends += [band.value] if band.known else []
+    low, high = min(ends), max(ends)
     with matplotlib.rc_context(_RC):
         figure = Figure(figsize=(WIDTH_IN, 2.6), layout="constrained")
-        widths = [max(3, len(ratios)) for _, _, ratios in panels]
+        widths = [max(3, len(panel.ratios)) for panel in panels]
         row = figure.subplots(1, len(panels), sharey=True, squeeze=False, gridspec_kw={"width_ratios": widths})[0]
-        for k, (axes, (label, word, ratios)) in enumerate(zip(row, panels, strict=True)):
-            x = np.arange(len(ratios), dtype=float)
-            for at, (_, ratio) in zip(x, ratios, strict=True):
-                axes.plot([at, at], [ratio.low, ratio.high], color=MUTED, linewidth=2.0, solid_capstyle="butt")
-            values = [ratio.value for _, ratio in ratios]
-            axes.scatter(x, values, s=34, marker="D", color=MARK, linewidths=0, zorder=3, gid=f"ratio-{k}")
-            if band.known:
-                axes.axhline(band.value, color=INK, linewidth=1.0, linestyle=(0, (2, 2)))
-                if k == 0:
-                    axes.annotate(
-                        "band", (-0.6, band.value), xytext=(2, 3), textcoords="offset points", color=INK, fontsize=8
-                    )
-            axes.set_xticks(x, [str(which) for which, _ in ratios])
-            axes.set_xlim(-0.7, len(ratios) - 0.3)
-            axes.set_xlabel(label)
-            words = [
-                f"{word} {which}: {ratio.value:.2f} : 1 ({ratio.low:.2f} to {ratio.high:.2f}), {ratio.n} pairs"
-                for which, ratio in ratios
-            ]
-            titles[f"ratio-{k}"] = words
-            told += words
+        for k, (axes, panel) in enumerate(zip(row, panels, strict=True)):
+            panel.draw(axes, band, f"ratio-{k}")
+        if band.known:
+            row[0].annotate(
+                "band", (-0.6, band.value), xytext=(2, 3), textcoords="offset points", color=INK, fontsize=8
+            )
         margin = max(0.1, 0.12 * (high - low))
         row[0].set_ylim(low - margin, high + margin)
         row[0].set_ylabel("long : short")
-        return _finish(figure, "Swing ratio: " + "; ".join(told) + ".", titles)
+        titles = {f"ratio-{k}": panel.told for k, panel in enumerate(panels)}
+        return _finish(figure, "Swing ratio: " + "; ".join(chain(*titles.values())) + ".", titles)
 
 
 def place_picture(chart: Chart, place: Sequence[PlaceBar]) -> Picture:
@@ -278,78 +286,88 @@ def bars_words(beats: float) -> str:
     return f"{'half a beat' if n == 0.5 else size} {'ahead of' if beats > 0 else 'behind'} the band"
 
 
+class _Choruses:
+    """Lines with a point for each chorus, and what each point says."""
+
+    def __init__(self, numbers: Sequence[int]) -> None:
+        self.numbers = numbers
+        self.titles: dict[str, Sequence[str]] = {}
+
+    def line(
+        self, axes: Axes, name: str, values: Sequence[float], told: Callable[[float], str], *,
+        color: str, marker: str, ls: Any, lw: float,
+    ) -> None:  # fmt: skip
+        """A line over the choruses, broken where a value is not finite; `told` says a value."""
+        points = [(at, value) for at, value in zip(self.numbers, values, strict=True) if math.isfinite(value)]
+        axes.plot(self.numbers, values, color=color, lw=lw, ls=ls)
+        axes.scatter(
+            [at for at, _ in points], [value for _, value in points], s=26, marker=marker, color=color,
+            linewidths=1.4 if marker == "x" else 0, zorder=3, gid=name,
+        )  # fmt: skip
+        self.titles[name] = [f"chorus {at}: {told(value)}" for at, value in points]
+
+    def bars(self, axes: Axes, name: str, values: Sequence[float], unit: str) -> None:
+        for i, (at, value) in enumerate(zip(self.numbers, values, strict=True)):
+            bar = axes.bar([at], [value], width=0.55, color=FAINT, edgecolor=MUTED, linewidth=0.8)[0]
+            bar.set_gid(f"{name}-{i}")
+            self.titles[f"{name}-{i}"] = [f"chorus {at}: {value:.1f} {unit}"]
+
+
 def shape_picture(chart: Chart, choruses: Sequence[ChorusShape], band_heard: Mapping[int, float]) -> Picture:
     """Density and height of each chorus beside how hard the band was asked to play, and how hard it did.
 
     `band_heard`: by chorus, 0–1, where the band was recorded.
     """
     numbers = [chorus.chorus for chorus in choruses]
-    x = np.array(numbers, dtype=np.float64)
-    titles: dict[str, Sequence[str]] = {}
+    drawn = _Choruses(numbers)
     density, height, peak = (
         [chorus.written(name).value for chorus in choruses] for name in ("notes_per_bar", "median_pitch", "top_pitch")
     )
     pitched = bool(np.isfinite(height).any())
-
-    def line(axes: Axes, name: str, values: Sequence[float], words: Sequence[str], **style: Any) -> None:
-        points = [(at, v, word) for at, v, word in zip(x, values, words, strict=True) if math.isfinite(v)]
-        axes.plot(x, values, color=style["color"], lw=style["lw"], ls=style["ls"])
-        axes.scatter(
-            [p[0] for p in points], [p[1] for p in points], s=26, marker=style["marker"], color=style["color"],
-            linewidths=1.4 if style["marker"] == "x" else 0, zorder=3, gid=name,
-        )  # fmt: skip
-        titles[name] = [p[2] for p in points]
-
     with matplotlib.rc_context(_RC):
         figure = Figure(figsize=(WIDTH_IN, 4.2 if pitched else 2.4), layout="constrained")
         panels = figure.subplots(2 if pitched else 1, 1, sharex=True, squeeze=False)[:, 0]
         top, bottom = panels[0], panels[-1]
-        for i, (at, value) in enumerate(zip(x, density, strict=True)):
-            bar = top.bar([at], [value], width=0.55, color=FAINT, edgecolor=MUTED, linewidth=0.8)[0]
-            bar.set_gid(f"density-{i}")
-            titles[f"density-{i}"] = [f"chorus {numbers[i]}: {value:.1f} notes a bar"]
+        drawn.bars(top, "density", density, "notes a bar")
         top.set_ylabel("notes a bar")
         twin = top.twinx()
         planned = {bar.chorus: bar.intensity for bar in chart.bars if bar.chorus >= 1}
         plan = [planned.get(number, math.nan) for number in numbers]
-        line(
-            twin, "plan", plan, [f"chorus {n}: band planned at {_two(v)}" for n, v in zip(numbers, plan, strict=True)],
-            color=SECOND, marker="s", ls=(0, (4, 2)), lw=1.4,
-        )  # fmt: skip
+        drawn.line(
+            twin, "plan", plan, "band planned at {:.2g}".format, color=SECOND, marker="s", ls=(0, (4, 2)), lw=1.4
+        )
         if band_heard:
             heard = [band_heard.get(number, math.nan) for number in numbers]
-            told = [f"chorus {n}: band played {_two(v)}" for n, v in zip(numbers, heard, strict=True)]
-            line(twin, "band", heard, told, color=INK, marker="x", ls=(0, (1, 2)), lw=1.2)
+            drawn.line(twin, "band", heard, "band played {:.2g}".format, color=INK, marker="x", ls=(0, (1, 2)), lw=1.2)
         twin.set_ylim(0.0, 1.1)
         twin.set_ylabel("band")
         if pitched:
-            names = [f"chorus {n}: middle {_note(v, chart)}" for n, v in zip(numbers, height, strict=True)]
-            line(bottom, "middle", height, names, color=MARK, marker="o", ls="-", lw=1.8)
-            names = [f"chorus {n}: top {_note(v, chart)}" for n, v in zip(numbers, peak, strict=True)]
-            line(bottom, "top", peak, names, color=MUTED, marker="^", ls="-", lw=1.0)
-            low, high = bottom.get_ylim()
-            tonic = chart.key.tonic_pc
-            # The keynote and its fifth in every octave: what a player counts from.
-            ticks = [p for p in range(20, 90) if (p - tonic) % 12 in (0, 7) and low - 1 <= p <= high + 1]
-            bottom.set_yticks(ticks, [_note(p, chart) for p in ticks])
-            bottom.set_ylabel("pitch")
-        bottom.set_xlim(x[0] - 0.8, max(x[-1], x[0] + 3.0) + 0.8)  # one chorus alone is not as wide as the song
+            drawn.line(
+                bottom, "middle", height, lambda v: f"middle {_note(v, chart)}", color=MARK, marker="o", ls="-", lw=1.8
+            )
+            drawn.line(bottom, "top", peak, lambda v: f"top {_note(v, chart)}", color=MUTED, marker="^", ls="-", lw=1.0)
+            _pitch_axis(bottom, chart)
+        bottom.set_xlim(numbers[0] - 0.8, max(numbers[-1], numbers[0] + 3.0) + 0.8)  # one is not as wide as a song
         short = {"verse": "v"} if len(numbers) > 10 else {}
-        bottom.set_xticks(x, [f"{chorus.chorus}\n{short.get(chorus.role, chorus.role)}" for chorus in choruses])
+        bottom.set_xticks(numbers, [f"{chorus.chorus}\n{short.get(chorus.role, chorus.role)}" for chorus in choruses])
         bottom.set_xlabel("chorus")
         alternative = "Each chorus: " + "; ".join(
             f"{chorus.chorus} {chorus.role} {notes:.1f} notes a bar, middle pitch {_note(middle, chart)}"
             for chorus, notes, middle in zip(choruses, density, height, strict=True)
         )
-        return _finish(figure, alternative + ".", titles)
+        return _finish(figure, alternative + ".", drawn.titles)
+
+
+def _pitch_axis(axes: Axes, chart: Chart) -> None:
+    """The keynote and its fifth in every octave: what a player counts from."""
+    low, high = axes.get_ylim()
+    ticks = [p for p in range(20, 90) if (p - chart.key.tonic_pc) % 12 in (0, 7) and low - 1 <= p <= high + 1]
+    axes.set_yticks(ticks, [_note(p, chart) for p in ticks])
+    axes.set_ylabel("pitch")
 
 
 def _note(pitch: float, chart: Chart) -> str:
     return note_name(pitch, chart.key) if math.isfinite(pitch) else "–"
-
-
-def _two(value: float) -> str:
-    return f"{value:.2g}" if math.isfinite(value) else "–"
 
 
 def devices_picture(chart: Chart, found: Sequence[Device]) -> Picture:

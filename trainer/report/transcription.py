@@ -125,26 +125,34 @@ def _session_of(score: XmlScore, path: Path) -> Session:
         choruses = [{"role": "verse"}] * max(1, len(names) // n_form)
     if n_form > FORM_BARS:
         raise UsageError(f"{path}: {n_form} bars that do not come round; expected a form, or add --session")
-    swing = score.swing_ratio
-    groove = "slow_twelve_eight" if score.compound else "shuffle" if swing is None or swing > 1.0 else "straight"
     plain: dict[str, Any] = {
         "title": score.title or path.stem[:200] or "A transcription",
-        "key": (_MINORS if score.minor else _MAJORS)[score.key_fifths + 7] + ("m" if score.minor else ""),
-        "groove": groove,
         "form": "chart",
         "chart": {"bars": names[:n_form]},
         "count_in_bars": 0,
         "chorus": choruses,
+        **_feel(score),
     }
-    if score.tempo_bpm is not None:
-        plain["tempo_bpm"] = playable_bpm(score.tempo_bpm)
-    if swing is not None:
-        plain["swing_ratio"] = min(max(swing, 1.0), 3.5)
     try:
         return session_from_dict(plain, "its chords")
     except TrainerError as error:
         words = " ".join(str(error).split())[:200]
         raise UsageError(f"{path}: its chord symbols make no chart ({words}); add --session") from None
+
+
+def _feel(score: XmlScore) -> dict[str, Any]:
+    """Key, groove, and where the document says them tempo and swing, as a session has them."""
+    swing = score.swing_ratio
+    groove = "slow_twelve_eight" if score.compound else "shuffle" if swing is None or swing > 1.0 else "straight"
+    out: dict[str, Any] = {
+        "key": (_MINORS if score.minor else _MAJORS)[score.key_fifths + 7] + ("m" if score.minor else ""),
+        "groove": groove,
+    }
+    if score.tempo_bpm is not None:
+        out["tempo_bpm"] = playable_bpm(score.tempo_bpm)
+    if swing is not None:
+        out["swing_ratio"] = min(max(swing, 1.0), 3.5)
+    return out
 
 
 def _bar_names(bars: tuple[XmlBar, ...]) -> list[str]:

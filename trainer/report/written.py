@@ -14,7 +14,7 @@ negative.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from itertools import pairwise
 
@@ -28,7 +28,7 @@ from trainer.music import FIVE_STRING, FOUR_STRING, GROOVES, Tuning, note_name
 from trainer.report.bent import SLIDE_SEMITONES, SLUR_SEMITONES, bent_notes
 from trainer.scoring.attacks import dead
 from trainer.scoring.reading import Reading
-from trainer.session import BEATS_PER_BAR, Chart
+from trainer.session import BEATS_PER_BAR, Chart, ChartBar
 
 __all__ = ["BAR", "DIVISIONS", "Tone", "Written", "WrittenNote", "written_chart", "written_line", "written_take"]
 
@@ -74,9 +74,9 @@ class WrittenNote:
     joined: str = ""
 
     @property
-    def every_tone(self) -> tuple[Tone, ...]:
-        """The tones and those of its graces."""
-        return tuple(tone for tones in (self.tones, *self.graces) for tone in tones)
+    def chords(self) -> tuple[tuple[int, tuple[Tone, ...]], ...]:
+        """(number of the grace or -1, tones), in the order in which they sound."""
+        return (*enumerate(self.graces), (-1, self.tones))
 
     @property
     def pitch(self) -> int:
@@ -118,9 +118,9 @@ class Written:
     def n_bars(self) -> int:
         return len(self.chart.bars) + self.tail_bars
 
-    @property
-    def n_tones(self) -> int:
-        return sum(len(note.every_tone) for note in self.notes)
+    def bar(self, idx: int) -> ChartBar | None:
+        """The chart's bar of an index; None before its first and after its last."""
+        return self.chart.bars[idx] if 0 <= idx < len(self.chart.bars) else None
 
 
 def is_compound(chart: Chart) -> bool:
@@ -340,15 +340,17 @@ def _clusters(played: _Played, rows: Sequence[int]) -> list[list[int]]:
 
 def _joined(played: _Played, before: Sequence[int], now: Sequence[int], *, grace: bool) -> str:
     """How a note is reached from the one before it: by a slide, a hammer-on, a pull-off; "" where it is struck."""
-    before_it, how = played.reached.get(now[0], (-1, "")) if len(now) == 1 else (-1, "")
-    if before_it in before:
+    if len(now) != 1:
+        return ""
+    source, how = played.reached.get(now[0], (-1, ""))
+    if source in before:
         return how
-    if len(before) != 1 or len(now) != 1 or played.struck_keys:
+    if len(before) != 1 or played.struck_keys:
         return ""
     a, b = before[0], now[0]
     step = int(played.pitch[b] - played.pitch[a])
     over_s = float(played.end_beats[a] - played.onset_beats[b]) * played.beat_s
-    if step == 0 or played.ghost[a] or played.ghost[b]:
+    if step == 0 or played.ghost[[a, b]].any():
         return ""
     if abs(step) <= SLUR_SEMITONES and over_s >= OVERLAP_S and played.end_beats[a] < played.end_beats[b]:
         return "hammer" if step > 0 else "pull"
@@ -357,49 +359,59 @@ def _joined(played: _Played, before: Sequence[int], now: Sequence[int], *, grace
     return ""
 
 
+def _joins(played: _Played, groups: Iterable[Sequence[Sequence[int]]]) -> list[str]:
+    """How each cluster of the groups, one after another, is reached."""
+    flat = [(cluster, i > 0) for group in groups for i, cluster in enumerate(group)]
+    joins = [_joined(played, a, b, grace=grace) for (a, _), (b, grace) in pairwise(flat)]
+    return ["", *joins] if flat else []
+
+
+def _grouped(played: _Played, places: Ints, near: NDArray[np.bool_]) -> dict[int, list[list[int]]]:
+    """Place → its clusters, in order."""
+    by_place: dict[int, list[int]] = {}
+    for row in np.argsort(played.onset_beats, kind="stable").tolist():
+        if near[row]:
+            by_place.setdefault(int(places[row]), []).append(row)
+    return {start: _clusters(played, by_place[start]) for start in sorted(by_place)}
+
+
 def _written(
     played: _Played, chart: Chart, title: str, tuning: Tuning, missed: tuple[int, ...], hand: Ints | None
 ) -> Written:
     """One voice of notes with lengths, their chords, graces and joints; with strings and frets (`hand` if known)."""
-    compound = is_compound(chart)
-    places, triplets = (played.place, set()) if compound else _one_grid_a_beat(played.place)
+    places, triplets = (played.place, None) if is_compound(chart) else _one_grid_a_beat(played.place)
     total = len(chart.bars) * BAR
-    far = (places < -MAX_OUTSIDE_BARS * BAR) | (places >= total + MAX_OUTSIDE_BARS * BAR)
-    by_place: dict[int, list[int]] = {}
-    for row in np.argsort(played.onset_beats, kind="stable").tolist():
-        if not far[row]:
-            by_place.setdefault(int(places[row]), []).append(row)
-    starts = sorted(by_place)
-    clusters = [_clusters(played, by_place[start]) for start in starts]
-    tail_bars = max(0, (max(starts, default=-1) - total) // BAR + 1)
-    end = total + tail_bars * BAR
-    flat = [cluster for group in clusters for cluster in group]
-    graced = [i > 0 for group in clusters for i in range(len(group))]
-    joins = [_joined(played, a, b, grace=grace) for (a, b), grace in zip(pairwise(flat), graced[1:], strict=True)]
-    joins = ["", *joins] if flat else []
+    near = (places >= -MAX_OUTSIDE_BARS * BAR) & (places < total + MAX_OUTSIDE_BARS * BAR)
+    groups = _grouped(played, places, near)
+    tail_bars = max(0, (max(groups, default=-1) - total) // BAR + 1)
+    joins = _joins(played, groups.values())
     if hand is None:
-        hand = _hand(played, flat, joins, tuning)
+        hand = _hand(played, [cluster for group in groups.values() for cluster in group], joins, tuning)
     out: list[WrittenNote] = []
-    k = 0
-    for i, (start, group) in enumerate(zip(starts, clusters, strict=True)):
-        limit = starts[i + 1] if i + 1 < len(starts) else end
+    n_clusters = 0
+    for start, limit in pairwise([*groups, total + tail_bars * BAR]):
+        group = groups[start]
+        n_clusters += len(group)
         released = (float(played.end_beats[group[-1]].max()) - chart.first_beats) * DIVISIONS
-        length = limit - start
-        last_held = chart.bars[-1].final and limit == total and start >= total - BAR
-        if limit - released >= _EIGHTH and not last_held:  # a rest was left
-            length = _length(start, limit, released, None if compound else triplets)
-        tones = [tuple(_tones(played, cluster, hand)) for cluster in group]
-        k += len(group)
-        out.append(WrittenNote(start, length, tones[-1], tuple(tones[:-1]), joins[k - 1]))
-    lost = sorted({tone.pitch for note in out for tone in note.every_tone if tone.fret < 0})
-    names = tuple(note_name(pitch, chart.key) for pitch in lost)
-    pickup = _pickup(min(starts, default=0))
-    return Written(chart, tuple(out), title, tuning, pickup, tail_bars, missed, names, int(far.sum()))
+        if chart.bars[-1].final and limit == total and start >= total - BAR:
+            released = float(limit)  # the last note is held
+        *graces, tones = (_tones(played, cluster, hand) for cluster in group)
+        length = _length(start, limit, released, triplets)
+        out.append(WrittenNote(start, length, tones, tuple(graces), joins[n_clusters - 1]))
+    lost = {tone.pitch for note in out for _, tones in note.chords for tone in tones if tone.fret < 0}
+    names = tuple(note_name(pitch, chart.key) for pitch in sorted(lost))
+    pickup = _pickup(min(groups, default=0))
+    return Written(chart, tuple(out), title, tuning, pickup, tail_bars, missed, names, int((~near).sum()))
 
 
 def _length(start: int, limit: int, released: float, triplets: set[int] | None) -> int:
-    """How long a note is written that was let go (`released`) before the next (`limit`); no `triplets`: in 12/8."""
+    """How long a note is written that was let go (`released`) before the next (`limit`); no `triplets`: in 12/8.
+
+    Up to the next unless a rest of an eighth or more was left.
+    """
     length = limit - start
+    if limit - released < _EIGHTH:
+        return length
     if triplets is None:
         return min(length, max(2, int(np.ceil((released - start) / 4 - 0.25)) * 4))
     grid = DIVISIONS // 3 if start % DIVISIONS in (4, 8) else _EIGHTH
@@ -414,9 +426,9 @@ def _pickup(first: int) -> int:
     return length if length <= BAR else -(first // BAR) * BAR
 
 
-def _tones(played: _Played, cluster: Sequence[int], hand: Ints) -> list[Tone]:
+def _tones(played: _Played, cluster: Sequence[int], hand: Ints) -> tuple[Tone, ...]:
     rows = sorted(cluster, key=lambda row: int(played.pitch[row]))
-    return [Tone(int(played.pitch[r]), int(hand[r, 0]), int(hand[r, 1]), bool(played.ghost[r])) for r in rows]
+    return tuple(Tone(int(played.pitch[r]), int(hand[r, 0]), int(hand[r, 1]), bool(played.ghost[r])) for r in rows)
 
 
 def _hand(played: _Played, clusters: Sequence[Sequence[int]], joins: Sequence[str], tuning: Tuning) -> Ints:
