@@ -85,7 +85,7 @@ class Canvas:
     def __init__(self, width: int, height: int, *, ascii_only: bool = False) -> None:
         self.width = width
         self.height = height
-        self._ascii_only = ascii_only
+        self.ascii_only = ascii_only
         self._chars = [[" "] * width for _ in range(height)]
         self._styles = [[""] * width for _ in range(height)]
 
@@ -96,7 +96,7 @@ class Canvas:
         chars, styles = self._chars[y], self._styles[y]
         if not text.isprintable():
             text = clean_text(text)
-        if self._ascii_only and not text.isascii():
+        if self.ascii_only and not text.isascii():
             text = "".join(c if c.isascii() else _PLAINER.get(c, "?" * cell_len(c)) for c in text)
         for c in text:
             cells = 1 if c < "\u0300" else cell_len(c)

@@ -46,40 +46,37 @@ def draw_grid(canvas: Canvas, state: ScreenState, y: int, n_shown: int, *, boxed
     if n_shown < n_rows:
         first_row = min(max(0, max(now, 0) // n_across - n_shown // 2), n_rows - n_shown)
     cell = (canvas.width - 3) // n_across
-    side = "|" if state.ascii_only else "│"
     row_height = cell_rows + 1 if boxed else 1
-    left, right = (">", "<") if state.ascii_only else ("▶", "◀")
     for i in range(n_shown):
-        row = first_row + i
         top = y + i * row_height
         if boxed:
-            canvas.write(
-                1, top, _rule(cell, n_across, ("┌", "┬", "┐") if i == 0 else ("├", "┼", "┤"), state.ascii_only)
-            )
-            top += 1
-        for column in range(n_across):
-            idx = row * n_across + column
-            if idx >= len(bars):
-                break
-            x = 1 + column * cell
-            if cell_rows > 2:
-                rows = _block_cell(bars[idx], cell - 1, state)
-            elif cell_rows == 2:
-                rows = (_cell(bars[idx], cell - 1, state), _degrees_cell(bars[idx], cell - 1, state))
-            else:
-                rows = (_cell(bars[idx], cell - 1, state),)
-            for k, text in enumerate(rows):
-                canvas.write(x, top + k, side)
-                if idx == now:
-                    canvas.write(x + 1, top + k, left + text[1:-1] + right, "bold reverse")
-                else:
-                    canvas.write(x + 1, top + k, text)
-                canvas.write(x + cell, top + k, side)
+            corners = ("┌", "┬", "┐") if i == 0 else ("├", "┼", "┤")
+            canvas.write(1, top, _rule(cell, n_across, corners, state.ascii_only))
+        first = (first_row + i) * n_across
+        for column, idx in enumerate(range(first, min(first + n_across, len(bars)))):
+            rows = _bar_rows(bars[idx], cell - 1, cell_rows, state)
+            _draw_bar(canvas, 1 + column * cell, top + boxed, cell, rows, now=idx == now)
+    foot = y + n_shown * row_height
     if boxed:
-        canvas.write(1, y + n_shown * row_height, _rule(cell, n_across, ("└", "┴", "┘"), state.ascii_only))
+        canvas.write(1, foot, _rule(cell, n_across, ("└", "┴", "┘"), state.ascii_only))
     if n_shown < n_rows:
-        more = f"{len(bars)} bars in all"
-        canvas.write_right(canvas.width - 1, y + n_shown * row_height - (not boxed), more)
+        canvas.write_right(canvas.width - 1, foot - (not boxed), f"{len(bars)} bars in all")
+
+
+def _bar_rows(bar: ChartBar, width: int, n_rows: int, state: ScreenState) -> tuple[str, ...]:
+    if n_rows > 2:
+        return _block_cell(bar, width, state)
+    return (_cell(bar, width, state), _degrees_cell(bar, width, state))[:n_rows]
+
+
+def _draw_bar(canvas: Canvas, x: int, y: int, cell: int, rows: tuple[str, ...], *, now: bool) -> None:
+    """The rows of a bar between two sides `cell` apart; those of the bar that sounds now between arrows."""
+    side = "|" if canvas.ascii_only else "│"
+    left, right = (">", "<") if canvas.ascii_only else ("▶", "◀")
+    for k, text in enumerate(rows):
+        canvas.write(x, y + k, side)
+        canvas.write(x + 1, y + k, left + text[1:-1] + right if now else text, "bold reverse" if now else "")
+        canvas.write(x + cell, y + k, side)
 
 
 def _rule(cell: int, per_row: int, corners: tuple[str, str, str], ascii_only: bool) -> str:

@@ -66,42 +66,46 @@ def role_text(state: ScreenState) -> tuple[str, str]:
 # --- the full design -------------------------------------------------------------------------------------------------
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(slots=True)
 class _Plan:
-    """Rows given to each part, top to bottom; 0 leaves it out."""
+    """Rows given to each part, top to bottom; 0 leaves it out. `scale` is that of the block letters."""
 
-    scale: int
-    roomy: bool
-    grid_rows: int
-    grid_boxed: bool
-    cell_rows: int
-    tab: int
-    big_role: bool
-    lane: int
-    figures: bool
-    warnings: int
-    note: bool
-    mix: bool
-    keys: int
+    n_bar_rows: int  # the grid's whole form
+    grid_rows: int = 0
+    cell_rows: int = 1
+    scale: int = 1
+    roomy: int = 0
+    boxed: int = 1
+    big_role: bool = False
+    tab: int = 0
+    lane: int = 0
+    figures: int = 0
+    warnings: int = 0
+    note: int = 1
+    mix: int = 0
+    keys: int = 0
 
     @property
     def near_rows(self) -> int:
-        return sum((self.lane, self.figures, self.warnings, self.note, self.mix, self.keys))
+        return self.lane + self.figures + self.warnings + self.note + self.mix + self.keys
 
     @property
     def grid_height(self) -> int:
-        return self.grid_rows * (self.cell_rows + self.grid_boxed) + self.grid_boxed
+        return self.grid_rows * (self.cell_rows + self.boxed) + self.boxed
+
+    def left(self, height: int) -> int:
+        """Rows that are over with the whole form in the grid; below 0: too many are wanted."""
+        top = 4 + block_rows(self.scale) + 5 * self.roomy
+        grid = 2 * self.n_bar_rows + 1 if self.boxed else self.n_bar_rows
+        return height - top - grid - self.near_rows - self.tab
 
 
 def _full(state: ScreenState, width: int, height: int) -> Frame:
     canvas = Canvas(width, height, ascii_only=state.ascii_only)
     plan = _plan(state, width, height)
     _header(canvas, state)
-    y = 1 + plan.roomy
-    y = _chords(canvas, state, y, plan)
-    y += plan.roomy
-    y = _place(canvas, state, y, plan)
-    y += plan.roomy
+    y = _chords(canvas, state, 1 + plan.roomy, plan)
+    y = _place(canvas, state, y + plan.roomy, plan) + plan.roomy
     room = height - plan.near_rows - y
     if state.help:
         if len(help_rows(state)) > room:  # a list that is cut helps nobody
@@ -112,7 +116,7 @@ def _full(state: ScreenState, width: int, height: int) -> Frame:
         if y == 1:
             return canvas.frame()
     elif not (state.cue_large and _cue(canvas, state, y, room)):
-        draw_grid(canvas, state, y, plan.grid_rows, boxed=plan.grid_boxed, cell_rows=plan.cell_rows)
+        draw_grid(canvas, state, y, plan.grid_rows, boxed=bool(plan.boxed), cell_rows=plan.cell_rows)
         y += plan.grid_height
         y += height - plan.near_rows - y > plan.tab
         for i, line in enumerate(state.tab_here[: plan.tab]):
@@ -122,28 +126,7 @@ def _full(state: ScreenState, width: int, height: int) -> Frame:
 
 
 def _plan(state: ScreenState, width: int, height: int) -> _Plan:
-    n_grid = -(-len(state.chorus_bars) // per_row(len(state.chorus_bars)))
-    loud, tight = not state.calm, height < ROOMY_FROM_HEIGHT
-    want: dict[str, int] = {
-        "boxed": 1,
-        "note": 1,
-        "warnings": len(_warning_rows(state, width, MAX_WARNING_ROWS)),
-        "mix": int(loud and bool(state.mix)),
-        "figures": int(loud and state.figures is not None),
-        # What is called, the list of keys and the tablature want the room.
-        "lane": 0 if not loud or state.tab_here or (tight and (state.cue_large or state.help)) else 2,
-        "tab": len(state.tab_here),
-        "keys": len(key_lines(state, width)),
-        "roomy": int(not tight),
-        "scale": _scale_for(width, height),
-    }
-
-    def left() -> int:
-        top = 4 + block_rows(want["scale"]) + 5 * want["roomy"]
-        grid = 2 * n_grid + 1 if want["boxed"] else n_grid
-        near = sum(want[name] for name in ("note", "warnings", "mix", "figures", "lane", "keys"))
-        return height - top - grid - near - want["tab"]
-
+    plan = _wanted(state, width, height)
     # Cut back in this order until everything fits: a part of the screen, and the least that is left of it.
     for name, least in (
         ("warnings", 1),
@@ -157,38 +140,58 @@ def _plan(state: ScreenState, width: int, height: int) -> _Plan:
         ("tab", 0),
         ("scale", 1),
     ):
-        while left() < 0 and want[name] > least:
-            want[name] = 0 if name == "tab" else want[name] - 1
-    over = left()
-    shown = n_grid if over >= 0 else max(1, n_grid + over)
-    # What is over goes to what is read from afar: chords of the grid, in block letters or twice as tall, the last
-    # chorus beat by beat, then the chorus and its role in block letters.
-    cell_rows = 1
-    strip = STRIP_ROWS - want["lane"] if want["lane"] and strip_cell(state, width) else 0
-    for rows in (block_rows(1), 2):
-        fits = rows == 2 or fits_blocks(state, width)
-        if want["boxed"] and fits and over >= n_grid * (rows - 1) + (strip if rows > 2 else 0):
-            cell_rows = rows
-            over -= n_grid * (cell_rows - 1)
-            break
+        while plan.left(height) < 0 and getattr(plan, name) > least:
+            setattr(plan, name, 0 if name == "tab" else getattr(plan, name) - 1)
+    over = plan.left(height)
+    plan.grid_rows = plan.n_bar_rows if over >= 0 else max(1, plan.n_bar_rows + over)
+    over -= _taller_cells(plan, state, width, over)
+    strip = _strip_rows(plan, state, width)
     if strip and over >= strip:
-        want["lane"] = STRIP_ROWS
+        plan.lane = STRIP_ROWS
         over -= strip
+    plan.big_role = bool(plan.roomy) and over >= block_rows(1)
+    return plan
+
+
+def _wanted(state: ScreenState, width: int, height: int) -> _Plan:
+    """What would be shown if there were room for it all."""
+    n_bars = len(state.chorus_bars)
+    loud, tight = not state.calm, height < ROOMY_FROM_HEIGHT
+    # What is called, the list of keys and the tablature want the lane's room.
+    lane = loud and not state.tab_here and not (tight and (state.cue_large or state.help))
     return _Plan(
-        scale=want["scale"],
-        roomy=bool(want["roomy"]),
-        grid_rows=shown,
-        grid_boxed=bool(want["boxed"]),
-        cell_rows=cell_rows,
-        tab=want["tab"],
-        big_role=bool(want["roomy"]) and over >= block_rows(1),
-        lane=want["lane"],
-        figures=bool(want["figures"]),
-        warnings=want["warnings"],
-        note=bool(want["note"]),
-        mix=bool(want["mix"]),
-        keys=want["keys"],
+        n_bar_rows=-(-n_bars // per_row(n_bars)),
+        scale=_scale_for(width, height),
+        roomy=int(not tight),
+        tab=len(state.tab_here),
+        lane=2 * lane,
+        figures=int(loud and state.figures is not None),
+        warnings=len(_warning_rows(state, width, MAX_WARNING_ROWS)),
+        mix=int(loud and bool(state.mix)),
+        keys=len(key_lines(state, width)),
     )
+
+
+def _strip_rows(plan: _Plan, state: ScreenState, width: int) -> int:
+    """Rows more for the last chorus beat by beat; 0 where it cannot be shown."""
+    return STRIP_ROWS - plan.lane if plan.lane and strip_cell(state, width) else 0
+
+
+def _taller_cells(plan: _Plan, state: ScreenState, width: int, over: int) -> int:
+    """Make the grid's cells as high as the rows that are `over` allow; the rows that this takes.
+
+    What is over goes to what is read from afar: chords of the grid in block letters or twice as tall, the last chorus
+    beat by beat, then the chorus and its role in block letters.
+    """
+    heights = [(2, 0)]
+    if fits_blocks(state, width):
+        heights.insert(0, (block_rows(1), _strip_rows(plan, state, width)))
+    for rows, beside in heights:
+        more = plan.n_bar_rows * (rows - 1)
+        if plan.boxed and over >= more + beside:
+            plan.cell_rows = rows
+            return more
+    return 0
 
 
 def _scale_for(width: int, height: int) -> int:
@@ -245,59 +248,59 @@ def _chord(canvas: Canvas, x: int, y: int, width: int, chord: Chord, scale: int,
 
 
 def _chords(canvas: Canvas, state: ScreenState, y: int, plan: _Plan) -> int:
+    """The chord now and the next one side by side; the row under them."""
     rows = block_rows(plan.scale)
     split = canvas.width * 57 // 100
-    ascii_only = state.ascii_only
-    change = state.next_change
     canvas.write(1, y, _now_label(state), "bold")
-    if state.phase != "ended":
-        canvas.write(split, y, "NEXT", "bold")
-    top = y + 1
-    room = split - 4
     if state.phase == "ended":
-        _block(canvas, 1, top, room, "END", plan.scale, rows, ascii_only)
-        return top + rows
-    if state.counting_in and state.phase != "waiting":
-        _block(canvas, 1, top, room, str(state.beat), plan.scale, rows, ascii_only)
+        _block(canvas, 1, y + 1, split - 4, "END", plan.scale, rows, state.ascii_only)
     else:
-        span = state.span
-        degree = degree_text(span.degree, ascii_only)
-        small = max(1, plan.scale - 1)
-        degree_room = block_width(degree, small) + 2 * small if not ascii_only or len(degree) <= 4 else 0
-        chord_room = room - degree_room
-        if chord_room < block_width("G7", plan.scale):
-            degree_room, chord_room = 0, room
-        used = _chord(canvas, 1, top, chord_room, span.chord, plan.scale, rows, ascii_only)
-        if degree_room:
-            canvas.write_block(
-                1 + used + 2 * small,
-                top + rows - block_rows(small),
-                block_text(degree, small, ascii_only),
-            )
-    for row in range(rows + 1):
-        canvas.write(split - 2, y + row, "|" if ascii_only else "│")
-    # The next chord one size smaller, with the bars until it under its label and in figures at the side.
-    next_scale = max(1, plan.scale - 1)
+        canvas.write(split, y, "NEXT", "bold")
+        _chord_now(canvas, state, y + 1, split - 4, plan.scale)
+        for row in range(rows + 1):
+            canvas.write(split - 2, y + row, "|" if state.ascii_only else "│")
+        _chord_next(canvas, state, split, y, rows, max(1, plan.scale - 1))
+    return y + 1 + rows
+
+
+def _chord_now(canvas: Canvas, state: ScreenState, top: int, room: int, scale: int) -> None:
+    """The chord that sounds, its degree one size smaller beside it where both fit; the beat while it is counted in."""
+    rows, ascii_only, span = block_rows(scale), state.ascii_only, state.span
+    if state.counting_in and state.phase != "waiting":
+        _block(canvas, 1, top, room, str(state.beat), scale, rows, ascii_only)
+        return
+    degree = degree_text(span.degree, ascii_only)
+    small = max(1, scale - 1)
+    degree_room = block_width(degree, small) + 2 * small if not ascii_only or len(degree) <= 4 else 0
+    if room - degree_room < block_width("G7", scale):
+        degree_room = 0
+    used = _chord(canvas, 1, top, room - degree_room, span.chord, scale, rows, ascii_only)
+    if degree_room:
+        letters = block_text(degree, small, ascii_only)
+        canvas.write_block(1 + used + 2 * small, top + rows - block_rows(small), letters)
+
+
+def _chord_next(canvas: Canvas, state: ScreenState, x: int, y: int, rows: int, scale: int) -> None:
+    """The next chord, with the bars until it behind its label and in figures at the side, and what follows it."""
+    change, ascii_only = state.next_change, state.ascii_only
+    top, room = y + 1, canvas.width - x - 1
     if change.span is None:
-        text = "the end " + _distance(change.bars, change.beats)
-        canvas.write(split + 6, y, text)
-        _block(canvas, split, top, canvas.width - split - 1, "END", next_scale, rows, ascii_only)
-        return top + rows
+        canvas.write(x + 6, y, "the end " + _distance(change.bars, change.beats))
+        _block(canvas, x, top, room, "END", scale, rows, ascii_only)
+        return
     degree = degree_text(change.span.degree, ascii_only)
-    canvas.write(split + 6, y, f"{degree}  {_distance(change.bars, change.beats)}")
+    canvas.write(x + 6, y, f"{degree}  {_distance(change.bars, change.beats)}")
     count = str(change.bars) if change.bars else ""
-    count_scale = next_scale
-    count_room = block_width(count, count_scale) + 3 * count_scale if count else 0
-    room = canvas.width - split - 1
-    _chord(canvas, split, top, room - count_room, change.span.chord, next_scale, rows, ascii_only)
-    if rows > block_rows(next_scale) + 1:
-        _following(canvas, state, split, top, room)
+    count_room = block_width(count, scale) + 3 * scale if count else 0
+    _chord(canvas, x, top, room - count_room, change.span.chord, scale, rows, ascii_only)
+    if rows > block_rows(scale) + 1:
+        _following(canvas, state, x, top, room)
     if count:
-        x = canvas.width - 1 - block_width(count, count_scale)
-        canvas.write_block(x, top + rows - block_rows(count_scale), block_text(count, count_scale, ascii_only))
-        if rows > block_rows(count_scale):
-            canvas.write_right(canvas.width - 1, top + rows - block_rows(count_scale) - 1, _bars(change.bars))
-    return top + rows
+        foot = top + rows - block_rows(scale)
+        right = canvas.width - 1
+        canvas.write_block(right - block_width(count, scale), foot, block_text(count, scale, ascii_only))
+        if rows > block_rows(scale):
+            canvas.write_right(right, foot - 1, _bars(change.bars))
 
 
 def _following(canvas: Canvas, state: ScreenState, x: int, y: int, room: int) -> None:
@@ -359,41 +362,42 @@ def _place(canvas: Canvas, state: ScreenState, y: int, plan: _Plan) -> int:
     """The beat and the place in the song: two rows, four when there is room."""
     width = canvas.width
     cell = max(7, (width - 2) // BEATS_PER_BAR)
-    for repeat in range(2 if plan.roomy else 1):
+    for repeat in range(1 + plan.roomy):
         for beat in range(1, BEATS_PER_BAR + 1):
             text, style = _beat_box(state, beat, cell, numbered=repeat == 0)
             canvas.write(1 + (beat - 1) * cell, y + repeat, text, style)
-    y += 2 if plan.roomy else 1
-    if plan.roomy:
-        y += 1
+    y += 1 + 2 * plan.roomy
     head, role = role_text(state)
-    bar = state.bar
-    meter_y, meter_from = y, 0
+    meter_y = y
     if plan.big_role:
         words = f"{head.removeprefix('CHORUS ').replace(' of ', '/')} {role}"
         used = _block(canvas, 1, y, width - 2, words, 1, block_rows(1), state.ascii_only)
         y += block_rows(1) - 1
-        meter_from = used
         x = canvas.write(used + 2, y, f" {head} ", "bold") if head.startswith("CHORUS") else used + 1
     else:
         x = canvas.write(1, y, f" {head} ", "bold reverse")
         x = canvas.write(x + 1, y, f" {role} ", "bold reverse")
+        used = 0
+    x = canvas.write(x + 1, y, _hint_and_bar(state, role, width - x - 2))
+    if (state.bar.role == "solo" or role == "SOLO") and not state.bar.heard:
+        canvas.write_right(width - 1, meter_y, _intensity(state, width - (used or x) - 3))
+    return y + 1
+
+
+def _hint_and_bar(state: ScreenState, role: str, room: int) -> str:
+    """What is asked for here, and the bar of the form; where both do not fit the bar alone."""
+    bar, bars = state.bar, state.chorus_bars
     hint = state.task or ("then it is yours" if bar.heard else ROLE_HINTS.get(role.lower(), ""))
-    place = f"bar {bar.bar} of {state.chorus_bars[-1].bar}"
-    if state.chart.session.loop is not None:
-        place = f"bar {bar.bar}, going round {state.chorus_bars[0].bar}–{state.chorus_bars[-1].bar}"
     if state.counting_in:
         place = f"from bar {bar.bar}" if state.counts_to_idx else ""
+    elif state.chart.session.loop is not None:
+        place = f"bar {bar.bar}, going round {bars[0].bar}–{bars[-1].bar}"
+    else:
+        place = f"bar {bar.bar} of {bars[-1].bar}"
     pieces = [piece for piece in (hint, place) if piece]
-    room = width - x - 2
     if cell_len(" · ".join(pieces)) > room:
         pieces = pieces[-1:]  # where one is says more than what one knows
-    x = canvas.write(x + 1, y, fit(" · ".join(pieces), room))
-    if (bar.role == "solo" or role == "SOLO") and not bar.heard:
-        meter = _intensity(state, width - (meter_from or x) - 3)
-        if meter:
-            canvas.write_right(width - 1, meter_y, meter)
-    return y + 1
+    return fit(" · ".join(pieces), room)
 
 
 def _intensity(state: ScreenState, room: int) -> str:

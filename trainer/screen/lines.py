@@ -5,6 +5,7 @@ from __future__ import annotations
 from trainer.screen.frame import clean_text
 from trainer.screen.layout import ROLE_HINTS
 from trainer.screen.state import ScreenState
+from trainer.session import Chart, ChartBar
 
 __all__ = ["opening_lines", "plain_line"]
 
@@ -33,26 +34,31 @@ def plain_line(state: ScreenState) -> str:
     if state.phase == "ended":
         return f"end   {state.n_notes} notes heard"
     bar = state.bar
-    if state.counting_in:
-        chords = " ".join(chord.name for chord in bar.chords)
-        n = state.next_change.bars
-        back = f", {state.round_word} {bar.chorus} bar {bar.bar}" if state.counts_to_idx else ""
-        return f"count-in   {n} bar{'' if n == 1 else 's'} to {chords} ({bar.degrees[0]}){back}"
-    number = f"{bar.chorus}" if state.open_end else f"{bar.chorus}/{state.chart.n_choruses}"
-    place = "intro" if bar.chorus == 0 else f"{state.round_word} {number} {state.chart.role_words(bar)}"
     chords = " ".join(chord.name for chord in bar.chords)
-    text = f"{place}   bar {bar.bar:>2}/{state.chorus_bars[-1].bar}   {chords} ({' '.join(bar.degrees)})"
-    last = state.chart.spans[int(state.chart.span_idx_at(bar.end_beats - 1e-6))]
-    later = next((span for span in state.chart.spans if span.bar_idx > bar.idx and span.chord != last.chord), None)
-    if later is None:
-        n = len(state.chart.bars) - bar.idx
-        text += f"   the end in {n} bar{'' if n == 1 else 's'}"
-    else:
-        n = later.bar_idx - bar.idx
-        text += f"   next {later.chord.name} ({later.degree}) in {n} bar{'' if n == 1 else 's'}"
+    if state.counting_in:
+        back = f", {state.round_word} {bar.chorus} bar {bar.bar}" if state.counts_to_idx else ""
+        return f"count-in   {_n_bars(state.next_change.bars)} to {chords} ({bar.degrees[0]}){back}"
+    number = f"{bar.chorus}" if state.open_end else f"{bar.chorus}/{state.chart.n_choruses}"
+    parts = [
+        "intro" if bar.chorus == 0 else f"{state.round_word} {number} {state.chart.role_words(bar)}",
+        f"bar {bar.bar:>2}/{state.chorus_bars[-1].bar}",
+        f"{chords} ({' '.join(bar.degrees)})",
+        _coming(state.chart, bar),
+    ]
     if bar.role == "solo" and not bar.heard:
-        text += f"   {ROLE_HINTS['solo']}, height {bar.intensity:.2g}"
-    for word, present in (("band out", bar.drop_out), ("stops", bar.stopped), ("last bar", bar.final)):
-        if present:
-            text += f"   {word}"
-    return text if state.phase != "paused" else text + "   paused"
+        parts.append(f"{ROLE_HINTS['solo']}, height {bar.intensity:.2g}")
+    special = {"band out": bar.drop_out, "stops": bar.stopped, "last bar": bar.final, "paused": state.phase == "paused"}
+    return "   ".join([*parts, *(word for word, present in special.items() if present)])
+
+
+def _coming(chart: Chart, bar: ChartBar) -> str:
+    """The next chord in a bar to come that is not the last one of this bar, or the end."""
+    last = chart.spans[int(chart.span_idx_at(bar.end_beats - 1e-6))]
+    later = next((span for span in chart.spans if span.bar_idx > bar.idx and span.chord != last.chord), None)
+    if later is None:
+        return f"the end in {_n_bars(len(chart.bars) - bar.idx)}"
+    return f"next {later.chord.name} ({later.degree}) in {_n_bars(later.bar_idx - bar.idx)}"
+
+
+def _n_bars(n: int) -> str:
+    return f"{n} bar{'' if n == 1 else 's'}"
