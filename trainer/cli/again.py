@@ -77,9 +77,8 @@ class Sitting:
         return with_overrides(self.session, Overrides(bpm=self._tempo_bpm), from_file=True)
 
     def _song(self) -> str:
-        from trainer.cli.running import exit_status, not_heard, warnings_of
+        from trainer.cli.running import exit_status, warnings_of
         from trainer.live import play
-        from trainer.scoring import score
 
         session = self._at_tempo()
         endless = self.options.open_end and session.loop is not None  # another song may have been chosen since
@@ -89,25 +88,40 @@ class Sitting:
         self._after_bars = False
         told = [] if result.take_path is None else [f"Take kept: {here().pasted(result.take_path)}"]
         told += [f"Note: {text}" for text in warnings_of(result)]
-        goes_on = endless and result.status == "completed" and result.take is not None and len(result.take.notes) > 0
-        if result.asked == "again" or goes_on:
+        take = _heard(result)
+        goes_on = result.asked == "again" or (endless and result.status == "completed" and take is not None)
+        if take is None or goes_on:
             for line in told:
                 say(line)
+        if goes_on:
             return SONG
-        if result.take is None or not len(result.take.notes):
-            for line in told:
-                say(line)
-            if result.status not in ("fault", "engine_died"):  # they have said what became of the notes
-                say(f"No notes were heard, so there is nothing to score. {not_heard(self.options)}")
-            return ASK if self._may_ask() and not self._status else LEAVE
-        self._take, self._card = result.take, score(result.take)
-        self._place = costly_place(self._card, result.marked)
-        self._report = None
+        if take is None:
+            return self._unheard(result)
+        self._judge(take, result)
         if result.asked == "next" and self._place is not None:
             return BARS
+        return self._ended(session, result, told)
+
+    def _unheard(self, result: PlayResult) -> str:
+        from trainer.cli.running import not_heard
+
+        if result.status not in ("fault", "engine_died"):  # they have said what became of the notes
+            say(f"No notes were heard, so there is nothing to score. {not_heard(self.options)}")
+        return ASK if self._may_ask() and not self._status else LEAVE
+
+    def _judge(self, take: Take, result: PlayResult) -> None:
+        from trainer.scoring import score
+
+        self._take, self._card = take, score(take)
+        self._place = costly_place(self._card, result.marked)
+        self._report = None
+
+    def _ended(self, session: Session, result: PlayResult, told: list[str]) -> str:
+        """Tell a song that was played to its end, here and on the stand."""
         if result.marked:
             told.append(f"You marked {', '.join(f'chorus {c} bar {b}' for c, b in result.marked)}.")
-        say_end(self._card, told)
+        if self._card is not None:
+            say_end(self._card, told)
         if self._stand is not None and result.take_path is not None:
             self._report = self._write_report(result.take_path)
         if not self._may_ask():
@@ -129,8 +143,9 @@ class Sitting:
             result = play(loop_session(self._at_tempo(), (first, last)), replace(self.options, takes_dir=Path(folder)))
         self._keep(result)
         self._after_bars = True
-        if result.take is not None and len(result.take.notes):
-            line = better_line(loop_card(self._take, first, last), score(result.take), (first, last))
+        take = _heard(result)
+        if take is not None:
+            line = better_line(loop_card(self._take, first, last), score(take), (first, last))
         else:
             line = f"Bars {first}–{last}: no notes were heard, so nothing can be said of them."
         self._say(f"{line} This was practice: the song's take is kept, these rounds are not.")
@@ -246,32 +261,39 @@ class Sitting:
                 asked = hands.wait()
                 if asked.by and asked.what not in ("slower", "faster"):
                     say(f"{asked.by}: {asked.what}")
-                match asked.what:
-                    case "leave" | "stop":
-                        return LEAVE
-                    case "again":
-                        return BARS if self._after_bars else SONG
-                    case "next" if self._place is not None:
-                        return SONG if self._after_bars else BARS
-                    case "hear" if self._place is not None:
-                        return HEAR
-                    case "start" if asked.choice is not None:
-                        if self._started(asked):
-                            return SONG
-                    case "choose" if self._stand is not None:
-                        return CHOOSE
-                    case "slower" | "faster":
-                        self._change_tempo(asked)
-                    case "more" if self._card is not None:
-                        say(card_text(self._card))
-                        say(self._prompt())
-                    case "report":
-                        self._say_report()
-                    case "keys":
-                        say(self._prompt())
-                    case _:
-                        continue
-                self._show("after")
+                step = self._step_of(asked)
+                if step is not None:
+                    return step
+                if self._answered(asked):
+                    self._show("after")
+
+    def _step_of(self, asked: Ask) -> str | None:
+        """Where it leads; None: nowhere else."""
+        song, bars = (BARS, SONG) if self._after_bars else (SONG, BARS)
+        steps = {"leave": LEAVE, "stop": LEAVE, "again": song}
+        if self._place is not None:
+            steps |= {"next": bars, "hear": HEAR}
+        if self._stand is not None:
+            steps["choose"] = CHOOSE
+        if asked.what == "start" and asked.choice is not None and self._started(asked):
+            return SONG
+        return steps.get(asked.what)
+
+    def _answered(self, asked: Ask) -> bool:
+        """Do what is done here; False where there is nothing to do."""
+        match asked.what:
+            case "slower" | "faster":
+                self._change_tempo(asked)
+            case "more" if self._card is not None:
+                say(card_text(self._card))
+                say(self._prompt())
+            case "report":
+                self._say_report()
+            case "keys":
+                say(self._prompt())
+            case _:  # a song that could not be had: said on the stand
+                return asked.what == "start" and asked.choice is not None
+        return True
 
     def _prompt(self) -> str:
         again = f"e  again, {self._tempo_bpm:g} bpm"
@@ -301,6 +323,11 @@ class Sitting:
             self._report = self._write_report(Path(self._take.source))
         if self._report is not None:
             say(f"Report: {self._report}")
+
+
+def _heard(result: PlayResult) -> Take | None:
+    """What was played, if anything was."""
+    return result.take if result.take is not None and len(result.take.notes) else None
 
 
 def _told(card: Scorecard) -> str:

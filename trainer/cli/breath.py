@@ -64,6 +64,10 @@ class Coming:
     def title(self) -> str:
         return self.name if self.tempo_bpm is None else f"{self.name}, {self.tempo_bpm:g} bpm"
 
+    def ends_with(self, what: str) -> bool:
+        """Whether the waiting is over when this is asked for."""
+        return what in ("leave", *self.may) or (what == "start" and self.starts != "")
+
     def offers(self, *, report: bool, counting: bool) -> list[str]:
         """What can be asked for now."""
         tempo = ("slower", "faster") if self.tempo_bpm is not None else ()
@@ -121,7 +125,7 @@ def breath(
                 continue
             what = MEANT.get(asked.what, asked.what)
             line = rewritten("", line)
-            if what in ("leave", "start", *coming.may) and not (what == "start" and not coming.starts):
+            if coming.ends_with(what):
                 if asked.by:
                     say(f"{asked.by}: {_words(what)}")
                 return what, coming.tempo_bpm  # type: ignore[return-value]
@@ -129,18 +133,22 @@ def breath(
                 step = TEMPO_STEP_BPM if what == "faster" else -TEMPO_STEP_BPM
                 coming = replace(coming, tempo_bpm=playable_bpm(round(coming.tempo_bpm) + step))
                 say(f"{asked.by}: {coming.tempo_bpm:g} bpm".removeprefix(": "))
-            elif what == "hold" or (what == "report" and say_report()):
+            elif what in ("hold", "help") or (what == "report" and say_report()):
                 end_ns = None  # whoever reads is not hurried
-            elif what == "help":
-                end_ns = None
-                for offer in coming.offers(report=True, counting=True):
-                    _, key, _, words, _ = next(row for row in OFFERED if row[0] == offer)
-                    echo(f"  {key:<7}{words}")
+                if what == "help":
+                    _say_keys(coming)
             else:
                 continue
             show(coming, left_s)
     rewritten("", line)
     return "start", coming.tempo_bpm
+
+
+def _say_keys(coming: Coming) -> None:
+    offers = coming.offers(report=True, counting=True)
+    for what, key, _, words, _ in OFFERED:
+        if what in offers:
+            echo(f"  {key:<7}{words}")
 
 
 def _words(what: str) -> str:

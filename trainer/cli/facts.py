@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import json
 import textwrap
-from itertools import pairwise
+from collections.abc import Iterable
+from itertools import groupby, pairwise
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
@@ -14,8 +15,10 @@ from trainer.cli.choosing import Overrides, chosen_session, with_options
 from trainer.cli.speaking import echo, say
 
 if TYPE_CHECKING:
+    from trainer.music.forms import Form
     from trainer.ports.audio import AudioDevice
-    from trainer.session import Session
+    from trainer.ports.midi import PortInfo
+    from trainer.session import Chart, ChartBar, Session
 
 __all__ = ["add_to"]
 
@@ -42,25 +45,13 @@ def show_json(data: Any) -> None:
 
 def ports(as_json: Json = False) -> None:
     """List the ports: MIDI and sound, in and out."""
-    from trainer.live.calibration import bass_port
     from trainer.ports.audio import list_audio, running_latency_s
     from trainer.ports.midi import list_ports
-    from trainer.settings import load_port
 
     midi = list_ports()
     audio = list_audio()
     latency_s = None if audio.default is None else running_latency_s(audio.default, audio)
     latency_ms = None if latency_s is None else round(latency_s * 1e3, 1)
-
-    def facts_of(device: AudioDevice) -> dict[str, Any]:
-        return {
-            "name": device.name,
-            "system": device.system,
-            "sample_rate_hz": device.sample_rate_hz,
-            "channels": device.n_channels,
-            "default": device.default,
-        }
-
     if as_json:
         show_json(
             {
@@ -68,45 +59,58 @@ def ports(as_json: Json = False) -> None:
                 "midi_outputs": [{"name": p.name, "system": p.system} for p in midi.outputs],
                 "midi_note": midi.note,
                 "audio_outputs": [
-                    {
-                        **facts_of(d),
-                        "latency_ms": round(latency_s * 1e3, 1)
-                        if d is audio.default and latency_s is not None
-                        else None,
-                    }
-                    for d in audio.outputs
+                    _device_dict(d) | {"latency_ms": latency_ms if d is audio.default else None} for d in audio.outputs
                 ],
-                "audio_inputs": [facts_of(d) for d in audio.inputs],
+                "audio_inputs": [_device_dict(d) for d in audio.inputs],
                 "audio_note": audio.note,
             }
         )
         return
-    echo("MIDI in")
-    for port in midi.inputs:
-        known = load_port(port.name)
-        profile = f"   profile {known.profile}" if known else ""
-        echo(f"  {port.name}   ({port.system}){profile}")
-    if not midi.inputs:
-        say(f"  none{f': {midi.note}' if midi.note else ''}; the computer keyboard serves as a pad")
-    echo("MIDI out")
-    for port in midi.outputs:
-        echo(f"  {port.name}   ({port.system})")
-    if not midi.outputs:
-        echo("  none")
-    echo("Sound out")
-    for device in audio.outputs:
-        late = f", sounds {latency_ms:.0f} ms late" if device.default and latency_ms is not None else ""
-        echo(f"  {_sound_line(device)}{late}")
-    if not audio.outputs:
-        say(f"  none{f': {audio.note}' if audio.note else ''}")
-    echo("Sound in")
-    for device in audio.inputs:
-        bass = load_port(bass_port(device.name))
-        on = "" if bass is None else f"   your bass{'' if bass.channel is None else f' is on channel {bass.channel}'}"
-        channels = f"{device.n_channels} channel{'s' * (device.n_channels > 1)}"
-        echo(f"  {_sound_line(device)}   {channels}{on}")
-    if not audio.inputs:
-        echo("  none")
+    _list("MIDI in", map(_input_line, midi.inputs), f"{_none(midi.note)}; the computer keyboard serves as a pad")
+    _list("MIDI out", (f"{port.name}   ({port.system})" for port in midi.outputs), "none")
+    late = "" if latency_ms is None else f", sounds {latency_ms:.0f} ms late"
+    _list("Sound out", (_sound_line(d) + late * d.default for d in audio.outputs), _none(audio.note))
+    _list("Sound in", map(_sound_in_line, audio.inputs), "none")
+
+
+def _list(title: str, lines: Iterable[str], none: str) -> None:
+    """Lines under their title; `none` where there are none."""
+    echo(title)
+    there = list(lines)
+    for line in there:
+        echo(f"  {line}")
+    if not there:
+        say(f"  {none}")
+
+
+def _none(note: str | None) -> str:
+    return f"none: {note}" if note else "none"
+
+
+def _device_dict(device: AudioDevice) -> dict[str, Any]:
+    return {
+        "name": device.name,
+        "system": device.system,
+        "sample_rate_hz": device.sample_rate_hz,
+        "channels": device.n_channels,
+        "default": device.default,
+    }
+
+
+def _input_line(port: PortInfo) -> str:
+    from trainer.settings import load_port
+
+    known = load_port(port.name)
+    return f"{port.name}   ({port.system}){f'   profile {known.profile}' if known else ''}"
+
+
+def _sound_in_line(device: AudioDevice) -> str:
+    from trainer.live.calibration import bass_port
+    from trainer.settings import load_port
+
+    bass = load_port(bass_port(device.name))
+    on = "" if bass is None else f"   your bass{'' if bass.channel is None else f' is on channel {bass.channel}'}"
+    return f"{_sound_line(device)}   {device.n_channels} channel{'s' * (device.n_channels > 1)}{on}"
 
 
 def _sound_line(device: AudioDevice) -> str:
@@ -162,23 +166,25 @@ def forms(as_json: Json = False) -> None:
         return
     for form in FORMS.values():
         echo(f"{form.name}   {form.title}")
-        both = [("major", form.major), ("minor", form.minor)]
-        if form.major == form.minor:
-            both = [("", form.major)]
-        grids = [[f"{name if i == 0 else '':<5}  {row}" for i, row in enumerate(_grid(bars))] for name, bars in both]
-        if sum(len(rows[0]) for rows in grids) + 2 * len(grids) <= 80:
-            grids = [["  ".join(cells) for cells in zip(*grids, strict=True)]]
-        for row in (row for rows in grids for row in rows):
+        for row in _both_grids(form):
             echo(f"  {row}")
     echo("Turnarounds (turnaround = …): what the last two bars become; else as above")
     for name, (major, minor) in TURNAROUNDS.items():
         echo(f"  {name:<17} {' | '.join(major):<26} minor  {' | '.join(minor)}")
-    echo("Starts (start = …)")
-    for name, what in START_WORDS.items():
-        echo(f"  {name:<20} {what}")
-    echo("Endings (ending = …); the last bar is the tonic, struck and held")
-    for name, what in ENDING_WORDS.items():
-        echo(f"  {name:<20} {what}")
+    for title, words in (
+        ("Starts (start = …)", START_WORDS),
+        ("Endings (ending = …); the last bar is the tonic, struck and held", ENDING_WORDS),
+    ):
+        _list(title, (f"{name:<20} {what}" for name, what in words.items()), "none")
+
+
+def _both_grids(form: Form) -> list[str]:
+    """A form in major and minor, side by side where that fits."""
+    both = [("", form.major)] if form.major == form.minor else [("major", form.major), ("minor", form.minor)]
+    grids = [[f"{name if i == 0 else '':<5}  {row}" for i, row in enumerate(_grid(bars))] for name, bars in both]
+    if sum(len(rows[0]) for rows in grids) + 2 * len(grids) <= 80:
+        return ["  ".join(cells) for cells in zip(*grids, strict=True)]
+    return [row for rows in grids for row in rows]
 
 
 def _grid(bars: tuple[str, ...]) -> list[str]:
@@ -271,13 +277,11 @@ def chart(
         echo(line)
 
 
-def chart_lines(made: Any) -> list[str]:
+def chart_lines(made: Chart) -> list[str]:
     """A chart as text: choruses that are played alike share one grid."""
     from trainer.report.chart_page import extra_words
     from trainer.screen.frame import clean_text
-    from trainer.session import Chart
 
-    assert isinstance(made, Chart)
     session = made.session
     lines = [
         f"{clean_text(session.title)}   {session.key.name}, {session.tempo_bpm:g} bpm, {session.groove}, "
@@ -287,30 +291,28 @@ def chart_lines(made: Any) -> list[str]:
     if extras:
         lines += textwrap.wrap("; ".join(extras), 78, initial_indent="  ", subsequent_indent="  ")
     shown: dict[tuple[str, ...], int] = {}
-    for chorus in range(made.bars[0].chorus, made.n_choruses + 1):
-        bars = [bar for bar in made.bars if bar.chorus == chorus]
-        cells = tuple(
-            " ".join(chord.name for chord in bar.chords)
-            + (" (out)" if bar.drop_out else " (stop)" if bar.stopped else " (held)" if bar.final else "")
-            + (" (pedal)" if bar.pedal else "")
-            for bar in bars
-        )
-        asked = " then ".join(dict.fromkeys(LINE_WORDS[bar.line] for bar in bars))
-        head = (
-            "Intro"
-            if chorus == 0
-            else f"Chorus {chorus}, {made.role_words(bars[0])}, intensity {bars[0].intensity:g}, bass plays {asked}"
-        )
+    for chorus, group in groupby(made.bars, key=lambda bar: bar.chorus):
+        bars = list(group)
+        cells = tuple(_bar_words(bar) for bar in bars)
+        head = "Intro"
+        if chorus:
+            asked = " then ".join(dict.fromkeys(LINE_WORDS[bar.line] for bar in bars))
+            role = made.role_words(bars[0])
+            head = f"Chorus {chorus}, {role}, intensity {bars[0].intensity:g}, bass plays {asked}"
         if cells in shown:
             lines.append(f"{head}: as chorus {shown[cells]}")
             continue
         shown[cells] = chorus
         lines.append(f"{head}:")
-        widths = [max(len(cell) for cell in cells[j::4]) for j in range(min(4, len(cells)))]
-        for i in range(0, len(cells), 4):
-            row = " | ".join(f"{cell:<{width}}" for cell, width in zip(cells[i : i + 4], widths, strict=False))
-            lines.append(f"  {bars[i].bar:>2}  | {row} |")
+        lines += [f"  {bar.bar:>2}  {row}" for bar, row in zip(bars[::4], _grid(cells), strict=True)]
     return lines
+
+
+def _bar_words(bar: ChartBar) -> str:
+    """A bar's chords, and what is special about it."""
+    special = {"out": bar.drop_out, "stop": bar.stopped, "held": bar.final}
+    first = next((f" ({word})" for word, there in special.items() if there), "")
+    return " ".join(chord.name for chord in bar.chords) + first + " (pedal)" * bar.pedal
 
 
 def add_to(app: typer.Typer) -> None:

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import contextlib
 from collections import deque
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
 from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
@@ -43,6 +44,31 @@ def learnt() -> tuple[Switch, ...]:
 
 
 Messages = dict[str, "deque[Any]"]
+LEFT = "left"
+
+
+@dataclass(slots=True)
+class _Press:
+    """A switch trodden: the port, its first message, and how many more of the same followed."""
+
+    port: str
+    data: bytes
+    n_more: int = 0
+
+    def switch(self, action: str, *, alone: bool) -> Switch:
+        from trainer.ports.pedal import Switch
+
+        controller = self.data[0] & 0xF0 == 0xB0
+        return Switch(
+            action,
+            self.port,
+            "controller" if controller else "program",
+            self.data[0] & 0x0F,
+            self.data[1],
+            # A switch sends one message going down and one coming up; more than that is a way from the bottom.
+            pressed_low=controller and self.data[2] < 32 and self.n_more <= 2,
+            port_alone=alone,
+        )
 
 
 def learn(
@@ -56,55 +82,53 @@ def learn(
 
     `sinks`: by port, what comes from it. A switch that is trodden for a second action leaves the first.
     """
-    from trainer.ports.pedal import Switch
-
-    found: list[Switch] = []
+    found: dict[tuple[str, str, int, int], Switch] = {}
     for action, words in WORDS.items():
         write(f"Tread on the switch for: {words}   (Enter: none   q: leave all as it was)\n")
-        for sink in sinks.values():
-            sink.clear()
-        press: tuple[str, bytes] | None = None
-        n_more = 0
-        last_ns = clock.now_ns()
-        while press is None or clock.now_ns() - last_ns < QUIET_NS:
-            key = read_key()
-            if key in ("q", "Q"):
-                return None
-            if key in ("\r", "\n") and press is None:
-                break
-            for name, sink in sinks.items():
-                while sink:
-                    data = sink.popleft()[2]
-                    kind = data[0] & 0xF0 if data else 0
-                    if kind in (0xB0, 0xC0) and press is None:
-                        press, last_ns = (name, data), clock.now_ns()
-                    elif press is not None and name == press[0] and data[:2] == press[1][:2]:
-                        last_ns, n_more = clock.now_ns(), n_more + 1
-                    elif kind == 0x90 and press is None:
-                        write("That was a note; a switch sends a controller or a program change.\n")
-            clock.sleep_until(clock.now_ns() + LOOK_NS)
-        if press is None:
-            continue
-        name, data = press
-        controller = data[0] & 0xF0 == 0xB0
-        new = Switch(
-            action,
-            name,
-            "controller" if controller else "program",
-            data[0] & 0x0F,
-            data[1],
-            # A switch sends one message going down and one coming up; more than that is a way from the bottom.
-            pressed_low=controller and data[2] < 32 and n_more <= 2,
-            port_alone=alone(name),
-        )
-        found = [
-            switch
-            for switch in found
-            if (switch.port, switch.kind, switch.channel, switch.number) != (name, new.kind, new.channel, new.number)
-        ]
-        found.append(new)
-        write(f"  {_described(new)}\n")
-    return found
+        press = _trodden(sinks, clock, read_key, write)
+        if press == LEFT:
+            return None
+        if isinstance(press, _Press):
+            switch = press.switch(action, alone=alone(press.port))
+            which = (switch.port, switch.kind, switch.channel, switch.number)
+            found.pop(which, None)
+            found[which] = switch
+            write(f"  {_described(switch)}\n")
+    return list(found.values())
+
+
+def _trodden(
+    sinks: Messages, clock: Any, read_key: Callable[[], str], write: Callable[[str], None]
+) -> _Press | str | None:
+    """The next switch that is trodden, once it is quiet; None for none, `LEFT` when it was left."""
+    for sink in sinks.values():
+        sink.clear()
+    press: _Press | None = None
+    last_ns = clock.now_ns()
+    while press is None or clock.now_ns() - last_ns < QUIET_NS:
+        key = read_key()
+        if key in ("q", "Q"):
+            return LEFT
+        if key in ("\r", "\n") and press is None:
+            return None
+        for name, data in _arrived(sinks):
+            kind = data[0] & 0xF0 if data else 0
+            if press is None and kind in (0xB0, 0xC0):
+                press, last_ns = _Press(name, data), clock.now_ns()
+            elif press is None:
+                if kind == 0x90:
+                    write("That was a note; a switch sends a controller or a program change.\n")
+            elif name == press.port and data[:2] == press.data[:2]:
+                press.n_more += 1
+                last_ns = clock.now_ns()
+        clock.sleep_until(clock.now_ns() + LOOK_NS)
+    return press
+
+
+def _arrived(sinks: Messages) -> Iterator[tuple[str, bytes]]:
+    for name, sink in sinks.items():
+        while sink:
+            yield name, sink.popleft()[2]
 
 
 def _described(switch: Switch) -> str:

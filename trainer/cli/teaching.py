@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import os
 import sys
+from collections.abc import Sequence
 from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
@@ -19,8 +20,14 @@ from trainer.cli.speaking import echo, say
 from trainer.errors import TrainerError, UsageError
 
 if TYPE_CHECKING:
-    from trainer.practice.results import Played, Result
-    from trainer.practice.worksheet import Worksheet
+    from trainer.live import PlayResult
+    from trainer.practice import Exercise
+    from trainer.practice.results import Played, Result, TaskResult
+    from trainer.practice.study import Phrase
+    from trainer.practice.worksheet import Task, Worksheet
+    from trainer.scoring import Scorecard
+    from trainer.session import Session
+    from trainer.take import Take
 
 __all__ = ["add_to", "worksheets"]
 
@@ -117,51 +124,69 @@ def _hand_in(sheet: Worksheet, played: list[Played], path: Path, name: str) -> N
 
 def _play_sheet(sheet: Worksheet, desk: Desk, played: list[Played]) -> int | None:
     """Put what was played to its end into `played`; the exit status if the person has left, None: it was the end."""
-    from trainer.practice.results import Played, task_card, task_exercise, task_outcome
+    from trainer.practice.results import Played, task_exercise
 
     for idx, task in enumerate(sheet.tasks):
         exercise = task_exercise(task)
-        session = exercise.session if exercise is not None else task.session
-        assert session is not None
-        extra: dict[str, Any] = {"worksheet": sheet.title}
-        if task.drill is not None:
-            extra["drill"] = {"name": task.drill, "key": task.key, "tempo_bpm": task.tempo_bpm, "seed": 1}
-        run = replace(Run(session, extra) if exercise is None else Run.of(exercise, extra), keeps_tempo=True)
+        run = _task_run(sheet, task, exercise)
+        words = "" if exercise is None else listening(exercise)
         for n in range(1, task.times + 1):
             times = f", time {n} of {task.times}" if task.times > 1 else ""
-            title = (
-                f"Task {idx + 1} of {len(sheet.tasks)}{times}: {task.title}, {session.key.name}, "
-                f"{session.tempo_bpm:g} bpm"
-            )
-            words = "" if exercise is None else listening(exercise)
+            song = f"{run.session.key.name}, {run.session.tempo_bpm:g} bpm"
+            title = f"Task {idx + 1} of {len(sheet.tasks)}{times}: {task.title}, {song}"
             say(f"\n{title}. {words}".rstrip())
             if task.instruction:
                 say(task.instruction)
-            coming = Coming(title, f"{words} {task.instruction}".strip(), may=("skip",))
-            asked, _ = desk.before(coming)
+            asked, _ = desk.before(Coming(title, f"{words} {task.instruction}".strip(), may=("skip",)))
             if asked == "leave":
                 return 0
             if asked == "skip":
                 break
-            before = set(desk.takes.glob("*.mid")) if desk.takes.is_dir() else set()
-            _, result, take = desk.play(lambda bpm: run, session.tempo_bpm)  # noqa: B023
-            path = result.take_path if result is not None else next(iter(set(desk.takes.glob("*.mid")) - before), None)
+            result, take, path = _played_run(desk, run)
             if desk.asked == "next":
                 desk.tell("Left out; on to the next task.")
                 break
             status = desk.leaves(result)
             if status is not None:
                 return status
-            if take is None or path is None or not len(take.notes):
-                desk.tell("No notes were heard, so this take is not in the result.")
-                continue
-            if not take.header.completed:
-                desk.tell("Stopped before its end, so this take is not in the result.")
-                continue
-            _, met, text = task_outcome(task, task_card(task, take))
-            desk.tell(f"{ {True: 'Met', False: 'Not yet', None: 'Not judged'}[met] }: {text}.")
-            played.append(Played(idx, path))
+            kept = _kept(desk, task, take, path)
+            if kept is not None:
+                played.append(Played(idx, kept))
     return None
+
+
+def _task_run(sheet: Worksheet, task: Task, exercise: Exercise | None) -> Run:
+    """A task as it is played; `exercise` where it is a drill."""
+    extra: dict[str, Any] = {"worksheet": sheet.title}
+    if task.drill is not None:
+        extra["drill"] = {"name": task.drill, "key": task.key, "tempo_bpm": task.tempo_bpm, "seed": 1}
+    if exercise is not None:
+        return replace(Run.of(exercise, extra), keeps_tempo=True)
+    assert task.session is not None
+    return Run(task.session, extra, keeps_tempo=True)
+
+
+def _played_run(desk: Desk, run: Run) -> tuple[PlayResult | None, Take | None, Path | None]:
+    """A run's result, its take, and the take's file."""
+    before = set(desk.takes.glob("*.mid"))
+    _, result, take = desk.play(lambda bpm: run, run.session.tempo_bpm)
+    path = result.take_path if result is not None else next(iter(set(desk.takes.glob("*.mid")) - before), None)
+    return result, take, path
+
+
+def _kept(desk: Desk, task: Task, take: Take | None, path: Path | None) -> Path | None:
+    """Say how a task went; the take's file if it goes into the result."""
+    from trainer.practice.results import task_card, task_outcome
+
+    if take is None or path is None or not len(take.notes):
+        desk.tell("No notes were heard, so this take is not in the result.")
+        return None
+    if not take.header.completed:
+        desk.tell("Stopped before its end, so this take is not in the result.")
+        return None
+    _, met, text = task_outcome(task, task_card(task, take))
+    desk.tell(f"{ {True: 'Met', False: 'Not yet', None: 'Not judged'}[met] }: {text}.")
+    return path
 
 
 def _result_name(sheet: Path, name: str) -> str:
@@ -195,28 +220,11 @@ def review(
 
     A file that cannot be read is named and does not stop the others; the exit status is then 2.
     """
-    from trainer.cli.choosing import ready_made_session
-    from trainer.practice.results import class_remarks, missed_changes, read_result
+    from trainer.practice.results import class_remarks, missed_changes
 
     if not folder.is_dir():
         raise UsageError(f"{folder} is not a folder; expected one with results in it")
-    own = None if sheet is None else _worksheet(sheet)
-    results: list[Result] = []
-    seen: dict[str, Path] = {}
-    status = 0
-    for path in sorted(folder.glob("*.result")):
-        try:
-            result = read_result(path, ready_made_session, own)
-        except TrainerError as error:
-            first, *more = str(error).splitlines()
-            echo(first + (f" (and {len(more)} more like this)" if more else ""), err=True)
-            status = 2
-            continue
-        before = seen.setdefault(result.sha256, path)
-        if before is not path:
-            echo(f"{path}: the same as {before.name}; read once", err=True)
-            continue
-        results.append(result)
+    results, status = _results_in(folder, None if sheet is None else _worksheet(sheet))
     if not results:
         takes = f" (takes and other MIDI files: trainer score {folder})" if any(folder.glob("*.mid")) else ""
         raise UsageError(f"{folder}: no result in there; expected files that end in .result{takes}")
@@ -226,29 +234,56 @@ def review(
         _review_csv(results, remarks)
         return status
     for result in results:
-        echo(f"\n{result.name or result.path.stem}, {result.worksheet.title}, {result.made[:10]}")
-        for task in result.tasks:
-            mark = {True: "met", False: "not yet", None: "not judged"}[task.met]
-            say(f"  {mark:<11}{task.task.title}: {task.text}")
-        for asked in result.worksheet.tasks:
-            missing = asked.times - sum(done.task == asked for done in result.tasks)
-            if missing > 0:
-                say(f"  {'not played':<11}{asked.title}: {missing} of {asked.times}")
-        for remark in remarks[result.path]:
-            say(f"  ! {remark}")
+        _say_result(result, remarks[result.path])
     _say_missed({pair: row for pair, row in missed_changes(results).items() if "→" in pair}, results)
     if pages is not None:
         _review_pages(results, pages)
     return status
 
 
+def _results_in(folder: Path, own: Worksheet | None) -> tuple[list[Result], int]:
+    """The results that can be read, each once, and the exit status."""
+    from trainer.cli.choosing import ready_made_session
+    from trainer.practice.results import read_result
+
+    found: dict[str, Result] = {}
+    status = 0
+    for path in sorted(folder.glob("*.result")):
+        try:
+            result = read_result(path, ready_made_session, own)
+        except TrainerError as error:
+            first, *more = str(error).splitlines()
+            echo(first + (f" (and {len(more)} more like this)" if more else ""), err=True)
+            status = 2
+            continue
+        before = found.setdefault(result.sha256, result)
+        if before is not result:
+            echo(f"{path}: the same as {before.path.name}; read once", err=True)
+    return list(found.values()), status
+
+
+def _say_result(result: Result, remarks: Sequence[str]) -> None:
+    """What a student met, task by task, and what is odd about the file."""
+    echo(f"\n{result.name or result.path.stem}, {result.worksheet.title}, {result.made[:10]}")
+    for task in result.tasks:
+        mark = {True: "met", False: "not yet", None: "not judged"}[task.met]
+        say(f"  {mark:<11}{task.task.title}: {task.text}")
+    for asked in result.worksheet.tasks:
+        missing = asked.times - sum(done.task == asked for done in result.tasks)
+        if missing > 0:
+            say(f"  {'not played':<11}{asked.title}: {missing} of {asked.times}")
+    for remark in remarks:
+        say(f"  ! {remark}")
+
+
 def _say_missed(table: dict[str, dict[str, tuple[int, int]]], results: list[Result]) -> None:
     """Roots missed, a row a student, the change that is missed most first: a class of thirty fits eighty columns."""
     names = list(dict.fromkeys(result.name or result.path.stem for result in results))  # one may have handed in two
-    pairs = sorted(table, key=lambda p: -sum(missed for missed, _ in table[p].values()))[:MAX_PAIRS_SHOWN]
-    rows = {name: [table[pair].get(name, (0, 0)) for pair in pairs] for name in names}
+    of_all = {pair: tuple(map(sum, zip(*row.values(), strict=True))) for pair, row in table.items()}
+    pairs = sorted(table, key=lambda pair: -of_all[pair][0])[:MAX_PAIRS_SHOWN]
+    rows: dict[str, list[tuple[int, ...]]] = {name: [table[pair].get(name, (0, 0)) for pair in pairs] for name in names}
     if len(names) > 1:
-        rows["all"] = [(sum(a for a, _ in table[p].values()), sum(b for _, b in table[p].values())) for p in pairs]
+        rows["all"] = [of_all[pair] for pair in pairs]
     echo("\nRoots missed, of changes")
     echo(" " * 20 + "".join(f"{pair:>12}" for pair in pairs))
     for name, row in rows.items():
@@ -261,36 +296,32 @@ def _say_missed(table: dict[str, dict[str, tuple[int, int]]], results: list[Resu
 def _review_csv(results: list[Result], remarks: dict[Path, tuple[str, ...]]) -> None:
     """One table, a row a student and task; a file's remarks stand in its first row."""
     from trainer.batch import own_line_ends, text_cell
-    from trainer.practice.results import answered_pairs
-    from trainer.scoring.why import number as rounded
 
     columns = "student file made worksheet task_number task asked played met value roots changes swing_ratio spread_ms"
     out = csv.writer(own_line_ends(sys.stdout))
     out.writerow([*columns.split(), "remarks"])
     for result in results:
+        about = (result.name, result.path.name, result.made, result.worksheet.title)
         for number, task in enumerate(result.worksheet.tasks, 1):
-            takes = [done for done in result.tasks if done.task == task]
-            pairs = [counts for done in takes for counts in answered_pairs(done).values()]
-            last = takes[-1] if takes else None
-            out.writerow(
-                [
-                    text_cell(result.name),
-                    text_cell(result.path.name),
-                    text_cell(result.made),
-                    text_cell(result.worksheet.title),
-                    number,
-                    text_cell(task.title),
-                    task.times,
-                    len(takes),
-                    sum(done.met is True for done in takes),
-                    None if last is None or last.value is None else round(last.value, 4),
-                    sum(roots for roots, _ in pairs),
-                    sum(n for _, n in pairs),
-                    None if last is None else rounded(last.card.swing.ratio.value, 4),
-                    None if last is None else rounded(1000.0 * last.card.timing.spread_s.value, 2),
-                    text_cell("; ".join(remarks[result.path])) if number == 1 else "",
-                ]
-            )
+            said = "; ".join(remarks[result.path]) if number == 1 else ""
+            figures = _task_figures(task, [done for done in result.tasks if done.task == task])
+            out.writerow([*map(text_cell, about), number, text_cell(task.title), *figures, text_cell(said)])
+
+
+def _task_figures(task: Task, takes: list[TaskResult]) -> list[Any]:
+    """Asked, played, met; roots and changes of all takes; value, swing and spread of the last."""
+    from trainer.practice.results import answered_pairs
+    from trainer.scoring.why import number as rounded
+
+    pairs = [counts for done in takes for counts in answered_pairs(done).values()]
+    value = swing_ratio = spread_ms = None
+    if takes:
+        last = takes[-1]
+        value = None if last.value is None else round(last.value, 4)
+        swing_ratio = rounded(last.card.swing.ratio.value, 4)
+        spread_ms = rounded(1000.0 * last.card.timing.spread_s.value, 2)
+    counts = task.times, len(takes), sum(done.met is True for done in takes)
+    return [*counts, value, sum(roots for roots, _ in pairs), sum(n for _, n in pairs), swing_ratio, spread_ms]
 
 
 def _review_pages(results: list[Result], folder: Path) -> None:
@@ -335,33 +366,20 @@ def study(
 ) -> int:
     """Lay a transcription over a session, its devices bar by bar. Each can be moved, looped and drilled."""
     from trainer.cli.choosing import bar_range, named_session
-    from trainer.practice.study import exercise_to_dict, judge_phrase, phrase_drill, phrases
+    from trainer.practice.study import phrase_drill, phrases
     from trainer.report.transcription import read_transcription
     from trainer.scoring import score
 
-    strung.bass()  # a bass that nobody has is said first
+    bass = strung.bass()  # one that nobody has is said first
     known = None if session is None else named_session(session)
     take = read_transcription(file, known, track=track_of(track), downbeat=downbeat_of(downbeat))
     card = score(take)
     if card.chart is None or take.session is None:
         raise UsageError(f"{file}: without a session the chords are not known; add --session")
-    found = card.devices.found or ()
-    listed = phrases(card.reading, card.chart, found)
-    for remark in card.take.remarks:
-        say(f"Note: {remark}")
-    moved = card.reading.transposed_semitones
-    if moved:
-        how = f"{abs(moved)} semitone{'s' * (abs(moved) > 1)} {'lower' if moved > 0 else 'higher'}"
-        home = take.session.key.name
-        say(f"Note: it fits the session's {home} when read {how}; a session in its own key reads it as it is written.")
+    listed = phrases(card.reading, card.chart, card.devices.found or ())
+    _say_remarks(card, take.session)
     if number is None:
-        for phrase in listed:
-            where = f"chorus {phrase.chorus}, bar {phrase.bar:>2}, beat {phrase.start_beat}"
-            over = f"{'into' if phrase.lands else 'over'} {phrase.chord:<6}"
-            echo(f"{phrase.number:>3}  {where}  {phrase.name.replace('_', ' '):<20}{over}{phrase.spelled}")
-        echo(
-            f"\nWork on one with: trainer study {file} --session … --phrase N --key A" if listed else "No device found."
-        )
+        _say_phrases(file, listed)
         return 0
     chosen = next((phrase for phrase in listed if phrase.number == number), None)
     if chosen is None:
@@ -373,7 +391,7 @@ def study(
         take.session.tempo_bpm if bpm is None else bpm,
         swing_ratio=take.session.swing_ratio,
         octave=octave,
-        tuning=strung.bass(),
+        tuning=bass,
         form=take.session.form if take.session.form != "chart" else "quick_change_12",
         loop=None if bars is None else bar_range(bars),
     )
@@ -382,6 +400,31 @@ def study(
 
         echo(f"wrote {write_line_midi(exercise.model, midi)}")
         return 0
+    return _practised(file, chosen, exercise, octave, places, strung)
+
+
+def _say_remarks(card: Scorecard, session: Session) -> None:
+    for remark in card.take.remarks:
+        say(f"Note: {remark}")
+    moved = card.reading.transposed_semitones
+    if moved:
+        how = f"{abs(moved)} semitone{'s' * (abs(moved) > 1)} {'lower' if moved > 0 else 'higher'}"
+        home = session.key.name
+        say(f"Note: it fits the session's {home} when read {how}; a session in its own key reads it as it is written.")
+
+
+def _say_phrases(file: Path, listed: Sequence[Phrase]) -> None:
+    for phrase in listed:
+        where = f"chorus {phrase.chorus}, bar {phrase.bar:>2}, beat {phrase.start_beat}"
+        over = f"{'into' if phrase.lands else 'over'} {phrase.chord:<6}"
+        echo(f"{phrase.number:>3}  {where}  {phrase.name.replace('_', ' '):<20}{over}{phrase.spelled}")
+    echo(f"\nWork on one with: trainer study {file} --session … --phrase N --key A" if listed else "No device found.")
+
+
+def _practised(file: Path, chosen: Phrase, exercise: Exercise, octave: int, places: Places, strung: Strung) -> int:
+    """Play a phrase's exercise; the exit status."""
+    from trainer.practice.study import exercise_to_dict, judge_phrase
+
     say(f"{exercise.session.title}. {listening(exercise)}")
     with Desk(places, strung) as desk:
         kept = {"study": exercise_to_dict(file.name, chosen, exercise, octave)}
