@@ -5,6 +5,7 @@ from __future__ import annotations
 import datetime
 import sys
 import time
+from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -19,6 +20,7 @@ from trainer.errors import PortError
 if TYPE_CHECKING:
     from trainer.live.cable_check import CableCheck
     from trainer.settings import PortSettings
+    from trainer.take.rehearing import KeptRecording
 
 __all__ = ["add_to", "check_bass", "no_bass_advice"]
 
@@ -151,28 +153,23 @@ def recordings(
     if remove:
         for item in found:
             item.path.unlink(missing_ok=True)
-    n_bytes, seconds = sum(item.n_bytes for item in found), sum(item.seconds for item in found)
     if as_json:
-        show_json(
-            {
-                "n": len(found),
-                "seconds": round(seconds, 1),
-                "bytes": n_bytes,
-                "removed": remove,
-                "files": [
-                    {"file": str(item.path), "bytes": item.n_bytes, "seconds": round(item.seconds, 1)} for item in found
-                ],
-            }
-        )
+        rows = [{"file": str(item.path), "bytes": item.n_bytes, "seconds": round(item.seconds, 1)} for item in found]
+        seconds, n_bytes = (sum(getattr(item, name) for item in found) for name in ("seconds", "n_bytes"))
+        show_json({"n": len(found), "seconds": round(seconds, 1), "bytes": n_bytes, "removed": remove, "files": rows})
         return 0
-    age = "" if older_than is None else f" older than {older_than} days"
-    done = "removed: " if remove else ""
-    say(f"{done}{len(found)} recordings{age}, {seconds / 60:.0f} minutes, {n_bytes / 1e6:.1f} MB.")
-    if found and not remove:
+    _say_recordings(found, "" if older_than is None else f" older than {older_than} days", removed=remove)
+    return 0
+
+
+def _say_recordings(found: Sequence[KeptRecording], age: str, *, removed: bool) -> None:
+    minutes, megabytes = sum(item.seconds for item in found) / 60, sum(item.n_bytes for item in found) / 1e6
+    done = "removed: " if removed else ""
+    say(f"{done}{len(found)} recordings{age}, {minutes:.0f} minutes, {megabytes:.1f} MB.")
+    if found and not removed:
         say(
             "Their takes and figures stay without them. To remove old ones: trainer recordings --older-than 90 --remove"
         )
-    return 0
 
 
 def add_to(app: typer.Typer) -> None:

@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from trainer.cli.choosing import take_meant
+from trainer.cli.choosing import between, take_meant
 from trainer.cli.facts import Json, show_json
 from trainer.cli.input_port import chosen_bass, chosen_input, known_profile
 from trainer.cli.running import BassChannel, BassIn
@@ -78,7 +78,9 @@ def calibrate(
     profile: Annotated[
         str | None, typer.Option(metavar="pad|keys|strings", help="Instead of the one the sound check found.")
     ] = None,
-    clicks: Annotated[int | None, typer.Option(metavar="N", help="How many clicks, 8 to 256.")] = None,
+    clicks: Annotated[
+        int | None, typer.Option(metavar="N", callback=between(8, 256), help="How many clicks, 8 to 256.")
+    ] = None,
     bpm: Annotated[float, typer.Option(metavar="BPM", help="Tempo of the click.")] = 80.0,
     plain: Annotated[bool, typer.Option("--plain", help="One line a bar instead of the screen.")] = False,
     from_take: Annotated[
@@ -102,8 +104,6 @@ def calibrate(
     from trainer.live import PlayOptions
     from trainer.ports.audio import output_name
 
-    if clicks is not None and not 8 <= clicks <= 256:
-        raise UsageError(f"--clicks {clicks}: expected a whole number from 8 to 256")
     chosen_profile = None if profile is None else known_profile(profile)
     if from_take is not None:
         return _calibrate_from(from_take, midi_in, chosen_profile, as_json=as_json)
@@ -113,12 +113,14 @@ def calibrate(
     name = None if bass_in is not None or loop else chosen_input(midi_in)
     bass = chosen_bass(bass_in) if name is None else None
     asked = _Asked(clicks, bpm, plain, keep, as_json)
+    heard = audio or "auto"
     if bass is not None:
-        cable = (bass, bass_channel, audio or "auto", output)
+        cable = (bass, bass_channel, heard, output)
         return _calibrate_loop(cable, as_json=as_json) if loop else _calibrate_bass(cable, asked)
     if loop:
         raise UsageError("--loop is for a sound input; say which one with --bass-in NAME (see: trainer ports)")
-    heard = "none" if output == "none" else audio or "auto"
+    if output == "none":
+        heard = output
     options = PlayOptions(midi_in=name, midi_out=midi_out, audio=heard, monitor=monitor, typing=name is None)
     return _calibrate_midi(options, output, chosen_profile, asked)
 
@@ -135,9 +137,8 @@ class _Asked:
 
 
 def _calibrate_midi(options: PlayOptions, output: str, profile: str | None, asked: _Asked) -> int:
-    """By playing or tapping a note to each click."""
-    from trainer.live import PartMix
-    from trainer.live.calibration import TYPING_PORT, click_rows, click_session
+    """By playing or tapping a note to each click, again for as long as the fit is in doubt and the person goes on."""
+    from trainer.live.calibration import TYPING_PORT, click_session
     from trainer.settings import PortSettings, load_port
 
     typing, as_json = options.typing, asked.as_json
@@ -147,20 +148,13 @@ def _calibrate_midi(options: PlayOptions, output: str, profile: str | None, aske
     known = load_port(port) or PortSettings(port)
     used = "pad" if typing else profile or known.profile
     session = click_session(used, asked.clicks or N_CLICKS[used], asked.bpm)
-    for line in _instructions(used, typing):
-        echo(line, err=as_json)
-    if not as_json and not breathe(words="Count-in"):
-        return 0
+    instructions = _instructions(used, typing)
+    echo("\n".join(instructions), err=as_json)
     options = replace(
-        options,
-        mix={"guide": PartMix(solo=True)},
-        guide="on",
-        guide_line=click_rows(session),
-        transpose_semitones=known.transpose_semitones,
-        calm=True,
-        quiet_screen=asked.plain or as_json,
+        _to_clicks(options, session, quiet=asked.plain or as_json), transpose_semitones=known.transpose_semitones
     )
-    while True:
+    status = 0
+    while as_json or breathe(words="Count-in"):
         with to_stderr(as_json):
             take = _played(session, options, known.port, asked.keep)
         try:
@@ -168,33 +162,39 @@ def _calibrate_midi(options: PlayOptions, output: str, profile: str | None, aske
         except UsageError as error:
             if as_json or not (sys.stdin.isatty() and sys.stdout.isatty()):
                 raise
-            say(f"{error}.\nOnce more, then: {_instructions(used, typing)[0]}")
-        if not breathe(words="Count-in"):
-            return 2
+            say(f"{error}.\nOnce more, then: {instructions[0]}")
+        status = 2
+    return status
 
 
-Cabled = tuple[str, int | None, str, str]  # input, its channel, the sound output as asked for, and its name
-
-
-def _bass_options(cable: Cabled, session: Session, known: PortSettings, *, quiet: bool) -> PlayOptions:
-    from trainer.live import PartMix, PlayOptions
+def _to_clicks(options: PlayOptions, session: Session, *, quiet: bool) -> PlayOptions:
+    """The options with the guide's clicks alone to hear."""
+    from trainer.live import PartMix
     from trainer.live.calibration import click_rows
 
-    name, channel, audio, output = cable
-    if output == "none":
-        raise PortError("nothing to hear a click from; connect a sound output")
-    return PlayOptions(
-        bass_in=name,
-        bass_channel=channel or known.channel,
-        audio=audio,
-        monitor=False,
-        profile="sound",
+    return replace(
+        options,
         mix={"guide": PartMix(solo=True)},
         guide="on",
         guide_line=click_rows(session),
         calm=True,
         quiet_screen=quiet,
     )
+
+
+Cabled = tuple[str, int | None, str, str]  # input, its channel, the sound output as asked for, and its name
+
+
+def _bass_options(cable: Cabled, session: Session, known: PortSettings, *, quiet: bool) -> PlayOptions:
+    from trainer.live import PlayOptions
+
+    name, channel, audio, output = cable
+    if output == "none":
+        raise PortError("nothing to hear a click from; connect a sound output")
+    options = PlayOptions(
+        bass_in=name, bass_channel=channel or known.channel, audio=audio, monitor=False, profile="sound"
+    )
+    return _to_clicks(options, session, quiet=quiet)
 
 
 def _calibrate_bass(cable: Cabled, asked: _Asked) -> int:

@@ -20,7 +20,7 @@ if TYPE_CHECKING:
     from trainer.clock.sources import Clock
     from trainer.music import Tuning
     from trainer.ports.protocols import MidiSink
-    from trainer.scoring.soundcheck import CheckResult
+    from trainer.scoring.soundcheck import CheckResult, HeardNote
     from trainer.settings import PortSettings
     from trainer.take import Calibration
 
@@ -68,11 +68,7 @@ def converse(
                 continue
             last_note_ns = max(event.host_ns, last_note_ns)
             heard = check.feed((event.host_ns - start_ns) * 1e-9, event.pitch, event.velocity, event.channel)
-            place = "not on this bass" if heard.string is None else f"string {heard.string} fret {heard.fret}"
-            write(
-                f"  {heard.name:<4} {place:<17} velocity {heard.velocity:>3}  channel {heard.channel + 1:>2}  "
-                f"{delay_words(heard.pitch, profile, calibration)}{'' if heard.counted else '  (not counted)'}\n"
-            )
+            write(f"  {_note_words(heard, delay_words(heard.pitch, profile, calibration))}\n")
         key = read_key()
         if key in ("q", "Q", "\x03", "\x04"):
             break
@@ -89,6 +85,12 @@ def converse(
         return None
     table = recorder.note_table(lambda host_ns: (host_ns - start_ns) * 1e-9, clock.now_ns())
     return assess(table, check.spans(), tuning)
+
+
+def _note_words(heard: HeardNote, delay: str) -> str:
+    place = "not on this bass" if heard.string is None else f"string {heard.string} fret {heard.fret}"
+    note = f"{heard.name:<4} {place:<17} velocity {heard.velocity:>3}  channel {heard.channel + 1:>2}  {delay}"
+    return note if heard.counted else f"{note}  (not counted)"
 
 
 @with_options

@@ -123,7 +123,8 @@ def between(low: float, high: float = math.inf) -> Callable[[typer.CallbackParam
     def check(option: typer.CallbackParam, value: Any) -> Any:
         if value is not None and not low <= value <= high:
             allowed = f"from {low:g} to {high:g}" if high < math.inf else f"of at least {low:g}"
-            raise UsageError(f"{option.opts[0]} {value:g}: expected a number {allowed}")
+            kind = "whole number" if isinstance(value, int) else "number"
+            raise UsageError(f"{option.opts[0]} {value:g}: expected a {kind} {allowed}")
         return value
 
     return check
@@ -251,28 +252,28 @@ def with_overrides(session: Session, overrides: Overrides, *, from_file: bool) -
             data[key] = value
     _drop_what_follows(data, overrides, from_file)
     if overrides.form is not None:
-        if overrides.form != "chart":
-            data.pop("chart", None)
         # Another form has other bars: planned silences, pedals and loops of the old one mean nothing in it.
-        for name in ("drop_out", "pedal", "loop", "turnaround"):
+        for name in ("drop_out", "pedal", "loop", "turnaround", *(("chart",) if overrides.form != "chart" else ())):
             data.pop(name, None)
     if overrides.key is not None:
         _change_key(data, session, overrides.key)
     if overrides.choruses is not None:
         data["chorus"] = _choruses(data["chorus"], overrides.choruses, from_file=from_file)
         _keep_spans(data, lambda span: span["chorus"] <= overrides.choruses)
-    if overrides.intensity is not None:
-        for table in data["chorus"]:
-            table["intensity"] = overrides.intensity
+    for table in data["chorus"] if overrides.intensity is not None else ():
+        table["intensity"] = overrides.intensity
     if overrides.loop is not None:
-        first, last = bar_range(overrides.loop)
-        data["loop"] = [first, last]
-        _keep_spans(data, lambda span: span["bars"][0] >= first and span["bars"][1] <= last)
+        _go_round(data, *bar_range(overrides.loop))
     source = str(overrides.session) if from_file else "the options"
     try:
         return with_something_to_play(session_from_dict(data, source), source)
     except SessionError as error:
         raise UsageError("\n".join(_of_option(problem, source, overrides) for problem in error.problems)) from None
+
+
+def _go_round(data: dict[str, Any], first: int, last: int) -> None:
+    data["loop"] = [first, last]
+    _keep_spans(data, lambda span: span["bars"][0] >= first and span["bars"][1] <= last)
 
 
 def _of_option(problem: str, source: str, overrides: Overrides) -> str:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Iterator
+from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -14,7 +15,11 @@ from trainer.cli.speaking import echo, say
 from trainer.errors import UsageError
 
 if TYPE_CHECKING:
+    from trainer.music import Tuning
     from trainer.report.written import Written
+    from trainer.scoring import Scorecard
+    from trainer.session import Chart
+    from trainer.take import Take
 
 __all__ = ["MusicXml", "Pdf", "Svg", "add_to", "write_notation"]
 
@@ -76,14 +81,12 @@ def export(
     """Write a take for paper and for other programs. Notation with tab, tables of notes and bars, MIDI."""
     from trainer.cli.choosing import named_session
     from trainer.music import parse_tuning
-    from trainer.report.export import MEASURE_COLUMNS, NOTE_COLUMNS, as_csv, measure_rows, note_rows
-    from trainer.report.files import write_page
-    from trainer.report.written import written_take
     from trainer.scoring import score
     from trainer.take import read_take
-    from trainer.take.store import take_midi
 
-    if not any((musicxml, svg, pdf, csv, measures, as_json, midi)):
+    tables = _Tables(csv, measures, as_json, midi)
+    paper = any((musicxml, svg, pdf))
+    if not paper and not tables.asked:
         raise UsageError(
             "nothing to write; expected one or more of --musicxml, --svg, --pdf, --csv, --measures, --json, --midi, "
             "each with a FILE (sound: trainer render TAKE --wav FILE)"
@@ -92,32 +95,54 @@ def export(
     bass = parse_tuning(strings, tuning)
     read = read_take(take, session=known, track=track_of(track), downbeat=downbeat_of(downbeat))
     card = score(read)
-    needs_form = musicxml or svg or pdf or measures
-    if card.chart is None and needs_form:
+    if card.chart is None and (paper or measures is not None):
         raise UsageError(f"{take}: without a session its bars are not known; add --session, a file or a name")
-    if csv is not None:
-        _wrote(write_page(as_csv(note_rows(card.reading, card.chart), NOTE_COLUMNS), csv))
-    if measures is not None:
-        _wrote(write_page(as_csv(measure_rows(card), MEASURE_COLUMNS), measures))
-    if as_json is not None:
-        data = {"notes": note_rows(card.reading, card.chart), "measures": measure_rows(card)}
-        _wrote(write_page(json.dumps(data, ensure_ascii=False, indent=1, allow_nan=False) + "\n", as_json))
-    if midi is not None:
-        _wrote(write_page(take_midi(read, by_part=True), midi))
-    if card.chart is not None and (musicxml or svg or pdf):
-        missed = [item.at_beats for item in card.landing.missed]
-        bends = read.bends  # placed as the ends of notes are: late by what the input adds to everything
-        if read.header.calibration is not None:
-            bends[:, 0] -= read.header.calibration.base_ms / 1000.0
-        written = written_take(card.reading, card.chart, missed, bass, bends)
-        for path in write_notation(written, musicxml, svg, pdf):
-            _wrote(path)
+    for path in tables.write(read, card):
+        echo(f"wrote {path}")
+    if paper and card.chart is not None:
+        for path in write_notation(_written(read, card, card.chart, bass), musicxml, svg, pdf):
+            echo(f"wrote {path}")
     return 0
 
 
-def _wrote(path: Path) -> None:
-    """Said of each file as soon as it is there: what comes after it may fail."""
-    echo(f"wrote {path}")
+@dataclass(frozen=True, slots=True)
+class _Tables:
+    """Files for other programs, those that are asked for."""
+
+    csv: Path | None
+    measures: Path | None
+    as_json: Path | None
+    midi: Path | None
+
+    @property
+    def asked(self) -> bool:
+        return any((self.csv, self.measures, self.as_json, self.midi))
+
+    def write(self, take: Take, card: Scorecard) -> Iterator[Path]:
+        """Each as soon as it is written: what comes after it may fail."""
+        from trainer.report.export import MEASURE_COLUMNS, NOTE_COLUMNS, as_csv, measure_rows, note_rows
+        from trainer.report.files import write_page
+        from trainer.take.store import take_midi
+
+        if self.csv is not None:
+            yield write_page(as_csv(note_rows(card.reading, card.chart), NOTE_COLUMNS), self.csv)
+        if self.measures is not None:
+            yield write_page(as_csv(measure_rows(card), MEASURE_COLUMNS), self.measures)
+        if self.as_json is not None:
+            data = {"notes": note_rows(card.reading, card.chart), "measures": measure_rows(card)}
+            yield write_page(json.dumps(data, ensure_ascii=False, indent=1, allow_nan=False) + "\n", self.as_json)
+        if self.midi is not None:
+            yield write_page(take_midi(take, by_part=True), self.midi)
+
+
+def _written(take: Take, card: Scorecard, chart: Chart, bass: Tuning | None) -> Written:
+    from trainer.report.written import written_take
+
+    missed = [item.at_beats for item in card.landing.missed]
+    bends = take.bends  # placed as the ends of notes are: late by what the input adds to everything
+    if take.header.calibration is not None:
+        bends[:, 0] -= take.header.calibration.base_ms / 1000.0
+    return written_take(card.reading, chart, missed, bass, bends)
 
 
 def add_to(app: typer.Typer) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
@@ -107,24 +108,30 @@ def line(
     made = model_line(expand(session), device=device, seed=session.seed, tuning=bass, position=position, octave=octave)
     if device is not None and not any(claim.name == device for claim in made.claims):
         raise UsageError(f"--device {device}: no bar here has a place for it; try --choruses 2, or another form")
-    if midi is not None:
-        echo(f"wrote {write_line_midi(made, midi)}", err=as_json)
-    if wav is not None:
-        from trainer.band import arrange, render_wav
-
-        heard = arrange(made.chart, guide="on", guide_line=made.rows())
-        echo(f"wrote {render_wav(made.chart, wav, score=heard)}", err=as_json)
-    if musicxml or svg or pdf:
-        from trainer.report.written import written_line
-
-        for path in write_notation(written_line(made), musicxml, svg, pdf):
-            echo(f"wrote {path}", err=as_json)
+    for path in _written_files(made, midi, wav, musicxml, svg, pdf):
+        echo(f"wrote {path}", err=as_json)
     if as_json:
         show_json({"session": session.to_dict(), **made.to_dict()})
-    elif not (midi or wav or musicxml or svg or pdf):
+    elif not any((midi, wav, musicxml, svg, pdf)):
         for text in tablature(made):
             echo(text)
     return _heard_with_the_band(made, audio, midi_out) if hear else 0
+
+
+def _written_files(
+    made: LineScore, midi: Path | None, wav: Path | None, musicxml: Path | None, svg: Path | None, pdf: Path | None
+) -> Iterator[Path]:
+    """Write a line to what is asked for; each file as it is written."""
+    if midi is not None:
+        yield write_line_midi(made, midi)
+    if wav is not None:
+        from trainer.band import arrange, render_wav
+
+        yield render_wav(made.chart, wav, score=arrange(made.chart, guide="on", guide_line=made.rows()))
+    if musicxml or svg or pdf:
+        from trainer.report.written import written_line
+
+        yield from write_notation(written_line(made), musicxml, svg, pdf)
 
 
 def _heard_with_the_band(made: LineScore, audio: str, midi_out: str | None) -> int:

@@ -5,8 +5,8 @@ from __future__ import annotations
 import datetime
 import json
 from collections import Counter
-from collections.abc import Callable, Sequence
-from dataclasses import replace
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import asdict, replace
 from functools import partial
 from typing import TYPE_CHECKING, Annotated, Any
 
@@ -23,8 +23,8 @@ from trainer.errors import ODD_DATA
 if TYPE_CHECKING:
     from trainer.music import Tuning
     from trainer.practice import Drill, Exercise
-    from trainer.practice.evening import Evening, OwnSong
-    from trainer.practice.history import History
+    from trainer.practice.evening import DuePhrase, Evening, OwnSong
+    from trainer.practice.history import DrillRun, History
     from trainer.practice.memory import Standing
     from trainer.practice.stage import Night, Tune, TuneResult
     from trainer.session import Session
@@ -110,14 +110,10 @@ def _runs(
     if desk.stand is not None:
         desk.note(made.goal)
     while number < times or desk.stand is not None:
-        over = number == times
         tempo_bpm = asked_bpm or tempo_after(passes)
         coming = Coming("That was it", may=("again",), starts="", held=True)
-        if not over:
-            words = listening(built(number + 1, tempo_bpm)[0])
-            say(f"\nRun {number + 1} of {times}, {tempo_bpm:g} bpm. {words}")
-            may = ("again",) if number else ()
-            coming = Coming(f"{made.title}, run {number + 1} of {times}", words, tempo_bpm, may)
+        if number < times:
+            coming = _coming_run(made, listening(built(number + 1, tempo_bpm)[0]), number + 1, times, tempo_bpm)
         asked = "start"
         if number or desk.stand is not None:
             asked, settled = desk.before(coming)
@@ -125,8 +121,7 @@ def _runs(
         if asked == "leave":
             break
         number += asked != "again"
-        run = partial(built, number)
-        status, figure, played_bpm = desk.exercise(run, tempo_bpm, judge_of(made.name))
+        status, figure, played_bpm = desk.exercise(partial(built, number), tempo_bpm, judge_of(made.name))
         if figure is not None and figure.passed is not None:
             passes.append((played_bpm, figure.passed))
             went.append(figure.passed)
@@ -138,6 +133,12 @@ def _runs(
     if went:
         say(f"\n{sum(went)} of {len(went)} runs went well. That share counts for more than how many you play.")
     return 0
+
+
+def _coming_run(made: Drill, words: str, number: int, times: int, tempo_bpm: float) -> Coming:
+    """The run that comes, said; from the second on the last one can be had again."""
+    say(f"\nRun {number} of {times}, {tempo_bpm:g} bpm. {words}")
+    return Coming(f"{made.title}, run {number} of {times}", words, tempo_bpm, ("again",) if number > 1 else ())
 
 
 # --- an evening ------------------------------------------------------------------------------------------------------
@@ -168,7 +169,7 @@ def practice(
     """Your evening: warm-up, what is worth a visit, one song. At the end one look at the figures."""
     from trainer.cli.choosing import named_session
     from trainer.music import parse_key
-    from trainer.practice.evening import DuePhrase, advised_by, evidence_of, keys_of, plan_evening
+    from trainer.practice.evening import DuePhrase
     from trainer.practice.history import History
     from trainer.practice.memory import due_on
     from trainer.take import takes_dir
@@ -190,30 +191,17 @@ def practice(
     with History(folder) as book:
         book.refresh()
         runs = book.drill_runs()
-        missed, keys = keys_of(book, today) if key is None else ({}, {})
         due = due_on(runs, today)
         phrases = _due_phrases(book, due, bass)
         asked = [
             DuePhrase(name, exercise.session.key.name, exercise.session.tempo_bpm, exercise.minutes)
             for name, (exercise, _) in phrases.items()
         ]
-        evening = plan_evening(
-            minutes,
-            evidence_of(book),
-            runs,
-            today,
-            key=key or (None if own is None else own.key.name),
-            keys=keys,
-            missed=missed,
-            tempo_bpm=bpm,
-            phrases=asked,
-            advised=advised_by(book),
-            own=None if own is None else _own_song(own, book),
-        )
+        evening = _planned(book, runs, today, minutes, key, bpm, asked, own)
     if as_json:
         record = {
             "visits": [_visit_dict(item) for item in due],
-            "pieces": [_piece_dict(piece) for piece in evening.pieces],
+            "pieces": [asdict(piece) for piece in evening.pieces],
         }
         echo(json.dumps(record, indent=2))
         return 0
@@ -225,6 +213,35 @@ def practice(
         return 0
     with Desk(places, strung) as desk:
         return EveningPlayed(evening, desk, phrases, own).run(plan)
+
+
+def _planned(
+    book: History,
+    runs: Sequence[DrillRun],
+    today: datetime.date,
+    minutes: float,
+    key: str | None,
+    bpm: float | None,
+    phrases: Sequence[DuePhrase],
+    own: Session | None,
+) -> Evening:
+    """The evening that the takes so far ask for."""
+    from trainer.practice.evening import advised_by, evidence_of, keys_of, plan_evening
+
+    missed, keys = keys_of(book, today) if key is None else ({}, {})
+    return plan_evening(
+        minutes,
+        evidence_of(book),
+        runs,
+        today,
+        key=key or (None if own is None else own.key.name),
+        keys=keys,
+        missed=missed,
+        tempo_bpm=bpm,
+        phrases=phrases,
+        advised=advised_by(book),
+        own=None if own is None else _own_song(own, book),
+    )
 
 
 def _own_song(session: Session, book: History) -> OwnSong:
@@ -287,12 +304,6 @@ def _say_due(due: list[Standing], today: datetime.date) -> None:
             f" --bpm {first.newest_tempo_bpm:g}"
         )
     echo("")
-
-
-def _piece_dict(piece: Any) -> dict[str, Any]:
-    from dataclasses import asdict
-
-    return asdict(piece)
 
 
 def _plan_lines(evening: Evening) -> list[str]:
@@ -367,9 +378,7 @@ def stage(
 
 def _night(night: Night, chosen: int, level: str, desk: Desk) -> tuple[list[TuneResult], int]:
     """What came of the tunes that were played to their end, and the exit status."""
-    from trainer.practice.stage import judge_night, judge_tune
-    from trainer.scoring import score
-    from trainer.session import expand
+    from trainer.practice.stage import judge_night
 
     opening = f"{night.level.title}. Night {chosen}: {len(night.tunes)} tunes, each once, no going back."
     say(opening)
@@ -380,35 +389,44 @@ def _night(night: Night, chosen: int, level: str, desk: Desk) -> tuple[list[Tune
     for tune in night.tunes:
         called = f"{tune.number}. {tune.called}, {tune.session.tempo_bpm:g} bpm"
         say(f"\n{called}")
-        coming = Coming(called, starts="Count-in")
-        left = desk.before(coming)[0] == "leave"
+        left = desk.before(Coming(called, starts="Count-in"))[0] == "leave"
         if left:
             break
-        cues = tuple((cue.shown_beats, min(cue.end_beats, cue.at_beats + 4.0), cue.text) for cue in tune.cues)
-        kept = {"stage": {"seed": chosen, "level": level, "tune": tune.number}}
-        run = Run(tune.session, kept, cues=cues, keeps_tempo=True)
-        _, result, take = desk.play(lambda bpm: run, tune.session.tempo_bpm)  # noqa: B023
-        status = desk.leaves(result)
+        status, judged = _play_tune(tune, {"seed": chosen, "level": level, "tune": tune.number}, desk)
         if status is not None:
             break
-        if take is not None and (result is None or result.status == "completed"):
-            card = score(take)
-            results.append(judge_tune(tune, card, card.reading, expand(tune.session)))
-            desk.shows(take, card)
-            desk.note(*_tune_lines(results[-1]))
-            for line in _tune_lines(results[-1]):
-                say(f"   {line}")
+        results += judged
     if len(results) < len(night.tunes):
         say(f"The night ends after {len(results)} of {len(night.tunes)} tunes; all that was played is kept.")
-    if results:
-        echo("")
-        for line in judge_night(results):
-            say(line)
-        say("What to work on next: trainer practice --plan")
+    told = judge_night(results) if results else []
+    for line in ("", *told, "What to work on next: trainer practice --plan") if told else ():
+        say(line)
     if desk.stand is not None and status is None and not left:
-        desk.note(*(judge_night(results) if results else ()))
+        desk.note(*told)
         desk.before(Coming("That was the night", held=True, starts=""))
     return results, status or 0
+
+
+def _play_tune(tune: Tune, kept: Mapping[str, Any], desk: Desk) -> tuple[int | None, list[TuneResult]]:
+    """(exit status if the night ends with it, what came of the tune if it was played to its end)."""
+    from trainer.practice.stage import judge_tune
+    from trainer.scoring import score
+    from trainer.session import expand
+
+    cues = tuple((cue.shown_beats, min(cue.end_beats, cue.at_beats + 4.0), cue.text) for cue in tune.cues)
+    run = Run(tune.session, {"stage": kept}, cues=cues, keeps_tempo=True)
+    _, result, take = desk.play(lambda bpm: run, tune.session.tempo_bpm)
+    status = desk.leaves(result)
+    if status is not None or take is None or (result is not None and result.status != "completed"):
+        return status, []
+    card = score(take)
+    judged = judge_tune(tune, card, card.reading, expand(tune.session))
+    desk.shows(take, card)
+    lines = _tune_lines(judged)
+    desk.note(*lines)
+    for line in lines:
+        say(f"   {line}")
+    return None, [judged]
 
 
 def _tune_lines(result: TuneResult) -> list[str]:

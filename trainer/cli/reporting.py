@@ -19,7 +19,7 @@ from trainer.cli.speaking import echo, say
 from trainer.errors import TrainerError, UsageError
 
 if TYPE_CHECKING:
-    from trainer.practice.history import History, Trend
+    from trainer.practice.history import History, Remembered, Trend
 
 __all__ = ["add_to"]
 
@@ -251,7 +251,14 @@ def _say_history(book: History, since: datetime.date | None) -> None:
     n, days = span.n_takes, span.n_days
     ends = f"{span.first} to {span.last}" if days > 1 else str(span.first)
     echo(f"{n} take{'s' * (n > 1)} on {days} day{'s' * (days > 1)}, {ends}.")
-    followed = [trend for trend in book.trends(since=since) if trend.newest is not None]
+    _say_trends([trend for trend in book.trends(since=since) if trend.newest is not None])
+    cells = book.landing_by_key(since)
+    if cells:
+        _say_heat(cells)
+    _say_drills(book.clean_runs(since), book.remembered())
+
+
+def _say_trends(followed: Sequence[Trend]) -> None:
     if followed:
         echo(f"\n{'':<32}{'newest day':>11}  over the weeks")
     for trend in followed:
@@ -259,19 +266,18 @@ def _say_history(book: History, since: datetime.date | None) -> None:
     wanting = next((trend.words for trend in followed if trend.per_week is None), None)
     if wanting is not None:  # said once
         echo(f"{wanting.partition('; ')[2].capitalize()} days of playing.")
-    cells = book.landing_by_key(since)
-    if cells:
-        _say_heat(cells)
-    runs = book.clean_runs(since)
+
+
+def _say_drills(runs: Mapping[str, list[bool]], remembered: Sequence[Remembered]) -> None:
+    where: dict[str, list[str]] = {}
+    for item in remembered:
+        where.setdefault(item.drill, []).append(f"{item.key} {item.tempo}")
     if runs:
-        where: dict[str, list[str]] = {}
-        for item in book.remembered():
-            where.setdefault(item.drill, []).append(f"{item.key} {item.tempo}")
         echo("\nDrills: runs that went well, of all; of the last ten, of the ten before; keys and tempos")
-        for name, passed in runs.items():
-            shares = [f"{sum(part)}/{len(part)}" for part in (passed[-10:], passed[-20:-10]) if part]
-            lately = "".join(f"{share:>6}" for share in shares)
-            echo(f"  {name:<29}{sum(passed):>3} of {len(passed):<5}{lately:<13}{', '.join(where.get(name, []))}")
+    for name, passed in runs.items():
+        shares = [f"{sum(part)}/{len(part)}" for part in (passed[-10:], passed[-20:-10]) if part]
+        lately = "".join(f"{share:>6}" for share in shares)
+        echo(f"  {name:<29}{sum(passed):>3} of {len(passed):<5}{lately:<13}{', '.join(where.get(name, []))}")
 
 
 def _say_heat(cells: dict[tuple[str, str], tuple[int, int]]) -> None:

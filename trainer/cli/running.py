@@ -228,7 +228,7 @@ def with_input(
     options: PlayOptions, midi_in: str | None, profile: str | None = None, cable: Cable | None = None
 ) -> PlayOptions:
     """The options with the input that will be heard, and what is remembered of it."""
-    from trainer.live.calibration import TYPING_PORT, bass_port, stored_calibration
+    from trainer.live.calibration import TYPING_PORT, stored_calibration
     from trainer.settings import PortSettings, load_port
 
     if profile is not None:
@@ -242,29 +242,36 @@ def with_input(
         name = chosen_input(midi_in, not_from=[switch.port for switch in options.pedals if switch.port_alone])
     bass = chosen_bass(cable.bass_in) if name is None else None
     if bass is not None:
-        port = bass_port(bass)
-        known = load_port(port) or PortSettings(port, profile="sound")
-        return replace(
-            options,
-            bass_in=bass,
-            bass_channel=cable.bass_channel or known.channel,
-            keep_sound=cable.recording,
-            monitor=False,  # the interface's own is sooner
-            profile="sound",
-            calibration=stored_calibration(known, options.audio, monitor=False),
-        )
+        return _with_bass(options, bass, cable)
+    port = name or TYPING_PORT
+    known = load_port(port) or PortSettings(port)
+    options = replace(options, calibration=stored_calibration(known, options.audio, options.monitor))
     if name is None:
-        tapped = load_port(TYPING_PORT) or PortSettings(TYPING_PORT)
-        calibration = stored_calibration(tapped, options.audio, options.monitor)
-        return replace(options, typing=sys.stdin.isatty(), calibration=calibration)
-    known = load_port(name) or PortSettings(name)
+        return replace(options, typing=sys.stdin.isatty())
     return replace(
         options,
         midi_in=name,
         profile=profile or known.profile,
         velocity_floor=known.velocity_floor,
         transpose_semitones=known.transpose_semitones,
-        calibration=stored_calibration(known, options.audio, options.monitor),
+    )
+
+
+def _with_bass(options: PlayOptions, bass: str, cable: Cable) -> PlayOptions:
+    """The options with an ordinary bass on a sound input."""
+    from trainer.live.calibration import bass_port, stored_calibration
+    from trainer.settings import PortSettings, load_port
+
+    port = bass_port(bass)
+    known = load_port(port) or PortSettings(port, profile="sound")
+    return replace(
+        options,
+        bass_in=bass,
+        bass_channel=cable.bass_channel or known.channel,
+        keep_sound=cable.recording,
+        monitor=False,  # the interface's own is sooner
+        profile="sound",
+        calibration=stored_calibration(known, options.audio, monitor=False),
     )
 
 
