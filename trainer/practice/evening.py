@@ -269,36 +269,48 @@ def plan_evening(
     if own is not None:
         song_minutes = min(max(song_minutes, own.minutes), 0.4 * minutes)
     for_drills = minutes - warm_minutes - song_minutes - look_minutes
-    parts = [] if own is None else [
-        replace(song, kind="part", minutes=round(min(PART_MINUTES, for_drills / 4.0), 1), bars=bars, why=why)
-        for bars, why in own.parts[: 2 if for_drills >= 8.0 else 1]
-    ]  # fmt: skip
+    parts = [] if own is None else _parts_of(own, song, for_drills)
     for_drills -= sum(part.minutes for part in parts)
-    # Of the phrases that are due the one that waits longest, where it leaves the drills half of their time.
-    phrase = next((item for item in phrases[:1] if item.minutes + PAUSE_MINUTES <= for_drills / 2.0), None)
-    if phrase is not None:
-        for_drills -= phrase.minutes + PAUSE_MINUTES
+    phrase = _phrase_piece(phrases, for_drills / 2.0)
+    for_drills -= sum(item.minutes + PAUSE_MINUTES for item in phrases[: len(phrase)])
     plan = _Plan(evidence, runs, today, names, rng, base_bpm, minutes)
     easy_bpm = max(40.0, round(0.8 * base_bpm))
     warm_up = plan.warm_up(warm_minutes, easy_bpm)
-    n_most = (FIRST_DRILLS if first_days else LATER_DRILLS) - len(parts) - (phrase is not None)
+    n_most = (FIRST_DRILLS if first_days else LATER_DRILLS) - len(parts) - len(phrase)
     chosen, n_breaks = plan.with_breaks(for_drills, warm_minutes, max(1, n_most), first_days, advised, warm_up)
     for_drills -= n_breaks * BREAK_MINUTES
-    short = scale < 1.0 or run_minutes(warm_up, easy_bpm) > warm_minutes
-    pieces = [Piece("warm_up", warm_minutes, warm_up, song.key, easy_bpm, "easy tempo, ears open", short)]
-    pieces += _drill_pieces(plan, chosen, song, keys or {}, tempo_bpm, warm_minutes)
-    if phrase is not None:
-        each = round(phrase.minutes + PAUSE_MINUTES, 1)
-        pieces.append(Piece("phrase", each, phrase.drill, phrase.key, phrase.tempo_bpm, "studied, worth another visit"))
     left = for_drills - sum(choice.minutes for choice in chosen)
     if own is None and left > 0.1:  # what the drills leave is the song's
         song_minutes = min(song_minutes + left, max(song_minutes, MOST_FRAC * minutes))
-    pieces += [
+    short = scale < 1.0 or run_minutes(warm_up, easy_bpm) > warm_minutes
+    pieces = (
+        Piece("warm_up", warm_minutes, warm_up, song.key, easy_bpm, "easy tempo, ears open", short),
+        *_drill_pieces(plan, chosen, song, keys or {}, tempo_bpm, warm_minutes),
+        *phrase,
         *parts,
         replace(song, minutes=round(song_minutes, 1)),
         Piece("look", look_minutes, why="what the figures say"),
-    ]
-    return Evening(tuple(pieces), seed, today)
+    )
+    return Evening(pieces, seed, today)
+
+
+def _parts_of(own: OwnSong, song: Piece, for_drills: float) -> list[Piece]:
+    """Parts of the player's own song: two where there is time, else one."""
+    each = round(min(PART_MINUTES, for_drills / 4.0), 1)
+    parts = own.parts[: 2 if for_drills >= 8.0 else 1]
+    return [replace(song, kind="part", minutes=each, bars=bars, why=why) for bars, why in parts]
+
+
+def _phrase_piece(phrases: Sequence[DuePhrase], most: float) -> list[Piece]:
+    """Of the phrases that are due the one that waits longest, where it lasts `most` minutes at most; else none."""
+    return [
+        Piece(
+            "phrase", round(item.minutes + PAUSE_MINUTES, 1), item.drill, item.key, item.tempo_bpm,
+            "studied, worth another visit",
+        )
+        for item in phrases[:1]
+        if item.minutes + PAUSE_MINUTES <= most
+    ]  # fmt: skip
 
 
 def _drill_pieces(
@@ -380,6 +392,10 @@ class _Time:
             self.chosen.append(_Chosen(name, why, each, short))
             self.left -= each
 
+    def not_chosen(self, names: Sequence[str]) -> list[str]:
+        taken = {choice.drill for choice in self.chosen}
+        return [name for name in names if name not in taken]
+
     def more_runs(self, most: Callable[[str], float]) -> None:
         """Whole runs more of everything, tries that show most first, as long as there is time."""
         order = sorted(
@@ -421,7 +437,7 @@ class _Plan:
     ) -> None:
         self.evidence, self.runs, self.today, self.rng, self.tempo_bpm = evidence, runs, today, rng, tempo_bpm
         self.names, self.minutes = names, minutes
-        self.n_evenings = len({run.created.date() for run in runs if run.created.date() < today})
+        self.evenings = sorted({run.created.date() for run in runs if run.created.date() < today})
         self.weak = weakness(evidence, today, names)
         self.held = standings(runs, today)
         self.steady = _steady(runs, today)
@@ -430,6 +446,10 @@ class _Plan:
         for item in evidence:
             if item.drill in self.said:
                 self.said[item.drill] += item.weight
+
+    @property
+    def n_evenings(self) -> int:
+        return len(self.evenings)
 
     def most(self, name: str) -> float:
         """The most minutes of the evening that a drill may have, of what it comes to with every part rounded down."""
@@ -440,13 +460,14 @@ class _Plan:
         the day."""
         easy = [drill.name for drill in (*TRIES.values(), *DRILLS.values()) if drill.warm_up]
         easy = [name for name in easy if run_minutes(name, tempo_bpm, short=True) <= minutes] or easy[-1:]
-        new = [name for name in easy if any(self.said.get(shown, 1.0) == 0.0 for shown in _shows(name))]
-        days = {run.created.date() for run in self.runs if run.created.date() < self.today}
+        new = next((n for n in easy if any(self.said.get(shown, 1.0) == 0.0 for shown in _shows(n))), None)
+        if new is not None:
+            return new
         drills = [name for name in easy if name in DRILLS] or easy
-        wrong = [name for name in drills if self.n_evenings < FIRST_DAYS and self.weak.get(name, 0.0) >= WEAK]
-        if new or wrong:
-            return new[0] if new else max(wrong, key=lambda name: self.weak[name])
-        return drills[len(days) % len(drills)]
+        worst = max(drills, key=lambda name: self.weak.get(name, 0.0))
+        if self.n_evenings < FIRST_DAYS and self.weak.get(worst, 0.0) >= WEAK:
+            return worst
+        return drills[self.n_evenings % len(drills)]
 
     def place(self, name: str, key: str, asked_bpm: float | None) -> tuple[str, float]:
         """(key, tempo) of a drill: where it is due, else in the key given where it was last."""
@@ -498,8 +519,9 @@ class _Plan:
         """What went wrong, even once, is worked on, `OWN_MINUTES` of its own each, what had no time of the last evening
         first; then first tries, then what was heard least sure. What time is left goes to whole runs of the same, tries
         first: one pass may be chance."""
-        newest = max((run.created.date() for run in self.runs if run.created.date() < self.today), default=None)
-        lately = {run.drill for run in self.runs if run.created.date() == newest} if self.n_evenings > 1 else set()
+        lately = (
+            {run.drill for run in self.runs if run.created.date() == self.evenings[-1]} if self.n_evenings > 1 else ()
+        )
 
         def in_turn(names: Sequence[str]) -> list[str]:
             return sorted(names, key=lambda name: (name in lately, -self.weak[name]))
@@ -507,11 +529,9 @@ class _Plan:
         time = _Time([], for_drills, n_most, self.tempo_bpm)
         for name in dict.fromkeys([*named, *in_turn(self._known(open_))]):
             time.add(name, self._reason(name, name in named), short=True, least=OWN_MINUTES)
-        taken = {choice.drill for choice in time.chosen}
-        for name in _in_order([name for name in new if name not in taken], self.rng):
+        for name in _in_order(time.not_chosen(new), self.rng):
             time.add(name, _SHORT_TRY, short=True)
-        taken = {choice.drill for choice in time.chosen}
-        for name in in_turn([name for name in open_ if self.said[name] > 0.0 and name not in taken]):
+        for name in in_turn([name for name in time.not_chosen(open_) if self.said[name] > 0.0]):
             time.add(name, self._reason(name, False), short=True, least=OWN_MINUTES)
         time.more_runs(self.most)
         return time.chosen
@@ -549,10 +569,7 @@ class _Plan:
 
     def _working(self, for_drills: float, n: int, named: Sequence[str], warm: Collection[str]) -> list[_Chosen]:
         """With everything known: what was advised, the weakest of what is due, and whatever has waited longest."""
-        last = {
-            name: max((run.created.date() for run in self.runs if run.drill == name), default=None)
-            for name in self.weak
-        }
+        last = {name: max((r.created.date() for r in self.runs if r.drill == name), default=None) for name in self.weak}
 
         def urgency(name: str) -> float:
             fading = max((1.0 - s.kept_frac for s in self.held.values() if s.item.drill == name), default=0.3)
@@ -561,28 +578,23 @@ class _Plan:
 
         def wait_days(name: str) -> float:
             day = last[name]
-            return (
-                LONGEST_WAIT_DAYS + self.rng.random()
-                if day is None
-                else min((self.today - day).days, LONGEST_WAIT_DAYS)
-            )
+            if day is None:
+                return LONGEST_WAIT_DAYS + self.rng.random()
+            return min((self.today - day).days, LONGEST_WAIT_DAYS)
 
-        ranked = [*named, *(name for name in sorted(self.weak, key=urgency, reverse=True) if name not in named)]
-        names = [(name, self._reason(name, name in named)) for name in ranked[: max(1, n - 1)]]
-        taken = {name for name, _ in names}
-        waiting = max(
-            (name for name in self.weak if name not in taken and name not in warm), key=wait_days, default=None
-        )
+        ranked = dict.fromkeys([*named, *sorted(self.weak, key=urgency, reverse=True)])
+        names = {name: self._reason(name, name in named) for name in list(ranked)[: max(1, n - 1)]}
+        waiting = max((name for name in self.weak if name not in {*names, *warm}), key=wait_days, default=None)
         if n >= 2 and waiting is not None:
-            names.append((waiting, _waited(last[waiting], self.today)))
+            names[waiting] = _waited(last[waiting], self.today)
         each = max(2.0, min(DRILL_MINUTES * 2.0, for_drills / n))
-        out = []
-        for name, why in names:
-            minutes = min(each, self.most(name))
-            short = run_minutes(name, self.tempo_bpm) + PAUSE_MINUTES > minutes
-            out.append(_Chosen(name, why, minutes, short))
+        out = [self._of_minutes(name, why, min(each, self.most(name))) for name, why in names.items()]
         left = for_drills - sum(choice.minutes for choice in out)
         return self._filled(out, left) if each < DRILL_MINUTES * 2.0 else out
+
+    def _of_minutes(self, name: str, why: str, minutes: float) -> _Chosen:
+        """A drill of so many minutes; its short form where the whole one takes longer."""
+        return _Chosen(name, why, minutes, run_minutes(name, self.tempo_bpm) + PAUSE_MINUTES > minutes)
 
     def _reason(self, name: str, named: bool) -> str:
         """What speaks for a drill: the last song's advice, or what was really heard."""
