@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
-
 import numpy as np
 import pytest
 
@@ -142,14 +140,6 @@ def test_nobody_played() -> None:
     assert result.form_kept is False and result.ended_together is False
     assert all(item.followed in (False, None) for item in result.cues)
     assert judge_night([result])[0] == "Form kept from start to end in 0 of 1 tune."
-
-
-def test_cues_are_shown_only_when_given() -> None:
-    tune = next(t for t in tunes_with("another"))
-    cue = next(cue for cue in tune.cues if cue.kind == "another")
-    assert tune.cue_at(cue.shown_beats - 0.5) != cue
-    alone = replace(tune, cues=(cue,))
-    assert alone.cue_at(cue.shown_beats) == cue and alone.cue_at(cue.end_beats) is None
 
 
 def test_an_unknown_night_names_the_nearest() -> None:

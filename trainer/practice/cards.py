@@ -15,7 +15,7 @@ import json
 import os
 import zlib
 from collections import Counter
-from collections.abc import Generator, Iterator, Mapping, Sequence
+from collections.abc import Generator, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -203,20 +203,8 @@ def _read(takes_path: Path, file: tuple[str, str]) -> ReadTake:
         kept = card_of(path)
     except (OSError, *ODD_DATA) as error:
         return _unread(takes_path, name, stamp, " ".join(str(error).split())[:300])
-    card, created = kept.card, kept.created or _modified(path)
-    source = kept.extra.get("imported_sha256")
-    about: dict[str, Any] = {
-        "created": created,
-        "day": day_of(created).isoformat(),
-        "title": kept.title,
-        "key": card.take.key,
-        "tempo_bpm": card.take.tempo_bpm,
-        "n_notes": card.take.notes,
-        "n_choruses": card.take.choruses,
-        "kind": "stage" if isinstance(kept.extra.get("stage"), Mapping) else "song",
-        "midi_sha256": kept.midi_sha256 or None,
-        "source_sha256": source if isinstance(source, str) else None,
-    }
+    card = kept.card
+    about = _about(kept, kept.created or _modified(path))
     figures = {name: value for measure in FOLLOWED for name, value in _followed(card, measure)}
     changes = {pair: (tally.roots, tally.landed, tally.changes) for pair, tally in card.landing.by_pair.items()}
     exercise = _exercise_of(kept.extra.get("drill"))
@@ -224,20 +212,39 @@ def _read(takes_path: Path, file: tuple[str, str]) -> ReadTake:
     if not kept.completed and card.take.notes < HANDFUL:
         # Two notes and stopped: it was there, but no tempo was kept, no figure followed and no change counted.
         return ReadTake(name, stamp, about | {"tempo_bpm": None} | what, {}, {}, {}, runs)
+    if exercise is not None or card.landing.total.changes < MIN_N:
+        figures = {name: value for name, value in figures.items() if name not in ("root_rate", "landed_rate")}
     if exercise is not None:
         changes = answered_changes(card, exercise)
-        n = sum(counts[2] for counts in changes.values())
-        for rate, i in (("root_rate", 0), ("landed_rate", 1)):
-            figures.pop(rate, None)
-            if n:
-                figures[rate] = sum(counts[i] for counts in changes.values()) / n
-    elif card.landing.total.changes < MIN_N:
-        figures = {name: value for name, value in figures.items() if name not in ("root_rate", "landed_rate")}
+        figures |= _rates(changes.values())
     about |= what
     if about["kind"] != "song":
         figures.pop("pinned_rate", None)
     found = Counter(device.name for device in card.devices.found or ())
     return ReadTake(name, stamp, about, figures, changes, dict(sorted(found.items())), runs)
+
+
+def _rates(counts: Iterable[tuple[int, int, int]]) -> dict[str, float]:
+    """The shares of changes (roots, landed, all) that count in a drill; none where there was no change."""
+    roots, landed, n = map(sum, zip(*counts, (0, 0, 0), strict=True))
+    return {"root_rate": roots / n, "landed_rate": landed / n} if n else {}
+
+
+def _about(kept: KeptCard, created: str) -> dict[str, Any]:
+    source = kept.extra.get("imported_sha256")
+    take = kept.card.take
+    return {
+        "created": created,
+        "day": day_of(created).isoformat(),
+        "title": kept.title,
+        "key": take.key,
+        "tempo_bpm": take.tempo_bpm,
+        "n_notes": take.notes,
+        "n_choruses": take.choruses,
+        "kind": "stage" if isinstance(kept.extra.get("stage"), Mapping) else "song",
+        "midi_sha256": kept.midi_sha256 or None,
+        "source_sha256": source if isinstance(source, str) else None,
+    }
 
 
 def _followed(card: Card, measure: Measure) -> Iterator[tuple[str, float]]:

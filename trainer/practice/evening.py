@@ -261,13 +261,11 @@ def plan_evening(
     rng = random.Random((seed << 20) ^ today.toordinal())
     number = len({run.created.date() for run in runs if run.created.date() < today})
     song = _song_of(number, seed, rng, key or home_key(runs, today, missed), tempo_bpm, own)
-    base_bpm = USUAL_BPM + 4.0 * rng.randint(-2, 2) if tempo_bpm is None and number else tempo_bpm or USUAL_BPM
+    base_bpm = tempo_bpm or USUAL_BPM + (4.0 * rng.randint(-2, 2) if number else 0.0)
     first_days = number < FIRST_DAYS
     scale = min(1.0, minutes / USUAL_MINUTES)  # a short evening has less of everything
     warm_minutes, look_minutes = scale * WARM_UP_MINUTES, scale * LOOK_MINUTES
-    song_minutes = max(SHORTEST_SONG_MINUTES, scale * (FIRST_SONG_MINUTES if first_days else SONG_MINUTES))
-    if own is not None:
-        song_minutes = min(max(song_minutes, own.minutes), 0.4 * minutes)
+    song_minutes = _song_minutes(minutes, scale, first_days, own)
     for_drills = minutes - warm_minutes - song_minutes - look_minutes
     parts = [] if own is None else _parts_of(own, song, for_drills)
     for_drills -= sum(part.minutes for part in parts)
@@ -292,6 +290,12 @@ def plan_evening(
         Piece("look", look_minutes, why="what the figures say"),
     )
     return Evening(pieces, seed, today)
+
+
+def _song_minutes(minutes: float, scale: float, first_days: bool, own: OwnSong | None) -> float:
+    """The least that the song has of an evening's minutes."""
+    least = max(SHORTEST_SONG_MINUTES, scale * (FIRST_SONG_MINUTES if first_days else SONG_MINUTES))
+    return least if own is None else min(max(least, own.minutes), 0.4 * minutes)
 
 
 def _parts_of(own: OwnSong, song: Piece, for_drills: float) -> list[Piece]:

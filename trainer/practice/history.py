@@ -194,28 +194,34 @@ class History:
         if gone or new:
             with _write(self._db):
                 self._db.execute("DELETE FROM trends")  # what was noted no longer holds
-                for name in gone:
-                    for table in _OF_TAKES:
-                        self._db.execute(f"DELETE FROM {table} WHERE path=?", (name,))
-        unread = 0
-        if new:
-            from trainer.practice.cards import read_rows
-
-            with contextlib.closing(read_rows(self.takes_path, [(name, here[name]) for name in new])) as rows:
-                # What a kill can cost is at most one batch, and that is read again.
-                for start in range(0, len(new), BATCH):
-                    batch = list(itertools.islice(rows, BATCH))
-                    unread += sum("error" in read.about for read in batch)
-                    with _write(self._db):
-                        for read in batch:
-                            self._put(read)
-                    if progress is not None:
-                        progress(min(start + BATCH, len(new)), len(new))
+                self._forget(*gone)
+        unread = self._take_in([(name, here[name]) for name in new], progress) if new else 0
         if new or gone or not self._db.execute("SELECT COUNT(*) FROM trends").fetchone()[0]:
             self._note()
         if program != made:
             _insert(self._db, "made", [{"only": 1, "program": program[0], "reading": program[1]}])
         return Refreshed(len(new), len(gone), unread)
+
+    def _take_in(self, files: Sequence[tuple[str, str]], progress: Callable[[int, int], None] | None) -> int:
+        """Read these takes (name, stamp); how many could not be."""
+        from trainer.practice.cards import read_rows
+
+        unread = 0
+        with contextlib.closing(read_rows(self.takes_path, files)) as rows:
+            # What a kill can cost is at most one batch, and that is read again.
+            for start in range(0, len(files), BATCH):
+                batch = list(itertools.islice(rows, BATCH))
+                unread += sum("error" in read.about for read in batch)
+                with _write(self._db):
+                    for read in batch:
+                        self._put(read)
+                if progress is not None:
+                    progress(min(start + BATCH, len(files)), len(files))
+        return unread
+
+    def _forget(self, *names: str) -> None:
+        for table in _OF_TAKES:
+            self._db.executemany(f"DELETE FROM {table} WHERE path=?", ((name,) for name in names))
 
     def _program(self, made: tuple[str, str], *, new: bool) -> tuple[str, str]:
         """This program and how it reads takes. The scorer, which knows, is loaded only where takes are to be read
@@ -255,8 +261,7 @@ class History:
             _insert(self._db, "trends", noted)
 
     def _put(self, read: ReadTake) -> None:
-        for table in _OF_TAKES:
-            self._db.execute(f"DELETE FROM {table} WHERE path=?", (read.path,))
+        self._forget(read.path)
         _insert(self._db, "takes", [{"path": read.path, "stamp": read.stamp, **read.about}])
         _insert(self._db, "figures", ({"path": read.path, "name": n, "value": v} for n, v in read.figures.items()))
         changes = (

@@ -122,18 +122,24 @@ def _entries(file: Path, data: bytes) -> dict[str, bytes]:
         with zipfile.ZipFile(io.BytesIO(data)) as archive:
             for info in archive.infolist():
                 name = info.filename
-                if not _NAMES.fullmatch(name) or name in out or len(out) >= _MAX_ENTRIES:
+                if name in out or len(out) >= _MAX_ENTRIES:
                     raise _no_result(file, "a part that no result has")
-                if info.compress_type not in (zipfile.ZIP_STORED, zipfile.ZIP_DEFLATED) or info.flag_bits & 1:
-                    raise _no_result(file, f"{name} is packed in another way")
-                with archive.open(info) as handle:
-                    body = handle.read(MAX_ENTRY_BYTES + 1)
-                total += len(body)
-                if len(body) > MAX_ENTRY_BYTES or total > MAX_TOTAL_BYTES:
+                out[name] = _entry(file, archive, info)
+                total += len(out[name])
+                if len(out[name]) > MAX_ENTRY_BYTES or total > MAX_TOTAL_BYTES:
                     raise FileFormatError(f"{file}: {name} unpacks to more than a take has; expected a few MB at most")
-                out[name] = body
     except FileFormatError:
         raise
     except Exception as error:  # a damaged archive breaks wherever it is read; the parser's words are no use to anyone
         raise _no_result(file, f"damaged: {type(error).__name__}") from None
     return out
+
+
+def _entry(file: Path, archive: zipfile.ZipFile, info: zipfile.ZipInfo) -> bytes:
+    """A part of a result, unpacked: of one that is too long a byte more than is allowed."""
+    if not _NAMES.fullmatch(info.filename):
+        raise _no_result(file, "a part that no result has")
+    if info.compress_type not in (zipfile.ZIP_STORED, zipfile.ZIP_DEFLATED) or info.flag_bits & 1:
+        raise _no_result(file, f"{info.filename} is packed in another way")
+    with archive.open(info) as handle:
+        return handle.read(MAX_ENTRY_BYTES + 1)

@@ -19,7 +19,6 @@ from collections import Counter
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
 
 import numpy as np
 
@@ -97,7 +96,6 @@ class TaskResult:
     met: bool | None
     text: str
     card: Card
-    card_agrees: bool
     stem: str
     take: Take
 
@@ -258,43 +256,54 @@ def _scored(
         midi = Path(folder) / "take.mid"
         midi.write_bytes(body)
         try:
-            alone = read_take(midi, track="bass" if f"{stem}.json" in parcel.entries else None)
-            if f"{stem}.json" in parcel.entries:
-                midi.with_suffix(".json").write_bytes(parcel.entries[f"{stem}.json"])
-            take = read_take(midi)
-            if len(take.notes) > MAX_NOTES or len(take.band) > 10 * MAX_NOTES:
-                raise FileFormatError(f"{len(take.notes)} notes; expected at most {MAX_NOTES}")
-            if take.session is not None and take.session.n_choruses > MAX_CHORUSES:
-                raise FileFormatError(f"{take.session.n_choruses} choruses; expected at most {MAX_CHORUSES}")
+            alone, take = _taken(midi, parcel.entries.get(f"{stem}.json"))
             card = task_card(task, take)
         except TrainerError as error:
             words = " ".join(str(error).split()).replace(str(midi.with_suffix("")), stem)[:300]
             remarks.append(f"take {stem} cannot be read: {plain(words)}")
             return None
-    if hashlib.sha256(body).hexdigest() != item.sha256:
-        odd["changed"].append(stem)
-    if not _times_agree(take, alone):
-        odd["times"].append(stem)
-    if take.header.devices.get("midi_in") == STAND_IN:
-        odd["stand_in"].append(stem)
-    asked = task.session
     exercise = task_exercise(task)
-    if asked is None and exercise is not None:
-        asked = exercise.session
+    asked = task.session if exercise is None else exercise.session
     elsewhere = take.session is None or asked is None or take.session.to_dict() != asked.to_dict()
-    if elsewhere:
-        odd["session"].append(stem)
-    claimed: Any = None
-    with contextlib.suppress(KeyError, ValueError, RecursionError):
-        claimed = json.loads(parcel.entries[f"{stem}.card.json"])
-    own = card.to_dict()
-    agrees = isinstance(claimed, dict) and all(
-        claimed.get(part) == own[part] for part in ("timing", "swing", "landing", "form")
-    )
-    if not agrees:
-        odd["card"].append(stem)
+    found = {
+        "changed": hashlib.sha256(body).hexdigest() != item.sha256,
+        "times": not _times_agree(take, alone),
+        "stand_in": take.header.devices.get("midi_in") == STAND_IN,
+        "session": elsewhere,
+        "card": not _card_agrees(card, parcel.entries.get(f"{stem}.card.json", b"")),
+    }
+    for kind, there in found.items():
+        if there:
+            odd[kind].append(stem)
     value, met, text = (None, None, "not played to this task") if elsewhere else task_outcome(task, card)
-    return TaskResult(task, value, met, text, card, agrees, stem, take)
+    return TaskResult(task, value, met, text, card, stem, take)
+
+
+def _taken(midi: Path, exact: bytes | None) -> tuple[Take, Take]:
+    """A take by its MIDI file alone, and with the `exact` times that were handed in beside it.
+
+    `FileFormatError` where it is longer than anything that is set.
+    """
+    alone = read_take(midi, track="bass" if exact is not None else None)
+    if exact is not None:
+        midi.with_suffix(".json").write_bytes(exact)
+    take = read_take(midi)
+    if len(take.notes) > MAX_NOTES or len(take.band) > 10 * MAX_NOTES:
+        raise FileFormatError(f"{len(take.notes)} notes; expected at most {MAX_NOTES}")
+    if take.session is not None and take.session.n_choruses > MAX_CHORUSES:
+        raise FileFormatError(f"{take.session.n_choruses} choruses; expected at most {MAX_CHORUSES}")
+    return alone, take
+
+
+def _card_agrees(card: Card, claimed: bytes) -> bool:
+    """Whether the scorecard that was handed in says what the notes do."""
+    try:
+        theirs = json.loads(claimed)
+    except (ValueError, RecursionError):
+        return False
+    own = card.to_dict()
+    parts = ("timing", "swing", "landing", "form")
+    return isinstance(theirs, dict) and all(theirs.get(part) == own[part] for part in parts)
 
 
 def _times_agree(take: Take, midi: Take) -> bool:

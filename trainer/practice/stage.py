@@ -123,11 +123,6 @@ class Tune:
     called: str
     cues: tuple[Cue, ...]
 
-    def cue_at(self, at_beats: float) -> Cue | None:
-        """The cue to show at a beat: the next one that has been given and is not over yet."""
-        known = [cue for cue in self.cues if cue.shown_beats <= at_beats < cue.end_beats]
-        return min(known, key=lambda cue: (cue.at_beats <= at_beats, cue.at_beats), default=None)
-
 
 @dataclass(frozen=True, slots=True)
 class Night:
@@ -221,19 +216,7 @@ def _tune(number: int, call: _Call, level: NightLevel, rng: random.Random) -> Tu
     slow = GROOVES[call.groove].slow
     n_solo = 1 if slow else rng.choice((1, 2))
     another = rng.random() < level.another_frac
-    roles = [("verse", 1 if slow else 2), ("solo", n_solo + another), ("verse", 1)]
-    if not slow and level.n_tunes > 2 and rng.random() < 0.5:
-        roles.insert(2, ("solo", 1))
-    chorus = []
-    solo_stop = rng.random() < level.stop_time_frac
-    for role, times in roles:
-        if role == "solo":
-            rising = [round(0.55 + 0.35 * i / max(1, times - 1), 2) if times > 1 else 0.7 for i in range(times)]
-            chorus.append({"role": role, "times": times, "intensity": rising})
-        else:
-            chorus.append({"role": role, "times": times, "intensity": 0.45})
-    if solo_stop and len(chorus) > 2:
-        chorus.insert(2, {"role": "solo", "times": 1, "intensity": 0.6, "stop_time": True})
+    chorus = _choruses(level, slow, n_solo + another, rng)
     session = session_from_dict(
         {
             "title": " ".join(rng.choice(part) for part in _NAMES),
@@ -252,6 +235,23 @@ def _tune(number: int, call: _Call, level: NightLevel, rng: random.Random) -> Tu
     return Tune(number, session, _called(session), _cues(session, level, n_solo if another else None))
 
 
+def _choruses(level: NightLevel, slow: bool, n_solo: int, rng: random.Random) -> list[dict[str, Any]]:
+    """A tune's choruses as a session has them: verses round solos that rise, perhaps one over stops."""
+    roles = [("verse", 1 if slow else 2), ("solo", n_solo), ("verse", 1)]
+    if not slow and level.n_tunes > 2 and rng.random() < 0.5:
+        roles.insert(2, ("solo", 1))
+    solo_stop = rng.random() < level.stop_time_frac
+    chorus: list[dict[str, Any]] = []
+    for role, times in roles:
+        intensity: Any = 0.45
+        if role == "solo":
+            intensity = [round(0.55 + 0.35 * i / max(1, times - 1), 2) if times > 1 else 0.7 for i in range(times)]
+        chorus.append({"role": role, "times": times, "intensity": intensity})
+    if solo_stop:
+        chorus.insert(2, {"role": "solo", "times": 1, "intensity": 0.6, "stop_time": True})
+    return chorus
+
+
 def _called(session: Session) -> str:
     form = FORMS[session.form].title.lower().replace("ii–v", "ii–V")  # "twelve bars, quick change"
     start = {"top": "from the top", "from_the_five": "from the five", "from_the_turnaround": "from the turnaround"}
@@ -264,53 +264,43 @@ def _cues(session: Session, level: NightLevel, planned_solo: int | None) -> tupl
     ahead = level.cue_ahead_beats
     out = []
     first = chart.bars[0]
-    if session.start != "top":
-        text = "from the five, four bars" if session.start == "from_the_five" else "from the turnaround, two bars"
-        out.append(Cue("start", chart.count_in_beats, first.onset_beats, 0.0, text))
+    if session.start in _START_CALLS:
+        out.append(Cue("start", chart.count_in_beats, first.onset_beats, 0.0, _START_CALLS[session.start]))
     tops = list(chart.chorus_onsets_beats)
     by_chorus = {bar.chorus: bar for bar in reversed(chart.bars)}
+    ends = [*tops[1:], chart.end_beats]
+    stops = {bar.chorus for bar in chart.bars if bar.stopped and bar.bar == 2}
     n_solo = 0
-    for number, top in enumerate(tops, 1):
-        bar = by_chorus[number]
-        end = tops[number] if number < len(tops) else chart.end_beats
-        before = by_chorus.get(number - 1)
+    for number, (top, end) in enumerate(zip(tops, ends, strict=True), 1):
+        bar, before = by_chorus[number], by_chorus.get(number - 1)
         n_solo = n_solo + 1 if bar.role == "solo" else 0
         shown = max(chart.count_in_beats, top - ahead)
-        stop_time = bar.stopped and any(
-            other.stopped for other in chart.bars if other.chorus == number and other.bar == 2
-        )
-        if stop_time:
+        if bar.stopped and number in stops:
             out.append(Cue("stop_time", shown, top, end, "stops: hit one, leave the rest"))
         elif before is not None and before.role != bar.role:
-            text = (
-                "solo coming: follow it up"
-                if bar.role == "solo"
-                else "last verse: hold it down"
-                if number == len(tops)
-                else "verse: hold it down"
-            )
-            out.append(Cue("solo" if bar.role == "solo" else "verse", shown, top, end, text))
-        elif planned_solo is not None and n_solo == planned_solo + 1:
+            kind = "solo" if bar.role == "solo" else "last verse" if number == len(tops) else "verse"
+            out.append(Cue(kind.removeprefix("last "), shown, top, end, _ROLE_CALLS[kind]))
+        elif n_solo - 1 == planned_solo:
             # The soloist nods late: two bars ahead, whatever the level.
             out.append(Cue("another", top - 2.0 * BEATS_PER_BAR, top, end, "one more chorus"))
             planned_solo = None
-    text = {
-        "plain": "ending: hit the one in the last bar and hold",
-        "stop": "ending: stop in the bar before the last, then the one",
-        "tag": "ending: last four bars three times",
-        "ritard": "ending: slowing in the last bar",
-    }[session.ending]
-    last_top = tops[-1]
-    out.append(
-        Cue(
-            "ending",
-            max(0.0, last_top - max(ahead - 48.0, 0.0)),
-            chart.end_beats - BEATS_PER_BAR,
-            chart.end_beats,
-            text,
-        )
-    )
+    shown, at = max(0.0, tops[-1] - max(ahead - 48.0, 0.0)), chart.end_beats - BEATS_PER_BAR
+    out.append(Cue("ending", shown, at, chart.end_beats, _ENDING_CALLS[session.ending]))
     return tuple(sorted(out, key=lambda cue: (cue.shown_beats, cue.at_beats)))
+
+
+_START_CALLS = {"from_the_five": "from the five, four bars", "from_the_turnaround": "from the turnaround, two bars"}
+_ROLE_CALLS = {
+    "solo": "solo coming: follow it up",
+    "last verse": "last verse: hold it down",
+    "verse": "verse: hold it down",
+}
+_ENDING_CALLS = {
+    "plain": "ending: hit the one in the last bar and hold",
+    "stop": "ending: stop in the bar before the last, then the one",
+    "tag": "ending: last four bars three times",
+    "ritard": "ending: slowing in the last bar",
+}
 
 
 # --- judging ------------------------------------------------------------------------------------------------------
