@@ -32,7 +32,7 @@ from trainer.practice.evening import (
 )
 from trainer.practice.history import DrillRun, History
 from trainer.practice.memory import LONGEST_DAYS, Item, grade, standings, tempo_range
-from trainer.practice.tempo import interleaved, next_tempo_bpm
+from trainer.practice.tempo import next_tempo_bpm
 from trainer.scoring import score
 from trainer.session import expand, session_from_dict
 from trainer.take import Take, TakeHeader, write_take
@@ -185,13 +185,6 @@ def test_tempo_climbs_and_falls_by_the_stated_rule() -> None:
     assert [next_tempo_bpm("alternate", 100.0, [(0.0, True)] * n) for n in range(4)] == [75.0, 100.0, 75.0, 100.0]
     with pytest.raises(UsageError, match='did you mean "climb"'):
         next_tempo_bpm("clim", 100.0, [])
-
-
-def test_interleaving_never_repeats() -> None:
-    for seed in range(20):
-        order = interleaved("abc", 6, seed)
-        assert all(a != b for a, b in itertools.pairwise(order))
-        assert {name: order.count(name) for name in "abc"} == dict.fromkeys("abc", 6)
 
 
 def test_a_change_comes_in_the_key_where_it_is_missed_and_at_the_tempo_where_it_was(tmp_path: Path) -> None:

@@ -648,7 +648,8 @@ def _n_runs(piece: Piece) -> int:
 
 def turns_of(evening: Evening) -> list[Piece]:
     """The evening run by run: each drill as often as its minutes hold runs of its real length (at least once), those
-    between two breaks in rounds, in the order of the plan, so that no drill follows itself where another is left."""
+    between two breaks in rounds, in the order of the plan, so that no drill follows itself where another is left:
+    interleaving helps or does no harm (Carter & Grahn 2016)."""
     out: list[Piece] = []
     block: list[Piece] = []
 

@@ -1,4 +1,4 @@
-"""How a drill's tempo moves, and in which order drills come.
+"""How a drill's tempo moves.
 
 No one ladder is proven: climbing, staying at tempo and alternating came out alike (Henley 2001), so all three are
 offered and the choice is the player's. The steps are our choice.
@@ -6,14 +6,12 @@ offered and the choice is the player's. The steps are our choice.
 
 from __future__ import annotations
 
-import random
 from collections.abc import Sequence
-from typing import TypeVar
 
 from trainer.errors import UsageError, did_you_mean
 from trainer.limits import TEMPO_BPM
 
-__all__ = ["TEMPO_MODES", "interleaved", "next_tempo_bpm"]
+__all__ = ["TEMPO_MODES", "next_tempo_bpm"]
 
 # climb: up after clean passes, down after misses · at_tempo: always the asked tempo · alternate: slow, then at tempo
 TEMPO_MODES = ("climb", "at_tempo", "alternate")
@@ -21,8 +19,6 @@ UP_FRAC = 0.04  # a step up after two clean passes
 DOWN_FRAC = 0.06  # a step down after two misses
 IN_A_ROW = 2
 SLOW_FRAC = 0.75  # the slow half of "alternate"
-
-T = TypeVar("T")
 
 
 def next_tempo_bpm(mode: str, asked_bpm: float, passes: Sequence[tuple[float, bool]]) -> float:
@@ -50,19 +46,3 @@ def next_tempo_bpm(mode: str, asked_bpm: float, passes: Sequence[tuple[float, bo
             tempo *= 1.0 + UP_FRAC if here[-1] else 1.0 - DOWN_FRAC
     low, high = TEMPO_BPM
     return min(high, max(low, round(tempo, 1)))
-
-
-def interleaved(items: Sequence[T], times: int, seed: int) -> list[T]:
-    """Each item so many times, in rounds of changing order, never the same twice running (with two items or more).
-
-    Interleaving helps or does no harm (Carter & Grahn 2016).
-    """
-    rng = random.Random(seed)
-    out: list[T] = []
-    for _ in range(times):
-        turn = list(items)
-        rng.shuffle(turn)
-        if out and len(turn) > 1 and turn[0] == out[-1]:
-            turn[0], turn[-1] = turn[-1], turn[0]
-        out += turn
-    return out

@@ -61,7 +61,6 @@ _RC: Any = {
     "axes.facecolor": "none",
 }
 WIDTH_IN = 8.6
-_DASHED = (0, (4, 2))
 SHOWN_MS = 120.0  # the lane's half-height; notes beyond it sit on the edge as triangles. Our choice.
 
 
