@@ -130,7 +130,7 @@ def test_alone_it_says_how_to_start(command: Command) -> None:
         (("drill", "pin_the_verse", "--tuning", "F#BEA"), "the lowest string is F#1"),
         (("drill", "root_lock", "--times", "99"), "--times 99: expected a whole number from 1 to 20"),
         (("history", "--weeks", "0"), "--weeks 0: expected a whole number of at least 1"),
-        (("check", "--strings", "3"), "--strings 3: expected 4 or 5"),
+        (("check", "--strings", "3"), "--strings 3: expected 4, 5 or 6"),
         (("check", "--profile", "pads"), 'did you mean "pad"?'),
     ],
 )  # fmt: skip
