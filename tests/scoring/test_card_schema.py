@@ -8,7 +8,7 @@ import os
 import re
 from collections.abc import Iterator
 from dataclasses import dataclass, fields, replace
-from typing import Any
+from typing import Annotated, Any
 
 import jsonschema
 import pytest
@@ -22,6 +22,8 @@ from trainer.resources import shared_dir
 from trainer.scoring import score
 from trainer.scoring.card import MEASURES, Card, json_schema
 from trainer.scoring.figure import Figure, Measure, Section, Shown, read
+from trainer.scoring.landing import Landing
+from trainer.scoring.shape import Shape
 from trainer.scoring.text import summary
 from trainer.session import BarSpan, ChorusPlan, Session, default_session, expand
 from trainer.take import Calibration, Take, TakeHeader, empty_notes, notes_from_rows
@@ -249,3 +251,31 @@ def test_a_measure_in_a_module_of_its_own_follows_everywhere(monkeypatch: pytest
     assert "More figures" in page and "flair" in page and "How much of it there was." in page
     nothing = score(replace(take, notes=take.notes[:0]))
     assert "Flair: no notes" in summary(nothing, full=True).splitlines()
+
+
+_FLAIR = Shown("flair", 1, title="flair", of=lambda reading: Figure(1.0, n=3))
+
+
+def test_a_measure_in_a_module_of_its_own_is_absent_where_its_section_says_nothing(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """Declared by one line in a section that needs a session: without one it is null, and the reason stands there."""
+
+    @dataclass(frozen=True, kw_only=True)
+    class Shapely(Shape):
+        flair: Annotated[Figure, _FLAIR]
+
+    @dataclass(frozen=True, kw_only=True)
+    class Landed(Landing):
+        flair: Annotated[Figure, _FLAIR]
+
+    for name, section in (("shape.Shape", Shapely), ("assembling.Shape", Shapely), ("landing.Landing", Landed)):
+        monkeypatch.setattr(f"trainer.scoring.{name}", section)
+    whole = made_take()
+    for card in (
+        score(whole),
+        score(replace(whole, band=empty_notes(), session=None, header=TakeHeader(foreign=True))),
+    ):
+        for said in (card.shape.to_dict(), card.landing.to_dict()):
+            assert said["flair"] == (1.0 if card.session else None)
+            assert ("flair" in said["why"]) is (card.session is None)

@@ -39,6 +39,7 @@ __all__ = [
     "json_type",
     "measured",
     "measures_of",
+    "not_computed",
     "read",
 ]
 
@@ -611,8 +612,15 @@ def measures_of(card: type[Row]) -> tuple[Measure, ...]:
 
 def computed(section: type[Row], *given: Any) -> dict[str, Any]:
     """The figures of a section whose declaration says which function gives them (`Shown.of`), by field."""
-    return {
-        part.name: part.inner.of(*given)
-        for part in _parts(section)
-        if isinstance(part, _FigurePart) and part.inner.of is not None
-    }
+    return {name: of(*given) for name, of in _computed(section)}
+
+
+def not_computed(section: type[Row], why: Why) -> dict[str, Any]:
+    """The same where there is nothing to give them of: each absent, and why."""
+    return {name: Figure(why=why) for name, _ in _computed(section)}
+
+
+def _computed(section: type[Row]) -> Iterator[tuple[str, Callable[..., Figure]]]:
+    for part in _parts(section):
+        if isinstance(part, _FigurePart) and part.inner.of is not None:
+            yield part.name, part.inner.of

@@ -24,7 +24,19 @@ from numpy.typing import NDArray
 
 from trainer.music.chords import Chord
 from trainer.scoring.changes import target_pc
-from trainer.scoring.figure import Count, Digits, Explains, Figure, Hidden, Key, Row, Section, Shown, computed
+from trainer.scoring.figure import (
+    Count,
+    Digits,
+    Explains,
+    Figure,
+    Hidden,
+    Key,
+    Row,
+    Section,
+    Shown,
+    computed,
+    not_computed,
+)
 from trainer.scoring.reading import EXCUSED_GAP, SLOT_OFF, SLOT_TRIPLET_3, Reading
 from trainer.scoring.stats import share
 from trainer.scoring.why import Why, no_figure
@@ -293,7 +305,7 @@ def _landing(items: list[Item], none: Why, reading: Reading | None = None) -> La
         outcomes={name: sum(i.outcome == name for i in items) for name in OUTCOMES},
         items=tuple(items),
         transposed_semitones=0 if reading is None else reading.transposed_semitones,
-        **({} if reading is None else computed(Landing, reading)),
+        **(not_computed(Landing, none) if reading is None else computed(Landing, reading)),
     )
 
 

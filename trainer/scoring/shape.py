@@ -32,6 +32,7 @@ from trainer.scoring.figure import (
     Shown,
     computed,
     measured,
+    not_computed,
 )
 from trainer.scoring.landing import ChorusTally, Landing
 from trainer.scoring.levels import ShapeRules, shape_rules
@@ -188,7 +189,7 @@ class Shape(Section):
         gate = Gate(long=nothing, short=nothing, quarter=nothing)
         return cls(
             choruses=(), contrast={}, build={}, arc=None, gate=gate, accent=nothing, accent_offbeat=nothing,
-            no_choruses=why, no_contrast=why, no_build=why, no_arc=why,
+            no_choruses=why, no_contrast=why, no_build=why, no_arc=why, **not_computed(cls, why),
         )  # fmt: skip
 
     @measured(
