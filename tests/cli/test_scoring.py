@@ -14,6 +14,7 @@ import pytest
 from tests.cli.conftest import Outcome
 from trainer.clock import TempoMap
 from trainer.line import Feel, StandIn, model_line
+from trainer.report.figures import with_commands
 from trainer.session import ChorusPlan, Session, expand
 from trainer.take import Take, read_take, write_take
 
@@ -88,9 +89,10 @@ def test_report_compare_export_and_study_take_the_downbeat_that_the_note_asks_fo
 ) -> None:
     path = file_from_bar(7, tmp_path)
     page, bars, told = tmp_path / "page.html", tmp_path / "bars.csv", ("--downbeat", "auto")
-    assert command("report", path, "--out", page).status == 0 and "Say --downbeat auto" in page.read_text()
+    asked = f"Say {with_commands('--downbeat')} auto"
+    assert command("report", path, "--out", page).status == 0 and asked in page.read_text()
     assert command("report", path, "--out", page, *told).status == 0
-    assert "begins in bar 7" in page.read_text() and "Say --downbeat auto" not in page.read_text()
+    assert "begins in bar 7" in page.read_text() and asked not in page.read_text()
     assert "The form kept" in page.read_text()
     wrong, right = (command("compare", path, path, *more).out for more in ((), told))
     landed = [re.search(r"roots on changes +(\d+) of (\d+)", text) for text in (wrong, right)]

@@ -86,7 +86,7 @@ class Kit:
         while True:
             try:
                 message = self._bus.receive(timeout=20.0)
-            except (TimeoutError, OSError):  # closed
+            except (TimeoutError, OSError, ValueError):  # closed; of its selector Python says ValueError
                 return
             if message.header.message_type is not MessageType.method_call:
                 continue
