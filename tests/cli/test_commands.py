@@ -130,6 +130,8 @@ def test_alone_it_says_how_to_start(command: Command) -> None:
         (("drill", "pin_the_verse", "--tuning", "F#BEA"), "the lowest string is F#1"),
         (("drill", "root_lock", "--times", "99"), "--times 99: expected a whole number from 1 to 20"),
         (("history", "--weeks", "0"), "--weeks 0: expected a whole number of at least 1"),
+        (("calibrate", "--clicks", "1234567"), "--clicks 1234567: expected a whole number from 8 to 256"),
+        (("calibrate", "--clicks", "9" * 400), "--clicks 99999999999999999999: expected a whole number"),
         (("check", "--strings", "3"), "--strings 3: expected 4, 5 or 6"),
         (("check", "--profile", "pads"), 'did you mean "pad"?'),
     ],

@@ -123,8 +123,8 @@ def between(low: float, high: float = math.inf) -> Callable[[typer.CallbackParam
     def check(option: typer.CallbackParam, value: Any) -> Any:
         if value is not None and not low <= value <= high:
             allowed = f"from {low:g} to {high:g}" if high < math.inf else f"of at least {low:g}"
-            kind = "whole number" if isinstance(value, int) else "number"
-            raise UsageError(f"{option.opts[0]} {value:g}: expected a {kind} {allowed}")
+            found, kind = (str(value)[:20], "whole number") if isinstance(value, int) else (f"{value:g}", "number")
+            raise UsageError(f"{option.opts[0]} {found}: expected a {kind} {allowed}")
         return value
 
     return check
