@@ -8,6 +8,7 @@ import os
 import re
 from collections.abc import Iterator
 from dataclasses import dataclass, fields, replace
+from pathlib import Path
 from typing import Annotated, Any
 
 import jsonschema
@@ -120,6 +121,8 @@ def test_every_measure_has_a_title_and_a_name_of_its_own() -> None:
     names = [name for measure in MEASURES for name in measure.shown.columns]
     followed = [measure.shown.followed for measure in MEASURES if measure.shown.followed]
     assert len(set(names)) == len(names) and len(set(followed)) == len(followed)
+    rooms = [measure.shown.of.__module__.rpartition(".")[2] for measure in MEASURES if measure.shown.of is not None]
+    assert [room for room in rooms if not (Path(__file__).parent / f"test_{room}.py").exists()] == [], "has no test"
 
 
 def test_a_card_read_back_from_its_json_is_the_same(cards: dict[str, Any]) -> None:

@@ -15,7 +15,7 @@ from typing import Any
 import pytest
 
 from trainer.scoring import score
-from trainer.scoring.card import REVISION
+from trainer.scoring.card import MEASURES, REVISION
 from trainer.take import read_take
 
 KEPT = Path(__file__).parent / "kept"
@@ -33,6 +33,9 @@ def figures_of(name: str) -> dict[str, Any]:
     }
     out["form"] = {"lost": card["form"]["lost"]}
     out["shape"] = {key: card["shape"][key] for key in ("choruses", "contrast", "build", "arc")}
+    for measure in MEASURES:  # and whatever stands in a section by a line of its own
+        if measure.section in ("landing", "form", "shape") and measure.shown.key in card[measure.section]:
+            out[measure.section][measure.shown.key] = card[measure.section][measure.shown.key]
     out["devices"] = [[d["name"], d["chorus"], d["bar"], d["beat"]] for d in card["devices"]["found"]]
     return json.loads(json.dumps(out))
 
