@@ -1,7 +1,7 @@
 """Measure the loudness (ITU-R BS.1770, `pyloudnorm`) of every groove, and print the trims that make them agree.
 
 python tests/bench/loudness_band.py            what there is now, LUFS, and how far from the aim
-python tests/bench/loudness_band.py --trims    what each groove's `Trim` should hold
+python tests/bench/loudness_band.py --trims [GROOVE …]    what the `Trim` of each, or of these, should hold
 """
 
 from __future__ import annotations
@@ -50,18 +50,20 @@ def loudness_lufs(
 
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("--trims", action="store_true")
+    parser.add_argument("--trims", nargs="*", choices=list(GROOVES), metavar="GROOVE")
     options = parser.parse_args()
+    names = options.trims or list(GROOVES)
     for role in ("verse", "solo"):
-        table = np.array([[loudness_lufs(groove, role, level) for level in TRIM_AT] for groove in GROOVES])
+        table = np.array([[loudness_lufs(groove, role, level) for level in TRIM_AT] for groove in names])
         short = np.array(TARGET_LUFS[role]) - table
-        if options.trims:
-            for groove, row in zip(GROOVES.values(), short, strict=True):
-                trims = np.array(groove.trim.solo if role == "solo" else groove.trim.verse) + row
-                print(f"{groove.name}: {role}=({', '.join(f'{v:.1f}' for v in trims)})")
+        if options.trims is not None:
+            for name, row in zip(names, short, strict=True):
+                trim = GROOVES[name].trim
+                trims = np.array(trim.solo if role == "solo" else trim.verse) + row
+                print(f"{name}: {role}=({', '.join(f'{v:.1f}' for v in trims)})")
             continue
         print(role, "LUFS at intensities", TRIM_AT)
-        for name, row in zip(GROOVES, table, strict=True):
+        for name, row in zip(names, table, strict=True):
             print(f"  {name:18s}", " ".join(f"{v:6.1f}" for v in row))
         print("  farthest from aim ", " ".join(f"{v:6.2f}" for v in np.abs(short).max(axis=0)))
 
