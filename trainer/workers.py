@@ -88,7 +88,7 @@ class _Worker(Generic[Item, Answer]):
             process.stdin.flush()
             answer: Answer = pickle.load(process.stdout)  # written by our own program
             return answer
-        except (OSError, EOFError, pickle.UnpicklingError):  # its pipe is gone, or ended inside an answer
+        except Exception:  # its pipe is gone, ended inside an answer, or what came is none: whoever waits is told
             self.close()
             return self._died(item)
 

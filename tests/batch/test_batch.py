@@ -80,8 +80,12 @@ def test_a_session_file_for_all(folder: Path) -> None:
         list(score_files([folder], session=folder / "gone.toml"))
 
 
-def test_a_worker_that_dies_costs_one_file(folder: Path, monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
-    """A worker ended from outside over one file: that file has its line, the others their cards."""
+@pytest.mark.parametrize("last", ["", "os.write(1, b'Inone\\n.')"], ids=["silent", "no_answer"])
+def test_a_worker_that_dies_costs_one_file(
+    folder: Path, monkeypatch: pytest.MonkeyPatch, tmp_path: Path, last: str
+) -> None:
+    """A worker ended from outside over one file, perhaps after what is no answer: that file has its line, the others
+    their cards."""
     helper = tmp_path / "dying.py"
     helper.write_text(
         "import os, runpy, sys\n"
@@ -89,6 +93,7 @@ def test_a_worker_that_dies_costs_one_file(folder: Path, monkeypatch: pytest.Mon
         "kept = batch.score_file\n"
         "def score_file(path, **options):\n"
         "    if 'c.mid' in str(path):\n"
+        f"        {last or 'pass'}\n"
         "        os._exit(7)\n"
         "    return kept(path, **options)\n"
         "batch.score_file = score_file\n"
