@@ -327,6 +327,8 @@ FORGED = (
     "UPDATE trends SET newest = 'much'",
     "UPDATE figures SET value = 'much'",
     "DROP TABLE made; CREATE TABLE made (other TEXT)",
+    "CREATE TABLE more (a INTEGER PRIMARY KEY AUTOINCREMENT)",
+    "CREATE VIRTUAL TABLE more USING fts5(a)",
 )
 
 

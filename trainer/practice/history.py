@@ -501,9 +501,10 @@ def _fits(columns: str) -> Iterator[str]:
 
 
 def _make_tables(db: sqlite3.Connection) -> None:
-    for kind, name in db.execute("SELECT type, name FROM sqlite_master WHERE type IN ('table', 'view')").fetchall():
+    there = "type IN ('table', 'view') AND substr(name, 1, 7) <> 'sqlite_'"  # those are SQLite's own, and stay
+    for kind, name in db.execute(f"SELECT type, name FROM sqlite_master WHERE {there}").fetchall():
         quoted = name.replace('"', '""')
-        db.execute(f'DROP {kind} "{quoted}"')
+        db.execute(f'DROP {kind} IF EXISTS "{quoted}"')  # a virtual table takes those behind it along
     for name, columns in _TABLES.items():
         db.execute(f"CREATE TABLE {name} ({columns}) WITHOUT ROWID")
     db.execute("CREATE INDEX takes_created ON takes (created)")
