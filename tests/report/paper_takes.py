@@ -127,5 +127,5 @@ def read_back(document: bytes) -> Counter[int]:
 def take_on_paper(seed: int) -> tuple[Counter[int], Counter[int], Counter[str]]:
     """Pitches that sounded, pitches on paper, and the ornaments that were in it."""
     chart, take, had, sounds = random_take(seed)
-    written = written_take(read_notes(take, chart), chart, bends=take.bends)
+    written = written_take(read_notes(take, chart), chart)
     return sounds, read_back(musicxml(written)), had

@@ -38,7 +38,7 @@ def test_every_note_of_a_take_stands_on_paper(seed: int) -> None:
 def test_every_such_document_is_valid(seed: int, schema: xmlschema.XMLSchema) -> None:
     """Bars before and after the song, twelve-eight, graces, chords and missed changes among them."""
     chart, take, _, _ = random_take(seed)
-    document = musicxml(written_take(read_notes(take, chart), chart, missed=[4.0, 16.0], bends=take.bends))
+    document = musicxml(written_take(read_notes(take, chart), chart, missed=[4.0, 16.0]))
     assert [error.reason for error in schema.iter_errors(document.decode())] == []
 
 
@@ -75,7 +75,7 @@ def test_a_bend_shows_hammer_on_pull_off_and_slide(tmp_path: Path) -> None:
     path = tmp_path / "pickup.mid"
     mido.MidiFile(ticks_per_beat=480, tracks=[track]).save(path)
     take = read_take(path, session=chart.session)
-    written = written_take(read_notes(take, chart), chart, bends=take.bends)
+    written = written_take(read_notes(take, chart), chart)
     of_kind = {
         kind: [n for n in written.notes if kinds[n.start // BAR * 4 + n.start % BAR // DIVISIONS] == kind]
         for kind in wheel
@@ -96,4 +96,4 @@ def test_a_bend_shows_hammer_on_pull_off_and_slide(tmp_path: Path) -> None:
     # Taken in among the takes, it keeps its bends beside it, and the paper is the same.
     kept = read_take(write_take(take, tmp_path / "takes"))
     assert not kept.header.extra["remarks"] and np.allclose(kept.bends, take.bends)
-    assert written_take(read_notes(kept, chart), chart, bends=kept.bends).notes == written.notes
+    assert written_take(read_notes(kept, chart), chart).notes == written.notes

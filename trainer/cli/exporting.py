@@ -100,7 +100,7 @@ def export(
     for path in tables.write(read, card):
         echo(f"wrote {path}")
     if paper and card.chart is not None:
-        for path in write_notation(_written(read, card, card.chart, bass), musicxml, svg, pdf):
+        for path in write_notation(_written(card, card.chart, bass), musicxml, svg, pdf):
             echo(f"wrote {path}")
     return 0
 
@@ -135,14 +135,11 @@ class _Tables:
             yield write_page(take_midi(take, by_part=True), self.midi)
 
 
-def _written(take: Take, card: Scorecard, chart: Chart, bass: Tuning | None) -> Written:
+def _written(card: Scorecard, chart: Chart, bass: Tuning | None) -> Written:
     from trainer.report.written import written_take
 
     missed = [item.at_beats for item in card.landing.missed]
-    bends = take.bends  # placed as the ends of notes are: late by what the input adds to everything
-    if take.header.calibration is not None:
-        bends[:, 0] -= take.header.calibration.base_ms / 1000.0
-    return written_take(card.reading, chart, missed, bass, bends)
+    return written_take(card.reading, chart, missed, bass)
 
 
 def add_to(app: typer.Typer) -> None:

@@ -11,6 +11,7 @@ from trainer.scoring import Scorecard, score
 from trainer.scoring.text import costly_bars
 from trainer.session import Chart, ChorusPlan, Session, expand
 from trainer.take import Take
+from trainer.take.bent import unfolded
 from trainer.take.notes import Notes
 
 __all__ = ["line_of_four", "loop_card", "loop_session", "worst_bars", "worst_bars_session"]
@@ -117,5 +118,6 @@ def loop_card(take: Take, first: int, last: int) -> Scorecard:
             pieces.append(piece)
         return np.concatenate(pieces)
 
+    take = unfolded(take)
     header = replace(take.header, gaps=())
     return score(Take(moved(take.notes), tempo, loop, moved(take.band), header))

@@ -15,7 +15,7 @@ negative.
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from itertools import pairwise
 
 import numpy as np
@@ -25,10 +25,11 @@ from trainer.clock.tempo import swing_offbeat_frac
 from trainer.line import LineScore
 from trainer.line.fingering import hand_for
 from trainer.music import FIVE_STRING, FOUR_STRING, GROOVES, Tuning, note_name
-from trainer.report.bent import SLIDE_SEMITONES, SLUR_SEMITONES, bent_notes
 from trainer.scoring.attacks import dead
 from trainer.scoring.reading import Reading
 from trainer.session import BEATS_PER_BAR, Chart, ChartBar
+from trainer.take.bent import SLIDE_SEMITONES, SLUR_SEMITONES
+from trainer.take.notes import FLAG_SLID
 
 __all__ = ["BAR", "DIVISIONS", "Tone", "Written", "WrittenNote", "written_chart", "written_line", "written_take"]
 
@@ -41,6 +42,7 @@ CHORD_S = 0.03  # attacks within this are one chord; our choice
 RINGS_ON = 0.6
 LEGATO_GAP_S = 0.05  # a grace note that ends no earlier before the next slides or is tied into it; our choice
 OVERLAP_S = 0.008  # one string's notes that overlap by this are not struck both: a hammer-on, a pull-off; our choice
+SAME_S = 1e-6  # one moment, as far as sums of seconds tell
 MAX_OUTSIDE_BARS = 64  # bars before the first and after the last; more is no part of the song. Our choice
 # Below its lowest string by so many notes, and so large a share of them, a take was played on five; our choice.
 FIVE_FROM_NOTES, FIVE_FROM_SHARE = 3, 0.03
@@ -172,10 +174,8 @@ def written_take(
     chart: Chart,
     missed: Sequence[float] = (),
     tuning: Tuning | None = None,
-    bends: Floats | None = None,
 ) -> Written:
-    """A take on paper. `missed` holds the beats of changes that were missed, `bends` the take's own, on the reading's
-    seconds: a note that moves on by whole semitones is as many notes as it has pitches.
+    """A take on paper. `missed` holds the beats of changes that were missed.
 
     A player's own string channels are kept where every pitch lies on its string; else strings and frets are chosen for
     least motion of the hand. Without a `tuning` it is four strings, or five where the notes go down to them. A pitch
@@ -208,9 +208,8 @@ def written_take(
         ghost=reading.ghost | _dead(reading),
         channel=reading.notes["channel"],
         struck_keys=reading.profile in ("keys", "typing"),
+        reached=_reached(reading) if reading.joined.any() else {},
     )
-    if bends is not None and len(bends):
-        played = _unfolded(played, reading, chart, bends)
     at = tuple(round((beat - chart.first_beats) * DIVISIONS) for beat in missed)
     return _written(played, chart, chart.session.title, tuning, at, None)
 
@@ -222,42 +221,17 @@ def _dead(reading: Reading) -> NDArray[np.bool_]:
     return np.asarray(dead(reading.notes) & ~reading.no_release & (gap_s > LEGATO_GAP_S), dtype=np.bool_)
 
 
-def _unfolded(played: _Played, reading: Reading, chart: Chart, bends: Floats) -> _Played:
-    """The same with a row for each pitch that a bend leads a sounding note to; what ends the one begins the next."""
-    found = bent_notes(reading.notes, bends)
-    onset_beats, end_beats, pitch = (column.tolist() for column in (played.onset_beats, played.end_beats, played.pitch))
-    source = list(range(len(pitch)))
-    reached: dict[int, tuple[int, str]] = {}
-    newest: dict[int, int] = {}  # the last row so far of each note
-    for bent in found:
-        if not bent.joined:
-            pitch[bent.row] = round(float(reading.pitch[bent.row]) + bent.semitones)
-            newest[bent.row] = bent.row
-            continue
-        before = newest[bent.row]
-        local = float(reading.placed_beats[bent.row] - reading.beats[bent.row])
-        at = min(max(float(reading.tempo.beats_at(bent.at_s)) + local, onset_beats[before]), end_beats[before])
-        newest[bent.row] = len(pitch)
-        reached[len(pitch)] = before, bent.joined
-        onset_beats.append(at)
-        end_beats.append(end_beats[before])
-        end_beats[before] = at
-        pitch.append(round(float(reading.pitch[bent.row]) + bent.semitones))
-        source.append(bent.row)
-    if not reached:
-        return played
-    onsets = np.array(onset_beats)
-    added = _places(onsets[len(played.pitch) :], chart, reach=0.1)
-    return replace(
-        played,
-        place=np.concatenate((played.place, added)),
-        onset_beats=onsets,
-        end_beats=np.array(end_beats),
-        pitch=np.array(pitch, dtype=np.int64),
-        ghost=played.ghost[source],
-        channel=played.channel[source],
-        reached=reached,
-    )
+def _reached(reading: Reading) -> dict[int, tuple[int, str]]:
+    """Of each row that a bend leads to, the row that it comes from and how."""
+    notes, out, newest = reading.notes, {}, dict[int, int]()
+    ends_s = notes["onset_s"] + notes["duration_s"]
+    for row, channel in enumerate(notes["channel"].tolist()):
+        before = newest.get(channel, -1)
+        newest[channel] = row
+        if reading.joined[row] and before >= 0 and abs(ends_s[before] - notes["onset_s"][row]) < SAME_S:
+            slid, up = notes["flags"][row] & FLAG_SLID, notes["pitch"][row] > notes["pitch"][before]
+            out[row] = before, "slide" if slid else "hammer" if up else "pull"
+    return out
 
 
 def _straight(whole: Floats, phase: Floats) -> Ints:

@@ -1,10 +1,11 @@
 """Which beat, and which place in the beat, each note was meant for: the order in which a take is read.
 
-Goal: one frozen `Reading` of a take that every measure works from. The steps, each in a file of its own: `clean` what a
-pickup got wrong; take a constant detuning off (`tuning`); fold notes that sound together into one attack (`attacks`);
-fit one constant offset (`phase`), so that an uncalibrated latency cannot push notes into the wrong slot; let a local
-offset follow the player and give each beat its on-beat (`slots`, `doubtful`, `drop_outs`); read each beat as a whole
-(`beat_figures`); say what nobody was asked for (`excused`); ask about a transposition (`tuning`).
+Goal: one frozen `Reading` of a take that every measure works from. The steps, each in a file of its own: give each
+pitch of a bent note a row (`take.bent`); `clean` what a pickup got wrong; take a constant detuning off (`tuning`); fold
+notes that sound together into one attack (`attacks`); fit one constant offset (`phase`), so that an uncalibrated
+latency cannot push notes into the wrong slot; let a local offset follow the player and give each beat its on-beat
+(`slots`, `doubtful`, `drop_outs`); read each beat as a whole (`beat_figures`); say what nobody was asked for
+(`excused`); ask about a transposition (`tuning`).
 
 Conventions: those of `reading`; nothing here clips on ratio.
 """
@@ -23,18 +24,30 @@ from trainer.scoring.beat_figures import beat_figures
 from trainer.scoring.clean import clean
 from trainer.scoring.drop_outs import drop_spans
 from trainer.scoring.phase import fit_phase
-from trainer.scoring.reading import EXCUSED_COUNT_IN, EXCUSED_GAP, SLOT_OFF, SLOT_OTHER, Bools, Floats, Ints, Reading
+from trainer.scoring.reading import (
+    EXCUSED_COUNT_IN,
+    EXCUSED_GAP,
+    EXCUSED_JOINED,
+    SLOT_OFF,
+    SLOT_OTHER,
+    Bools,
+    Floats,
+    Ints,
+    Reading,
+)
 from trainer.scoring.slots import Placed, own_off_frac, place
 from trainer.scoring.tuning import transposed, tuned
 from trainer.session import Chart
+from trainer.take.bent import unfolded
 from trainer.take.model import Take
-from trainer.take.notes import FLAG_GLITCH, Notes
+from trainer.take.notes import FLAG_GLITCH, JOINED, Notes
 
 __all__ = ["read_notes"]
 
 
 def read_notes(take: Take, chart: Chart | None = None) -> Reading:
     """Clean, calibrate and place every note of a take. An empty take gives a reading with no notes."""
+    take = unfolded(take)
     ratio = chart.swing_ratio if chart is not None else 2.0
     tempo_bpm = float(np.median(take.tempo.bpm)) if chart is None else chart.session.tempo_bpm
     cleaned = clean(take.notes, take.header, 60.0 / tempo_bpm / (1.0 + ratio))
@@ -163,10 +176,12 @@ def _excused(
     of_beat = excuse.excused_beats(ks, chart)
     of_note = np.where(beat_row < 0, EXCUSED_COUNT_IN, of_beat[np.clip(beat_row, 0, len(ks) - 1)])
     in_gap = excuse.near_gaps(notes["onset_s"].astype(np.float64), take) | ((notes["flags"] & FLAG_GLITCH) != 0)
-    beat_gap = excuse.near_gaps(beat_s, take)
+    joined = (notes["flags"] & JOINED) != 0
+    beat_gap, beat_joined = excuse.near_gaps(beat_s, take), np.zeros(len(ks), dtype=np.bool_)
     has = on_note >= 0
     beat_gap[has] |= in_gap[on_note[has]]
+    beat_joined[has] = joined[on_note[has]]
     return (
-        np.where(in_gap, of_note | EXCUSED_GAP, of_note).astype(np.uint8),
-        np.where(beat_gap, of_beat | EXCUSED_GAP, of_beat).astype(np.uint8),
+        (of_note | EXCUSED_GAP * in_gap | EXCUSED_JOINED * joined).astype(np.uint8),
+        (of_beat | EXCUSED_GAP * beat_gap | EXCUSED_JOINED * beat_joined).astype(np.uint8),
     )

@@ -26,6 +26,7 @@ from trainer.scoring.timing import timing
 from trainer.scoring.verdict import Verdict
 from trainer.scoring.why import Why, no_figure
 from trainer.session import Chart, Session, expand
+from trainer.take.bent import unfolded
 from trainer.take.model import Take
 
 __all__ = ["answers", "misplaced", "score"]
@@ -62,7 +63,7 @@ def score(
     if chart is None:
         own = session if session is not None else take.session
         chart = None if own is None else expand(own)
-    found_beat = beat_of(take, beat, chart)
+    found_beat = beat_of(unfolded(take), beat, chart)
     take = found_beat.take
     known = None if chart is None else chart.session
     answered = take if chart is None else answers(take, chart)

@@ -5,7 +5,8 @@ and files from elsewhere; on for pitch-tracked strings.
 
 Conventions: seconds, MIDI semitones; `NOTE_DTYPE` in and out, sorted by onset. A calibrated input reports a note
 `base_ms + 1000 * periods / f0` late (a pitch tracker needs at least two periods: Fonseca & Tavares 2020); that delay is
-taken off here, so that a new calibration rescores old takes.
+taken off here, so that a new calibration rescores old takes. A pitch that a bend leads to waits for no periods: its
+string is followed already.
 """
 
 from __future__ import annotations
@@ -17,7 +18,7 @@ from numpy.typing import NDArray
 
 from trainer.scoring.figure import Count, Row
 from trainer.take.model import Calibration, TakeHeader
-from trainer.take.notes import FLAG_DEAD, Notes, sorted_notes
+from trainer.take.notes import FLAG_DEAD, JOINED, Notes, sorted_notes
 
 __all__ = ["CleanCounts", "CleanNotes", "clean", "delay_s", "pitch_hz"]
 
@@ -77,10 +78,12 @@ def clean(notes: Notes, header: TakeHeader, short_note_s: float) -> CleanNotes:
         table, n_re = _join_retriggers(table, min(RETRIGGER_MAX_S, RETRIGGER_SHORT_SHARE * short_note_s))
     if len(table) and header.calibration is not None:
         table = table.copy()
+        base_s = header.calibration.base_ms / 1000.0
         late = delay_s(header.calibration, table["pitch"].astype(np.float64))
+        late[(table["flags"] & JOINED) != 0] = base_s
         table["onset_s"] -= late
         # The end of a note is reported late by the base alone: only its beginning waits for periods.
-        table["duration_s"] += late - header.calibration.base_ms / 1000.0
+        table["duration_s"] += late - base_s
         table = sorted_notes(table)
     floor = (table["flags"] & FLAG_DEAD) != 0
     if strings:

@@ -16,7 +16,7 @@ from trainer.clock.tempo import TempoMap
 from trainer.scoring.clean import CleanCounts
 from trainer.scoring.why import Why
 from trainer.session import Chart
-from trainer.take.notes import FLAG_NO_RELEASE, Notes
+from trainer.take.notes import FLAG_NO_RELEASE, JOINED, Notes
 
 __all__ = [
     "EXCUSED_AFTER",
@@ -24,6 +24,7 @@ __all__ = [
     "EXCUSED_DROP_OUT",
     "EXCUSED_FINAL",
     "EXCUSED_GAP",
+    "EXCUSED_JOINED",
     "EXCUSED_NAMES",
     "EXCUSED_RITARD",
     "EXCUSED_STOP",
@@ -54,9 +55,10 @@ Bools = NDArray[np.bool_]
 SLOT_ON, SLOT_OFF, SLOT_TRIPLET_2, SLOT_TRIPLET_3, SLOT_OTHER = 0, 1, 2, 3, 4
 # What a beat holds, read as a whole. OFFBEAT: nothing on the beat, one note after it.
 FIGURE_EMPTY, FIGURE_SINGLE, FIGURE_PAIR, FIGURE_TRIPLET, FIGURE_PARTIAL, FIGURE_OFFBEAT, FIGURE_OTHER = range(7)
-# Why a note or a beat is left out of timing (bits; a drop-out is timed by its own measures).
+# Why a note or a beat is left out of timing (bits; a drop-out is timed by its own measures). JOINED: not struck, but
+# reached by a bend, whose time a pickup smooths.
 EXCUSED_COUNT_IN, EXCUSED_RITARD, EXCUSED_STOP, EXCUSED_FINAL = 1, 2, 4, 8
-EXCUSED_GAP, EXCUSED_AFTER, EXCUSED_DROP_OUT = 16, 32, 64
+EXCUSED_GAP, EXCUSED_AFTER, EXCUSED_DROP_OUT, EXCUSED_JOINED = 16, 32, 64, 128
 EXCUSED_NAMES = {
     EXCUSED_COUNT_IN: "count_in",
     EXCUSED_RITARD: "ritard",
@@ -65,6 +67,7 @@ EXCUSED_NAMES = {
     EXCUSED_GAP: "gap",
     EXCUSED_AFTER: "after_the_end",
     EXCUSED_DROP_OUT: "drop_out",
+    EXCUSED_JOINED: "joined",
 }
 LATE_REACH_BEATS = 0.25  # an on-beat reaches half-way to an even off-beat when the beat reads so; our choice
 
@@ -149,6 +152,11 @@ class Reading:
     def no_release(self) -> Bools:
         """Notes whose length means nothing: (n,)."""
         return np.asarray((self.notes["flags"] & FLAG_NO_RELEASE) != 0, dtype=np.bool_)
+
+    @property
+    def joined(self) -> Bools:
+        """Notes that were not struck: a bend leads to them. (n,)."""
+        return np.asarray((self.notes["flags"] & JOINED) != 0, dtype=np.bool_)
 
     def row_of_beat(self, beat: int) -> int:
         """Row of a whole beat in the per-beat arrays, or -1 outside them."""

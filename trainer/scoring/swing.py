@@ -30,7 +30,7 @@ from trainer.scoring.figure import (
     Sometimes,
     computed,
 )
-from trainer.scoring.reading import EXCUSED_DROP_OUT, FIGURE_PARTIAL, FIGURE_TRIPLET, Reading
+from trainer.scoring.reading import EXCUSED_DROP_OUT, EXCUSED_JOINED, FIGURE_PARTIAL, FIGURE_TRIPLET, Reading
 from trainer.scoring.stats import MIN_N, median_interval, robust_sd, spread_interval, theil_sen
 from trainer.scoring.why import Why, no_figure
 from trainer.session import BarRole, Chart
@@ -85,6 +85,8 @@ def pairs(reading: Reading) -> Pairs:
     ok = (r.on_note_idx >= 0) & (r.n_between == 1) & ~excused & ~((nxt < 0) & in_drop)
     ok[-1] &= nxt[-1] >= 0 or r.chart is None
     rows = np.flatnonzero(ok)
+    if np.any(r.joined):  # whose times are a pickup's: neither of the pair, nor what comes after it
+        rows = rows[~(r.joined[r.between_note_idx[rows]] | (r.joined[nxt[rows]] & (nxt[rows] >= 0)))]
     on, off, follow = r.on_note_idx[rows], r.between_note_idx[rows], nxt[rows]
     onset_s = r.notes["onset_s"]
     stand_in = follow < 0
@@ -227,11 +229,14 @@ def swing(reading: Reading) -> Swing:
     asks = np.array([bar.line in ("eighths", "free") for bar in chart.bars]) if chart is not None else np.ones(1) > 0.0
     if chart is not None and len(found):
         found = _subset(found, asks[chart.bar_idx_at(found.beat.astype(np.float64))])
+    if refused is None and not len(found) and np.any(reading.joined):
+        refused = no_figure("none_found", "no beat holds a struck on-beat note and one struck note after it")
     ratio = _ratio(found, refused, not_asked=not np.any(asks))
     per_chorus, per_beat, per_role = ((), (), ()) if chart is None else _groups(found, chart)
     no_session = no_figure("no_session", "choruses, bars and roles come from a session")
     same = _same_pitch(found, reading)
     three = np.isin(reading.figure, (FIGURE_TRIPLET, FIGURE_PARTIAL))
+    three &= (reading.beat_excused & ~np.uint8(EXCUSED_DROP_OUT | EXCUSED_JOINED)) == 0
     band = no_figure("no_session", "without a session the band's ratio is not known")
     return Swing(
         ratio=ratio,
@@ -241,7 +246,7 @@ def swing(reading: Reading) -> Swing:
         band=Figure(why=band) if chart is None else Figure(chart.swing_ratio),
         short_ms=_short_ms(found, ratio),
         short_spread_ms=_short_spread_ms(found, ratio),
-        n_triplet_figures=int(np.count_nonzero(three & (reading.beat_excused & ~np.uint8(EXCUSED_DROP_OUT) == 0))),
+        n_triplet_figures=int(np.count_nonzero(three)),
         change=_change(found, chart, ratio),
         per_chorus=per_chorus,
         per_beat=per_beat,

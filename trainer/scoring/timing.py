@@ -36,7 +36,7 @@ from trainer.scoring.figure import (
     Sometimes,
     computed,
 )
-from trainer.scoring.reading import EXCUSED_DROP_OUT, EXCUSED_NAMES, Reading
+from trainer.scoring.reading import EXCUSED_DROP_OUT, EXCUSED_JOINED, EXCUSED_NAMES, Reading
 from trainer.scoring.stats import (
     MIN_N,
     ar1,
@@ -330,7 +330,8 @@ def _too_few(n: int, r: Reading) -> Why | None:
     if n >= MIN_N:
         return None
     if n == 0:
-        return r.unplaced or no_figure("none_found", "no notes on the beat" if r.n else "no notes")
+        none = ("no notes struck on the beat" if np.any(r.joined) else "no notes on the beat") if r.n else "no notes"
+        return r.unplaced or no_figure("none_found", none)
     return no_figure("too_few", f"{n} of at least {MIN_N} on-beats")
 
 
@@ -504,7 +505,7 @@ def _tempo_change_pct(r: Reading, beats: Ints, onsets: Floats) -> Figure:
 def _reentry_s(r: Reading, shift_s: Floats, back: int) -> Figure:
     for beat in (back, back + 1):
         row = r.row_of_beat(beat)
-        if row >= 0 and r.on_note_idx[row] >= 0:
+        if row >= 0 and r.on_note_idx[row] >= 0 and not r.beat_excused[row] & EXCUSED_JOINED:
             late = 0.0 if math.isnan(shift_s[row]) else float(shift_s[row])
             return Figure(float(r.on_asynchrony_s[row]) - late, n=1)
     return Figure(why=no_figure("none_found", "no on-beat note on the first two beats after the drop-out"))

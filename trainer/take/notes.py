@@ -17,6 +17,9 @@ __all__ = [
     "FLAG_DEAD",
     "FLAG_GLITCH",
     "FLAG_NO_RELEASE",
+    "FLAG_SLID",
+    "FLAG_SLURRED",
+    "JOINED",
     "NOTE_DTYPE",
     "PAD_VELOCITY",
     "PICKED_VELOCITY",
@@ -42,6 +45,10 @@ FLAG_CUT = 1  # no note-off came: the length was cut by the next note, the port'
 FLAG_NO_RELEASE = 2  # the input cannot send releases (keyboard pad): the length means nothing
 FLAG_GLITCH = 4  # near an audio glitch or a gap of ours: excused from timing
 FLAG_DEAD = 8  # a stroke without pitch (a muted string, heard by its sound): rhythm only; its pitch means nothing
+# Not struck: a pitch that a bend inside a sounding note leads to (`take.bent`), at once (hammer-on, pull-off) or by a
+# slide.
+FLAG_SLURRED, FLAG_SLID = 16, 32
+JOINED = FLAG_SLURRED | FLAG_SLID
 # A computer keyboard sends no force. The key that picks the root for its player has a force of its own, which nobody
 # hears and every file keeps, so that a take can tell what was picked from what was found. Our choice.
 PAD_VELOCITY, PICKED_VELOCITY = 90, 88

@@ -9,16 +9,17 @@ Conventions: seconds and semitones; a bend holds until the next one.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
 
 from trainer.take.messages import SETTLES_FROM_S, settled_bends
-from trainer.take.notes import Notes
+from trainer.take.model import Take
+from trainer.take.notes import FLAG_CUT, FLAG_SLID, FLAG_SLURRED, Notes, sorted_notes
 
-__all__ = ["SLIDE_SEMITONES", "SLUR_SEMITONES", "Bent", "bent_notes"]
+__all__ = ["SLIDE_SEMITONES", "SLUR_SEMITONES", "Bent", "bent_notes", "unfolded"]
 
 SLUR_SEMITONES, SLIDE_SEMITONES = 4, 5  # how far fingers hammer on, how far a short slide leads; our choice
 STANDS_S = 0.08  # a pitch that is held so long is a note
@@ -33,12 +34,38 @@ Floats = NDArray[np.float64]
 @dataclass(frozen=True, slots=True)
 class Bent:
     """One pitch of a note of the table: its row, where the pitch begins, semitones from the pitch that the table says
-    (where the bend settled), how it is reached ("" for the first)."""
+    (where the bend settled), the flag that says how it is reached (0 for the first)."""
 
     row: int
     at_s: float
     semitones: float
-    joined: str
+    joined: int
+
+
+def unfolded(take: Take) -> Take:
+    """The take with a row of its own for each pitch that a bend leads a sounding note to, and without its bends, which
+    say no more then; all as it was reported. What ends the one pitch begins the next; channel and velocity stay.
+
+    A bass that is heard by its sound has such rows already.
+    """
+    if not len(take.bends) or take.header.profile == "sound":
+        return take
+    table = sorted_notes(take.notes)
+    found = bent_notes(table, take.bends)
+    row = np.array([bent.row for bent in found], dtype=np.int64)
+    joined = np.array([bent.joined for bent in found], dtype=np.uint8)
+    goes_on = np.append(row[1:] == row[:-1], False)[: len(row)]
+    pitches = table[row]
+    ends_s = pitches["onset_s"] + pitches["duration_s"]
+    begins_s = np.where(joined > 0, [bent.at_s for bent in found], pitches["onset_s"])
+    ends_s[goes_on] = np.roll(begins_s, -1)[goes_on]
+    pitches["onset_s"], pitches["duration_s"] = begins_s, ends_s - begins_s
+    pitches["pitch"] += np.array([bent.semitones for bent in found], dtype=np.float32)
+    pitches["flags"] |= joined
+    pitches["flags"][goes_on] &= ~np.uint8(FLAG_CUT)
+    extra = {name: told for name, told in take.header.extra.items() if name != "bends"}
+    notes = sorted_notes(np.concatenate((np.delete(table, row), pitches)))
+    return replace(take, notes=notes, header=replace(take.header, extra=extra))
 
 
 def bent_notes(notes: Notes, bends: Floats) -> list[Bent]:
@@ -75,7 +102,7 @@ def _pitches(row: int, starts_s: Floats, bends: Floats, end_s: float, settled: f
     if not stands:
         return []
     own = usual - settled
-    out = [Bent(row, stands[0][0], stands[0][2] + own, "")]
+    out = [Bent(row, stands[0][0], stands[0][2] + own, 0)]
     for (_, left_s, was), (there_s, _, now) in pairwise(stands):
         step, way_s = now - was, there_s - left_s
         if step == 0:
@@ -83,9 +110,7 @@ def _pitches(row: int, starts_s: Floats, bends: Floats, end_s: float, settled: f
         quick = way_s <= STEP_S
         if abs(step) > (SLUR_SEMITONES if quick else BENT_SLIDE_SEMITONES):
             return []  # a tracker's slip, no hand
-        out.append(
-            Bent(row, (left_s + there_s) / 2, now + own, "slide" if not quick else "hammer" if step > 0 else "pull")
-        )
+        out.append(Bent(row, (left_s + there_s) / 2, now + own, FLAG_SLURRED if quick else FLAG_SLID))
     return out if len(out) > 1 else []
 
 

@@ -1,0 +1,146 @@
+"""What a pickup sends as a bend inside a sounding note and a player knows as a hammer-on, pull-off or slide: a note."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from tests.scoring.makers import chart_of, root_pitch
+from trainer.clock.tempo import TempoMap
+from trainer.practice.worst import loop_card
+from trainer.scoring import read_notes, score
+from trainer.scoring.clean import delay_s
+from trainer.session import Chart
+from trainer.take import Take, TakeHeader, notes_from_rows, read_take
+from trainer.take.bent import unfolded
+from trainer.take.messages import settled_bends
+from trainer.take.model import Calibration
+from trainer.take.notes import FLAG_CUT, FLAG_SLID, FLAG_SLURRED, JOINED
+from trainer.take.store import take_midi
+
+Bend = tuple[float, float]  # seconds from the change or from the stroke, semitones
+CALIBRATED = Calibration(base_ms=20.0, periods=2.0, n=40)
+
+
+def bent_take(chart: Chart, steps: Sequence[int], header: TakeHeader, *, late_s: float = 0.0) -> Take:
+    """Roots in quarters, string per channel; the root of each change is reached from so many semitones away by a bend
+    alone, `late_s` after the change, inside a note struck on the off-beat before it. As `header` says, late."""
+    tempo = TempoMap(chart.tempo_segments)
+    rows: list[tuple[float, float, float, int, int]] = []
+    bends: list[tuple[float, int, float]] = []
+    base_s = 0.0 if header.calibration is None else header.calibration.base_ms / 1000.0
+    before, n = -1, 0
+    for bar in chart.bars:
+        for beat in range(4):
+            pitch = root_pitch(bar.chords[beat * len(bar.chords) // 4].root_pc, 33)
+            at = bar.onset_beats + beat
+            on_s, end_s = (float(second) for second in tempo.seconds_at([at, at + 0.6]))
+            struck_s, struck, channel = on_s, pitch, n % 2
+            if before not in (-1, pitch):
+                step = steps[n % len(steps)]
+                struck_s, struck = float(tempo.seconds_at(at - 1 / 3)), pitch - step
+                bends += [(struck_s - 0.01 + base_s, channel, 0.0), (on_s + late_s + base_s, channel, float(step))]
+            late = float(delay_s(header.calibration, np.array([float(struck)]))[0])
+            rows.append((struck_s + late, end_s + base_s - struck_s - late, float(struck), 90, channel))
+            bends.append((end_s + base_s, channel, 0.0))
+            before, n = pitch, n + 1
+    return Take(notes_from_rows(rows), tempo, chart.session, header=replace(header, extra={"bends": bends}))
+
+
+@pytest.mark.parametrize("calibration", [None, CALIBRATED], ids=["plain", "calibrated"])
+@pytest.mark.parametrize("steps", [(2,), (-2,), (1, -3, 4)], ids=str)
+def test_roots_reached_by_a_bend_on_the_changes_land(steps: tuple[int, ...], calibration: Calibration | None) -> None:
+    chart = chart_of(2)
+    take = bent_take(chart, steps, TakeHeader(profile="strings", calibration=calibration))
+    card = score(take)
+    hidden = score(replace(take, header=replace(take.header, extra={})))
+    changes = card.landing.total.changes
+    assert changes > 12 and card.landing.total.roots == changes > hidden.landing.total.roots + 8
+    assert card.verdict.to_dict() != hidden.verdict.to_dict()
+    reading = card.reading
+    joined = reading.notes[reading.joined]
+    assert len(joined) == len(take.bends[take.bends[:, 2] != 0.0])
+    at_s = np.asarray(take.tempo.seconds_at(np.rint(reading.beats[reading.joined])), dtype=np.float64)
+    assert np.allclose(joined["onset_s"], at_s, atol=1e-6)  # at its own true time: no periods are taken off it
+    assert np.all(reading.notes["onset_s"][1:] >= reading.notes["onset_s"][:-1])
+    assert abs(card.timing.mean_s.value) < 1e-6
+
+
+def test_a_step_that_is_a_bend_lands_and_is_no_evidence_of_time() -> None:
+    chart = chart_of(2)
+    header = TakeHeader(profile="strings", calibration=CALIBRATED)
+    take = bent_take(chart, (2,), header, late_s=0.06)  # smoothed by the pickup
+    card = score(take)
+    n_joined = int(card.reading.joined.sum())
+    assert card.timing.excused["joined"] == n_joined > 12
+    assert card.landing.total.roots == card.landing.total.changes
+    assert abs(card.timing.mean_s.value) < 1e-6 and card.timing.spread_s.value < 1e-6
+    on = card.reading.on_note_idx
+    assert card.reading.joined[on[on >= 0]].sum() == n_joined
+    found = card.swing.found
+    for rows in (found.on_idx, found.off_idx, found.next_idx[found.next_idx >= 0]):
+        assert not card.reading.joined[rows].any()
+
+
+def test_files_from_elsewhere_and_loops_are_read_alike(tmp_path: Path) -> None:
+    chart = chart_of(2)
+    take = bent_take(chart, (2, -2), TakeHeader(profile="strings"))
+    path = tmp_path / "pickup.mid"
+    path.write_bytes(take_midi(take))
+    for card in (score(read_take(path, session=chart.session)), loop_card(take, 5, 8)):
+        assert card.landing.total.roots == card.landing.total.changes > 3
+        assert card.reading.joined.any()
+
+
+SHAPES: dict[str, list[Bend]] = {
+    "vibrato": [(0.06 + 0.01 * k, 0.45 * float(np.sin(0.6 * k))) for k in range(40)],
+    "scoop": [(0.0, -2.0), *((0.03 + 0.012 * k, -2.0 + 0.2 * k) for k in range(1, 11))],
+    "quarter tone": [(0.1 + 0.01 * k, 0.05 * k) for k in range(11)],
+    "quarter tone and back": [(0.1 + 0.02 * k, 0.5 - abs(0.1 * k - 0.5)) for k in range(11)],
+    "slip of an octave": [(0.15, 12.0), (0.3, 0.0)],
+    "slip of a twelfth": [(0.2, 19.0)],
+    "short slip": [(0.15, 2.0), (0.2, 0.0)],
+}
+
+
+@pytest.mark.parametrize("shape", SHAPES)
+def test_what_is_no_other_fret_makes_no_second_note(shape: str) -> None:
+    chart = chart_of(2)
+    plain = bent_take(chart, (0,), TakeHeader(profile="strings"))
+    bends = []
+    for onset_s, duration_s, _, _, channel, _ in plain.notes.tolist():
+        bends += [(onset_s - 0.005, channel, 0.0), *((onset_s + at_s, channel, up) for at_s, up in SHAPES[shape])]
+        bends.append((onset_s + duration_s, channel, 0.0))
+    notes, line = plain.notes.copy(), np.array(bends)
+    for channel in (0, 1):  # as the recorder has it
+        mine, here = line[:, 1] == channel, notes["channel"] == channel
+        onset_s = notes["onset_s"][here]
+        notes["pitch"][here] += settled_bends(
+            line[mine, 0], line[mine, 2], onset_s, onset_s + notes["duration_s"][here]
+        )
+    take = replace(plain, notes=notes, header=replace(plain.header, extra={"bends": bends}))
+    without = replace(take, header=replace(take.header, extra={}))
+    assert read_notes(take, chart).n == len(take.notes)
+    assert score(take).to_dict() == score(without).to_dict()
+
+
+def test_unfolded_once_and_for_all() -> None:
+    """Three pitches of one note that was never let go, the last by a slide; what has no bends stays the same object."""
+    bends = [(0.5, 3, 2.0), *((1.0 + 0.02 * k, 3, 2.0 + 0.25 * k) for k in range(1, 13))]
+    notes = notes_from_rows([(0.0, 2.0, 40.0, 77, 3, FLAG_CUT), (0.2, 0.1, 30.0, 50, 1)])
+    take = Take(notes, TempoMap([(0.0, 60.0)]), header=TakeHeader(extra={"bends": bends, "guide": "off"}))
+    whole = unfolded(take)
+    got = whole.notes[whole.notes["channel"] == 3]
+    assert np.allclose(got["pitch"], [40.0, 42.0, 45.0], atol=0.05)
+    assert got["flags"].tolist() == [0, FLAG_SLURRED, FLAG_SLID | FLAG_CUT]
+    assert set(got["velocity"].tolist()) == {77} and got["onset_s"][:2].tolist() == [0.0, 0.5]
+    assert np.allclose(got["onset_s"][1:], got["onset_s"][:-1] + got["duration_s"][:-1])
+    assert got["onset_s"][-1] + got["duration_s"][-1] == 2.0
+    assert whole.header.extra == {"guide": "off"} and unfolded(whole) is whole
+    assert not np.any(take.notes["flags"] & JOINED) and len(take.bends) == 13  # the take itself keeps what was sent
+    heard = replace(take, header=replace(take.header, profile="sound"))
+    assert unfolded(heard) is heard
