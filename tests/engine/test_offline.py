@@ -60,6 +60,37 @@ def test_a_restart_keeps_the_later_notes_and_sets_the_earlier_aside() -> None:
     assert "set_aside" not in whole.header.extra
 
 
+def test_a_take_keeps_the_bends_that_move_its_notes_and_reads_them_as_notes(tmp_path) -> None:
+    """A string per channel, over the wheel's usual two semitones: notes in half seconds, every fourth hammered on."""
+    rows: list[tuple[float, bytes]] = []
+    for i in range(32):
+        at_s, channel = i * 0.5, i % 2
+        rows += [(at_s, bytes((0xE0 | channel, 0, 0x42))), (at_s, bytes((0x90 | channel, 30 + i, 90)))]  # sharp
+        if i % 4 == 2:
+            rows.append((at_s + 0.2, bytes((0xE0 | channel, 0x7F, 0x7F))))
+        rows.append((at_s + 0.4, bytes((0x80 | channel, 30 + i, 0))))
+    take = play_offline(SHORT, rows)
+    hammered = np.arange(8) * 2.0 + 1.0
+    moved = take.bends[take.bends[:, 2] > 1.5]
+    assert moved[:, 0] == pytest.approx(hammered + 0.2, abs=1e-5) and set(moved[:, 1]) == {0.0}
+    assert len(take.bends) == 32 + 8  # of a note that is not moved, no more than its pitch
+    reading = score(take).reading
+    assert reading.n == 40
+    assert reading.notes["onset_s"][reading.joined] == pytest.approx(hammered + 0.2, abs=1e-5)
+    assert np.rint(reading.pitch[reading.joined]).tolist() == [34.0 + 4 * k for k in range(8)]
+    path = write_take(take, tmp_path)
+    assert np.array_equal(read_take(path).bends, take.bends)
+    assert score(read_take(path)).to_dict()["timing"] == score(take).to_dict()["timing"]
+    path.with_suffix(".json").unlink()
+    elsewhere = score(read_take(path)).reading
+    assert elsewhere.n == 40 and np.array_equal(np.rint(elsewhere.pitch), np.rint(reading.pitch))
+    # Taken up again with the song at 10.95 s: what was played before from 8 s on leaves no bend behind.
+    again = play_offline(SHORT, rows, commands=[(12.95, "restart")])
+    assert len(again.header.extra["set_aside"]) == 6 and np.allclose(again.bends, take.bends, atol=1e-5)
+    plain = play_offline(SHORT, [row for row in rows if row[1][1:] != b"\x7f\x7f"])
+    assert not len(plain.bends) and score(plain).reading.n == 32
+
+
 def test_what_is_held_when_the_song_stops_ends_there() -> None:
     """A pause of eleven seconds is no note of twenty-two beats, nor is the time before a chorus is taken up again."""
     rows = [(i * 0.5, bytes((0x90, 40 + i, 90))) for i in range(32)]

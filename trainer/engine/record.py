@@ -31,10 +31,12 @@ from trainer.clock.fit import SongMap
 from trainer.clock.tempo import TempoMap
 from trainer.errors import ODD_DATA, TrainerError
 from trainer.session import Chart, Session, expand, session_from_dict
+from trainer.take.bent import moving_bends
 from trainer.take.journal import JOURNAL_SUFFIX, Journal, JournalMark, JournalMessage, JournalWriter, recover
 from trainer.take.model import PROFILES, Gap, Take, TakeHeader, calibration_from, within_a_song
 from trainer.take.notes import FLAG_DEAD, Notes, empty_notes, flag_near_gaps, sorted_notes
 from trainer.take.placing import DEAD_CHANNEL, end_with_the_song, placed_in_song
+from trainer.take.recorder import Recorder
 from trainer.take.store import SavedTake, save_take, takes_dir
 
 __all__ = [
@@ -250,7 +252,7 @@ def take_from(journal: Journal, *, band: BandScore | None = None, session: Sessi
     if band is None or levels is not None:
         line = head.get("guide_line")
         band = arrange(chart, guide=head.get("guide"), guide_line=line, intensity=levels)
-    notes, aside = _played(journal)
+    notes, aside, bends = _played(journal)
     semitones = float(head.get("transpose_semitones") or 0.0)
     notes["pitch"] += semitones
     aside["pitch"] += semitones
@@ -263,7 +265,7 @@ def take_from(journal: Journal, *, band: BandScore | None = None, session: Sessi
         table = table[table["onset_s"] <= reached_s]
     gaps = tuple(sorted((Gap(*gap) for gap in journal.gaps_s()), key=lambda gap: gap.start_s))
     flag_near_gaps(notes, ((gap.start_s, gap.end_s) for gap in gaps))
-    header = _header(journal, facts, gaps, _extra(journal, facts, levels, aside))
+    header = _header(journal, facts, gaps, {**_extra(journal, facts, levels, aside), **bends})
     return Take(notes=notes, tempo=tempo, session=session, band=table, header=header)
 
 
@@ -338,11 +340,12 @@ def _reached_s(journal: Journal, end: JournalMark | None) -> float:
     return float(journal.song_map.seconds_at(journal.end_ns)) if len(journal.song_map) else -np.inf
 
 
-def _played(journal: Journal) -> tuple[Notes, Notes]:
-    """The player's notes that count, and those that a later pass replaced, in seconds of the take."""
+def _played(journal: Journal) -> tuple[Notes, Notes, dict[str, list[list[float]]]]:
+    """The player's notes that count, and those that a later pass replaced, in seconds of the take; and, by the
+    name that a header has for them, the bends that move the former."""
     song = journal.song_map
     if not len(song):
-        return empty_notes(), empty_notes()
+        return empty_notes(), empty_notes(), {}
     undone = {int(mark.details["seq"]) for mark in journal.marks if mark.kind == "undo" and "seq" in mark.details}
     if undone:
         kept = tuple(message for message in journal.messages if message.seq not in undone)
@@ -353,17 +356,30 @@ def _played(journal: Journal) -> tuple[Notes, Notes]:
         seconds: NDArray[np.float64] = np.asarray((host_ns - zero_ns) * 1e-9, dtype=np.float64)
         return seconds
 
-    notes = journal.recorder().note_table(since_start, journal.end_ns or None)
+    recorder = journal.recorder()
+    notes = recorder.note_table(since_start, journal.end_ns or None)
     if not len(notes):
-        return notes, empty_notes()
+        return notes, empty_notes(), {}
     host_ns = zero_ns + np.round(notes["onset_s"] * 1e9).astype(np.int64)
     onset_s, stays, aside = placed_in_song(host_ns, song, _passes(journal))
     end_with_the_song(notes, host_ns, song)
-    notes["onset_s"] = onset_s
-    if journal.header.get("profile") == "sound":
+    moved: dict[str, list[list[float]]] = {}
+    if journal.header.get("profile") == "sound":  # whose ear bends a note where it knows its pitch better
         notes["flags"][notes["channel"] == DEAD_CHANNEL] |= FLAG_DEAD
         notes["channel"] = 0
-    return sorted_notes(notes[stays]), sorted_notes(notes[aside])
+    else:
+        moved = _moved_by(recorder, notes[stays], song)
+    notes["onset_s"] = onset_s
+    return sorted_notes(notes[stays]), sorted_notes(notes[aside]), moved
+
+
+def _moved_by(recorder: Recorder, notes: Notes, song: SongMap) -> dict[str, list[list[float]]]:
+    """The bends that move these notes, in seconds of the take; the notes are in seconds since its map begins."""
+    zero_ns = int(song.host_ns[0])
+    sent = [((ns - zero_ns) * 1e-9, channel, semitones) for ns, channel, semitones in recorder.bends()]
+    bends = moving_bends(notes, np.array(sent, dtype=np.float64).reshape(-1, 3))
+    bends[:, 0] = song.seconds_at(zero_ns + np.round(bends[:, 0] * 1e9).astype(np.int64))
+    return {"bends": bends.round(6).tolist()} if len(bends) else {}
 
 
 def _passes(journal: Journal) -> list[tuple[int, float]]:

@@ -16,10 +16,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from trainer.take.messages import SETTLES_FROM_S, settled_bends
+from trainer.take.midi_notes import MOST_BEND_SEMITONES
 from trainer.take.model import Take
 from trainer.take.notes import FLAG_CUT, FLAG_SLID, FLAG_SLURRED, Notes, sorted_notes
 
-__all__ = ["SLIDE_SEMITONES", "SLUR_SEMITONES", "Bent", "bent_notes", "unfolded"]
+__all__ = ["SLIDE_SEMITONES", "SLUR_SEMITONES", "Bent", "bent_notes", "moving_bends", "unfolded"]
 
 SLUR_SEMITONES, SLIDE_SEMITONES = 4, 5  # how far fingers hammer on, how far a short slide leads; our choice
 STANDS_S = 0.08  # a pitch that is held so long is a note
@@ -27,6 +28,9 @@ AROUND_SEMITONES = 0.35  # and lies within this of it
 _BINS = 20  # to a semitone
 STEP_S = 0.05  # a hand that hammers on is there within this; a pickup's own smoothing takes some of it
 BENT_SLIDE_SEMITONES = 12  # a slide on one string, seen whole, may be long
+
+MOVES_SEMITONES = 0.5  # a note whose bends reach so far is kept with all of them; our choice
+MOST_KEPT = 500_000  # hours of one every 10 ms; our choice
 
 Floats = NDArray[np.float64]
 
@@ -40,6 +44,34 @@ class Bent:
     at_s: float
     semitones: float
     joined: int
+
+
+def moving_bends(notes: Notes, bends: Floats) -> Floats:
+    """What a take keeps of the bends (m, 3: second, channel, semitones) that its notes were sent with, (k, 3): of a
+    note that is moved all within it, of any other where it settled, at its onset. Nothing where no note is moved, as
+    the notes' pitches say it all then."""
+    bends = bends[np.abs(bends[:, 2]) <= MOST_BEND_SEMITONES]
+    kept: list[Floats] = []
+    moves = False
+    for channel in np.unique(bends[:, 1]):
+        line = np.vstack(((-np.inf, channel, 0.0), bends[bends[:, 1] == channel]))
+        mine = notes[notes["channel"] == channel]
+        onset_s = mine["onset_s"].astype(np.float64)
+        end_s = onset_s + mine["duration_s"]
+        held = np.searchsorted(line[:, 0], onset_s, side="right") - 1
+        last = np.searchsorted(line[:, 0], end_s, side="left")
+        first = np.searchsorted(line[:, 0], onset_s + SETTLES_FROM_S, side="right") - 1
+        settled = settled_bends(line[:, 0], line[:, 2], onset_s, end_s)
+        for i in range(len(mine)):
+            moved = last[i] > first[i] + 1 and float(np.ptp(line[first[i] : last[i], 2])) >= MOVES_SEMITONES
+            kept.append(np.array([(onset_s[i], channel, line[held[i], 2] if moved else settled[i])]))
+            if moved:
+                moves = True
+                kept.append(line[held[i] + 1 : last[i]])
+    if not moves or sum(map(len, kept)) > MOST_KEPT:
+        return np.zeros((0, 3))
+    out = np.concatenate(kept)
+    return out[np.argsort(out[:, 0], kind="stable")]
 
 
 def unfolded(take: Take) -> Take:
