@@ -55,7 +55,7 @@ pickup_beats = 1.0\nlimb_swing = { snare = 2.2, kick = 1.8 }
             profile="strings",
             calibration=Calibration(12.0, 2.0, (11.0, 13.0), (1.9, 2.1), 5.0, 7.0, True, 60, "2026", ("in", "out")),
             gaps=(Gap(1.0, 2.0, "xrun"),),
-            devices={"in": {"name": "x"}},
+            hardware={"in": {"name": "x"}},
             extra=extra,
         )
         return (

@@ -346,7 +346,7 @@ def _takes() -> tuple[tuple[bytes, bytes], ...]:
         plain.header,
         gaps=(Gap(1.0, 2.0, "xrun"),),
         calibration=Calibration(12.0, 2.0, (11.0, 13.0), (1.9, 2.1), 5.0, 7.0, True, 60, "2026", ("in", "out")),
-        devices={"midi_in": "a", "audio": "b"},
+        hardware={"midi_in": "a", "audio": "b"},
         clock_map={"song_map": [[0, 0.0, 1.0]], "recording": {"map": [[0.0, 0, 20833.3]], "passes": [], "channel": 1}},
         lateness={"midi_ms": [0.1, 0.2]},
         extra={

@@ -111,7 +111,7 @@ def test_a_calibration_is_found_again_for_its_output_and_monitor_only() -> None:
 def test_from_a_take_for_the_ports_it_was_played_with(command: Command, tmp_path: Path) -> None:
     take = taken("strings", 9.0, 2.2, 4.0)
     devices = {"midi_in": "pickup", "audio": {"name": "card", "latency_s": 0.012}}
-    header = replace(take.header, devices=devices, extra={**take.header.extra, "monitor": True})
+    header = replace(take.header, hardware=devices, extra={**take.header.extra, "monitor": True})
     path = write_take(replace(take, header=header), tmp_path)
     done = command("calibrate", "--from", str(path), "--profile", "strings")
     assert done.status == 0, done.err
@@ -221,7 +221,7 @@ def test_random_taps_are_not_remembered_and_an_earlier_calibration_stays(command
     paths = []
     for jitter_ms in (60.0, 6.0):
         take = taken("pad", 31.0, 0.0, jitter_ms)
-        header = replace(take.header, devices={"midi_in": "pads", "audio": None})
+        header = replace(take.header, hardware={"midi_in": "pads", "audio": None})
         paths.append(str(write_take(replace(take, header=header), tmp_path, f"taps-{jitter_ms:g}")))
     bad, good = paths
     first = command("calibrate", "--from", bad)

@@ -54,7 +54,7 @@ def folder(tmp_path: Path) -> Path:
     take = replace(
         take,
         session=replace(take.session, title=ESCAPES),
-        header=replace(take.header, devices=devices, created=created, scorer=ESCAPES),
+        header=replace(take.header, hardware=devices, created=created, scorer=ESCAPES),
     )
     write_take(take, place, "named")
     drill = drilled(2, 0.5)

@@ -129,7 +129,7 @@ def test_every_note_is_there_and_at_its_time_with_sound_and_screen(
         assert sent["n"] == len(rows) * (attempt + 1)
         assert take.notes["pitch"].tolist() == pitches(rows)
         assert take.header.completed
-        assert take.header.devices["audio"]["system"].startswith("JACK")
+        assert take.header.hardware["audio"]["system"].startswith("JACK")
         assert "Take kept" in screen and "count" in screen
         heard = far.heard()
         assert is_silent(heard)

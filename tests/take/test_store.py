@@ -113,7 +113,7 @@ def test_what_is_written_is_read_exactly(tmp_path: Path) -> None:
         profile="strings",
         calibration=Calibration(21.5, 2.1, (20.0, 23.0), None, 11.0, None, True, 60, "2026-01-02", ("in", "out")),
         gaps=(Gap(3.0, 3.5, "xrun"),),
-        devices={"midi_in": "A bass", "rate_hz": np.int64(48_000)},
+        hardware={"midi_in": "A bass", "rate_hz": np.int64(48_000)},
         clock_map={"slope": [1.0, 1.00002]},
         velocity_floor=12,
         completed=True,
@@ -125,8 +125,8 @@ def test_what_is_written_is_read_exactly(tmp_path: Path) -> None:
     assert again.session == take.session
     assert again.tempo.segments() == take.tempo.segments() and np.array_equal(again.tempo.seconds, take.tempo.seconds)
     kept = replace(take.header, created=again.header.created, scorer=again.header.scorer)
-    assert replace(again.header, devices={}) == replace(kept, devices={})
-    assert again.header.devices == {"midi_in": "A bass", "rate_hz": 48_000}
+    assert replace(again.header, hardware={}) == replace(kept, hardware={})
+    assert again.header.hardware == {"midi_in": "A bass", "rate_hz": 48_000}
     assert len(again.sha256) == 64 and again.source == str(path) and not again.header.foreign
 
 

@@ -269,13 +269,13 @@ def _calibrate_from(path: Path, midi_in: str | None, profile: str | None, *, as_
     from trainer.take import read_take
 
     take = read_take(path)
-    devices = take.header.devices
-    bass = devices.get("bass_in")
-    port = midi_in or (bass_port(str(bass.get("name"))) if isinstance(bass, dict) else devices.get("midi_in"))
-    port = port or (TYPING_PORT if devices.get("typing") else None)
+    hardware = take.header.hardware
+    bass = hardware.get("bass_in")
+    port = midi_in or (bass_port(str(bass.get("name"))) if isinstance(bass, dict) else hardware.get("midi_in"))
+    port = port or (TYPING_PORT if hardware.get("typing") else None)
     if not isinstance(port, str):
         raise UsageError(f"{path} does not say which input it came from; say it with --midi-in NAME")
-    audio = devices.get("audio")
+    audio = hardware.get("audio")
     output = str(audio.get("name", "none")) if isinstance(audio, dict) else "none"
     known = load_port(port) or PortSettings(port)
     if take.header.calibration is not None and not as_json:
@@ -345,7 +345,7 @@ def _ear_ms(take: Take) -> float | None:
 
 
 def _stated_ms(take: Take) -> float | None:
-    described = take.header.devices.get("audio")
+    described = take.header.hardware.get("audio")
     seconds = described.get("latency_s") if isinstance(described, dict) else None
     return None if seconds is None else 1000.0 * float(seconds)
 

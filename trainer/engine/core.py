@@ -260,8 +260,8 @@ class Core:
 
     # --- the record ---------------------------------------------------------------------------------------------------
 
-    def begin_record(self, devices: dict[str, Any], *, on_disk: bool, recording: str | None = None) -> Record:
-        """Start keeping: before the count-in. `devices`: plain facts for the take's header; `recording`: where the
+    def begin_record(self, hardware: dict[str, Any], *, on_disk: bool, recording: str | None = None) -> Record:
+        """Start keeping: before the count-in. `hardware`: plain facts for the take's header; `recording`: where the
         bass's sound is kept meanwhile."""
         setup = self.setup
         header = {
@@ -274,7 +274,7 @@ class Core:
             "transpose_semitones": setup.transpose_semitones,
             "calibration": setup.calibration,
             "monitor": setup.monitor,
-            "devices": devices,
+            "devices": hardware,
             "recording": recording,
             "extra": setup.extra,
             "created": datetime.datetime.now().astimezone().isoformat(timespec="seconds"),

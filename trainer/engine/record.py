@@ -280,7 +280,7 @@ def _header(journal: Journal, facts: Mapping[str, Any], gaps: tuple[Gap, ...], e
         scorer=__version__,
         calibration=None if calibration is None else calibration_from(calibration, "journal: calibration"),
         gaps=gaps,
-        devices=dict(head.get("devices") or {}),
+        hardware=dict(head.get("devices") or {}),
         clock_map=clock_map if recording is None else {**clock_map, "recording": recording},
         lateness=dict(facts.get("lateness") or {}),
         velocity_floor=int(head.get("velocity_floor") or 0),

@@ -268,7 +268,7 @@ def _scored(
     found = {
         "changed": hashlib.sha256(body).hexdigest() != item.sha256,
         "times": not _times_agree(take, alone),
-        "stand_in": take.header.devices.get("midi_in") == STAND_IN,
+        "stand_in": take.header.hardware.get("midi_in") == STAND_IN,
         "session": elsewhere,
         "card": not _card_agrees(card, parcel.entries.get(f"{stem}.card.json", b"")),
     }

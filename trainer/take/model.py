@@ -90,7 +90,7 @@ class Gap:
 class TakeHeader:
     """What is known about how a take was made. `foreign`: a MIDI file that the trainer did not write.
 
-    `clock_map` and `devices` are plain data for the record: fits used, port and stream names. `downbeat_from` says
+    `clock_map` and `hardware` are plain data for the record: fits used, port and stream names. `downbeat_from` says
     where the first downbeat came from: "take", "marker", "option", "auto" or "start of file".
     """
 
@@ -100,7 +100,7 @@ class TakeHeader:
     scorer: str = ""
     calibration: Calibration | None = None
     gaps: tuple[Gap, ...] = ()
-    devices: Mapping[str, Any] = field(default_factory=dict)
+    hardware: Mapping[str, Any] = field(default_factory=dict)
     clock_map: Mapping[str, Any] = field(default_factory=dict)
     lateness: Mapping[str, Any] = field(default_factory=dict)
     downbeat_from: str = "take"
