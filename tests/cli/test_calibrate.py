@@ -6,6 +6,7 @@ import json
 import math
 from collections.abc import Callable
 from dataclasses import replace
+from functools import partial
 from pathlib import Path
 from time import perf_counter_ns
 
@@ -13,7 +14,7 @@ import numpy as np
 import pytest
 
 from tests.cli.conftest import Outcome
-from tests.engine.on_a_terminal import on_terminal, wait_until
+from tests.engine.on_a_terminal import OnTerminal, on_terminal, wait_until
 from tests.jack_sender import JackSender
 from tests.jack_server import JackServer
 from trainer.cli.calibrating import words_of
@@ -181,30 +182,44 @@ def test_refusals(command: Command, arguments: tuple[str, ...], says: str) -> No
     assert says in done.err and done.err.count("\n") == 1
 
 
+def _plays_to_the_click(far: JackSender, program: OnTerminal) -> None:
+    """In time with the click, 30 ms after it, from the first click that is far enough ahead."""
+    far.heard()  # what an earlier count-in left
+    program.type("\r")
+    far.wait_connected()
+    clicks: list[int] = []
+
+    def a_click_was_heard() -> bool:
+        clicks.extend(host_ns for host_ns, _, data in far.heard() if data.startswith("9") and data[-2:] != "00")
+        return bool(clicks)
+
+    wait_until(a_click_was_heard, "the count-in's first click")
+    beat_s = 60.0 / 160.0
+    events = []
+    for i in range(26):
+        events += [(i * beat_s, "902864"), (i * beat_s + 0.1, "802800")]
+    since_s = (perf_counter_ns() - clicks[0]) * 1e-9
+    first = math.ceil((since_s + 0.3) / beat_s)
+    far.play(events, lead_s=first * beat_s + 0.03 - since_s)
+
+
+def _ended_or_asked(program: OnTerminal, attempt: int) -> bool:
+    """Whether the program has ended, or asks for one more round after this many."""
+    return program.ended or program.text.count("Once more, then:") >= attempt
+
+
 @pytest.mark.jack
 def test_calibrate_on_real_ports(jack_server: JackServer, own_folders: Path) -> None:
     """A far end plays evenly, 30 ms after the click it heard, through JACK; the figure is kept for the port."""
     arguments = ["calibrate", "--midi-in", "bass", "--midi-out", "bass", "--no-audio", "--bpm", "160", "--clicks", "24"]
     with JackSender(jack_server, "bass") as far, on_terminal(arguments, jack_server.env()) as program:
         program.wait_for("Count-in in")
-        program.type("\r")
-        far.wait_connected()
-        clicks: list[int] = []
-
-        def a_click_was_heard() -> bool:
-            clicks.extend(host_ns for host_ns, _, data in far.heard() if data.startswith("9") and data[-2:] != "00")
-            return bool(clicks)
-
-        wait_until(a_click_was_heard, "the count-in's first click")
-        beat_s = 60.0 / 160.0
-        events = []
-        for i in range(26):
-            events += [(i * beat_s, "902864"), (i * beat_s + 0.1, "802800")]
-        # In time with the click, 30 ms after it, from the first click that is far enough ahead.
-        since_s = (perf_counter_ns() - clicks[0]) * 1e-9
-        first = math.ceil((since_s + 0.3) / beat_s)
-        far.play(events, lead_s=first * beat_s + 0.03 - since_s)
-        wait_until(lambda: program.process.poll() is not None, "the calibration to end", 60.0)
+        for attempt in range(1, 4):  # on a busy machine it is asked to play once more
+            _plays_to_the_click(far, program)
+            asked = partial(_ended_or_asked, program, attempt)
+            wait_until(asked, "the calibration to end", 60.0)
+            if program.ended:
+                break
         assert program.process.returncode == 0, program.text
     (path,) = (own_folders / "config" / "ports").iterdir()
     kept = json.loads(path.read_text(encoding="utf-8"))["calibrations"]["none|monitor"]

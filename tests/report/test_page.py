@@ -324,7 +324,7 @@ def test_two_takes_side_by_side(
     # Played in two roles, a chorus says so; takes without a session still have their tempo.
     opened = replace(card.shape.choruses[0], role="solo", verdict="open")
     last = comparison_rows(card, replace(card, shape=replace(card.shape, choruses=(opened,))))[-1]
-    assert last.name == "chorus 1" and last.first.startswith("verse: ") and last.second == "solo: open"
+    assert last.name == "chorus 1" and last.first.startswith("verse: ") and last.second == "solo: opened up"
     bare = score(
         Take(notes=notes_from_rows([(i * 0.3, 0.2, 40, 90) for i in range(60)]), tempo=TempoMap.constant(100.0))
     )
