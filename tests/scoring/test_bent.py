@@ -70,6 +70,32 @@ def test_roots_reached_by_a_bend_on_the_changes_land(steps: tuple[int, ...], cal
     assert abs(card.timing.mean_s.value) < 1e-6
 
 
+@pytest.mark.parametrize("stands_s", [0.09, 0.12])
+def test_a_root_slid_into_from_a_fret_that_stands_a_moment_lands(stands_s: float) -> None:
+    """Struck on the change, one fret under it, and slid up: a slide's note is where it arrives."""
+    chart = chart_of(2)
+    tempo = TempoMap(chart.tempo_segments)
+    rows, bends = [], []
+    for n, (bar, beat) in enumerate((bar, beat) for bar in chart.bars for beat in range(4)):
+        pitch = root_pitch(bar.chords[beat * len(bar.chords) // 4].root_pc, 33)
+        on_s, end_s = (float(s) for s in tempo.seconds_at([bar.onset_beats + beat, bar.onset_beats + beat + 0.9]))
+        if rows and pitch == rows[-1][2]:
+            bends.append((on_s - 0.005, n % 2, 0.0))
+        else:
+            way = [(on_s + stands_s + 0.01 * k, n % 2, k / 5 - 1.0) for k in range(1, 6)]
+            bends += [(on_s - 0.005, n % 2, -1.0), *way]
+        rows.append((on_s, end_s - on_s, float(pitch), 90, n % 2))
+    notes, line = notes_from_rows(rows), np.array(bends)
+    for channel in (0, 1):  # as a file or a take says it: where the bend settled
+        mine, of_it = notes["channel"] == channel, line[:, 1] == channel
+        on_s = notes["onset_s"][mine].astype(np.float64)
+        end_s = on_s + notes["duration_s"][mine]
+        notes["pitch"][mine] += settled_bends(line[of_it, 0], line[of_it, 2], on_s, end_s)
+    card = score(Take(notes, tempo, chart.session, header=TakeHeader(profile="strings", extra={"bends": bends})))
+    assert card.reading.joined.any()
+    assert card.landing.total.roots == card.landing.total.changes > 12
+
+
 def test_a_step_that_is_a_bend_lands_and_is_no_evidence_of_time() -> None:
     chart = chart_of(2)
     header = TakeHeader(profile="strings", calibration=CALIBRATED)

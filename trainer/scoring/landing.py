@@ -41,7 +41,8 @@ from trainer.scoring.reading import EXCUSED_GAP, SLOT_OFF, SLOT_TRIPLET_3, Readi
 from trainer.scoring.stats import share
 from trainer.scoring.why import Why, no_figure
 from trainer.session import BEATS_PER_BAR, BarRole, Chart, ChartBar
-from trainer.take.notes import FLAG_CUT, PICKED_VELOCITY
+from trainer.take.messages import SETTLES_TO_S
+from trainer.take.notes import FLAG_CUT, JOINED, PICKED_VELOCITY
 
 __all__ = [
     "LANDED",
@@ -80,6 +81,7 @@ UNHEARD = (
 NOT_COUNTED = ("pedal", "turnaround", "not_asked")
 
 THIRD_BEATS = 1.0 / 3.0  # a ♭3 shorter than this that moves to the 3rd is the 3rd (the project's definition)
+LED_TO_S = SETTLES_TO_S  # a root that a bend leads to while a pitch still settles is what was meant; our choice
 GRACE_MAX_S = 0.080  # our choice: a note this short, a step below, that runs into the root is a slide into it
 TOGETHER_S = 0.030  # our choice: notes this near to the attack sound with it
 UNENDED_BEATS = 4.0  # a note without a release sounds no longer than a bar; our choice
@@ -475,7 +477,7 @@ class _Judge:
     def kind(self, idx: int, chord: Chord) -> Literal["root", "chord_tone", "seventh", "other"]:
         """What a note is in a chord: "root", "chord_tone" (3rd, 5th, root over a slash bass), "seventh", "other"."""
         pc = int(self.r.pc[idx])
-        if pc == target_pc(chord):
+        if pc == target_pc(chord) or self._is_led_to(idx, chord):
             return "root"
         step = (pc - chord.root_pc) % 12
         # A suspended fourth stands where the third would.
@@ -502,6 +504,15 @@ class _Judge:
             return False
         rise = self.r.pitch[following] - self.r.pitch[idx]
         return float(self.onset_s[following] - self.onset_s[idx]) < GRACE_MAX_S and bool(0.0 < rise < 2.5)
+
+    def _is_led_to(self, idx: int, chord: Chord) -> bool:
+        """Whether a bend leads a note to the root while its pitch still settles: it is where it arrives."""
+        following = self._next(idx)
+        if following < 0 or int(self.r.pc[following]) != target_pc(chord):
+            return False
+        there, here = self.r.notes[following], self.r.notes[idx]
+        led = there["flags"] & JOINED and there["channel"] == here["channel"]
+        return bool(led and self.onset_s[following] - self.onset_s[idx] < LED_TO_S)
 
     def _next(self, idx: int) -> int:
         i = int(np.searchsorted(self.rows, idx, side="right"))
