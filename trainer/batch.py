@@ -160,9 +160,9 @@ def _columns() -> Iterator[tuple[str, tuple[str | int, ...]]]:
     yield from _FACTS.items()
     for measure in MEASURES:
         shown = measure.shown
-        places: tuple[tuple[str | int, ...], ...] = ((shown.key,), (shown.ci, 0), (shown.ci, 1), (shown.n,))
-        for column, place in zip(shown.columns, places, strict=False):
-            yield column, (measure.section, *place)
+        paths: tuple[tuple[str | int, ...], ...] = ((shown.key,), (shown.ci, 0), (shown.ci, 1), (shown.n,))
+        for column, path in zip(shown.columns, paths, strict=False):
+            yield column, (measure.section, *path)
     yield from _COUNTS.items()
 
 
@@ -172,9 +172,9 @@ CSV_COLUMNS: dict[str, tuple[str | int, ...]] = dict(_columns())
 def csv_row(row: Mapping[str, Any]) -> Row:
     """The headline figures of a card, by `CSV_COLUMNS`; None where there is no figure."""
     out: Row = {}
-    for column, place in CSV_COLUMNS.items():
+    for column, path in CSV_COLUMNS.items():
         value: Any = row
-        for key in place:
+        for key in path:
             if isinstance(key, int):
                 value = value if isinstance(value, list) else None
                 value = value if value is None else len(value) if key < 0 else value[key] if key < len(value) else None

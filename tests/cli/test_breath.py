@@ -13,7 +13,7 @@ import pytest
 from trainer.cli import breath as room
 from trainer.cli.breath import Coming, breath, breath_desk
 from trainer.cli.desk import Desk
-from trainer.cli.running import Places
+from trainer.cli.running import Surroundings
 from trainer.cli.waiting import BREATH_S, OPENING_S
 from trainer.live import PlayOptions
 from trainer.page import PageLink, PagePress
@@ -99,7 +99,7 @@ def test_with_a_page_the_first_run_begins_by_itself_after_time_to_open_it(monkey
         return "start", coming.tempo_bpm
 
     monkeypatch.setattr("trainer.cli.desk.breath", seen)
-    desk = Desk(Places())
+    desk = Desk(Surroundings())
     desk.stand, desk._options = cast(PageLink, object()), PlayOptions()
     for name in ("This evening", "Run 1"):
         assert desk.before(Coming(name)) == ("start", None)

@@ -14,7 +14,7 @@ from trainer.errors import UsageError
 from trainer.line import fingering, model_line, planned_song
 from trainer.line.fingering import hand_for
 from trainer.line.tab import on_bass
-from trainer.music import FIVE_STRING, FOUR_STRING, SIX_STRING, parse_tuning, places
+from trainer.music import FIVE_STRING, FOUR_STRING, SIX_STRING, frettings, parse_tuning
 from trainer.session import expand, session_from_dict
 
 # Standard tuning from the highest string: G2 D2 A1 E1 (MIDI 43 38 33 28), the low B 23.
@@ -40,7 +40,7 @@ def test_short_lines_move_no_further_than_the_best_of_all_ways() -> None:
     for _ in range(40):
         pitches = rng.integers(28, 52, 5)
         chosen = reach(fingering(pitches, np.arange(5) * 0.5))
-        best = min(reach(np.array(way)) for way in product(*(places(int(p)) for p in pitches)))
+        best = min(reach(np.array(way)) for way in product(*(frettings(int(p)) for p in pitches)))
         assert chosen <= best + 4  # one stretch more at most, where crossing strings costs as much
 
 
@@ -162,11 +162,11 @@ def test_lines_as_a_teacher_fingers_them(name: str) -> None:
 
 def least_jumps(pitches: list[int]) -> int:
     """Over all fingerings: the fewest leaps of more than four frets from a stopped note to the next one."""
-    best = dict.fromkeys(places(pitches[0]), 0)
+    best = dict.fromkeys(frettings(pitches[0]), 0)
     for pitch in pitches[1:]:
         best = {
             now: min(n + (before[1] > 0 and now[1] > 0 and abs(before[1] - now[1]) > 4) for before, n in best.items())
-            for now in places(pitch)
+            for now in frettings(pitch)
         }
     return min(best.values())
 

@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 from tests.line.definitions import CHECKS, Notes, chord_at, holds
 from trainer.errors import UsageError
 from trainer.line import DEVICES, BarPlan, compose, model_line
-from trainer.line.figures import FILLERS, PATTERNS, cells
+from trainer.line.patterns import FILLERS, PATTERNS, cells
 from trainer.line.score import LineScore
 from trainer.line.standing import _turnarounds
 from trainer.music import FIVE_STRING, FORMS, FOUR_STRING, GROOVES

@@ -13,11 +13,11 @@ from trainer.music import (
     SCALES,
     degree_name,
     form_bars,
+    frettings,
     note_name,
     numeral_chord,
     parse_chord,
     parse_key,
-    places,
     spell_pc,
 )
 
@@ -128,8 +128,8 @@ def test_open_strings_and_places() -> None:
     # Standard tuning E1 A1 D2 G2 = MIDI 28 33 38 43, low B 23.
     assert [note_name(p) for p in FOUR_STRING.open_pitches] == ["E1", "A1", "D2", "G2"]
     assert note_name(FIVE_STRING.lowest) == "B0"
-    assert places(38) == ((4, 10), (3, 5), (2, 0))
-    assert places(27) == ()
+    assert frettings(38) == ((4, 10), (3, 5), (2, 0))
+    assert frettings(27) == ()
 
 
 @pytest.mark.parametrize("text", ["", "H", "G##m", "major", "g7", "Gmm"])

@@ -15,18 +15,18 @@ from trainer.line.stand_in import Feel, StandIn
 from trainer.scoring import score
 from trainer.scoring.align import read_notes
 from trainer.scoring.reading import (
+    BEAT_OFFBEAT,
+    BEAT_OTHER,
+    BEAT_PAIR,
+    BEAT_PARTIAL,
+    BEAT_SINGLE,
+    BEAT_TRIPLET,
     EXCUSED_COUNT_IN,
     EXCUSED_DROP_OUT,
     EXCUSED_FINAL,
     EXCUSED_GAP,
     EXCUSED_RITARD,
     EXCUSED_STOP,
-    FIGURE_OFFBEAT,
-    FIGURE_OTHER,
-    FIGURE_PAIR,
-    FIGURE_PARTIAL,
-    FIGURE_SINGLE,
-    FIGURE_TRIPLET,
     SLOT_OFF,
     SLOT_ON,
     SLOT_TRIPLET_2,
@@ -58,21 +58,21 @@ def test_every_figure_of_a_beat_is_told_apart() -> None:
     chart = chart_of(2)
     rows = shuffle_rows(chart, 2.0)
     cells = {
-        16: ((0.0, 1 / 3, 2 / 3), FIGURE_TRIPLET),
-        17: ((1 / 3, 2 / 3), FIGURE_PARTIAL),
-        18: ((0.0, 1 / 3), FIGURE_PARTIAL),
-        19: ((2 / 3,), FIGURE_OFFBEAT),
-        20: ((0.0,), FIGURE_SINGLE),
-        21: ((0.0, 0.25, 0.5, 0.75), FIGURE_OTHER),
-        22: ((0.0, 2 / 3), FIGURE_PAIR),
+        16: ((0.0, 1 / 3, 2 / 3), BEAT_TRIPLET),
+        17: ((1 / 3, 2 / 3), BEAT_PARTIAL),
+        18: ((0.0, 1 / 3), BEAT_PARTIAL),
+        19: ((2 / 3,), BEAT_OFFBEAT),
+        20: ((0.0,), BEAT_SINGLE),
+        21: ((0.0, 0.25, 0.5, 0.75), BEAT_OTHER),
+        22: ((0.0, 2 / 3), BEAT_PAIR),
     }
     rows = [row for row in rows if int(row[0] + 0.01) not in cells]
     for beat, (places, _) in cells.items():
         rows += [(beat + place, 0.15, 31) for place in places]
     for jitter_ms in (0.0, 8.0):
         reading = read_notes(line_take(chart, rows, jitter_ms=jitter_ms, late_ms=20.0), chart)
-        for beat, (places, figure) in cells.items():
-            assert reading.figure[reading.row_of_beat(beat)] == figure, beat
+        for beat, (places, kind) in cells.items():
+            assert reading.beat_kind[reading.row_of_beat(beat)] == kind, beat
             assert np.count_nonzero(reading.beat_idx == beat) == len(places)
         triplet = reading.slot[reading.beat_idx == 16].tolist()
         assert triplet == [SLOT_ON, SLOT_TRIPLET_2, SLOT_TRIPLET_3]
@@ -104,11 +104,11 @@ def test_a_half_time_player_and_a_double_time_player() -> None:
     roots = [root_pitch(chart.bars[k // 2].chords[0].root_pc) for k in range(46)]
     half = [(2.0 * k + place, 0.4, roots[k]) for k in range(46) for place in (0.0, 4 / 3)]
     reading = read_notes(line_take(chart, half), chart)
-    assert np.count_nonzero(reading.figure == FIGURE_PAIR) == 0
+    assert np.count_nonzero(reading.beat_kind == BEAT_PAIR) == 0
     assert np.array_equal(reading.beat_numbers[reading.on_note_idx >= 0] % 2, np.zeros(46))
     double = [(0.5 * k + place, 0.1, 31) for k in range(184) for place in (0.0, 1 / 3)]
     reading = read_notes(line_take(chart, double), chart)
-    assert np.count_nonzero(reading.figure == FIGURE_PAIR) == 0
+    assert np.count_nonzero(reading.beat_kind == BEAT_PAIR) == 0
     assert np.count_nonzero(reading.on_note_idx >= 0) == 92
 
 
@@ -122,7 +122,7 @@ def test_slow_wandering_is_followed() -> None:
         rows.append((float(tempo.seconds_at(beat)) + drift_s, length * 0.6, pitch, 90))
     reading = read_notes(Take(notes_from_rows(rows), tempo, chart.session), chart)
     inside = reading.beat_numbers < 188
-    assert np.all(reading.figure[inside] == FIGURE_PAIR)
+    assert np.all(reading.beat_kind[inside] == BEAT_PAIR)
 
 
 def test_what_is_excused_is_marked() -> None:
@@ -158,7 +158,7 @@ def test_two_notes_struck_together_are_one_onset() -> None:
     rows += [(b + 0.005, 0.3, p + 7) for b, _, p in rows[::3]]
     reading = read_notes(line_take(chart, rows), chart)
     assert np.count_nonzero(reading.stacked) == len(rows) - 2 * 92 - 1
-    assert np.all(reading.figure[reading.beat_numbers < 92] == FIGURE_PAIR)
+    assert np.all(reading.beat_kind[reading.beat_numbers < 92] == BEAT_PAIR)
 
 
 def test_empty_and_malformed() -> None:
@@ -180,7 +180,7 @@ def test_a_changing_tempo_map_is_the_axis() -> None:
     tempo = TempoMap([(k, 80.0 + 30.0 * np.sin(k / 3.0)) for k in range(96)])
     rows = [(float(tempo.seconds_at(b)) + 0.03, 0.05, p, 90) for b, _, p in shuffle_rows(chart, 2.0)]
     reading = read_notes(Take(notes_from_rows(rows), tempo, chart.session), chart)
-    assert np.all(reading.figure[reading.beat_numbers < 92] == FIGURE_PAIR)
+    assert np.all(reading.beat_kind[reading.beat_numbers < 92] == BEAT_PAIR)
     np.testing.assert_allclose(reading.on_asynchrony_s[reading.on_note_idx >= 0], 0.03, atol=1e-9)
 
 

@@ -59,7 +59,7 @@ def fill_hits(
     """
     family = str(rng.choice((*groove.fills, "hat", "hat") if on_hats else groove.fills))
     if family == "hat":
-        return _hat_figure(n_beats, intensity, places)
+        return _on_the_hats(n_beats, intensity, places)
     beats = range(4 - n_beats, 4)
     struck = [(beat, k, at) for beat in beats for k, at in enumerate(_thirds(beat, tempo_bpm, groove.straight, places))]
     needs_room = {
@@ -146,7 +146,7 @@ _SHAPES: dict[str, Callable[[_Slot], _Strokes]] = {
 }
 
 
-def _hat_figure(n_beats: int, intensity: float, places: Places) -> list[Hit]:
+def _on_the_hats(n_beats: int, intensity: float, places: Places) -> list[Hit]:
     """Hats go on, opened on the off-beats, with the snare under the last of them."""
     hits = []
     for beat in range(4 - n_beats, 4):

@@ -88,8 +88,8 @@ def converse(
 
 
 def _note_words(heard: HeardNote, delay: str) -> str:
-    place = "not on this bass" if heard.string is None else f"string {heard.string} fret {heard.fret}"
-    note = f"{heard.name:<4} {place:<17} velocity {heard.velocity:>3}  channel {heard.channel + 1:>2}  {delay}"
+    on_neck = "not on this bass" if heard.string is None else f"string {heard.string} fret {heard.fret}"
+    note = f"{heard.name:<4} {on_neck:<17} velocity {heard.velocity:>3}  channel {heard.channel + 1:>2}  {delay}"
     return note if heard.counted else f"{note}  (not counted)"
 
 

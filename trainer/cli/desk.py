@@ -14,8 +14,8 @@ import typer
 
 from trainer.cli.breath import Asked, Coming, breath, breath_desk
 from trainer.cli.running import (
-    Places,
     Strung,
+    Surroundings,
     exit_status,
     not_heard,
     play_options,
@@ -114,15 +114,15 @@ class Desk:
     `with` closes it. `last_bpm`: the tempo that was asked for while the newest run played, None: none was.
     """
 
-    def __init__(self, places: Places, strung: Strung | None = None) -> None:
+    def __init__(self, around: Surroundings, strung: Strung | None = None) -> None:
         from trainer.take import takes_dir
 
-        if places.stand_in and places.stand.asked:
+        if around.stand_in and around.stand.asked:
             raise UsageError("--stand-in plays at once, with nothing to see on a page; expected it without --page")
         # A stand-in's takes are nobody's practice: they are kept only where the person says.
-        kept_nowhere = places.stand_in and places.band.takes is None
-        self.takes = _passing_folder() if kept_nowhere else takes_dir(places.band.takes)
-        self.stand_in = places.stand_in
+        kept_nowhere = around.stand_in and around.band.takes is None
+        self.takes = _passing_folder() if kept_nowhere else takes_dir(around.band.takes)
+        self.stand_in = around.stand_in
         self.bass = (strung or Strung()).bass()
         self.n_runs = 0
         self.any_notes = False  # in any run so far
@@ -135,12 +135,12 @@ class Desk:
         self._last: tuple[Take, Scorecard] | None = None
         self._report: Path | None = None
         self._warned: set[str] = set()
-        self._places = places
+        self._around = around
         self._options: PlayOptions | None = None
 
     def _ready(self) -> PlayOptions:
         if self._options is None:
-            at = self._places
+            at = self._around
             options = play_options(replace(at.band, takes=self.takes), at.mix)
             options = with_input(options, at.midi_in, cable=at.cable)
             say_if_silent(options)
@@ -331,7 +331,7 @@ class Desk:
                 book.refresh()
 
     def __enter__(self) -> Desk:
-        self.stand = stand_page(self._places.stand)
+        self.stand = stand_page(self._around.stand)
         return self
 
     def __exit__(self, *_: object) -> None:

@@ -16,7 +16,7 @@ from trainer.cli.breath import Coming
 from trainer.cli.choosing import between, with_options
 from trainer.cli.desk import Bpm, Desk, Key, Run, listening, recovered
 from trainer.cli.evening import EveningPlayed, judge_of
-from trainer.cli.running import Places, Strung
+from trainer.cli.running import Strung, Surroundings
 from trainer.cli.speaking import echo, say, to_stderr
 from trainer.errors import ODD_DATA
 
@@ -69,7 +69,7 @@ def drill(
     seed: Annotated[int | None, typer.Option(metavar="N", help="The variant of the model line.")] = None,
     *,
     strung: Strung,
-    places: Places,
+    around: Surroundings,
 ) -> int:
     """Work on one thing: the band plays it, then you, run after run. With a model line, and a pass figure each time."""
     from trainer.practice import drill_named
@@ -83,7 +83,7 @@ def drill(
     where: dict[str, Any] = {"form": form, "groove": groove, "bar": bar, "octave": octave, "position": position}
     made.build(key, bpm, tuning=bass, seed=1 if seed is None else seed, **where)  # likewise a wrong key or bar
     say(f"{made.title}. {made.goal}")
-    with Desk(places, strung) as desk:
+    with Desk(around, strung) as desk:
 
         def built(number: int, tempo_bpm: float) -> tuple[Exercise, dict[str, Any]]:
             options: dict[str, Any] = {"seed": (seed if seed is not None else 1) + number - 1, **where}
@@ -164,7 +164,7 @@ def practice(
     as_json: Annotated[bool, typer.Option("--json", help="What is worth another visit and the plan, as JSON.")] = False,
     *,
     strung: Strung,
-    places: Places,
+    around: Surroundings,
 ) -> int:
     """Your evening: warm-up, what is worth a visit, one song. At the end one look at the figures."""
     from trainer.cli.choosing import named_session
@@ -184,8 +184,8 @@ def practice(
 
         check_tempo(bpm)
     bass = strung.bass()
-    folder = takes_dir(places.band.takes)
-    if not (plan_only or as_json or places.stand_in):
+    folder = takes_dir(around.band.takes)
+    if not (plan_only or as_json or around.stand_in):
         recovered(folder)  # what was cut off last time counts too
     today = datetime.date.today()
     with History(folder) as book:
@@ -211,7 +211,7 @@ def practice(
     _say_plan(evening, plan)
     if plan_only:
         return 0
-    with Desk(places, strung) as desk:
+    with Desk(around, strung) as desk:
         return EveningPlayed(evening, desk, phrases, own).run(plan)
 
 
@@ -322,8 +322,8 @@ def _plan_lines(evening: Evening) -> list[str]:
         why = piece.why if piece.groove == DEFAULT_GROOVE else f"{piece.why}, {GROOVES[piece.groove].title.lower()}"
         often = f", {times[piece]} times" if piece.drill is not None and times[piece] > 1 else ""
         rows.append((piece.minutes, what, where, why + often))
-    wide, place = (max(map(len, column)) + 2 for column in list(zip(*rows, strict=True))[1:3])
-    return [f"{minutes:3.0f} min  {what:<{wide}}{where:<{place}}{why}".rstrip() for minutes, what, where, why in rows]
+    wide, broad = (max(map(len, column)) + 2 for column in list(zip(*rows, strict=True))[1:3])
+    return [f"{minutes:3.0f} min  {what:<{wide}}{where:<{broad}}{why}".rstrip() for minutes, what, where, why in rows]
 
 
 def _say_plan(evening: Evening, lines: Sequence[str]) -> None:
@@ -362,14 +362,14 @@ def stage(
     ] = "usual_night",
     as_json: Annotated[bool, typer.Option("--json", help="The results as JSON.")] = False,
     *,
-    places: Places,
+    around: Surroundings,
 ) -> int:
     """A night on a made-up open stage: key called, count-in, go. Roles, stops and endings are cued as you play."""
     from trainer.practice.stage import make_night
 
     chosen = seed if seed is not None else datetime.date.today().toordinal() % 100_000
     night = make_night(chosen, level)
-    with to_stderr(as_json), Desk(places) as desk:
+    with to_stderr(as_json), Desk(around) as desk:
         results, status = _night(night, chosen, level, desk)
     if as_json:
         echo(json.dumps([_tune_dict(result) for result in results], indent=2))

@@ -30,8 +30,8 @@ __all__ = [
     "MidiIn",
     "Mix",
     "OnStand",
-    "Places",
     "Strung",
+    "Surroundings",
     "exit_status",
     "not_heard",
     "play_options",
@@ -152,7 +152,7 @@ class BandOptions:
 
 
 @dataclass(frozen=True, slots=True)
-class Places:
+class Surroundings:
     """Where a run is played, heard and kept: alike in drills, evenings, nights and worksheets."""
 
     midi_in: MidiIn = None

@@ -15,7 +15,7 @@ import typer
 from trainer.cli.breath import Coming
 from trainer.cli.choosing import Downbeat, Track, downbeat_of, take_meant, track_of, with_options
 from trainer.cli.desk import Desk, Run, listening
-from trainer.cli.running import Places, Strung
+from trainer.cli.running import Strung, Surroundings
 from trainer.cli.speaking import echo, say
 from trainer.errors import TrainerError, UsageError
 
@@ -80,7 +80,7 @@ def worksheet_run(
     out: Annotated[Path | None, typer.Option("--out", metavar="FILE", help="Where the result goes.")] = None,
     *,
     strung: Strung,
-    places: Places,
+    around: Surroundings,
 ) -> int:
     """Play a worksheet through; the result is one file to hand in."""
     sheet = _worksheet(file)
@@ -90,7 +90,7 @@ def worksheet_run(
         raise UsageError(f"no result can be written into {wanted_path.parent}; name another place with --out")
     wanted = sum(task.times for task in sheet.tasks)
     played: list[Played] = []
-    with Desk(places, strung) as desk:
+    with Desk(around, strung) as desk:
         try:
             status = _play_sheet(sheet, desk, played)
         except KeyboardInterrupt:  # between two runs: what was played is handed in all the same
@@ -334,8 +334,8 @@ def _review_pages(results: list[Result], folder: Path) -> None:
         raise UsageError(f"cannot write into {folder}: {error.strerror or error}; name another folder") from None
     for result in results:
         for done in result.tasks:
-            place = folder / f"{result.path.stem}-{done.stem}.html"
-            echo(f"wrote {write_report(done.take, score(done.take), place)}")
+            page = folder / f"{result.path.stem}-{done.stem}.html"
+            echo(f"wrote {write_report(done.take, score(done.take), page)}")
 
 
 # --- study -----------------------------------------------------------------------------------------------------------
@@ -362,7 +362,7 @@ def study(
     midi: Annotated[Path | None, typer.Option("--midi", metavar="FILE", help="Write the moved line instead.")] = None,
     *,
     strung: Strung,
-    places: Places,
+    around: Surroundings,
 ) -> int:
     """Lay a transcription over a session, its devices bar by bar. Each can be moved, looped and drilled."""
     from trainer.cli.choosing import bar_range, named_session
@@ -400,7 +400,7 @@ def study(
 
         echo(f"wrote {write_line_midi(exercise.model, midi)}")
         return 0
-    return _practised(file, chosen, exercise, octave, places, strung)
+    return _practised(file, chosen, exercise, octave, around, strung)
 
 
 def _say_remarks(card: Scorecard, session: Session) -> None:
@@ -421,12 +421,14 @@ def _say_phrases(file: Path, listed: Sequence[Phrase]) -> None:
     echo(f"\nWork on one with: trainer study {file} --session … --phrase N --key A" if listed else "No device found.")
 
 
-def _practised(file: Path, chosen: Phrase, exercise: Exercise, octave: int, places: Places, strung: Strung) -> int:
+def _practised(
+    file: Path, chosen: Phrase, exercise: Exercise, octave: int, around: Surroundings, strung: Strung
+) -> int:
     """Play a phrase's exercise; the exit status."""
     from trainer.practice.study import exercise_to_dict, judge_phrase
 
     say(f"{exercise.session.title}. {listening(exercise)}")
-    with Desk(places, strung) as desk:
+    with Desk(around, strung) as desk:
         kept = {"study": exercise_to_dict(file.name, chosen, exercise, octave)}
         if desk.before(Coming(exercise.session.title, listening(exercise)))[0] == "leave":
             return 0

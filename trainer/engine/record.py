@@ -54,27 +54,27 @@ __all__ = [
 
 def journal_dirs(takes: str | Path | None) -> list[Path]:
     """Where journals may lie: beside the takes, beside the user's own takes, in the folder for temporary files."""
-    places = [takes_dir(takes) / "unfinished"]
+    folders = [takes_dir(takes) / "unfinished"]
     with contextlib.suppress(OSError, RuntimeError):
-        places.append(takes_dir() / "unfinished")
-    places.append(_shared_place())
-    return list(dict.fromkeys(places))
+        folders.append(takes_dir() / "unfinished")
+    folders.append(_shared_folder())
+    return list(dict.fromkeys(folders))
 
 
-def _shared_place() -> Path:
+def _shared_folder() -> Path:
     """In the folder for temporary files, where others of the machine may put things too."""
     return Path(tempfile.gettempdir()) / "shuffle-partner-unfinished"
 
 
-def _is_trusted(place: Path) -> bool:
+def _is_trusted(folder: Path) -> bool:
     """Whether nobody else can have put a journal there: in the shared folder, a folder of our own, no link, that only
     we may write to. Elsewhere it is the person's own business.
     """
     user = getattr(os, "geteuid", None)  # on Windows that folder is each person's own
-    if place != _shared_place() or user is None:
+    if folder != _shared_folder() or user is None:
         return True
     try:
-        status = os.lstat(place)
+        status = os.lstat(folder)
     except OSError:
         return False
     return stat.S_ISDIR(status.st_mode) and status.st_uid == user() and not status.st_mode & 0o022
@@ -144,12 +144,12 @@ class Record:
 
     def _open(self, takes: str | Path | None) -> None:
         stamp = datetime.datetime.now().strftime("%Y-%m-%d-%H-%M-%S")
-        for place in journal_dirs(takes):
-            path = place / f"{stamp}-{self.take_id[:8]}{JOURNAL_SUFFIX}"
-            if place == _shared_place():
+        for folder in journal_dirs(takes):
+            path = folder / f"{stamp}-{self.take_id[:8]}{JOURNAL_SUFFIX}"
+            if folder == _shared_folder():
                 with contextlib.suppress(OSError):
-                    place.mkdir(mode=0o700)
-                if not _is_trusted(place):
+                    folder.mkdir(mode=0o700)
+                if not _is_trusted(folder):
                     continue
             try:
                 self._writer = JournalWriter(path, self.header)
@@ -431,12 +431,12 @@ def bring_recording(journal: Journal, take: Path | None) -> None:
 # --- saving, once -----------------------------------------------------------------------------------------------------
 
 
-def _already_saved(take_id: str, places: list[Path]) -> Path | None:
+def _already_saved(take_id: str, folders: list[Path]) -> Path | None:
     """The take of that id, if it is in one of the folders."""
     wanted = f'"take_id":"{take_id}"'.encode()
-    for place in places:
+    for folder in folders:
         with contextlib.suppress(OSError):
-            for file in place.glob("*.json"):
+            for file in folder.glob("*.json"):
                 with contextlib.suppress(OSError):
                     if wanted in file.read_bytes().replace(b'": "', b'":"') and file.with_suffix(".mid").exists():
                         return file.with_suffix(".mid")
@@ -449,10 +449,10 @@ def finish_lost(takes: str | Path | None) -> list[SavedTake]:
     A journal in which nothing was played is removed. One whose take cannot be written stays where it is.
     """
     out: list[SavedTake] = []
-    for place in journal_dirs(takes):
-        if not place.is_dir() or not _is_trusted(place):
+    for folder in journal_dirs(takes):
+        if not folder.is_dir() or not _is_trusted(folder):
             continue
-        for journal in recover(place):
+        for journal in recover(folder):
             saved = finish_journal(journal, takes)
             if saved is not None:
                 out.append(saved)

@@ -297,10 +297,10 @@ class Ear:
         """The onset by its first strong swing, as far as it has come in, in tone frames."""
         factor = self._factor
         low_end = self._n_tone * factor  # one past the newest frame of `_low`
-        place = round(near * factor) - low_end + len(self._low)
-        if place < 0:
+        row = round(near * factor) - low_end + len(self._low)
+        if row < 0:
             return None
-        found = swing(self._low, place, self.rate_hz, before * factor, back_s)
+        found = swing(self._low, row, self.rate_hz, before * factor, back_s)
         return None if found is None else (found - len(self._low) + low_end) / factor
 
     def _settle_onset(self, now: _Sounding) -> None:
@@ -465,8 +465,8 @@ class Ear:
 
     def _stepped(self, now: _Sounding, pitch: float, period: float, events: list[Event]) -> None:
         """A hammer-on or pull-off: no attack, another pitch."""
-        place = len(self._tone) - round(0.021 * self._rate + period)
-        at = turn(self._tone, place, self._rate, now.period, period)
+        row = len(self._tone) - round(0.021 * self._rate + period)
+        at = turn(self._tone, row, self._rate, now.period, period)
         onset = float(self._n_tone - len(self._tone) + at)
         loud = now.peak_db
         self._end(onset, events)

@@ -17,7 +17,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from trainer.errors import UsageError
-from trainer.music import FOUR_STRING, Tuning, note_name, places
+from trainer.music import FOUR_STRING, Tuning, frettings, note_name
 
 __all__ = ["HAND_FRETS", "STRETCH_FRETS", "fingering", "hand_for"]
 
@@ -44,9 +44,9 @@ _OPEN_BESIDE_HIGH_A_FRET, _BESIDE_NUT = 0.3, 5  # least of all one whose stopped
 _OPEN_FAR_A_FRET = 0.4  # an open string while the hand is up the neck, for each fret above the third
 _NEAR_NUT = 3
 _STRAY = 0.4  # a note elsewhere than within the figure round it
-_FIGURE_BEATS = 4.0
+_NEAR_BEATS = 4.0
 
-Place = tuple[int, int]  # string from the highest, fret
+Fretting = tuple[int, int]  # string from the highest, fret
 States = tuple[NDArray[np.int64], NDArray[np.int64], NDArray[np.float64]]
 
 
@@ -65,7 +65,7 @@ def fingering(
     """
     notes = np.asarray(pitches, dtype=np.int64)
     for pitch in np.unique(notes).tolist():
-        if not places(pitch, tuning):
+        if not frettings(pitch, tuning):
             raise UsageError(
                 f"{note_name(pitch)} is not on this fingerboard; expected {note_name(tuning.lowest)} to "
                 f"{note_name(tuning.highest)}"
@@ -82,12 +82,12 @@ def hand_for(
     tuning: Tuning = FOUR_STRING,
     position: int | None = None,
     slides: Sequence[bool] = (),
-) -> list[list[Place | None]]:
+) -> list[list[Fretting | None]]:
     """Where each tone is played, tones of one chord on strings of their own; None: the neck (or the hand) has no place.
 
     As `fingering`, for whatever was played: what cannot be fingered keeps nothing from being fingered round it.
     """
-    out: list[list[Place | None]] = [[None] * len(chord) for chord in chords]
+    out: list[list[Fretting | None]] = [[None] * len(chord) for chord in chords]
     keys = [tuple(chord) for chord in chords]
     tables = {key: _states(key, tuning, position) for key in dict.fromkeys(keys)}
     playable = [i for i, key in enumerate(keys) if len(tables[key][0][1])]
@@ -113,9 +113,10 @@ def _settled(
     """The state of each note on the cheapest way, found twice: the second time a note costs more where it strays from
     the place that it mostly has in the figure round it."""
     path = _cheapest([row[2] for row in rows], steps)
-    usual = _usual_places(keys, at_beats, [row[0][state, :2] for row, state in zip(rows, path, strict=True)])
+    usual = _usual_frettings(keys, at_beats, [row[0][state, :2] for row, state in zip(rows, path, strict=True)])
     strayed = [
-        own + _STRAY * np.any(table[:, :2] != place, axis=1) for (table, _, own), place in zip(rows, usual, strict=True)
+        own + _STRAY * np.any(table[:, :2] != fretting, axis=1)
+        for (table, _, own), fretting in zip(rows, usual, strict=True)
     ]
     return _cheapest(strayed, steps)
 
@@ -135,23 +136,23 @@ def _cheapest(own: Sequence[NDArray[np.float64]], steps: Sequence[NDArray[np.flo
     return path[::-1]
 
 
-def _usual_places(
-    keys: Sequence[tuple[int, ...]], at_beats: Sequence[float], places_of: Sequence[NDArray[np.int64]]
+def _usual_frettings(
+    keys: Sequence[tuple[int, ...]], at_beats: Sequence[float], frettings_of: Sequence[NDArray[np.int64]]
 ) -> list[NDArray[np.int64]]:
     """Where each note is mostly played within the figure round it; of two places the one that came first."""
     by_key: dict[tuple[int, ...], list[int]] = {}
     for k, key in enumerate(keys):
         by_key.setdefault(key, []).append(k)
-    out = list(places_of)
+    out = list(frettings_of)
     for rows in by_key.values():
         first = last = 0
         for k in rows:
-            while at_beats[rows[first]] < at_beats[k] - _FIGURE_BEATS:
+            while at_beats[rows[first]] < at_beats[k] - _NEAR_BEATS:
                 first += 1
-            while last < len(rows) and at_beats[rows[last]] <= at_beats[k] + _FIGURE_BEATS:
+            while last < len(rows) and at_beats[rows[last]] <= at_beats[k] + _NEAR_BEATS:
                 last += 1
-            near = Counter(tuple(places_of[other].tolist()) for other in rows[first:last])
-            out[k] = np.array(max(near, key=lambda place: near[place]))
+            near = Counter(tuple(frettings_of[other].tolist()) for other in rows[first:last])
+            out[k] = np.array(max(near, key=lambda fretting: near[fretting]))
     return out
 
 
@@ -178,14 +179,14 @@ def _step(before: States, now: States, gap_beats: float, *, slid: bool, same: bo
     return step
 
 
-def _states(chord: tuple[int, ...], tuning: Tuning, position: int | None) -> tuple[States, list[list[Place | None]]]:
+def _states(chord: tuple[int, ...], tuning: Tuning, position: int | None) -> tuple[States, list[list[Fretting | None]]]:
     """The states of a chord, ((k, 3) string, fret, hand; (k,) which way; (k,) own cost), and its ways on the neck."""
     states: list[tuple[int, int, int]] = []
     which: list[int] = []
     costs: list[float] = []
     ways = _ways(chord, tuning)
     for number, way in enumerate(ways):
-        held = [place for place in way if place is not None]
+        held = [fretting for fretting in way if fretting is not None]
         stopped = [fret for _, fret in held if fret > 0]
         low, high = min(stopped, default=0), max(stopped, default=0)
         hands = range(max(1, high - STRETCH_FRETS + 1), low + 1) if stopped else range(1, tuning.n_frets - 2)
@@ -204,12 +205,12 @@ def _states(chord: tuple[int, ...], tuning: Tuning, position: int | None) -> tup
     return (table, np.array(which, dtype=np.int64), np.array(costs)), ways
 
 
-def _ways(chord: tuple[int, ...], tuning: Tuning) -> list[list[Place | None]]:
+def _ways(chord: tuple[int, ...], tuning: Tuning) -> list[list[Fretting | None]]:
     """Every way to hold a chord: each tone on a string of its own, within the hand if that can be; [] without any.
 
     A tone that has no place is left out; where strings do not suffice, the higher tones are.
     """
-    where = [places(pitch, tuning) for pitch in chord]
+    where = [frettings(pitch, tuning) for pitch in chord]
     on_neck = [i for i, found in enumerate(where) if found][: len(tuning.open_pitches)]
     while on_neck:
         held = [
@@ -221,7 +222,7 @@ def _ways(chord: tuple[int, ...], tuning: Tuning) -> list[list[Place | None]]:
     else:
         return []
 
-    def reach(way: tuple[Place, ...]) -> int:
+    def reach(way: tuple[Fretting, ...]) -> int:
         frets = [fret for _, fret in way if fret > 0]
         return max(frets, default=0) - min(frets, default=0)
 
@@ -229,8 +230,8 @@ def _ways(chord: tuple[int, ...], tuning: Tuning) -> list[list[Place | None]]:
     out = []
     for way in held:
         if reach(way) <= least:
-            by_tone: list[Place | None] = [None] * len(chord)
-            for i, place in zip(on_neck, way, strict=True):
-                by_tone[i] = place
+            by_tone: list[Fretting | None] = [None] * len(chord)
+            for i, fretting in zip(on_neck, way, strict=True):
+                by_tone[i] = fretting
             out.append(by_tone)
     return out

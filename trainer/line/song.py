@@ -52,8 +52,8 @@ def planned_song(chart: Chart, seed: int = 1, *, tuning: Tuning = FOUR_STRING) -
     verse_fill = int(rng.choice(VERSE_FILLS))
     solos = _solo_spans(chart)
     plain = [p for p in turnaround_pairs(chart) if all(len(chart.bars[i].chords) == 1 for i in p)]
-    figures = {idx: (part, turn) for turn, pair in enumerate(plain) for part, idx in enumerate(pair)}
-    solo_plans = {bar.idx: _solo_bar(chart, bar, solos, figures, rng) for bar in chart.bars if bar.role == "solo"}
+    turnarounds = {idx: (part, turn) for turn, pair in enumerate(plain) for part, idx in enumerate(pair)}
+    solo_plans = {bar.idx: _solo_bar(chart, bar, solos, turnarounds, rng) for bar in chart.bars if bar.role == "solo"}
     n_choices = max(len(bank) for bank in _VERSE.values())
     best: list[BarPlan] = []
     fewest = np.inf
@@ -108,15 +108,15 @@ def _solo_bar(
     chart: Chart,
     bar: ChartBar,
     solos: dict[int, tuple[int, int]],
-    figures: dict[int, tuple[int, int]],
+    turnarounds: dict[int, tuple[int, int]],
     rng: np.random.Generator,
 ) -> BarPlan:
     place, n_solos = solos.get(bar.chorus, (0, 1))
     height = _height(chart, bar, place, n_solos)
     low = round(28 + (SOLO_TOP_ROOT - 28) * float(np.clip((height - 0.15) / 0.6, 0.0, 1.0)))
     loudness = 0.5 * bar.intensity + 0.5 * height
-    if bar.idx in figures:
-        part, turn = figures[bar.idx]
+    if bar.idx in turnarounds:
+        part, turn = turnarounds[bar.idx]
         turn_variant = (chart.session.seed * 7 + turn * 3) % 9
         return BarPlan("turnaround_figure", low, turn_variant, loudness, None, part, 2)
     # The register comes down at the end; the drive of the line less so.

@@ -15,8 +15,8 @@ import numpy as np
 
 from trainer.clock.tempo import swing_offbeat_frac
 from trainer.errors import UsageError, did_you_mean
-from trainer.line.figures import FILLERS, PATTERNS, SLASH_FILLERS, Cell, cells, degree_semitones
 from trainer.line.fingering import fingering
+from trainer.line.patterns import FILLERS, PATTERNS, SLASH_FILLERS, Cell, cells, degree_semitones
 from trainer.line.score import DEVICES, LINE_DTYPE, Claim, LineScore
 from trainer.line.standing import BAR_FILLERS, standing_claims
 from trainer.music import FOUR_STRING, Chord, Tuning
@@ -109,7 +109,7 @@ class _Page:
     drafts: list[_Draft] = field(default_factory=list)
     claims: list[Claim] = field(default_factory=list)
     held: bool = False
-    figure: int | None = None  # the written form of a figure of two bars, from its first to its second
+    begun: int | None = None  # which pattern of two bars was begun in the first of them
     awaited: int | None = None  # the pitch that the bar before leads to note by note: the next bar must begin on it
 
 
@@ -190,7 +190,7 @@ def _write_bar(page: _Page, bar: ChartBar, plan: BarPlan, plans: Sequence[BarPla
     setting = _Setting(bar.onset_beats, bar.chords[0], _first_root(plan, bar), next_root, tonic, _last(page))
     pattern, device = plan.pattern, None
     if pattern is None and plan.device is not None and _applies(plan.device, bar, after, plan):
-        pattern, device = _figure_of(page, plan, setting, plan.device), plan.device
+        pattern, device = _pattern_of(page, plan, setting, plan.device), plan.device
     if pattern is None:
         pattern, device = _filler(page, plan, setting, line)
     _place(page, pattern, setting, device, bar, plan)
@@ -201,13 +201,13 @@ def _first_root(plan: BarPlan, bar: ChartBar) -> int:
     return root_window(plan.low, bass_pc(bar.chords[0]) if plan.pedal_pc is None else plan.pedal_pc)
 
 
-def _figure_of(page: _Page, plan: BarPlan, setting: _Setting, device: str) -> str | None:
+def _pattern_of(page: _Page, plan: BarPlan, setting: _Setting, device: str) -> str | None:
     """The device's written form for this bar; None where none can be played."""
     parts = tuple(p.split("|")[min(plan.part, p.count("|"))] for p in PATTERNS[device])
-    if plan.part and page.figure is not None:
-        parts = (parts[page.figure],)  # what was begun is carried on
+    if plan.part and page.begun is not None:
+        parts = (parts[page.begun],)  # what was begun is carried on
     pattern = _choose(page, parts, plan.variant, setting, device, IMPOSSIBLE - 1 if plan.pinned else TOLERATED)
-    page.figure = parts.index(pattern) if pattern is not None and plan.n_parts > 1 and not plan.part else None
+    page.begun = parts.index(pattern) if pattern is not None and plan.n_parts > 1 and not plan.part else None
     return pattern
 
 

@@ -77,14 +77,14 @@ def lay_bass(path: Path, wav: Path, chart: Chart, band: BandScore) -> bool:
     with soundfile.SoundFile(wav, "r+") as file:
         rate_hz = file.samplerate
         start_s = stem_renderer(band, TempoMap(chart.tempo_segments), rate_hz).start_s
-        places = np.arange(len(samples), dtype=np.float64)
+        rows = np.arange(len(samples), dtype=np.float64)
         chunk = round(CHUNK_S * rate_hz)
         for first in range(0, file.frames, chunk):
             file.seek(first)
             block = file.read(chunk, dtype="float32", always_2d=True)
             seconds = start_s + (first + np.arange(len(block))) / rate_hz + late_s
             frames = frames_at(take, seconds)
-            bass = np.interp(frames, places, samples, left=0.0, right=0.0).astype(np.float32)
+            bass = np.interp(frames, rows, samples, left=0.0, right=0.0).astype(np.float32)
             file.seek(first)
             file.write(np.clip(block + gain * bass[:, None], -1.0, 1.0))
     return True

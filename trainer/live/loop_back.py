@@ -77,7 +77,7 @@ def round_trip(take: Take, recording: Path) -> RoundTrip:
         if low < 0 or low + n + round((LEAD_S + REACH_S) * rate_hz) > len(samples):
             continue
         heard = samples[low : low + n + round((LEAD_S + REACH_S) * rate_hz)]
-        found = _place(heard, wanted)
+        found = _found_at(heard, wanted)
         if found is not None:
             lags.append(low + found[0] - off)
             gains.append(found[1])
@@ -120,7 +120,7 @@ def leak_db(take: Take, recording: Path, soundfont: Path | None = None) -> float
     for wanted, frame in zip(played, frames_at(take, seconds).tolist(), strict=True):
         low = round(frame) - round(LEAD_S * rate_hz)
         heard = sound.samples[max(low, 0) : max(low + n + round((LEAD_S + REACH_S) * rate_hz), 0)].astype(np.float64)
-        found = _place(heard, wanted, LEAK_FOUND) if low >= 0 and len(heard) > n and wanted.any() else None
+        found = _found_at(heard, wanted, LEAK_FOUND) if low >= 0 and len(heard) > n and wanted.any() else None
         if found is not None:
             lags.append(found[0] / rate_hz)
             levels_db.append(20.0 * float(np.log10(abs(found[1]) * np.sqrt(np.mean(wanted**2)) + 1e-12)))
@@ -153,8 +153,8 @@ def leak_words(take: Take, recording: Path, soundfont: Path | None = None) -> st
     )
 
 
-def _place(heard: Floats, wanted: Floats, least: float = FOUND) -> tuple[float, float] | None:
-    """(place, gain) of `wanted` in `heard`, between samples; None where it is not in it."""
+def _found_at(heard: Floats, wanted: Floats, least: float = FOUND) -> tuple[float, float] | None:
+    """(frame, gain) of `wanted` in `heard`, between samples; None where it is not in it."""
     n, m = len(heard), len(wanted)
     size = 1 << int(np.ceil(np.log2(n + m)))
     product = np.fft.irfft(np.fft.rfft(heard, size) * np.conj(np.fft.rfft(wanted, size)), size)[: n - m + 1]

@@ -1,7 +1,7 @@
 """Pitch names and spelling, keys, chords, scales, forms, and the bass fingerboard. Pure."""
 
 from trainer.music.chords import QUALITIES, SCALES, Chord, degree_name, numeral_chord, parse_chord
-from trainer.music.fingerboard import FIVE_STRING, FOUR_STRING, SIX_STRING, Tuning, parse_tuning, places
+from trainer.music.fingerboard import FIVE_STRING, FOUR_STRING, SIX_STRING, Tuning, frettings, parse_tuning
 from trainer.music.forms import FORMS, TURNAROUNDS, Form, chart_bars, form_bars
 from trainer.music.grooves import DEFAULT_GROOVE, GROOVES, Groove
 from trainer.music.pitch import Key, note_name, parse_key, parse_note_name, spell_pc
@@ -24,12 +24,12 @@ __all__ = [
     "chart_bars",
     "degree_name",
     "form_bars",
+    "frettings",
     "note_name",
     "numeral_chord",
     "parse_chord",
     "parse_key",
     "parse_note_name",
     "parse_tuning",
-    "places",
     "spell_pc",
 ]

@@ -13,7 +13,7 @@ from itertools import pairwise
 from trainer.errors import UsageError
 from trainer.music.pitch import note_name, parse_note_name
 
-__all__ = ["FIVE_STRING", "FOUR_STRING", "SIX_STRING", "Tuning", "parse_tuning", "places"]
+__all__ = ["FIVE_STRING", "FOUR_STRING", "SIX_STRING", "Tuning", "frettings", "parse_tuning"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -68,7 +68,7 @@ def parse_tuning(n_strings: int | None, names: str | None) -> Tuning | None:
     return Tuning(tuple(opened), usual.n_frets)
 
 
-def places(pitch: int, tuning: Tuning = FOUR_STRING) -> tuple[tuple[int, int], ...]:
+def frettings(pitch: int, tuning: Tuning = FOUR_STRING) -> tuple[tuple[int, int], ...]:
     """(string number from the highest, fret) of every place a MIDI pitch can be played; empty if there is none."""
     n = len(tuning.open_pitches)
     return tuple(

@@ -511,7 +511,7 @@ def _make_triplets(ask: _Asked) -> Exercise:
 def _with_claims(ask: _Asked, pattern: str) -> Callable[[Chart], LineScore]:
     """A written bar whose triplets are claimed as devices."""
     from trainer.line import Claim
-    from trainer.line.figures import cells
+    from trainer.line.patterns import cells
 
     beats = sorted({cell.beat for cell in cells(pattern) if cell.part.startswith("t")})
 

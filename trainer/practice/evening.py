@@ -331,7 +331,7 @@ def _drill_pieces(
     for choice in chosen:
         if choice in before:
             out.append(Piece("break", BREAK_MINUTES, why="put the bass down, shake out the hands"))
-        at_key, at_bpm = plan.place(choice.drill, keys.get(choice.drill, song.key or "G"), tempo_bpm)
+        at_key, at_bpm = plan.key_and_tempo(choice.drill, keys.get(choice.drill, song.key or "G"), tempo_bpm)
         groove = song.groove if drill_named(choice.drill).family in IN_ANY_GROOVE and not choice.short else ""
         if not groove or GROOVES[groove].slow:
             groove = DEFAULT_GROOVE
@@ -473,7 +473,7 @@ class _Plan:
             return worst
         return drills[self.n_evenings % len(drills)]
 
-    def place(self, name: str, key: str, asked_bpm: float | None) -> tuple[str, float]:
+    def key_and_tempo(self, name: str, key: str, asked_bpm: float | None) -> tuple[str, float]:
         """(key, tempo) of a drill: where it is due, else in the key given where it was last."""
         due = [s for s in self.held.values() if s.item.drill == name and s.due <= self.today]
         if due:

@@ -62,7 +62,7 @@ _TABLES = {
     # What is asked in a hurry; noted with every change. No trends: not noted yet.
     "due": "drill TEXT NOT NULL, key TEXT NOT NULL, tempo TEXT NOT NULL, tempo_bpm REAL NOT NULL, due TEXT NOT NULL, "
     "last_day TEXT NOT NULL, n_runs INTEGER NOT NULL, clean_frac REAL NOT NULL, PRIMARY KEY (drill, key, tempo)",
-    "trends": "place INTEGER PRIMARY KEY, figure TEXT NOT NULL, title TEXT NOT NULL, unit TEXT NOT NULL, "
+    "trends": "rank INTEGER PRIMARY KEY, figure TEXT NOT NULL, title TEXT NOT NULL, unit TEXT NOT NULL, "
     "better INTEGER NOT NULL, n INTEGER NOT NULL, newest REAL, per_week REAL, low REAL, high REAL, words TEXT NOT NULL",
     # Which program made the index, and how it reads takes.
     "made": "only INTEGER PRIMARY KEY, program TEXT NOT NULL, reading TEXT NOT NULL",
@@ -252,11 +252,11 @@ class History:
             _insert(self._db, "due", due)
             noted = (
                 {
-                    "place": place, "figure": t.figure.name, "title": t.figure.title, "unit": t.figure.unit,
+                    "rank": rank, "figure": t.figure.name, "title": t.figure.title, "unit": t.figure.unit,
                     "better": t.figure.better, "n": t.n, "newest": t.newest, "per_week": t.per_week,
                     "low": t.ci95[0] if t.ci95 else None, "high": t.ci95[1] if t.ci95 else None, "words": t.words,
                 }
-                for place, t in enumerate(trends)
+                for rank, t in enumerate(trends)
             )  # fmt: skip
             _insert(self._db, "trends", noted)
 
@@ -386,7 +386,7 @@ class History:
         if since is not None:
             return self._trends_since(_from(since))
         rows = self._db.execute(
-            "SELECT figure, title, unit, better, n, newest, per_week, low, high, words FROM trends ORDER BY place"
+            "SELECT figure, title, unit, better, n, newest, per_week, low, high, words FROM trends ORDER BY rank"
         )
         return [
             Trend(Followed(*figure), n, newest, per_week, None if low is None else (low, high), words)
@@ -514,8 +514,8 @@ def _make_tables(db: sqlite3.Connection) -> None:
 def _insert(db: sqlite3.Connection, table: str, rows: Iterable[Mapping[str, Any]]) -> None:
     """Rows into a table, by the names of its columns."""
     for row in rows:
-        places = ",".join(f":{name}" for name in row)
-        db.execute(f"INSERT OR REPLACE INTO {table} ({','.join(row)}) VALUES ({places})", row)
+        named = ",".join(f":{name}" for name in row)
+        db.execute(f"INSERT OR REPLACE INTO {table} ({','.join(row)}) VALUES ({named})", row)
 
 
 def _is_text(name: str) -> bool:

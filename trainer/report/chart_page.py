@@ -129,12 +129,12 @@ def _sign(name: str) -> str:
 def chart_page(chart: Chart, kind: str = "pdf") -> bytes:
     """The page as a PDF, or as another kind of picture that matplotlib writes ("png", "svg")."""
     import matplotlib
-    from matplotlib.figure import Figure
+    from matplotlib.figure import Figure as Drawing
 
     buffer = io.BytesIO()
     with matplotlib.rc_context({"pdf.fonttype": 42, "font.family": "DejaVu Sans"}):
-        figure = Figure(figsize=(_WIDTH / 25.4, _HEIGHT / 25.4))
-        axes = figure.add_axes((0, 0, 1, 1))
+        drawing = Drawing(figsize=(_WIDTH / 25.4, _HEIGHT / 25.4))
+        axes = drawing.add_axes((0, 0, 1, 1))
         axes.set_xlim(0, _WIDTH)
         axes.set_ylim(_HEIGHT, 0)
         axes.axis("off")
@@ -142,7 +142,7 @@ def chart_page(chart: Chart, kind: str = "pdf") -> bytes:
         y = _grid(axes, chart, y)
         _song(axes, chart, y + 10.0)
         metadata = {"CreationDate": None, "Producer": None} if kind == "pdf" else None
-        figure.savefig(buffer, format=kind, metadata=metadata)
+        drawing.savefig(buffer, format=kind, metadata=metadata)
     return buffer.getvalue()
 
 

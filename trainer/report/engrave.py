@@ -256,7 +256,7 @@ def pdf_of(pages: Sequence[str]) -> bytes:
     """The pages as one PDF, in order."""
     import matplotlib
     from matplotlib.backends.backend_pdf import PdfPages
-    from matplotlib.figure import Figure
+    from matplotlib.figure import Figure as Drawing
 
     buffer = io.BytesIO()
     with (
@@ -264,16 +264,16 @@ def pdf_of(pages: Sequence[str]) -> bytes:
         PdfPages(buffer, metadata={"CreationDate": None, "Producer": None}) as pdf,
     ):
         for page in pages:
-            figure = Figure(figsize=(_PAGE_MM[0] / 25.4, _PAGE_MM[1] / 25.4))
-            _paint(figure, ET.fromstring(page))
-            pdf.savefig(figure)
+            drawing = Drawing(figsize=(_PAGE_MM[0] / 25.4, _PAGE_MM[1] / 25.4))
+            _paint(drawing, ET.fromstring(page))
+            pdf.savefig(drawing)
     return buffer.getvalue()
 
 
-def _paint(figure: Any, root: ET.Element) -> None:
+def _paint(drawing: Any, root: ET.Element) -> None:
     inner = next(node for node in root.iter(f"{_SVG}svg") if node.get("viewBox"))
     _, _, width, height = (float(number) for number in inner.get("viewBox", "").split())
-    axes = figure.add_axes((0, 0, 1, 1))
+    axes = drawing.add_axes((0, 0, 1, 1))
     axes.set_xlim(0, width)
     axes.set_ylim(height, 0)
     axes.axis("off")

@@ -11,8 +11,8 @@ from trainer.scoring.figure import NO_FIGURE, Figure, Section
 from trainer.scoring.stats import MIN_N, share_interval, spread_interval
 
 __all__ = [
+    "captioned",
     "counted",
-    "figure",
     "meanings",
     "number",
     "percent",
@@ -25,7 +25,7 @@ __all__ = [
 ]
 
 
-def figure(picture: Picture, caption: str, steps: str) -> str:
+def captioned(picture: Picture, caption: str, steps: str) -> str:
     """A picture with its caption. `steps` names the going through its points one by one ("note by note")."""
     return (
         f'<figure data-steps="{escape(steps)}"><div class="wide" tabindex="0">{picture.svg}</div>'

@@ -654,12 +654,12 @@ def _spellings(written: Written) -> dict[tuple[int, int, int], str]:
         order += [(note.start, number, tone.pitch) for number, tones in note.chords for tone in tones]
     out: dict[tuple[int, int, int], str] = {}
     goal: tuple[int, str] | None = None
-    for place in reversed(order):
-        pitch = place[2]
+    for each in reversed(order):
+        pitch = each[2]
         name = spell_pc(pitch % 12, key)
         if goal is not None and abs(goal[0] - pitch) == 1 and len(name) > 1 and name not in of_key:
             name = _leading(pitch, goal) or name
-        out[place] = name
+        out[each] = name
         goal = (pitch, name)
     return out
 

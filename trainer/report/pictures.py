@@ -18,12 +18,12 @@ from typing import Any
 import matplotlib
 import numpy as np
 from matplotlib.axes import Axes
-from matplotlib.figure import Figure
+from matplotlib.figure import Figure as Drawing
 from numpy.typing import NDArray
 
 from trainer.music import note_name
 from trainer.scoring.devices import Device
-from trainer.scoring.figure import Figure as Measured
+from trainer.scoring.figure import Figure
 from trainer.scoring.form import PlaceBar
 from trainer.scoring.shape import ChorusShape
 from trainer.scoring.swing import Swing
@@ -75,10 +75,10 @@ class Picture:
 _SVG = "{http://www.w3.org/2000/svg}"
 
 
-def _finish(figure: Figure, alternative: str, titles: Mapping[str, Sequence[str]] | None = None) -> Picture:
-    """The figure as inline SVG: colours to variables, a label for readers, a title for every point in `titles`."""
+def _finish(drawing: Drawing, alternative: str, titles: Mapping[str, Sequence[str]] | None = None) -> Picture:
+    """The drawing as inline SVG: colours to variables, a label for readers, a title for every point in `titles`."""
     buffer = io.StringIO()
-    figure.savefig(buffer, format="svg", metadata=dict.fromkeys(("Date", "Creator", "Format", "Type")))
+    drawing.savefig(buffer, format="svg", metadata=dict.fromkeys(("Date", "Creator", "Format", "Type")))
     text = buffer.getvalue()
     root = ET.fromstring(text[text.index("<svg") :])
     groups = {group.get("id"): group for group in root.iter(f"{_SVG}g")}
@@ -99,9 +99,9 @@ def _finish(figure: Figure, alternative: str, titles: Mapping[str, Sequence[str]
     return Picture(re.sub(r"font: ([0-9.]+)px [^;\"]+", r"font: \1px sans-serif", out), alternative)
 
 
-def _axes(height_in: float) -> tuple[Figure, Axes]:
-    figure = Figure(figsize=(WIDTH_IN, height_in), layout="constrained")
-    return figure, figure.subplots()
+def _axes(height_in: float) -> tuple[Drawing, Axes]:
+    drawing = Drawing(figsize=(WIDTH_IN, height_in), layout="constrained")
+    return drawing, drawing.subplots()
 
 
 def _bar_axis(axes: Axes, last_beats: float) -> None:
@@ -143,7 +143,7 @@ def asynchrony_picture(
     along the bottom, and a chorus of the drift is twelve of them. A drift that is NaN is not drawn.
     """
     with matplotlib.rc_context(_RC):
-        figure, axes = _axes(2.7)
+        drawing, axes = _axes(2.7)
         if chart is None:
             _bar_axis(axes, float(at_beats[-1]) if len(at_beats) else 0.0)
         else:
@@ -184,7 +184,7 @@ def asynchrony_picture(
         keep = [word for word, ok in zip(words, inside, strict=True) if ok]
         far = [word for word, ok in zip(words, inside, strict=True) if not ok]
         alternative = f"{len(at_beats)} on-beat notes along the take, ahead below the line and behind above it."
-        return _finish(figure, alternative, {"near": keep, "far": far})
+        return _finish(drawing, alternative, {"near": keep, "far": far})
 
 
 @dataclass(frozen=True, slots=True)
@@ -193,7 +193,7 @@ class _Ratios:
 
     label: str
     word: str
-    ratios: tuple[tuple[int, Measured], ...]
+    ratios: tuple[tuple[int, Figure], ...]
 
     @property
     def told(self) -> list[str]:
@@ -202,7 +202,7 @@ class _Ratios:
             for which, ratio in self.ratios
         ]
 
-    def draw(self, axes: Axes, band: Measured, gid: str) -> None:
+    def draw(self, axes: Axes, band: Figure, gid: str) -> None:
         """Each with its interval, the band's as a line."""
         for at, (_, ratio) in enumerate(self.ratios):
             axes.plot([at, at], [ratio.low, ratio.high], color=MUTED, linewidth=2.0, solid_capstyle="butt")
@@ -229,9 +229,9 @@ def swing_picture(swing: Swing) -> Picture:
     ends += [band.value] if band.known else []
     low, high = min(ends), max(ends)
     with matplotlib.rc_context(_RC):
-        figure = Figure(figsize=(WIDTH_IN, 2.6), layout="constrained")
+        drawing = Drawing(figsize=(WIDTH_IN, 2.6), layout="constrained")
         widths = [max(3, len(panel.ratios)) for panel in panels]
-        row = figure.subplots(1, len(panels), sharey=True, squeeze=False, gridspec_kw={"width_ratios": widths})[0]
+        row = drawing.subplots(1, len(panels), sharey=True, squeeze=False, gridspec_kw={"width_ratios": widths})[0]
         for k, (axes, panel) in enumerate(zip(row, panels, strict=True)):
             panel.draw(axes, band, f"ratio-{k}")
         if band.known:
@@ -242,13 +242,13 @@ def swing_picture(swing: Swing) -> Picture:
         row[0].set_ylim(low - margin, high + margin)
         row[0].set_ylabel("long : short")
         titles = {f"ratio-{k}": panel.told for k, panel in enumerate(panels)}
-        return _finish(figure, "Swing ratio: " + "; ".join(chain(*titles.values())) + ".", titles)
+        return _finish(drawing, "Swing ratio: " + "; ".join(chain(*titles.values())) + ".", titles)
 
 
 def place_picture(chart: Chart, place: Sequence[PlaceBar]) -> Picture:
     """Where the player was in the form against the band: 0 is together, in bars ahead or behind."""
     with matplotlib.rc_context(_RC):
-        figure, axes = _axes(1.7)
+        drawing, axes = _axes(1.7)
         _chorus_axis(axes, chart)
         at = np.array([row.at_beats for row in place])
         ahead = np.array([row.place_beats / BEATS_PER_BAR for row in place])
@@ -275,7 +275,7 @@ def place_picture(chart: Chart, place: Sequence[PlaceBar]) -> Picture:
         axes.set_ylabel("bars ahead")
         away = sum(1 for value in ahead if value)
         alternative = f"Place in the form: with the band in {len(ahead) - away} of {len(ahead)} bars."
-        return _finish(figure, alternative, {"away": words})
+        return _finish(drawing, alternative, {"away": words})
 
 
 def bars_words(beats: float) -> str:
@@ -324,8 +324,8 @@ def shape_picture(chart: Chart, choruses: Sequence[ChorusShape], band_heard: Map
     )
     pitched = bool(np.isfinite(height).any())
     with matplotlib.rc_context(_RC):
-        figure = Figure(figsize=(WIDTH_IN, 4.2 if pitched else 2.4), layout="constrained")
-        panels = figure.subplots(2 if pitched else 1, 1, sharex=True, squeeze=False)[:, 0]
+        drawing = Drawing(figsize=(WIDTH_IN, 4.2 if pitched else 2.4), layout="constrained")
+        panels = drawing.subplots(2 if pitched else 1, 1, sharex=True, squeeze=False)[:, 0]
         top, bottom = panels[0], panels[-1]
         drawn.bars(top, "density", density, "notes a bar")
         top.set_ylabel("notes a bar")
@@ -354,7 +354,7 @@ def shape_picture(chart: Chart, choruses: Sequence[ChorusShape], band_heard: Map
             f"{chorus.chorus} {chorus.role} {notes:.1f} notes a bar, middle pitch {_note(middle, chart)}"
             for chorus, notes, middle in zip(choruses, density, height, strict=True)
         )
-        return _finish(figure, alternative + ".", drawn.titles)
+        return _finish(drawing, alternative + ".", drawn.titles)
 
 
 def _pitch_axis(axes: Axes, chart: Chart) -> None:
@@ -374,7 +374,7 @@ def devices_picture(chart: Chart, found: Sequence[Device]) -> Picture:
     names = sorted({device.name for device in found})
     titles: dict[str, Sequence[str]] = {}
     with matplotlib.rc_context(_RC):
-        figure, axes = _axes(0.7 + 0.24 * max(1, len(names)))
+        drawing, axes = _axes(0.7 + 0.24 * max(1, len(names)))
         _chorus_axis(axes, chart)
         for row, name in enumerate(names):
             uses = [device for device in found if device.name == name]
@@ -386,4 +386,4 @@ def devices_picture(chart: Chart, found: Sequence[Device]) -> Picture:
         axes.set_yticks(range(len(names)), [name.replace("_", " ") for name in names])
         axes.set_ylim(-0.7, max(1, len(names)) - 0.3)
         counts = "; ".join(f"{name.replace('_', ' ')} {sum(device.name == name for device in found)}" for name in names)
-        return _finish(figure, f"Devices of the line along the take: {counts or 'none found'}.", titles)
+        return _finish(drawing, f"Devices of the line along the take: {counts or 'none found'}.", titles)

@@ -9,7 +9,7 @@ from html import escape
 import numpy as np
 
 from trainer.music import note_name
-from trainer.report.figures import counted, figure, meanings, number, percent, places_words, spread, table, whys
+from trainer.report.figures import captioned, counted, meanings, number, percent, places_words, spread, table, whys
 from trainer.report.pictures import (
     SHOWN_MS,
     asynchrony_picture,
@@ -94,7 +94,7 @@ def _note_by_note(reading: Reading, drift: Figure, measure: str) -> str:
         " Dashed: drift." if drift.known else "",
         " Shaded: the band was silent." if chart is not None and any(bar.drop_out for bar in chart.bars) else "",
     ]
-    return figure(asynchrony_picture(chart, beats, late_ms, told, drift.value), "".join(caption), "Note by note")
+    return captioned(asynchrony_picture(chart, beats, late_ms, told, drift.value), "".join(caption), "Note by note")
 
 
 def _late(ms: float) -> str:
@@ -183,7 +183,7 @@ def swing_section(swing: Swing) -> str:
     ratios = [*(group.ratio for group in swing.per_chorus), *(group.ratio for group in swing.per_beat)]
     if any(ratio.interval for ratio in ratios):
         out.append(
-            figure(
+            captioned(
                 swing_picture(swing),
                 f"Diamonds: your long-to-short ratio, by chorus and by beat of the bar, with its interval.{dotted}",
                 "One by one",
@@ -341,7 +341,7 @@ def form_section(form: FormResult, chart: Chart) -> str:
     lost = [*(form.lost or ()), *(form.asked or ())]
     if place:
         out.append(
-            figure(
+            captioned(
                 place_picture(chart, place),
                 "Your place against the band’s, in bars: on the line is together.",
                 "Bars elsewhere, one by one",
@@ -420,7 +420,7 @@ def shape_section(shape: Shape, chart: Chart, heard: Mapping[int, float], heard_
         return "".join(out) + '<p class="quiet">No notes, so no shape.</p></section>'
     pitched = any(chorus.median_pitch.known for chorus in choruses)
     out.append(
-        figure(
+        captioned(
             shape_picture(chart, choruses, heard),
             ("Above: notes" if pitched else "Notes")
             + " a bar; dashed squares: how hard the band was planned to play"
@@ -478,7 +478,7 @@ def devices_section(devices: Devices, chart: Chart) -> str:
     found = devices.found or ()
     out = ["<section><h2>Devices of the line</h2>"]
     if found:
-        out.append(figure(devices_picture(chart, found), "Each box is one use, where it was.", "Use by use"))
+        out.append(captioned(devices_picture(chart, found), "Each box is one use, where it was.", "Use by use"))
         counts = ", ".join(
             f"{name.replace('_', ' ')} {n}" for name, n in Counter(device.name for device in found).most_common()
         )

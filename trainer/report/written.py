@@ -165,8 +165,8 @@ def written_line(line: LineScore, title: str | None = None) -> Written:
         ghost=np.zeros(len(notes), dtype=np.bool_),
         channel=np.zeros(len(notes), dtype=np.uint8),
     )
-    places = np.column_stack((notes["string"], notes["fret"])).astype(np.int64)
-    return _written(played, line.chart, title or line.chart.session.title, line.tuning, (), places)
+    on_neck = np.column_stack((notes["string"], notes["fret"])).astype(np.int64)
+    return _written(played, line.chart, title or line.chart.session.title, line.tuning, (), on_neck)
 
 
 def written_take(
@@ -416,10 +416,10 @@ def _hand(played: _Played, clusters: Sequence[Sequence[int]], joins: Sequence[st
     lines = [[int(played.pitch[row]) for row in cluster] for cluster in rows]
     onsets = [float(played.onset_beats[cluster[0]]) for cluster in rows]
     same_string = [join != "" for join in joins[1:]] + [False]
-    for cluster, places in zip(rows, hand_for(lines, onsets, tuning, slides=same_string), strict=True):
-        for row, place in zip(cluster, places, strict=True):
-            if place is not None:
-                hand[row] = place
+    for cluster, frettings in zip(rows, hand_for(lines, onsets, tuning, slides=same_string), strict=True):
+        for row, fretting in zip(cluster, frettings, strict=True):
+            if fretting is not None:
+                hand[row] = fretting
     return hand
 
 

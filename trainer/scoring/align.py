@@ -4,7 +4,7 @@ Goal: one frozen `Reading` of a take that every measure works from. The steps, e
 pitch of a bent note a row (`take.bent`); `clean` what a pickup got wrong; take a constant detuning off (`tuning`); fold
 notes that sound together into one attack (`attacks`); fit one constant offset (`phase`), so that an uncalibrated
 latency cannot push notes into the wrong slot; let a local offset follow the player and give each beat its on-beat
-(`slots`, `doubtful`, `drop_outs`); read each beat as a whole (`beat_figures`); say what nobody was asked for
+(`slots`, `doubtful`, `drop_outs`); read each beat as a whole (`beat_kinds`); say what nobody was asked for
 (`excused`); ask about a transposition (`tuning`).
 
 Conventions: those of `reading`; nothing here clips on ratio.
@@ -20,7 +20,7 @@ from numpy.typing import NDArray
 from trainer.clock.tempo import TempoMap, swing_offbeat_frac
 from trainer.scoring import excused as excuse
 from trainer.scoring.attacks import ghosts, stacked
-from trainer.scoring.beat_figures import beat_figures
+from trainer.scoring.beat_kinds import beat_kinds
 from trainer.scoring.clean import clean
 from trainer.scoring.drop_outs import drop_spans
 from trainer.scoring.phase import fit_phase
@@ -67,7 +67,7 @@ def read_notes(take: Take, chart: Chart | None = None) -> Reading:
     here = np.asarray(tempo.beats_at(onset_s - phase_s), dtype=np.float64)
     rows = np.flatnonzero(~with_others)
     placed, off_frac = _placed(here[rows], ks, float(swing_offbeat_frac(ratio)), drop_spans(chart))
-    figure, slot_of, frac_of = beat_figures(here[rows], placed, off_frac)
+    kind, slot_of, frac_of = beat_kinds(here[rows], placed, off_frac)
     band_off = float(swing_offbeat_frac(chart.swing_ratio)) if chart is not None else float("nan")
 
     # Back to all notes: a stacked note shares the slot of the note it sounds with.
@@ -100,7 +100,7 @@ def read_notes(take: Take, chart: Chart | None = None) -> Reading:
         on_asynchrony_s=on_asynchrony_s,
         n_between=placed.n_between,
         between_note_idx=_rows_or_none(placed.first_between, rows),
-        figure=figure,
+        beat_kind=kind,
         local_offset_s=tempo.seconds_at(ks[:-1] + placed.local[:-1]) - grid_s[:-1] + phase_s,
         beat_excused=beat_excused,
         grid_s=grid_s,

@@ -22,8 +22,8 @@ from numpy.typing import NDArray
 
 from trainer.music import Chord
 from trainer.scoring.attacks import line_rows
-from trainer.scoring.bar_figures import BAR_SLOTS, BarNotes, bar_figure, walking_shape
-from trainer.scoring.beat_figures import in_thirds
+from trainer.scoring.bar_devices import BAR_SLOTS, BarNotes, bar_device, walking_shape
+from trainer.scoring.beat_kinds import in_thirds
 from trainer.scoring.changes import target_pc
 from trainer.scoring.figure import Digits, Explains, Row, Section
 from trainer.scoring.reading import Reading
@@ -125,13 +125,13 @@ def find_notes(
     out += leads
     long = (item for item in leads if item[0] in ("scale_descent", "chromatic_approach") and item[2] > 2.5)
     covered = {int(chart.bar_idx_at(at)) for _, at, _ in long}
-    out += _bar_figures([bar for bar in bars if bar.bar.idx not in busy], bars, covered)
+    out += _bar_devices([bar for bar in bars if bar.bar.idx not in busy], bars, covered)
     out.sort(key=lambda item: (item[1], item[0]))
     in_bar = chart.bar_idx_at(np.array([at for _, at, _ in out]) + 1e-6).tolist()
     return tuple(_device(chart.bars[i], *item) for i, item in zip(in_bar, out, strict=True))
 
 
-def _bar_figures(free: list[BarNotes], bars: list[BarNotes], covered: set[int]) -> list[tuple[str, float, float]]:
+def _bar_devices(free: list[BarNotes], bars: list[BarNotes], covered: set[int]) -> list[tuple[str, float, float]]:
     """What each bar of one chord is as a whole. A pattern that walks on elsewhere is the same walk where it turns back
     to its root."""
     out: list[tuple[str, float, float]] = []
@@ -140,7 +140,7 @@ def _bar_figures(free: list[BarNotes], bars: list[BarNotes], covered: set[int]) 
     for bar in free:
         if bar.bar.final or bar.bar.stopped or len(bar.bar.chords) != 1:
             continue
-        name = bar_figure(bars, bar.bar.idx, covered=bar.bar.idx in covered)
+        name = bar_device(bars, bar.bar.idx, covered=bar.bar.idx in covered)
         shape = walking_shape(bars, bar.bar.idx, covered=bar.bar.idx in covered)
         if name is not None:
             out.append((name, bar.bar.onset_beats, float(BEATS_PER_BAR)))

@@ -19,6 +19,13 @@ from trainer.session import Chart
 from trainer.take.notes import FLAG_NO_RELEASE, JOINED, Notes
 
 __all__ = [
+    "BEAT_EMPTY",
+    "BEAT_OFFBEAT",
+    "BEAT_OTHER",
+    "BEAT_PAIR",
+    "BEAT_PARTIAL",
+    "BEAT_SINGLE",
+    "BEAT_TRIPLET",
     "EXCUSED_AFTER",
     "EXCUSED_COUNT_IN",
     "EXCUSED_DROP_OUT",
@@ -28,13 +35,6 @@ __all__ = [
     "EXCUSED_NAMES",
     "EXCUSED_RITARD",
     "EXCUSED_STOP",
-    "FIGURE_EMPTY",
-    "FIGURE_OFFBEAT",
-    "FIGURE_OTHER",
-    "FIGURE_PAIR",
-    "FIGURE_PARTIAL",
-    "FIGURE_SINGLE",
-    "FIGURE_TRIPLET",
     "LATE_REACH_BEATS",
     "SLOT_OFF",
     "SLOT_ON",
@@ -54,7 +54,7 @@ Bools = NDArray[np.bool_]
 # Place of a note in its beat.
 SLOT_ON, SLOT_OFF, SLOT_TRIPLET_2, SLOT_TRIPLET_3, SLOT_OTHER = 0, 1, 2, 3, 4
 # What a beat holds, read as a whole. OFFBEAT: nothing on the beat, one note after it.
-FIGURE_EMPTY, FIGURE_SINGLE, FIGURE_PAIR, FIGURE_TRIPLET, FIGURE_PARTIAL, FIGURE_OFFBEAT, FIGURE_OTHER = range(7)
+BEAT_EMPTY, BEAT_SINGLE, BEAT_PAIR, BEAT_TRIPLET, BEAT_PARTIAL, BEAT_OFFBEAT, BEAT_OTHER = range(7)
 # Why a note or a beat is left out of timing (bits; a drop-out is timed by its own measures). JOINED: not struck, but
 # reached by a bend, whose time a pickup smooths.
 EXCUSED_COUNT_IN, EXCUSED_RITARD, EXCUSED_STOP, EXCUSED_FINAL = 1, 2, 4, 8
@@ -83,7 +83,7 @@ class Reading:
     `ghost` (rhythm only, never landing), `stacked` (sounds together with the note before it: no onset of its own).
 
     Beats: `on_note_idx` (row of the on-beat note or -1), `on_asynchrony_s` (NaN without one), `n_between` (onsets
-    strictly between this on-beat and the next), `between_note_idx` (row of the first of them or -1), `figure`,
+    strictly between this on-beat and the next), `between_note_idx` (row of the first of them or -1), `beat_kind`,
     `local_offset_s` (leave-one-out), `beat_excused` (bits), `grid_s` (seconds of the beat, m + 1 long).
 
     `phase_s` is the constant taken off to find slots (never off the asynchronies); `off_frac` the player's usual place
@@ -111,7 +111,7 @@ class Reading:
     on_asynchrony_s: Floats
     n_between: Ints
     between_note_idx: Ints
-    figure: NDArray[np.int8]
+    beat_kind: NDArray[np.int8]
     local_offset_s: Floats
     beat_excused: NDArray[np.uint8]
     grid_s: Floats

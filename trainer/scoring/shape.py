@@ -37,9 +37,9 @@ from trainer.scoring.figure import (
 from trainer.scoring.landing import ChorusTally, Landing
 from trainer.scoring.levels import ShapeRules, shape_rules
 from trainer.scoring.reading import (
-    FIGURE_PAIR,
-    FIGURE_SINGLE,
-    FIGURE_TRIPLET,
+    BEAT_PAIR,
+    BEAT_SINGLE,
+    BEAT_TRIPLET,
     SLOT_OFF,
     SLOT_ON,
     SLOT_TRIPLET_2,
@@ -383,11 +383,11 @@ def _played(reading: Reading, chart: Chart) -> _Played:
     interval = following[rows] - reading.beats[rows]
     gate = np.clip(reading.duration_beats[rows] / np.where(interval > 0, interval, np.nan), 0.0, 1.2)
     slot = reading.slot[rows].astype(np.int64)
-    figure = reading.figure[np.clip(reading.beat_idx[rows] - reading.first_beat_idx, 0, reading.n_beats - 1)]
+    beat = reading.beat_kind[np.clip(reading.beat_idx[rows] - reading.first_beat_idx, 0, reading.n_beats - 1)]
     kind = np.full(len(rows), -1, dtype=np.int64)
-    kind[(slot == SLOT_ON) & (figure == FIGURE_PAIR)] = 0
-    kind[(slot == SLOT_OFF) & (figure == FIGURE_PAIR) & (interval < 0.7)] = 1
-    kind[(slot == SLOT_ON) & (figure == FIGURE_SINGLE) & (np.abs(interval - 1.0) < 0.2)] = 2
+    kind[(slot == SLOT_ON) & (beat == BEAT_PAIR)] = 0
+    kind[(slot == SLOT_OFF) & (beat == BEAT_PAIR) & (interval < 0.7)] = 1
+    kind[(slot == SLOT_ON) & (beat == BEAT_SINGLE) & (np.abs(interval - 1.0) < 0.2)] = 2
     velocity = reading.notes["velocity"][rows].astype(np.float64)
     return _Played(
         bar=bar,
@@ -622,7 +622,7 @@ def _chorus(
     gate = _gates(p, rows)
     accent, offbeat = _accent(p, rows)
     start = max(round(all_bars[0].onset_beats) - reading.first_beat_idx, 0)
-    figures = reading.figure[start : max(round(all_bars[-1].end_beats) - reading.first_beat_idx, 0)]
+    kinds = reading.beat_kind[start : max(round(all_bars[-1].end_beats) - reading.first_beat_idx, 0)]
     flat = Figure(why=no_figure("flat_velocity", "the input sends one velocity"))
     no_slope, no_repeat = "fewer than four bars with notes", "fewer than two bars to compare"
     return replace(
@@ -634,8 +634,8 @@ def _chorus(
         chord_tone_share=Figure(float(np.mean(p.of_chord[rows])), n=n),
         entropy_bits=Figure(_entropy_bits(step), n=n),
         rhythm_repeat=Figure(repeat, n=n, why=no_figure("too_few", no_repeat) if math.isnan(repeat) else None),
-        triplet_figures=int(np.count_nonzero(figures == FIGURE_TRIPLET)),
-        walks=_walks(figures),
+        triplet_figures=int(np.count_nonzero(kinds == BEAT_TRIPLET)),
+        walks=_walks(kinds),
         cycle_repeat=cycle,
         riff_repeat=riff,
         velocity=flat if p.flat else Figure(median(p.velocity[rows]), n=n),
@@ -649,10 +649,10 @@ def _chorus(
     )
 
 
-def _walks(figures: NDArray[np.int8]) -> bool:
+def _walks(kinds: NDArray[np.int8]) -> bool:
     """Whether nearly every beat that holds notes holds one, on the beat."""
-    n_played = int(np.count_nonzero(figures))
-    return n_played > 0 and int(np.count_nonzero(figures == FIGURE_SINGLE)) >= WALK_SHARE * n_played
+    n_played = int(np.count_nonzero(kinds))
+    return n_played > 0 and int(np.count_nonzero(kinds == BEAT_SINGLE)) >= WALK_SHARE * n_played
 
 
 # What a chorus of few notes has none of.
@@ -686,10 +686,10 @@ def _repeats(
     steady = np.array([b.idx - first for b in bars if n_form < 4 or (b.bar % 4 != 0 and b.bar < n_form - 1)], np.int64)
     if not len(steady):
         return math.nan, math.nan, math.nan
-    figures = np.zeros((len(all_bars), _SLOTS, 12), dtype=np.bool_)
+    steps = np.zeros((len(all_bars), _SLOTS, 12), dtype=np.bool_)
     place = np.array([_SLOT_PLACE.get(int(s), 3) for s in range(5)])[p.slot[rows]]
-    figures[p.bar[rows] - first, 4 * p.beat_in_bar[rows] + place, p.step[rows]] = True
-    rhythms, flat = np.asarray(np.any(figures, axis=2), dtype=np.bool_), figures.reshape(len(all_bars), -1)
+    steps[p.bar[rows] - first, 4 * p.beat_in_bar[rows] + place, p.step[rows]] = True
+    rhythms, flat = np.asarray(np.any(steps, axis=2), dtype=np.bool_), steps.reshape(len(all_bars), -1)
     return rhythm_repeat(rhythms[steady]), _cycle_repeat(rhythms[steady], steady), _cycle_repeat(flat[steady], steady)
 
 

@@ -416,8 +416,8 @@ class SoundCheck:
             self._heard_in_step += 1
             if self._heard_in_step >= self._wanted[self._step]:
                 self._advance()
-        place = string_of(pitch, channel, {}, self.tuning)
-        string, fret = place if place is not None else (None, None)
+        fretting = string_of(pitch, channel, {}, self.tuning)
+        string, fret = fretting if fretting is not None else (None, None)
         return HeardNote(note_name(pitch), pitch, velocity, channel, string, fret, counted)
 
     def skip(self) -> None:

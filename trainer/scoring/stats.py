@@ -312,8 +312,8 @@ def _block_medians(values: Floats, x: Floats) -> tuple[Floats, Floats, Floats]:
     size = len(values) // SLOPE_BLOCKS
     kept = size * SLOPE_BLOCKS
     mids = np.median(values[:kept].reshape(SLOPE_BLOCKS, size), axis=1)
-    places = x[:kept].reshape(SLOPE_BLOCKS, size).mean(axis=1)
-    return mids, places, np.arange(SLOPE_BLOCKS, dtype=np.float64)
+    at = x[:kept].reshape(SLOPE_BLOCKS, size).mean(axis=1)
+    return mids, at, np.arange(SLOPE_BLOCKS, dtype=np.float64)
 
 
 def spread_interval(spread: float, n: int, lag1: float = 0.0) -> tuple[float, float]:

@@ -30,7 +30,7 @@ from trainer.scoring.figure import (
     Sometimes,
     computed,
 )
-from trainer.scoring.reading import EXCUSED_DROP_OUT, EXCUSED_JOINED, FIGURE_PARTIAL, FIGURE_TRIPLET, Reading
+from trainer.scoring.reading import BEAT_PARTIAL, BEAT_TRIPLET, EXCUSED_DROP_OUT, EXCUSED_JOINED, Reading
 from trainer.scoring.stats import MIN_N, median_interval, robust_sd, spread_interval, theil_sen
 from trainer.scoring.why import Why, no_figure
 from trainer.session import BarRole, Chart
@@ -235,7 +235,7 @@ def swing(reading: Reading) -> Swing:
     per_chorus, per_beat, per_role = ((), (), ()) if chart is None else _groups(found, chart)
     no_session = no_figure("no_session", "choruses, bars and roles come from a session")
     same = _same_pitch(found, reading)
-    three = np.isin(reading.figure, (FIGURE_TRIPLET, FIGURE_PARTIAL))
+    three = np.isin(reading.beat_kind, (BEAT_TRIPLET, BEAT_PARTIAL))
     three &= (reading.beat_excused & ~np.uint8(EXCUSED_DROP_OUT | EXCUSED_JOINED)) == 0
     band = no_figure("no_session", "without a session the band's ratio is not known")
     return Swing(

@@ -153,11 +153,11 @@ def figures_text(state: ScreenState) -> str:
     else:
         swing = f"swing {figures.swing_ratio:.2f}:1 (band {figures.band_ratio:g}:1, {figures.n_pairs} pairs)"
     landing = f"roots on {figures.roots} of {figures.changes} changes" if figures.changes else ""
-    mean = "" if figures.mean_ms is None else _place(figures.mean_ms)
+    mean = "" if figures.mean_ms is None else _late_or_early(figures.mean_ms)
     return "   ".join(piece for piece in (swing, landing, mean) if piece)
 
 
-def _place(ms: float) -> str:
+def _late_or_early(ms: float) -> str:
     if round(ms) == 0:
         return "right on the drums"
     return f"{abs(ms):.0f} ms {'behind' if ms > 0 else 'ahead of'} the drums"

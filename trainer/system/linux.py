@@ -44,7 +44,7 @@ _ALSA_NUMBERS = re.compile(r"\s+\d+:\d+$")
 
 class Linux(Posix):
     name = "Linux"
-    shared_places = ("/dev/shm", None)
+    shared_folders = ("/dev/shm", None)
     # Where distributions put them (Debian, Fedora and Arch, each its own), and a person's own (XDG Base Directory).
     soundfont_folders = (
         "~/.local/share/sounds/sf2",

@@ -147,7 +147,7 @@ class Posix:
     port_name_limit: int | None = None
     audio_interfaces: tuple[str, ...] = ()
     removes_open_files = True
-    shared_places: tuple[str | None, ...] = (None,)
+    shared_folders: tuple[str | None, ...] = (None,)
 
     def keyboard(self) -> PosixKeyboard:
         return PosixKeyboard()
@@ -190,9 +190,9 @@ class Posix:
 
     def make_shared(self, n_bytes: int) -> tuple[str, mmap.mmap]:
         """A file, in the machine's shared memory where it has one, which is removed as soon as all have it open."""
-        for place in self.shared_places:
+        for folder in self.shared_folders:
             with contextlib.suppress(OSError):
-                handle, name = tempfile.mkstemp(prefix="trainer-ring-", dir=place)
+                handle, name = tempfile.mkstemp(prefix="trainer-ring-", dir=folder)
                 try:
                     if hasattr(os, "posix_fallocate"):
                         os.posix_fallocate(handle, 0, n_bytes)

@@ -32,7 +32,7 @@ __all__ = ["Windows", "WindowsKeyboard"]
 
 # Windows knows a port by its place in a list; the MIDI library writes that number behind the name to tell two apart.
 # (RtMidi's WinMM back end; midiInGetNumDevs and midiInGetDevCaps in Microsoft's multimedia reference.)
-_PLACE = re.compile(r"\s+\d+$")
+_NUMBER = re.compile(r"\s+\d+$")
 # The second device of a kind, or the same one in another socket, is listed as "2- Name".
 _COPY = re.compile(r"^\d+- ")
 
@@ -132,11 +132,11 @@ class Windows:
         return isinstance(error, BrokenPipeError) or error.errno == errno.EINVAL
 
     def port_forms(self, name: str) -> tuple[str, ...]:
-        without_place = _PLACE.sub("", name).strip()
-        return (name, without_place, _COPY.sub("", without_place))
+        unnumbered = _NUMBER.sub("", name).strip()
+        return (name, unnumbered, _COPY.sub("", unnumbered))
 
     def port_as_watched(self, name: str) -> str:
-        return _PLACE.sub("", name)
+        return _NUMBER.sub("", name)
 
     def keep_ports_listed(self, first_client: Callable[[], Any]) -> None: ...
 

@@ -227,11 +227,11 @@ def save_take(take: Take, directory: str | os.PathLike[str] | None = None, stem:
     name = _safe_stem(stem) if stem is not None else _default_stem(take)
     wanted = takes_dir(directory)
     troubles: list[str] = []
-    for place in _places(wanted):
+    for folder in _folders(wanted):
         try:
-            path = _put(place, name, midi, record)
+            path = _put(folder, name, midi, record)
         except OSError as error:
-            troubles.append(f"{place}: {error.strerror or error}")
+            troubles.append(f"{folder}: {error.strerror or error}")
             continue
         remark = None if not troubles else f"could not write to {troubles[0]}; the take is kept in {path}"
         return SavedTake(path, remark)
@@ -240,22 +240,22 @@ def save_take(take: Take, directory: str | os.PathLike[str] | None = None, stem:
     )
 
 
-def _places(wanted: Path) -> Iterator[Path]:
+def _folders(wanted: Path) -> Iterator[Path]:
     seen: set[Path] = set()
-    makers: tuple[Callable[[], Path], ...] = (lambda: wanted, takes_dir, _home_place, _temporary_place)
+    makers: tuple[Callable[[], Path], ...] = (lambda: wanted, takes_dir, _home_folder, _temporary_folder)
     for make in makers:
         with contextlib.suppress(OSError, RuntimeError):
-            place = make()
-            if place not in seen:
-                seen.add(place)
-                yield place
+            folder = make()
+            if folder not in seen:
+                seen.add(folder)
+                yield folder
 
 
-def _home_place() -> Path:
+def _home_folder() -> Path:
     return Path.home() / f"{APP_NAME}-takes"
 
 
-def _temporary_place() -> Path:
+def _temporary_folder() -> Path:
     return Path(tempfile.gettempdir()) / f"{APP_NAME}-takes"
 
 
@@ -373,13 +373,13 @@ class _Brief(msgspec.Struct):
 
 def list_takes(directory: str | os.PathLike[str] | None = None) -> list[TakeEntry]:
     """The MIDI files of a folder (None: the user's takes), newest first; an empty list where there is no folder."""
-    place = takes_dir(directory)
+    folder = takes_dir(directory)
     try:
-        files = [item for item in place.iterdir() if item.suffix.lower() in (".mid", ".midi")]
+        files = [item for item in folder.iterdir() if item.suffix.lower() in (".mid", ".midi")]
     except FileNotFoundError:
         return []
     except OSError as error:
-        raise UsageError(f"cannot read the folder of takes {place}: {error.strerror or error}") from None
+        raise UsageError(f"cannot read the folder of takes {folder}: {error.strerror or error}") from None
     entries = []
     for file in files:
         with contextlib.suppress(OSError):  # gone since the folder was read

@@ -54,7 +54,7 @@ _HAT_METAL = 42  # one pair of plates, however it is struck
 
 def _drum_sounds(rate_hz: int) -> Iterator[tuple[Key, synth.Floats, bool]]:
     # note → (pan, wet, number of strikes)
-    places = {
+    stands = {
         drums.KICK: (0.0, 0.25),
         drums.SIDE_STICK: (-0.12, 0.5),
         drums.SNARE: (-0.08, 0.7),
@@ -68,7 +68,7 @@ def _drum_sounds(rate_hz: int) -> Iterator[tuple[Key, synth.Floats, bool]]:
         drums.RIDE: (-0.38, 0.3),
         drums.RIDE_BELL: (-0.38, 0.3),
     }
-    for note, (pan, wet) in places.items():
+    for note, (pan, wet) in stands.items():
         n_strikes = 2 if note in (drums.CRASH, drums.RIDE_BELL, drums.OPEN_HAT) else _STRIKES
         n_strikes = _RIDE_STRIKES if note == drums.RIDE else n_strikes
         for layer in range(_LAYERS):

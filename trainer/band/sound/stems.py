@@ -225,17 +225,17 @@ class StemRenderer:
         its murmur into its vowel, and from where it is bent from."""
         begin = int(self._begins[i])
         at = np.arange(start, stop)
-        places: NDArray[np.float64] | None = None
+        points: NDArray[np.float64] | None = None
         if i in self._bends and start < begin + self._bends[i][3]:  # it arrives where the loop would be by then
             ends = self._bends[i][3]
-            places = _bent((at - begin).astype(np.float64), *self._bends[i])
-            places += begin + ends - float(_bent(np.array([ends]), *self._bends[i])[0])
-        vowel = _read_round(sound.frames, at, places)
+            points = _bent((at - begin).astype(np.float64), *self._bends[i])
+            points += begin + ends - float(_bent(np.array([ends]), *self._bends[i])[0])
+        vowel = _read_round(sound.frames, at, points)
         word = self._words.get(i)
         if word is None or word.murmur_frames == 0 or start >= begin + 2 * word.murmur_frames:
             return vowel
         opened = np.clip((at - begin) / word.murmur_frames - 1.0, 0.0, 1.0).astype(np.float32)[:, None]
-        murmur = _read_round(word.murmur.frames, at, places) * np.float32(word.murmur.scale / sound.scale)
+        murmur = _read_round(word.murmur.frames, at, points) * np.float32(word.murmur.scale / sound.scale)
         out: NDArray[np.float32] = vowel * opened + murmur * (np.float32(1.0) - opened)
         return out
 
@@ -278,23 +278,23 @@ def _bent(at: NDArray[np.float64], bend_from: float, bend_to: float, begins: flo
     return out
 
 
-def _read_at(frames: NDArray[Any], places: NDArray[np.float64]) -> NDArray[np.float32]:
+def _read_at(frames: NDArray[Any], points: NDArray[np.float64]) -> NDArray[np.float32]:
     """(n, sides): `frames` read between its rows, in a straight line from one to the next; its last row beyond it."""
-    here = np.minimum(places.astype(np.intp), frames.shape[0] - 1)
+    here = np.minimum(points.astype(np.intp), frames.shape[0] - 1)
     after = np.minimum(here + 1, frames.shape[0] - 1)
-    share = (places - here)[:, None].clip(0.0, 1.0).astype(np.float32)
+    share = (points - here)[:, None].clip(0.0, 1.0).astype(np.float32)
     out: NDArray[np.float32] = frames[here] * (np.float32(1.0) - share) + frames[after] * share
     return out
 
 
-def _read_round(frames: NDArray[Any], at: NDArray[np.int64], places: NDArray[np.float64] | None) -> NDArray[Any]:
-    """(n, sides): a loop read round and round at frames `at`, or between its rows at `places`."""
-    if places is None:
+def _read_round(frames: NDArray[Any], at: NDArray[np.int64], points: NDArray[np.float64] | None) -> NDArray[Any]:
+    """(n, sides): a loop read round and round at frames `at`, or between its rows at `points`."""
+    if points is None:
         rows: NDArray[Any] = frames[at % frames.shape[0]]
         return rows
-    whole = np.floor(places)
+    whole = np.floor(points)
     here = whole.astype(np.int64) % frames.shape[0]
-    share = (places - whole)[:, None].astype(np.float32)
+    share = (points - whole)[:, None].astype(np.float32)
     out: NDArray[np.float32] = frames[here] * (np.float32(1.0) - share) + frames[(here + 1) % frames.shape[0]] * share
     return out
 

@@ -14,7 +14,7 @@ from trainer.music import Chord
 from trainer.scoring.changes import target_pc
 from trainer.session import ChartBar
 
-__all__ = ["BAR_SLOTS", "RULES", "BarNotes", "bar_figure", "walking_shape"]
+__all__ = ["BAR_SLOTS", "RULES", "BarNotes", "bar_device", "walking_shape"]
 
 BAR_SLOTS = 8
 _BEATS = (0, 2, 4, 6)  # slots of the beats
@@ -161,7 +161,7 @@ RULES: tuple[tuple[str, Callable[[_View], bool]], ...] = (
 )
 
 
-def bar_figure(bars: list[BarNotes], idx: int, *, covered: bool) -> str | None:
+def bar_device(bars: list[BarNotes], idx: int, *, covered: bool) -> str | None:
     """The name of the figure that fills bar `idx`, or None."""
     here = bars[idx]
     if here.triplets or here.n_other or len(here.row) < 4:

@@ -6,13 +6,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from trainer.scoring.reading import (
-    FIGURE_EMPTY,
-    FIGURE_OFFBEAT,
-    FIGURE_OTHER,
-    FIGURE_PAIR,
-    FIGURE_PARTIAL,
-    FIGURE_SINGLE,
-    FIGURE_TRIPLET,
+    BEAT_EMPTY,
+    BEAT_OFFBEAT,
+    BEAT_OTHER,
+    BEAT_PAIR,
+    BEAT_PARTIAL,
+    BEAT_SINGLE,
+    BEAT_TRIPLET,
     SLOT_OFF,
     SLOT_ON,
     SLOT_OTHER,
@@ -23,7 +23,7 @@ from trainer.scoring.reading import (
 )
 from trainer.scoring.slots import Placed
 
-__all__ = ["beat_figures", "in_thirds"]
+__all__ = ["beat_kinds", "in_thirds"]
 
 # Where two notes after the beat may lie: as a triplet's, or as two of four sixteenths.
 _THIRDS = (1 / 3, 2 / 3)
@@ -42,7 +42,7 @@ def in_thirds(first: Floats, second: Floats) -> Bools:
     return np.asarray(near & nearest, dtype=np.bool_)
 
 
-def beat_figures(b: Floats, placed: Placed, off_frac: float) -> tuple[NDArray[np.int8], NDArray[np.int8], Floats]:
+def beat_kinds(b: Floats, placed: Placed, off_frac: float) -> tuple[NDArray[np.int8], NDArray[np.int8], Floats]:
     """What each beat holds (m,), and each note's slot and ideal fraction of the beat (n,)."""
     m = len(placed.on)
     on, count, first = placed.on >= 0, placed.n_between, placed.first_between
@@ -53,21 +53,21 @@ def beat_figures(b: Floats, placed: Placed, off_frac: float) -> tuple[NDArray[np
     thirds = in_thirds(p1, p2)
     # A note at the first third alone is told from an off-beat only where the player's off-beat is clearly later.
     early = (p1 < (1 / 3 + off_frac) / 2) & (p1 > 1 / 6) if off_frac >= 0.58 else np.zeros(m, dtype=np.bool_)
-    figure = np.full(m, FIGURE_OTHER, dtype=np.int8)
-    figure[~on & (count == 0)] = FIGURE_EMPTY
-    figure[on & (count == 0)] = FIGURE_SINGLE
-    figure[on & (count == 1)] = FIGURE_PAIR
-    figure[on & (count == 1) & early] = FIGURE_PARTIAL
-    figure[on & (count == 2) & thirds] = FIGURE_TRIPLET
-    figure[~on & (count == 2) & thirds] = FIGURE_PARTIAL
-    figure[~on & (count == 1)] = FIGURE_OFFBEAT
+    kind = np.full(m, BEAT_OTHER, dtype=np.int8)
+    kind[~on & (count == 0)] = BEAT_EMPTY
+    kind[on & (count == 0)] = BEAT_SINGLE
+    kind[on & (count == 1)] = BEAT_PAIR
+    kind[on & (count == 1) & early] = BEAT_PARTIAL
+    kind[on & (count == 2) & thirds] = BEAT_TRIPLET
+    kind[~on & (count == 2) & thirds] = BEAT_PARTIAL
+    kind[~on & (count == 1)] = BEAT_OFFBEAT
 
     slot = np.full(len(b), SLOT_OTHER, dtype=np.int8)
     frac = np.full(len(b), np.nan)
     rows = placed.beat_row
     inside = (rows >= 0) & (rows < m)
     safe = np.clip(rows, 0, m - 1)
-    kind = figure[safe]
+    kind_here = kind[safe]
     order = np.arange(len(b)) - first[safe]
     inner = inside & (first[safe] >= 0) & (order >= 0)
     is_on = np.zeros(len(b), dtype=np.bool_)
@@ -79,11 +79,11 @@ def beat_figures(b: Floats, placed: Placed, off_frac: float) -> tuple[NDArray[np
 
     p1_note = p1[safe]
     late_one = p1_note >= (1 / 3 + off_frac) / 2
-    mark(inner & (kind == FIGURE_PAIR), SLOT_OFF, off_frac)
-    mark(inner & (kind == FIGURE_OFFBEAT) & late_one, SLOT_OFF, off_frac)
-    mark(inner & (kind == FIGURE_OFFBEAT) & ~late_one, SLOT_TRIPLET_2, 1 / 3)
-    three = np.isin(kind, (FIGURE_TRIPLET, FIGURE_PARTIAL))
+    mark(inner & (kind_here == BEAT_PAIR), SLOT_OFF, off_frac)
+    mark(inner & (kind_here == BEAT_OFFBEAT) & late_one, SLOT_OFF, off_frac)
+    mark(inner & (kind_here == BEAT_OFFBEAT) & ~late_one, SLOT_TRIPLET_2, 1 / 3)
+    three = np.isin(kind_here, (BEAT_TRIPLET, BEAT_PARTIAL))
     mark(inner & three & (order == 0), SLOT_TRIPLET_2, 1 / 3)
     mark(inner & three & (order == 1), SLOT_TRIPLET_3, 2 / 3)
     mark(is_on, SLOT_ON, 0.0)
-    return figure, slot, frac
+    return kind, slot, frac
