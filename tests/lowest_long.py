@@ -16,6 +16,7 @@ import tomllib
 from pathlib import Path
 
 from packaging.requirements import Requirement
+from packaging.utils import canonicalize_name
 
 ROOT = Path(__file__).resolve().parents[1]
 QUICK = ("-m", "not live and not browser and not long")
@@ -25,7 +26,7 @@ def named() -> list[str]:
     """The names of the direct requirements, of the program and of its tests, on this system."""
     project = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))["project"]
     rows = [Requirement(row) for row in (*project["dependencies"], *project["optional-dependencies"]["test"])]
-    return sorted({row.name.lower() for row in rows if row.marker is None or row.marker.evaluate()})
+    return sorted({canonicalize_name(row.name) for row in rows if row.marker is None or row.marker.evaluate()})
 
 
 def main() -> int:

@@ -64,7 +64,7 @@ def test_no_sample_passes_full_scale_with_the_player_on_top(ring: Ring, gain: fl
         if block == 20:
             mixer.gains = np.array([2.0 * gain, 0.0], dtype=np.float32)
         mixer.fill(block * 256, out[block])
-    assert 0.3 < np.abs(out).max() <= CEILING < 1.0
+    assert 0.3 < np.abs(out).max() <= np.float32(CEILING) < 1.0
 
 
 def test_what_was_not_rendered_in_time_is_silence_and_counted(ring: Ring) -> None:

@@ -334,7 +334,7 @@ def test_nowhere_to_write_is_one_line(tmp_path: Path, monkeypatch: pytest.Monkey
         raise OSError(errno.ENOSPC, "No space left on device")
 
     monkeypatch.setattr(store, "_write_synced", refuse)
-    monkeypatch.setattr(store, "_places", lambda wanted: iter([tmp_path / "a", tmp_path / "b"]))
+    monkeypatch.setattr(store, "_folders", lambda wanted: iter([tmp_path / "a", tmp_path / "b"]))
     with pytest.raises(
         UsageError, match=r"the take cannot be written anywhere: .*a: No space left.*b: No space"
     ) as caught:

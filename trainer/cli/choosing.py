@@ -70,7 +70,8 @@ LastFrom = Annotated[
 
 def take_meant(context: typer.Context, value: Path | None) -> Path | None:
     """A callback for an argument that is a take: `last` is the newest one, unless a file of that name is there."""
-    return newest_for(value, context.params.get("takes"))
+    folder = context.params.get("takes")  # as it was typed, in some versions of typer
+    return newest_for(value, None if folder is None else Path(folder))
 
 
 def newest_for(value: Path | None, takes: Path | None = None) -> Path | None:
