@@ -121,6 +121,11 @@ class JackSender:
         report: dict[str, Any] = self._ask("wait_played", timeout_s, "played", timeout_s + 5.0)
         return report
 
+    def answer(self, channel: int, events: Iterable[tuple[float, str]]) -> None:
+        """From now on each note heard on a channel (0 to 15) is answered: messages at their seconds after it, exact to
+        the sample. One that comes before the last answer has been sent is not."""
+        self._ask("answer", [f"9{channel:x}", [[seconds, data] for seconds, data in events]], "answering", LIMIT_S)
+
     def heard(self) -> list[tuple[int, int, str]]:
         """(host_ns of the period, frame, message in hex) of what came to `in` since the last call."""
         return [tuple(row) for row in self._ask("heard", None, "heard", LIMIT_S)]
@@ -173,6 +178,7 @@ def _main(arguments: Sequence[str]) -> None:
     due: deque[tuple[int, bytes]] = deque()
     heard: deque[tuple[int, int, str]] = deque()
     sent: deque[tuple[int, int, str]] = deque()
+    answers: dict[str, list[tuple[int, bytes]]] = {}
     frame_ns = 1e9 / client.samplerate
     counts = {"n": 0, "n_late": 0, "n_xruns": 0}
 
@@ -183,7 +189,10 @@ def _main(arguments: Sequence[str]) -> None:
         in_port, out_port = ports["in"], ports["out"]
         if in_port is not None:
             for offset, data in in_port.incoming_midi_events():
-                heard.append((host_ns, first + offset, bytes(data).hex()))
+                message = bytes(data).hex()
+                heard.append((host_ns, first + offset, message))
+                if message[:2] in answers and message[4:] != "00" and not due:
+                    due.extend((first + offset + after, reply) for after, reply in answers[message[:2]])
         if out_port is None:
             return
         out_port.clear_buffer()
@@ -236,6 +245,10 @@ def _main(arguments: Sequence[str]) -> None:
                 start = client.frame_time + round(lead_s * client.samplerate)
                 due.extend((start + round(s * client.samplerate), bytes.fromhex(data)) for s, data in rows)
                 say(start_frame=start)
+            elif command == "answer":
+                asked, rows = argument
+                answers[asked] = [(round(s * client.samplerate), bytes.fromhex(data)) for s, data in rows]
+                say(answering=True)
             elif command == "wait_played":
                 end = time.monotonic() + argument
                 while due and time.monotonic() < end:

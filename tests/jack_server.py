@@ -20,11 +20,11 @@ import warnings
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
+from typing import IO, Any
 
 import pytest
 
-__all__ = ["JackServer", "jack_server", "need_jackd", "started_server"]
+__all__ = ["JackServer", "jack_server", "n_stumbles", "need_jackd", "started_server"]
 
 SAMPLE_RATE_HZ = 48_000
 PERIOD_FRAMES = 64
@@ -79,6 +79,32 @@ def _end(process: subprocess.Popen[bytes]) -> None:
         except subprocess.TimeoutExpired:
             process.kill()
             process.wait()
+
+
+_logs: list[IO[bytes]] = []
+_n_past = 0
+
+
+def n_stumbles() -> int:
+    """How often the servers of this process, by their own logs, stood still or went on without a client, so far."""
+    return _n_past + sum(map(_n_stumbles_in, _logs))
+
+
+def _n_stumbles_in(log: IO[bytes]) -> int:
+    return os.pread(log.fileno(), os.fstat(log.fileno()).st_size, 0).count(b"XRun")
+
+
+@contextlib.contextmanager
+def _log() -> Iterator[IO[bytes]]:
+    """What a server says, counted while it runs and afterwards."""
+    global _n_past
+    with tempfile.TemporaryFile() as log:
+        _logs.append(log)
+        try:
+            yield log
+        finally:
+            _logs.remove(log)
+            _n_past += _n_stumbles_in(log)
 
 
 _n_held = 0
@@ -178,7 +204,7 @@ def _running(program: str, sample_rate_hz: int, period_frames: int, set_env: boo
     drive = ["-d", "dummy", "-r", str(sample_rate_hz), "-p", str(period_frames)]
     troubles = []
     for options in (["-S"], ["--no-realtime", "-S"]):
-        with tempfile.TemporaryFile() as log:
+        with _log() as log:
             options = [*options, "-t", str(CLIENT_TIMEOUT_MS)]
             env = {**os.environ, "JACK_NO_AUDIO_RESERVATION": "1"}
             with warnings.catch_warnings():  # newer Pythons warn of any code between fork and exec when threads run

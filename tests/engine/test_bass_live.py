@@ -345,10 +345,12 @@ def test_a_server_that_stumbles_costs_the_player_nothing(jack_server: JackServer
     assert gaps, header["gaps"]
     notes = take.notes[take.notes["flags"] & FLAG_DEAD == 0]
     excused = notes["flags"] & FLAG_GLITCH != 0
-    within = np.zeros(len(notes), dtype=np.bool_)
+    within, near = np.zeros((2, len(notes)), dtype=np.bool_)
     for gap in gaps:
         within |= (notes["onset_s"] > gap["start_s"]) & (notes["onset_s"] < gap["end_s"])
-    assert excused[within].all() and np.count_nonzero(~excused) >= len(notes) // 2
+        near |= (notes["onset_s"] > gap["start_s"] - 0.1) & (notes["onset_s"] < gap["end_s"] + 0.3)
+    assert excused[within].all() and near[excused].all()
+    assert len(gaps) > 3 or np.count_nonzero(~excused) >= len(notes) // 2
     ours = max(gaps, key=lambda gap: float(gap["end_s"] - gap["start_s"]))  # a busy machine may stumble by itself too
     print("gaps:", gaps, "notes:", len(notes), "excused:", np.count_nonzero(excused))
     first = int(np.flatnonzero(notes["onset_s"] < ours["start_s"]).size)
