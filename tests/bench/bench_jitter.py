@@ -210,7 +210,7 @@ def front() -> None:
         at = first_frame % 2048
         np.sum(block[:, at : at + len(out)], axis=0, out=out)
 
-    stream = open_audio(fill, devices=list_audio(fresh=True))
+    stream = open_audio(fill, ports=list_audio(fresh=True))
     port = open_output("beside")
     stream.start()
     threading.Thread(target=draw, daemon=True).start()

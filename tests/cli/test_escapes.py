@@ -19,7 +19,7 @@ from tests.practice.test_history import drilled, played
 from tests.screen.states import session, state
 from trainer.page.link import _line, chart_data, place_data
 from trainer.plain import plain
-from trainer.ports.audio import AudioDevice, AudioList
+from trainer.ports.audio import AudioList, AudioPort
 from trainer.ports.midi import PortInfo, PortList
 from trainer.practice.worksheet import TEMPLATE
 from trainer.screen import opening_lines, plain_line, render
@@ -49,12 +49,12 @@ def folder(tmp_path: Path) -> Path:
     }  # fmt: skip
     take = played(1, extra=header)
     assert take.session is not None
-    devices = {"midi_in": ESCAPES, "audio": ESCAPES, "midi_out": ESCAPES}
+    hardware = {"midi_in": ESCAPES, "audio": ESCAPES, "midi_out": ESCAPES}
     created = f"2026-03-01T19:30:00+00:00{ESCAPES}"
     take = replace(
         take,
         session=replace(take.session, title=ESCAPES),
-        header=replace(take.header, hardware=devices, created=created, scorer=ESCAPES),
+        header=replace(take.header, hardware=hardware, created=created, scorer=ESCAPES),
     )
     write_take(take, place, "named")
     drill = drilled(2, 0.5)
@@ -93,7 +93,7 @@ def _chunk(body: bytes) -> bytes:
 def ports(monkeypatch: pytest.MonkeyPatch) -> None:
     """A machine whose every port is called by escapes, and whose keyboard says q."""
     midi = PortInfo(f"port {ESCAPES}", f"{ESCAPES} api", 0)
-    device = AudioDevice(f"card {ESCAPES}", ESCAPES, 0, 2, 48_000)
+    port = AudioPort(f"card {ESCAPES}", ESCAPES, 0, 2, 48_000)
 
     class Port:
         name = midi.name
@@ -110,7 +110,7 @@ def ports(monkeypatch: pytest.MonkeyPatch) -> None:
 
     both = PortInfo(f"other {ESCAPES}", ESCAPES, 1)
     monkeypatch.setattr("trainer.ports.midi.list_ports", lambda: PortList((midi,), (midi, both), ESCAPES))
-    monkeypatch.setattr("trainer.ports.audio.list_audio", lambda: AudioList((device,), ESCAPES, (device,)))
+    monkeypatch.setattr("trainer.ports.audio.list_audio", lambda: AudioList((port,), ESCAPES, (port,)))
     monkeypatch.setattr("trainer.ports.midi.open_input", lambda *_: Port())
     monkeypatch.setattr("trainer.cli.checking.key_reader", leaves_at_once)
 

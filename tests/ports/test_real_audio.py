@@ -15,24 +15,24 @@ from trainer.clock.fit import ClockFit
 from trainer.errors import PortError
 from trainer.ports import AudioOut
 from trainer.ports import audio as audio_module
-from trainer.ports.audio import AudioDevice, AudioList, list_audio, open_audio
+from trainer.ports.audio import AudioList, AudioPort, list_audio, open_audio
 
 
 @pytest.mark.jack
 def test_blocks_come_in_order_and_the_fit_follows_them(jack_server: JackServer) -> None:
-    devices = list_audio(fresh=True)
-    assert devices.default is not None, devices.note
+    ports = list_audio(fresh=True)
+    assert ports.default is not None, ports.note
     frames: list[tuple[int, int]] = []
 
     def fill(frame: int, out: np.ndarray) -> None:
         frames.append((frame, len(out)))
         out.fill(0.0)
 
-    stream = open_audio(fill, block_frames=256, devices=devices)
+    stream = open_audio(fill, block_frames=256, ports=ports)
     assert isinstance(stream, AudioOut)
     assert stream.sample_rate_hz == jack_server.sample_rate_hz
     with pytest.raises(PortError, match="no sound output"):
-        open_audio(fill, "organ in the loft", devices=devices)
+        open_audio(fill, "organ in the loft", ports=ports)
     stream.start()
 
     def slipped_ms(seconds: float = math.inf) -> float:
@@ -69,7 +69,7 @@ def test_a_fill_that_fails_leaves_silence_and_a_reason(jack_server: JackServer) 
     def fill(frame: int, out: np.ndarray) -> None:
         raise RuntimeError("no sound made")
 
-    stream = open_audio(fill, devices=list_audio(fresh=True))
+    stream = open_audio(fill, ports=list_audio(fresh=True))
     stream.start()
     end = time.monotonic() + 60.0
     while stream.n_frames < 2_000 and time.monotonic() < end:
@@ -102,18 +102,18 @@ def test_a_device_that_refuses_is_a_port_error(monkeypatch: pytest.MonkeyPatch) 
             raise PortAudioError("Error opening OutputStream: Device unavailable [PaErrorCode -9985]")
 
     monkeypatch.setattr(audio_module, "_library", Library)
-    devices = AudioList((AudioDevice("card", "ALSA", 0, 2, 48_000, True),))
+    ports = AudioList((AudioPort("card", "ALSA", 0, 2, 48_000, True),))
     with pytest.raises(
         PortError, match=r'"card" could not be opened \(Error opening .*close the program that holds it'
     ):
-        open_audio(lambda frame, out: None, devices=devices)
+        open_audio(lambda frame, out: None, ports=ports)
 
 
 _CHILD = """
 import sys, time
 from trainer.ports.audio import list_audio, open_audio
 from trainer.ports.midi import list_ports
-stream = open_audio(lambda frame, out: out.fill(0.0), devices=list_audio(fresh=True))
+stream = open_audio(lambda frame, out: out.fill(0.0), ports=list_audio(fresh=True))
 stream.start()
 while stream.n_frames < 4_800:
     time.sleep(0.01)

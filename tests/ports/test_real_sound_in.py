@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from tests.jack_bass import JackBass
 from tests.jack_server import JackServer
 from trainer.errors import PortError
-from trainer.ports.audio import AudioDevice, AudioList, list_audio, one_clock, open_audio, open_capture
+from trainer.ports.audio import AudioList, AudioPort, list_audio, one_clock, open_audio, open_capture
 
 
 class _Kept:
@@ -46,8 +46,8 @@ def test_an_input_of_its_own_brings_every_sample_on_its_channel(
     jack_server: JackServer, n_channels: int, channel: int
 ) -> None:
     with JackBass(jack_server, f"bass{n_channels}", n_channels=n_channels, channel=channel) as bass:
-        devices = list_audio(fresh=True)
-        device = devices.input(f"bass{n_channels}")
+        ports = list_audio(fresh=True)
+        device = ports.input(f"bass{n_channels}")
         assert device.n_channels == n_channels
         kept = _Kept()
         stream = open_capture(kept.take, device)
@@ -71,9 +71,9 @@ def test_an_input_of_its_own_brings_every_sample_on_its_channel(
 @pytest.mark.jack
 def test_one_stream_for_both_sides_of_a_card_counts_their_frames_alike(jack_server: JackServer) -> None:
     """What goes out comes back through a cable a constant number of frames later, run after run of it."""
-    devices = list_audio(fresh=True)
-    output = devices.output(None)
-    source = devices.input(output.name)
+    ports = list_audio(fresh=True)
+    output = ports.output(None)
+    source = ports.input(output.name)
     assert one_clock(source, output)
     sent = _marked(2_400)
     starts = (12_000, 36_001, 60_010)
@@ -89,7 +89,7 @@ def test_one_stream_for_both_sides_of_a_card_counts_their_frames_alike(jack_serv
 
     for _ in range(10):  # a busy machine makes under-runs, after which frames are lost on one side
         kept = _Kept()
-        stream = open_audio(fill, devices=devices, source=(source, kept.take))
+        stream = open_audio(fill, ports=ports, source=(source, kept.take))
         with JackBass(jack_server, "plugger") as cable:
             stream.start()
             try:
@@ -116,17 +116,17 @@ def test_one_stream_for_both_sides_of_a_card_counts_their_frames_alike(jack_serv
 
 
 def test_sides_of_one_card_are_told_by_their_driver_and_name() -> None:
-    card = AudioDevice("card", "ALSA", 3, 2, 48_000)
-    assert one_clock(card, AudioDevice("card", "ALSA", 3, 8, 48_000))
-    assert one_clock(card, AudioDevice("card", "ALSA", 4, 2, 48_000))
-    assert not one_clock(card, AudioDevice("card", "OSS", 3, 2, 48_000))
-    assert not one_clock(card, AudioDevice("speaker", "ALSA", 4, 2, 48_000))
+    card = AudioPort("card", "ALSA", 3, 2, 48_000)
+    assert one_clock(card, AudioPort("card", "ALSA", 3, 8, 48_000))
+    assert one_clock(card, AudioPort("card", "ALSA", 4, 2, 48_000))
+    assert not one_clock(card, AudioPort("card", "OSS", 3, 2, 48_000))
+    assert not one_clock(card, AudioPort("speaker", "ALSA", 4, 2, 48_000))
 
 
 def test_an_input_that_is_not_there_is_named_with_those_that_are() -> None:
-    devices = AudioList((), None, (AudioDevice("Line", "ALSA", 0, 2, 48_000),))
-    assert devices.input("line").name == "Line"
+    ports = AudioList((), None, (AudioPort("Line", "ALSA", 0, 2, 48_000),))
+    assert ports.input("line").name == "Line"
     with pytest.raises(PortError, match=r'no sound input "bass".*"?Line'):
-        devices.input("bass")
+        ports.input("bass")
     with pytest.raises(PortError, match="nothing answers"):
         AudioList(note="nothing answers").input("bass")

@@ -60,7 +60,7 @@ def test_elsewhere_every_interface_is_listed_and_the_librarys_default_stands(
 
 def test_a_card_of_another_rate_is_opened_with_conversion(library: SoundLibrary) -> None:
     stream = open_audio(lambda frame, out: None, "Speakers", sample_rate_hz=48_000)
-    assert stream.device.system == WASAPI and library.streams[-1].options["extra_settings"].auto_convert
+    assert stream.port.system == WASAPI and library.streams[-1].options["extra_settings"].auto_convert
     stream.close()
 
 

@@ -46,19 +46,19 @@ def check_bass(name: str, channel: int | None, *, as_json: bool) -> None:
     from trainer.ports.audio import list_audio, open_capture
     from trainer.settings import PortSettings, load_port
 
-    device = list_audio().input(name)
-    if channel is not None and channel > device.n_channels:
-        raise PortError(f'sound input "{device.name}" has {device.n_channels} channels; found --bass-channel {channel}')
-    rate_hz = rate_for(device)
-    intake = Intake(device.n_channels, rate_hz)
-    check = CableCheck(rate_hz, device.n_channels, channel)
-    port = bass_port(device.name)
+    source = list_audio().input(name)
+    if channel is not None and channel > source.n_channels:
+        raise PortError(f'sound input "{source.name}" has {source.n_channels} channels; found --bass-channel {channel}')
+    rate_hz = rate_for(source)
+    intake = Intake(source.n_channels, rate_hz)
+    check = CableCheck(rate_hz, source.n_channels, channel)
+    port = bass_port(source.name)
     known = load_port(port) or PortSettings(port, profile="sound")
-    stream = open_capture(intake.take, device, sample_rate_hz=rate_hz)
+    stream = open_capture(intake.take, source, sample_rate_hz=rate_hz)
     stream.start()
     try:
         say(
-            f"Listening to {device.name}. Let each open string ring by itself, then play some hard notes. "
+            f"Listening to {source.name}. Let each open string ring by itself, then play some hard notes. "
             "Enter ends it.",
             err=as_json,
         )
@@ -67,18 +67,18 @@ def check_bass(name: str, channel: int | None, *, as_json: bool) -> None:
         stream.close()
     found = check.result()
     if as_json:
-        show_json({"input": device.name, "n_channels": device.n_channels, **found.to_dict()})
+        show_json({"input": source.name, "n_channels": source.n_channels, **found.to_dict()})
     else:
         for line in found.words:
             say(f"{line[0].upper()}{line[1:]}.")
         if found.strings:
             say("Strings as last heard: " + ", ".join(f"{k} {v:+.0f}" for k, v in found.strings.items()) + " cents.")
     if found.channel is None:
-        raise PortError(f'nothing came from "{device.name}"; see: trainer ports')
+        raise PortError(f'nothing came from "{source.name}"; see: trainer ports')
     _remember(known, found.channel)
     if not as_json:
-        which = f", channel {found.channel}," if device.n_channels > 1 else ""
-        say(f"Remembered: the bass is on {device.name}{which} from now on. Next: trainer calibrate")
+        which = f", channel {found.channel}," if source.n_channels > 1 else ""
+        say(f"Remembered: the bass is on {source.name}{which} from now on. Next: trainer calibrate")
 
 
 def _listen(check: CableCheck, intake: object, fault: object, *, quiet: bool) -> None:

@@ -16,7 +16,7 @@ from trainer.cli.speaking import echo, say
 
 if TYPE_CHECKING:
     from trainer.music.forms import Form
-    from trainer.ports.audio import AudioDevice
+    from trainer.ports.audio import AudioPort
     from trainer.ports.midi import PortInfo
     from trainer.session import Chart, ChartBar, Session
 
@@ -59,9 +59,9 @@ def ports(as_json: Json = False) -> None:
                 "midi_outputs": [{"name": p.name, "system": p.system} for p in midi.outputs],
                 "midi_note": midi.note,
                 "audio_outputs": [
-                    _device_dict(d) | {"latency_ms": latency_ms if d is audio.default else None} for d in audio.outputs
+                    _port_dict(d) | {"latency_ms": latency_ms if d is audio.default else None} for d in audio.outputs
                 ],
-                "audio_inputs": [_device_dict(d) for d in audio.inputs],
+                "audio_inputs": [_port_dict(d) for d in audio.inputs],
                 "audio_note": audio.note,
             }
         )
@@ -87,13 +87,13 @@ def _none(note: str | None) -> str:
     return f"none: {note}" if note else "none"
 
 
-def _device_dict(device: AudioDevice) -> dict[str, Any]:
+def _port_dict(port: AudioPort) -> dict[str, Any]:
     return {
-        "name": device.name,
-        "system": device.system,
-        "sample_rate_hz": device.sample_rate_hz,
-        "channels": device.n_channels,
-        "default": device.default,
+        "name": port.name,
+        "system": port.system,
+        "sample_rate_hz": port.sample_rate_hz,
+        "channels": port.n_channels,
+        "default": port.default,
     }
 
 
@@ -104,17 +104,17 @@ def _input_line(port: PortInfo) -> str:
     return f"{port.name}   ({port.system}){f'   profile {known.profile}' if known else ''}"
 
 
-def _sound_in_line(device: AudioDevice) -> str:
+def _sound_in_line(port: AudioPort) -> str:
     from trainer.live.calibration import bass_port
     from trainer.settings import load_port
 
-    bass = load_port(bass_port(device.name))
+    bass = load_port(bass_port(port.name))
     on = "" if bass is None else f"   your bass{'' if bass.channel is None else f' is on channel {bass.channel}'}"
-    return f"{_sound_line(device)}   {device.n_channels} channel{'s' * (device.n_channels > 1)}{on}"
+    return f"{_sound_line(port)}   {port.n_channels} channel{'s' * (port.n_channels > 1)}{on}"
 
 
-def _sound_line(device: AudioDevice) -> str:
-    return f"{device.name}   ({device.system}, {device.sample_rate_hz} Hz){'   default' * device.default}"
+def _sound_line(port: AudioPort) -> str:
+    return f"{port.name}   ({port.system}, {port.sample_rate_hz} Hz){'   default' * port.default}"
 
 
 def sessions(as_json: Json = False) -> None:

@@ -78,7 +78,7 @@ def chosen_bass(asked: str | None) -> str | None:
     from trainer.live.calibration import bass_port
     from trainer.settings import load_port
 
-    names = [device.name for device in inputs.inputs]
+    names = [port.name for port in inputs.inputs]
     known = [name for name in names if load_port(bass_port(name)) is not None]
     sensible = known or [name for name in names if _INTERFACE.search(name) and not _ROOM.search(name)]
     return sensible[0] if len(sensible) == 1 else None
@@ -88,7 +88,7 @@ def asked_bass() -> str | None:
     """The sound input that the person picks; None where there is none, or nobody to ask."""
     from trainer.ports.audio import list_audio
 
-    names = [device.name for device in list_audio().inputs]
+    names = [port.name for port in list_audio().inputs]
     if not names or not (sys.stdin.isatty() and sys.stdout.isatty()):
         return None
     return ask_which(names, sys.stdin.readline, lambda text: echo(text, nl=False), option="--bass-in")

@@ -111,7 +111,7 @@ def _hint_at_cable() -> None:
 
     from trainer.ports.audio import list_audio
 
-    names = [device.name for device in list_audio().inputs]
+    names = [port.name for port in list_audio().inputs]
     if names and sys.stdin.isatty():
         say(f'Your bass by its cable: trainer check --bass-in "{names[0]}" (others: trainer ports).')
 

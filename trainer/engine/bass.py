@@ -28,7 +28,7 @@ from trainer.engine.capture import Intake, SoundRing, WavWriter
 from trainer.engine.ear import Listen
 from trainer.engine.messages import EarSaid, Reader, frame_of
 from trainer.errors import PortError
-from trainer.ports.audio import AudioDevice, RealAudioIn, open_capture
+from trainer.ports.audio import AudioPort, RealAudioIn, open_capture
 from trainer.ports.protocols import AudioStamp
 from trainer.ports.wiring import jack_client_sends
 from trainer.system import here
@@ -94,13 +94,13 @@ class NoteWriter:
 class _OwnStream:
     """An input with a clock of its own: its stream (again and again, if it goes and comes back) and its fits."""
 
-    def __init__(self, device: AudioDevice, intake: Intake, rate_hz: int) -> None:
-        self.device, self.intake, self.rate_hz = device, intake, rate_hz
+    def __init__(self, port: AudioPort, intake: Intake, rate_hz: int) -> None:
+        self.port, self.intake, self.rate_hz = port, intake, rate_hz
         self._pieces: list[tuple[int, ClockFit, StampKeeper]] = []
         self.stream = self._opened()
 
     def _opened(self) -> RealAudioIn:
-        stream = open_capture(self.intake.take, self.device, sample_rate_hz=self.rate_hz)
+        stream = open_capture(self.intake.take, self.port, sample_rate_hz=self.rate_hz)
         first = self.intake.head
         # The moment of a block is when its first frame was taken in: before the callback, never after it.
         fit = ClockFit(stream.sample_rate_hz, lead_limits_s=(-5.0, 0.0))
@@ -146,12 +146,12 @@ class BassIn:
     """
 
     def __init__(
-        self, device: AudioDevice, rate_hz: int, *, shared: bool, channel: int | None, recording: Path | None
+        self, port: AudioPort, rate_hz: int, *, shared: bool, channel: int | None, recording: Path | None
     ) -> None:
         """`PortError` where the input or the memory for it cannot be had."""
-        self.device, self.rate_hz, self.shared = device, rate_hz, shared
-        self.intake = Intake(device.n_channels, rate_hz)
-        self.channel = channel if channel is not None or device.n_channels > 1 else 1
+        self.port, self.rate_hz, self.shared = port, rate_hz, shared
+        self.intake = Intake(port.n_channels, rate_hz)
+        self.channel = channel if channel is not None or port.n_channels > 1 else 1
         self.said: deque[tuple[float, bytes]] = deque((0.0, message) for message in NoteWriter.opening())
         self.sounded = False
         self.n_ears = 0
@@ -174,7 +174,7 @@ class BassIn:
         self.own: _OwnStream | None = None
         try:
             if not shared:
-                self.own = _OwnStream(device, self.intake, rate_hz)
+                self.own = _OwnStream(port, self.intake, rate_hz)
         except PortError:
             self.close()
             raise
@@ -265,7 +265,7 @@ class BassIn:
         """A server whose client has gone goes on calling, with nothing in the blocks; a client that plays nothing gives
         the same and is still wired."""
         silent = self._sounds_since_open and self._zeros > SILENT_S * self.rate_hz
-        return silent and self.device.system.startswith("JACK") and jack_client_sends(self.device.name) is False
+        return silent and self.port.system.startswith("JACK") and jack_client_sends(self.port.name) is False
 
     def take_up(self) -> bool:
         """Try to open the input again; whether blocks come. For the thread that may wait."""
@@ -288,10 +288,10 @@ class BassIn:
     def describe(self) -> dict[str, Any]:
         """For the take's header."""
         return {
-            "name": self.device.name,
-            "system": self.device.system,
+            "name": self.port.name,
+            "system": self.port.system,
             "sample_rate_hz": self.rate_hz,
-            "n_channels": self.device.n_channels,
+            "n_channels": self.port.n_channels,
             "one_stream": self.shared,
         }
 
@@ -325,6 +325,6 @@ class BassIn:
         here().forget_shared(self._address)
 
 
-def rate_for(device: AudioDevice) -> int:
-    """The rate to open an input of its own at: the device's, where the ear takes it."""
-    return device.sample_rate_hz if _RATES_HZ[0] <= device.sample_rate_hz <= _RATES_HZ[1] else 48_000
+def rate_for(port: AudioPort) -> int:
+    """The rate to open an input of its own at: the port's, where the ear takes it."""
+    return port.sample_rate_hz if _RATES_HZ[0] <= port.sample_rate_hz <= _RATES_HZ[1] else 48_000

@@ -207,7 +207,7 @@ class Engine:
             self.midi_in.name,
             self.midi_out.name,
             self.sound.stream.name if self.sound is not None else None,
-            self.bass.device.name if self.bass is not None else None,
+            self.bass.port.name if self.bass is not None else None,
             tuple(notices),
             str(record.path) if record.path is not None else None,
         )
@@ -239,15 +239,15 @@ class Engine:
             notices.append(Notice(self.sound.remark))
 
     def _open_bass(self, setup: Setup, name: str, wanted: bool, band: Callable[..., None]) -> None:
-        devices = list_audio()
-        device = devices.input(name)
+        ports = list_audio()
+        port = ports.input(name)
         recording = recording_path(setup.takes_dir) if setup.record and setup.keep_sound else None
-        output = devices.output(None if setup.audio in ("auto", "") else setup.audio) if wanted else None
-        if output is not None and one_clock(device, output):
+        output = ports.output(None if setup.audio in ("auto", "") else setup.audio) if wanted else None
+        if output is not None and one_clock(port, output):
             rate_hz = setup.sample_rate_hz or output.sample_rate_hz
-            self.bass = BassIn(device, rate_hz, shared=True, channel=setup.bass_channel, recording=recording)
+            self.bass = BassIn(port, rate_hz, shared=True, channel=setup.bass_channel, recording=recording)
             try:
-                band((device, self.bass.intake.take))
+                band((port, self.bass.intake.take))
             except PortError:  # the card will not open both ways at once: one stream for each
                 self.bass.end()
                 self.bass.close()
@@ -255,7 +255,7 @@ class Engine:
             else:
                 return
             recording = recording_path(setup.takes_dir) if recording is not None else None
-        self.bass = BassIn(device, rate_for(device), shared=False, channel=setup.bass_channel, recording=recording)
+        self.bass = BassIn(port, rate_for(port), shared=False, channel=setup.bass_channel, recording=recording)
 
     def _ports_used(self) -> dict[str, Any]:
         """For the take's header."""
@@ -353,7 +353,7 @@ class Engine:
                 self.core.hear_bass(raw_ns, data)
         while self._bass_news:
             there, raw_ns = self._bass_news.popleft()
-            text = f'sound input "{bass.device.name}"'
+            text = f'sound input "{bass.port.name}"'
             if not there:
                 self._bass_lost_ns = raw_ns
                 self.core.input_lost(raw_ns)

@@ -24,7 +24,7 @@ from trainer.engine.mixer import FrameLine, Mixer
 from trainer.engine.render import Level, Route, Work
 from trainer.engine.ring import BLOCK_FRAMES, Geometry, Ring
 from trainer.errors import PortError
-from trainer.ports.audio import AudioDevice, open_audio
+from trainer.ports.audio import AudioPort, open_audio
 from trainer.ports.protocols import AudioOut, RawMidi, Take
 from trainer.system import here
 
@@ -48,7 +48,7 @@ class BandSound:
         session: dict[str, Any],
         gains: tuple[float, ...],
         strikes: deque[RawMidi],
-        source: tuple[AudioDevice, Take] | None = None,
+        source: tuple[AudioPort, Take] | None = None,
     ) -> None:
         """Waits until there is sound ahead; `PortError` if it cannot be had, with nothing left open. `source`: an input
         of the same card, and what takes its blocks."""

@@ -33,8 +33,8 @@ from trainer.ports.protocols import AudioStamp, Fill, Take
 from trainer.system import here
 
 __all__ = [
-    "AudioDevice",
     "AudioList",
+    "AudioPort",
     "RealAudioIn",
     "RealAudioOut",
     "list_audio",
@@ -56,7 +56,7 @@ NO_OUTPUT = (
 
 
 @dataclass(frozen=True, slots=True)
-class AudioDevice:
+class AudioPort:
     """A sound output or input as PortAudio names it; `system` is the host interface, `n_channels` that way's."""
 
     name: str
@@ -71,37 +71,37 @@ class AudioDevice:
 class AudioList:
     """The sound outputs and inputs there are now; `note` says why there is no output, or None."""
 
-    outputs: tuple[AudioDevice, ...] = ()
+    outputs: tuple[AudioPort, ...] = ()
     note: str | None = None
-    inputs: tuple[AudioDevice, ...] = ()
+    inputs: tuple[AudioPort, ...] = ()
 
     @property
     def names(self) -> tuple[str, ...]:
-        return tuple(device.name for device in self.outputs)
+        return tuple(port.name for port in self.outputs)
 
     @property
-    def default(self) -> AudioDevice | None:
-        return next((device for device in self.outputs if device.default), None)
+    def default(self) -> AudioPort | None:
+        return next((port for port in self.outputs if port.default), None)
 
-    def output(self, name: str | None) -> AudioDevice:
+    def output(self, name: str | None) -> AudioPort:
         """The output of that name or part of one, the default for None. `PortError` when there is none such."""
         if not self.outputs:
             raise PortError(self.note or NO_OUTPUT)
         if name is None:
             return self.default or self.outputs[0]
         found = find_port(name, self.names, "sound output")
-        return next(device for device in self.outputs if device.name == found)
+        return next(port for port in self.outputs if port.name == found)
 
-    def input(self, name: str) -> AudioDevice:
+    def input(self, name: str) -> AudioPort:
         """The input of that name or part of one. `PortError` when there is none such."""
         if not self.inputs:
             why = "none is connected" if self.note in (None, NO_OUTPUT) else self.note
             raise PortError(f'no sound input "{name}": {why}; what there is: trainer ports')
-        found = find_port(name, tuple(device.name for device in self.inputs), "sound input")
-        return next(device for device in self.inputs if device.name == found)
+        found = find_port(name, tuple(port.name for port in self.inputs), "sound input")
+        return next(port for port in self.inputs if port.name == found)
 
 
-def one_clock(source: AudioDevice, output: AudioDevice) -> bool:
+def one_clock(source: AudioPort, output: AudioPort) -> bool:
     """Whether an input and an output are two sides of one card, and can be opened as one stream."""
     return source.system == output.system and (source.index == output.index or source.name == output.name)
 
@@ -177,7 +177,7 @@ def list_audio(*, fresh: bool = False) -> AudioList:
             if fresh and not _state.n_open and not _state.abandoned:
                 lib._terminate()
                 lib._initialize()
-            outputs, inputs = _devices(lib, "output"), _devices(lib, "input")
+            outputs, inputs = _ports(lib, "output"), _ports(lib, "input")
     except PortError as error:
         return AudioList(note=str(error))
     except Exception as error:  # PortAudio's own exception class, known only once it is loaded
@@ -185,45 +185,45 @@ def list_audio(*, fresh: bool = False) -> AudioList:
     return AudioList(outputs, None if outputs else NO_OUTPUT, inputs)
 
 
-def _devices(lib: Any, way: Literal["input", "output"]) -> tuple[AudioDevice, ...]:
-    """The devices of one way, of the host interface that is best on this system, or of all where none is."""
+def _ports(lib: Any, way: Literal["input", "output"]) -> tuple[AudioPort, ...]:
+    """The ports of one way, of the host interface that is best on this system, or of all where none is."""
     systems: Sequence[Any] = lib.query_hostapis()
     found = [
-        AudioDevice(
-            str(device["name"]),
-            str(systems[device["hostapi"]]["name"]),
+        AudioPort(
+            str(port["name"]),
+            str(systems[port["hostapi"]]["name"]),
             i,
-            int(device[f"max_{way}_channels"]),
-            round(device["default_samplerate"]),
+            int(port[f"max_{way}_channels"]),
+            round(port["default_samplerate"]),
         )
-        for i, device in enumerate(lib.query_devices())
-        if device[f"max_{way}_channels"] > 0
+        for i, port in enumerate(lib.query_devices())
+        if port[f"max_{way}_channels"] > 0
     ]
-    best = next((name for name in here().audio_interfaces if any(device.system == name for device in found)), None)
+    best = next((name for name in here().audio_interfaces if any(port.system == name for port in found)), None)
     if best is None:
         defaults = [lib.default.device[way == "output"], *(api[f"default_{way}_device"] for api in systems)]
     else:
-        found = [device for device in found if device.system == best]
+        found = [port for port in found if port.system == best]
         defaults = [api[f"default_{way}_device"] for api in systems if api["name"] == best]
     chosen = next((i for i in defaults if i not in (None, -1)), -1)
-    return tuple(replace(device, default=device.index == chosen) for device in found)
+    return tuple(replace(port, default=port.index == chosen) for port in found)
 
 
-def stream_settings(lib: Any, device: AudioDevice) -> dict[str, Any]:
-    """What a stream on this device is to be opened with besides its format, as keyword arguments.
+def stream_settings(lib: Any, port: AudioPort) -> dict[str, Any]:
+    """What a stream on this port is to be opened with besides its format, as keyword arguments.
 
     WASAPI shares a card at the card's own rate only, unless asked to convert (Microsoft, audio stream flags,
     AUDCLNT_STREAMFLAGS_AUTOCONVERTPCM).
     """
-    return {"extra_settings": lib.WasapiSettings(auto_convert=True)} if device.system == "Windows WASAPI" else {}
+    return {"extra_settings": lib.WasapiSettings(auto_convert=True)} if port.system == "Windows WASAPI" else {}
 
 
-def running_latency_s(device: AudioDevice, devices: AudioList, during_s: float = 0.4) -> float | None:
+def running_latency_s(port: AudioPort, ports: AudioList, during_s: float = 0.4) -> float | None:
     """How long after it was asked for sound leaves an output, by its driver's times while it runs, silent; None where
     it cannot be opened now or gives no times.
     """
     try:
-        stream = open_audio(lambda frame, out: out.fill(0.0), device.name, devices=devices)
+        stream = open_audio(lambda frame, out: out.fill(0.0), port.name, ports=ports)
     except PortError:
         return None
     with contextlib.suppress(PortError):
@@ -239,8 +239,8 @@ class _Stream:
 
     _stream: Any
 
-    def __init__(self, lib: Any, device: AudioDevice, block_frames: int, side: str) -> None:
-        self.device = device
+    def __init__(self, lib: Any, port: AudioPort, block_frames: int, side: str) -> None:
+        self.port = port
         self.stamps: deque[AudioStamp] = deque(maxlen=65_536)
         self.n_xruns = 0
         self.fault: str | None = None
@@ -262,11 +262,11 @@ class _Stream:
 
     def _finished(self) -> None:
         if not self._closing and self.fault is None:
-            self.fault = f'sound {self._side} "{self.device.name}" stopped by itself; is it still connected?'
+            self.fault = f'sound {self._side} "{self.port.name}" stopped by itself; is it still connected?'
 
     @property
     def name(self) -> str:
-        return self.device.name
+        return self.port.name
 
     @property
     def sample_rate_hz(self) -> int:
@@ -286,7 +286,7 @@ class _Stream:
             with quiet_stderr():
                 self._stream.start()
         except self._lib.PortAudioError as error:
-            raise PortError(_refused(self.device, error, self._side)) from None
+            raise PortError(_refused(self.port, error, self._side)) from None
 
     def close(self) -> None:
         if self._closing:
@@ -316,15 +316,15 @@ class RealAudioOut(_Stream):
     def __init__(
         self,
         lib: Any,
-        device: AudioDevice,
+        port: AudioPort,
         fill: Fill,
         sample_rate_hz: int,
         block_frames: int,
         latency: Any,
-        source: tuple[AudioDevice, Take] | None = None,
+        source: tuple[AudioPort, Take] | None = None,
     ) -> None:
-        super().__init__(lib, device, block_frames, "output")
-        n_channels = min(2, device.n_channels)
+        super().__init__(lib, port, block_frames, "output")
+        n_channels = min(2, port.n_channels)
         scratch = np.zeros((_MAX_BLOCK_FRAMES, 2), dtype=np.float32)
 
         def callback(raw: Any, n_frames: int, times: Any, status: Any) -> None:
@@ -357,12 +357,12 @@ class RealAudioOut(_Stream):
             "finished_callback": self._finished,
         }
         if source is None:
-            options |= stream_settings(lib, device)
-            self._stream = lib.RawOutputStream(device=device.index, channels=n_channels, callback=callback, **options)
+            options |= stream_settings(lib, port)
+            self._stream = lib.RawOutputStream(device=port.index, channels=n_channels, callback=callback, **options)
         else:
-            from_device, take = source
-            n_in = from_device.n_channels
-            sides = [stream_settings(lib, side).get("extra_settings") for side in (from_device, device)]
+            from_port, take = source
+            n_in = from_port.n_channels
+            sides = [stream_settings(lib, side).get("extra_settings") for side in (from_port, port)]
             if any(sides):
                 options["extra_settings"] = tuple(sides)
 
@@ -372,7 +372,7 @@ class RealAudioOut(_Stream):
                 take(frame, np.frombuffer(raw_in, dtype=np.float32).reshape(n_frames, n_in))
 
             self._stream = lib.RawStream(
-                device=(from_device.index, device.index), channels=(n_in, n_channels), callback=both, **options
+                device=(from_port.index, port.index), channels=(n_in, n_channels), callback=both, **options
             )
         _state.n_open += 1
 
@@ -383,8 +383,8 @@ class RealAudioOut(_Stream):
 
     def describe(self) -> dict[str, Any]:
         return {
-            "name": self.device.name,
-            "system": self.device.system,
+            "name": self.port.name,
+            "system": self.port.system,
             "sample_rate_hz": self.sample_rate_hz,
             "block_frames": self._block_frames,
             "latency_s": self.latency_s,
@@ -398,10 +398,10 @@ class RealAudioIn(_Stream):
     """
 
     def __init__(
-        self, lib: Any, device: AudioDevice, take: Take, sample_rate_hz: int, block_frames: int, latency: Any
+        self, lib: Any, port: AudioPort, take: Take, sample_rate_hz: int, block_frames: int, latency: Any
     ) -> None:
-        super().__init__(lib, device, block_frames, "input")
-        n_channels = device.n_channels
+        super().__init__(lib, port, block_frames, "input")
+        n_channels = port.n_channels
 
         def callback(raw: Any, n_frames: int, times: Any, status: Any) -> None:
             host_ns = perf_counter_ns()
@@ -412,30 +412,30 @@ class RealAudioIn(_Stream):
         self._stream = lib.RawInputStream(
             samplerate=sample_rate_hz,
             blocksize=block_frames,
-            device=device.index,
+            device=port.index,
             channels=n_channels,
             dtype="float32",
             latency=latency,
             callback=callback,
             finished_callback=self._finished,
-            **stream_settings(lib, device),
+            **stream_settings(lib, port),
         )
         _state.n_open += 1
 
     def describe(self) -> dict[str, Any]:
         return {
-            "name": self.device.name,
-            "system": self.device.system,
+            "name": self.port.name,
+            "system": self.port.system,
             "sample_rate_hz": self.sample_rate_hz,
             "block_frames": self._block_frames,
-            "n_channels": self.device.n_channels,
+            "n_channels": self.port.n_channels,
         }
 
 
-def _refused(device: AudioDevice, error: Exception, side: str) -> str:
+def _refused(port: AudioPort, error: Exception, side: str) -> str:
     cause = str(error).splitlines()[0] if str(error) else type(error).__name__
     advice = "close the program that holds it, or choose another"
-    return f'sound {side} "{device.name}" could not be opened ({cause}); {advice}'
+    return f'sound {side} "{port.name}" could not be opened ({cause}); {advice}'
 
 
 def _ready_library() -> Any:
@@ -462,38 +462,36 @@ def open_audio(
     sample_rate_hz: int | None = None,
     block_frames: int = 256,
     latency: float | str = "low",
-    devices: AudioList | None = None,
-    source: tuple[AudioDevice, Take] | None = None,
+    ports: AudioList | None = None,
+    source: tuple[AudioPort, Take] | None = None,
 ) -> RealAudioOut:
     """An audio stream, not yet started, on the output of that name or part of one (None: the system's default).
 
-    `sample_rate_hz`: None takes the device's own. `latency`: "low", "high" or seconds, as PortAudio takes it.
+    `sample_rate_hz`: None takes the port's own. `latency`: "low", "high" or seconds, as PortAudio takes it.
     `source`: an input of the same card (`one_clock`) and what takes its blocks. `PortError` when there is no sound, no
     such output, or it is busy.
     """
     lib = _ready_library()
-    device = (devices or list_audio()).output(name)
+    port = (ports or list_audio()).output(name)
     try:
         with quiet_stderr():
-            return RealAudioOut(
-                lib, device, fill, sample_rate_hz or device.sample_rate_hz, block_frames, latency, source
-            )
+            return RealAudioOut(lib, port, fill, sample_rate_hz or port.sample_rate_hz, block_frames, latency, source)
     except (lib.PortAudioError, ValueError) as error:
-        raise PortError(_refused(device, error, "output")) from None
+        raise PortError(_refused(port, error, "output")) from None
 
 
 def open_capture(
     take: Take,
-    device: AudioDevice,
+    port: AudioPort,
     *,
     sample_rate_hz: int | None = None,
     block_frames: int = 256,
     latency: float | str = "low",
 ) -> RealAudioIn:
-    """An input stream of its own, not yet started, with all channels of the device. `PortError` when it is busy."""
+    """An input stream of its own, not yet started, with all channels of the port. `PortError` when it is busy."""
     lib = _ready_library()
     try:
         with quiet_stderr():
-            return RealAudioIn(lib, device, take, sample_rate_hz or device.sample_rate_hz, block_frames, latency)
+            return RealAudioIn(lib, port, take, sample_rate_hz or port.sample_rate_hz, block_frames, latency)
     except (lib.PortAudioError, ValueError) as error:
-        raise PortError(_refused(device, error, "input")) from None
+        raise PortError(_refused(port, error, "input")) from None
