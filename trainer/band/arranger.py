@@ -377,7 +377,7 @@ def _louder(level: float) -> float:
 
 def _touched(rng: np.random.Generator) -> float:
     """How much harder or softer a chord is struck than it was meant, about 1; our choice."""
-    return float(np.clip(1.0 + 0.05 * rng.standard_normal(), 0.88, 1.12))
+    return min(max(1.0 + 0.05 * rng.standard_normal(), 0.88), 1.12)
 
 
 def _count_in(table: _Table, chart: Chart) -> None:

@@ -74,7 +74,7 @@ def fill_hits(
     for slot in _slots(struck):
         for at, pitch, base, limb in _SHAPES[family](slot):
             loud = base * (0.7 + 0.5 * intensity) + 3.0 * float(rng.standard_normal())
-            hits.append(Hit(at, pitch, int(np.clip(loud, 1, 127)), limb))
+            hits.append(Hit(at, pitch, int(min(max(loud, 1), 127)), limb))
     if family != "kick_snare":
         hits += [Hit(float(beat), KICK, int(60 + 36 * intensity), FOOT) for beat in beats]
     return hits

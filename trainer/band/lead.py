@@ -100,7 +100,7 @@ class Soloist:
                 pitch = self._rested_on(pitch)
             before, self.pitch = self.pitch, float(pitch)
             loud = 56 + 48 * intensity + 6 * (last and slot == "off") + 5 * rng.standard_normal()
-            notes.append(LeadNote(onsets[i], min(length, 1.5), pitch, int(np.clip(loud, 1, 127))))
+            notes.append(LeadNote(onsets[i], min(length, 1.5), pitch, int(min(max(loud, 1), 127))))
         if line == 0:
             self._motifs[within] = tuple(note.pitch for note in notes)
         return notes
