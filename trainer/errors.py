@@ -41,7 +41,6 @@ class SessionError(UsageError):
     """A session file holds one or more mistakes; `problems` has one line for each."""
 
     def __init__(self, source: str, problems: Iterable[str]) -> None:
-        self.source = source
         found = tuple(problem if len(problem) <= 1_000 else f"{problem[:999]}…" for problem in problems)
         self.problems = found[:PROBLEMS]
         if len(found) > PROBLEMS:

@@ -10,7 +10,8 @@ from pathlib import Path
 from typing import Any
 
 from trainer import limits
-from trainer.errors import FileFormatError, SessionError, UsageError, did_you_mean
+from trainer.errors import SessionError, did_you_mean
+from trainer.opened import bytes_of
 
 __all__ = ["Checker", "is_number", "read_text_file", "read_toml"]
 
@@ -46,17 +47,7 @@ def read_text_file(file: Path, kind: str, expected: str) -> str:
 
     `UsageError` if it is not there, `FileFormatError` or `SessionError` if it is no such `kind` of file.
     """
-    try:
-        if file.exists() and not file.is_file() and not file.is_dir():
-            raise UsageError(f"{file}: not a regular file; expected {expected}")
-        with file.open("rb") as handle:
-            raw = handle.read(MAX_BYTES + 1)
-    except FileNotFoundError:
-        raise UsageError(f"no {kind} file {file}; expected {expected}") from None
-    except (OSError, ValueError) as error:
-        raise UsageError(f"cannot read the {kind} {file}: {getattr(error, 'strerror', None) or error}") from None
-    if len(raw) > MAX_BYTES:
-        raise FileFormatError(f"{file}: more than 1 MB; expected {expected}")
+    raw = bytes_of(file, MAX_BYTES, expected, kind)
     if raw[:4] == b"MThd":
         raise SessionError(str(file), [f"a MIDI file, not a {kind}; its figures: trainer score {file}"])
     try:

@@ -20,7 +20,7 @@ from scipy import signal
 from scipy.io import wavfile
 
 from trainer.band import BAND_DTYPE, PARTS, BandScore, arrange, render_wav
-from trainer.band.sound import CEILING, DEFAULT_GAINS, Ducker, StemRenderer, limit, mix, monitor_note, synth
+from trainer.band.sound import CEILING, DEFAULT_GAINS, Ducker, StemRenderer, limit, monitor_note, synth
 from trainer.band.sound import bank as bank_module
 from trainer.band.sound.speaker import FAST_HZ, SLOW_HZ, Speaker
 from trainer.clock import TempoMap
@@ -52,6 +52,12 @@ def renderer(
 ) -> StemRenderer:
     score = arrange(chart) if score is None else score
     return StemRenderer(score, TempoMap(chart.tempo_segments), rate_hz, clicks=clicks)
+
+
+def mix(stems: np.ndarray[Any, Any], gains: Any, out: np.ndarray[Any, Any]) -> None:
+    """The parts by their gains and the limiter, without what takes a loud mix down."""
+    np.einsum("p,pns->ns", np.asarray(gains, dtype=np.float32), stems, out=out)
+    limit(out)
 
 
 def mixed(stems: StemRenderer, n_frames: int | None = None) -> np.ndarray[Any, Any]:

@@ -11,11 +11,11 @@ import pytest
 
 from tests.cli.conftest import Outcome
 from tests.engine.on_a_terminal import on_terminal, wait_until
+from tests.fakes.busy_clock import BusyClock
 from tests.jack_sender import JackSender
 from tests.jack_server import JackServer
 from trainer.cli.checking import converse
 from trainer.cli.input_port import ask_which
-from trainer.clock.sources import FakeClock
 from trainer.errors import FileFormatError, PortError
 from trainer.music import FOUR_STRING
 from trainer.ports.memory import MemoryMidiIn
@@ -35,7 +35,7 @@ def held(
     unplug_s: float | None = None,
 ) -> tuple[CheckResult | None, str]:
     """A whole conversation on a fake clock: the result, and all that was written."""
-    clock = FakeClock(5_000_000_000)
+    clock = BusyClock(5_000_000_000)
     start_ns = clock.now_ns()
     sink: MidiSink = deque()
     port = MemoryMidiIn(sink)

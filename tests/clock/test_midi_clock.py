@@ -5,6 +5,7 @@ pulses.
 from __future__ import annotations
 
 from collections import deque
+from collections.abc import Iterator
 
 import mido
 import numpy as np
@@ -19,10 +20,11 @@ from trainer.clock.fit import DriverClock
 from trainer.clock.midi_clock import (
     CLOCK,
     CONTINUE,
+    LEAD_S,
     START,
     STOP,
     ClockFollower,
-    clock_messages,
+    ClockMessage,
     pulse_beats,
     resume_messages,
     song_position,
@@ -55,15 +57,6 @@ def test_pulse_spacing_is_2500_by_bpm_milliseconds() -> None:
 def test_song_position_as_another_library_reads_it(beats: float, position: int, at_beats: float) -> None:
     data, at = song_position(beats)
     assert (mido.Message.from_bytes(data).pos, at) == (position, at_beats)
-
-
-def test_a_whole_song_starts_once_before_its_pulse_and_stops() -> None:
-    messages = list(clock_messages(-8.0, 0.0, 4.0))
-    kinds = [m.data for m in messages]
-    assert kinds.count(CLOCK) == 12 * 24 and kinds.count(START) == kinds.count(STOP) == 1
-    start = messages[kinds.index(START)]
-    assert (start.at_beats, kinds.index(START)) == (0.0, 8 * 24) and start.shift_s <= -0.001
-    assert messages[-1].data == STOP and messages[-1].at_beats == 4.0
 
 
 def test_going_on_sends_the_position_then_continue_before_the_pulse() -> None:
@@ -106,7 +99,7 @@ def test_a_perfect_clock_is_followed_perfectly() -> None:
     follower, _, error_ms = followed(TempoMap.constant(96.0), 32.0, 0.0)
     assert np.abs(error_ms[1:]).max() < 1e-3  # the first pulse alone tells no tempo
     assert follower.tempo_bpm == pytest.approx(96.0, abs=1e-4)
-    assert (follower.n_missed, follower.n_tempo_changes) == (0, 0)
+    assert follower.n_missed == 0
 
 
 @pytest.mark.parametrize(("lost_frac", "late_frac"), [(0.0, 0.0), (0.02, 0.0), (0.0, 0.02), (0.01, 0.01)])
@@ -118,7 +111,6 @@ def test_jitter_lost_and_late_pulses_are_filtered(bpm: float, lost_frac: float, 
     )
     settled = error_ms[(beats >= 4.0) & ~np.isnan(error_ms)]
     assert np.percentile(np.abs(settled), 99) < 0.5 and np.abs(settled).max() < 1.0
-    assert follower.n_tempo_changes == 0
     assert follower.n_missed == np.isnan(error_ms).sum()
     assert follower.tempo_bpm == pytest.approx(bpm, rel=2e-3)
 
@@ -212,6 +204,17 @@ def test_any_stream_gives_a_finite_position(rows: list[tuple[int, bytes]]) -> No
 
 
 # --- over real ports ----------------------------------------------------------------------------------------------
+
+
+def clock_messages(first_beats: float, start_beats: float, end_beats: float) -> Iterator[ClockMessage]:
+    """A song played through, as another machine sends it: pulses from the count-in on, a start, a stop at the end."""
+    started = False
+    for beats in pulse_beats(first_beats, end_beats).tolist():
+        if not started and beats >= start_beats:
+            yield ClockMessage(beats, -LEAD_S, START)
+            started = True
+        yield ClockMessage(beats, 0.0, CLOCK)
+    yield ClockMessage(end_beats, 0.0, STOP)
 
 
 @pytest.mark.jack

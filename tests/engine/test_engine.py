@@ -10,6 +10,7 @@ from typing import Any
 
 import pytest
 
+from tests.fakes.silent_sound import SilentSound
 from trainer.clock.sources import RealClock
 from trainer.engine import Notice, Ready, Setup
 from trainer.engine.process import Engine
@@ -17,7 +18,7 @@ from trainer.engine.record import Record, finish_lost
 from trainer.engine.slots import PortSlot
 from trainer.engine.sound import BandSound
 from trainer.ports import MidiOut
-from trainer.ports.memory import MemoryAudioOut, MemoryMidiOut
+from trainer.ports.memory import MemoryMidiOut
 from trainer.session import ChorusPlan, Session
 
 SHORT = Session(tempo_bpm=240.0, choruses=(ChorusPlan("verse", 1),), loop=(1, 1), count_in_bars=0)
@@ -60,7 +61,7 @@ def test_a_soundfont_that_fails_at_the_start_is_said_and_the_built_in_sounds_pla
     font = tmp_path / "mine.sf2"
     font.write_bytes(b"RIFF no more")
     clock = RealClock()
-    monkeypatch.setattr("trainer.engine.sound.open_audio", lambda fill, *_, **__: MemoryAudioOut(fill, clock))
+    monkeypatch.setattr("trainer.engine.sound.open_audio", lambda *_, **__: SilentSound())
 
     def known(sound: BandSound) -> None:
         now_ns = clock.now_ns()

@@ -67,7 +67,7 @@ def test_whatever_was_said_of_a_loss_is_over_when_it_is_back_and_nothing_else_is
 
 def test_what_was_said_before_the_start_leaves_when_the_port_comes(seconds: Seconds) -> None:
     shown = front._Front(default_session(), PlayOptions(quiet_screen=True, typing=True))
-    shown.link = ReadyLink(Ready(None, None, None, None, (GONE,), None))  # type: ignore[assignment]
+    shown.link = ReadyLink(Ready(None, None, None, (GONE,)))  # type: ignore[assignment]
     shown._open()
     assert shown._state().warnings == (GONE.text, front.TYPING_LIMITS)
     assert f"! {front.TYPING_LIMITS}" in render(shown._state(), 80, 24).plain  # whole
@@ -78,7 +78,7 @@ def test_what_was_said_before_the_start_leaves_when_the_port_comes(seconds: Seco
 
 def test_what_typed_notes_cannot_show_is_said_once_a_sitting(seconds: Seconds) -> None:
     again = front._Front(default_session(), PlayOptions(quiet_screen=True, typing=True, typing_told=True))
-    again.link = ReadyLink(Ready(None, None, None, None, (), None))  # type: ignore[assignment]
+    again.link = ReadyLink(Ready(None, None, None, ()))  # type: ignore[assignment]
     again._open()
     assert again._state().warnings == ()
 
@@ -194,7 +194,7 @@ def test_counted_back_into_a_chorus_the_screen_and_the_root_key_are_there_alread
     assert (top.chorus, top.degrees) == (3, ("IV",))
 
     def place(beats: float) -> None:
-        shown.place = Place(0, "count_in", 0.0, beats, top.idx, top.chorus, 4, 1, 96.0)
+        shown.place = Place(0, "count_in", beats, top.idx, 96.0)
 
     place(-0.1)
     assert shown._state().bar == top and shown._state().counting_in
@@ -205,7 +205,7 @@ def test_counted_back_into_a_chorus_the_screen_and_the_root_key_are_there_alread
     place(0.02)  # the count is over and the next word from the engine is on its way
     assert shown._beats_at(0) == pytest.approx(top.onset_beats + 0.02)
     assert shown._state().bar == top and not shown._state().counting_in
-    shown.place = Place(0, "count_in", 0.0, -0.3, -1, 0, 4, 0, 96.0)  # the first count of all
+    shown.place = Place(0, "count_in", -0.3, -1, 96.0)  # the first count of all
     assert shown._state().bar == shown.chart.bars[0] and shown._beats_at(0) == pytest.approx(-0.3)
 
 
@@ -268,7 +268,7 @@ def test_that_one_marks_the_bar_just_heard(seconds: Seconds, monkeypatch: pytest
     shown, link = front._Front(default_session(), PlayOptions(quiet_screen=True)), Link()
     shown.link = link  # type: ignore[assignment]
     for beats in (-3.0, 17.5, 17.9, 48.2):  # the last: bar 12 of chorus 1, bar 1 has only begun
-        shown.place = Place(0, "paused", 0.0, beats, 4, 1, 0, 0, 96.0)
+        shown.place = Place(0, "paused", beats, 4, 96.0)
         shown._command(Char(int(beats * 1e9), "t"))
     assert shown.marked == [(1, 5), (1, 12)]
     assert link.said[-1] == Facts({"marked": [[1, 5], [1, 12]]})

@@ -4,20 +4,18 @@ from __future__ import annotations
 
 from collections import deque
 
-import numpy as np
 import pytest
 
 from trainer.clock.sources import FakeClock
 from trainer.errors import PortError
-from trainer.ports import AudioOut, MidiIn, MidiOut, all_notes_off
-from trainer.ports.memory import MemoryAudioOut, MemoryMidiIn, MemoryMidiOut
+from trainer.ports import MidiIn, MidiOut, all_notes_off
+from trainer.ports.memory import MemoryMidiIn, MemoryMidiOut
 
 
 def test_memory_ports_are_ports() -> None:
     clock = FakeClock()
     assert isinstance(MemoryMidiIn(deque()), MidiIn)
     assert isinstance(MemoryMidiOut(clock), MidiOut)
-    assert isinstance(MemoryAudioOut(lambda frame, out: None, clock), AudioOut)
 
 
 def test_a_loop_carries_messages_with_driver_deltas() -> None:
@@ -61,22 +59,3 @@ def test_unplugged_input_hears_nothing() -> None:
     cable.unplug()
     cable.push(1, b"\x90\x28\x64")
     assert not sink and not cable.is_connected()
-
-
-def test_audio_asks_for_blocks_in_order_and_stamps_them() -> None:
-    clock = FakeClock(1_000_000_000)
-
-    def fill(frame: int, out: np.ndarray) -> None:
-        out[:, 0] = np.arange(frame, frame + len(out))
-
-    audio = MemoryAudioOut(fill, clock, block_frames=4, latency_s=0.5)
-    audio.pump()
-    assert len(audio.heard()) == 0  # not started
-    audio.start()
-    audio.pump(2)
-    audio.pump(xrun=True)
-    assert audio.heard()[:, 0].tolist() == list(range(12))
-    assert [stamp.frame for stamp in audio.stamps] == [0, 4, 8]
-    assert [stamp.xrun for stamp in audio.stamps] == [False, False, True]
-    assert audio.stamps[0].dac_s - audio.stamps[0].now_s == pytest.approx(0.5)
-    assert audio.n_xruns == 1

@@ -203,8 +203,8 @@ def test_a_take_is_written_as_it_was_meant() -> None:
     tempo = TempoMap(chart.tempo_segments)
     notes = StandIn(Feel(missed_frac=0.0), seed=3).play(line, tempo).notes
     reading = read_notes(Take(notes=notes, tempo=tempo, session=chart.session), chart)
-    model = {(n.start, n.pitch) for n in written_line(line).notes}
-    take = {(n.start, n.pitch) for n in written_take(reading, chart).notes}
+    model = {(n.start, n.tones[0].pitch) for n in written_line(line).notes}
+    take = {(n.start, n.tones[0].pitch) for n in written_take(reading, chart).notes}
     assert len(model & take) >= 0.9 * len(model)
 
 
@@ -269,7 +269,7 @@ def test_a_take_is_read_back_by_another_program(schema: xmlschema.XMLSchema) -> 
     heard = heard_by_music21(document)
     assert len(heard) == len(written.notes) > 100
     assert np.allclose([at for at, _ in heard], [note.start / DIVISIONS for note in written.notes], atol=1e-6)
-    assert [pitch for _, pitch in heard] == [note.pitch for note in written.notes]
+    assert [pitch for _, pitch in heard] == [note.tones[0].pitch for note in written.notes]
 
 
 def test_a_pick_up_is_an_incomplete_bar(schema: xmlschema.XMLSchema) -> None:
@@ -290,8 +290,8 @@ def test_a_pick_up_is_an_incomplete_bar(schema: xmlschema.XMLSchema) -> None:
     notes = StandIn(Feel(missed_frac=0.0, jitter_sd_ms=3.0), seed=3).play(line, tempo).notes
     played = written_take(read_notes(Take(notes=notes, tempo=tempo, session=chart.session), chart), chart)
     assert played.pickup == 2 * DIVISIONS and played.n_left_out == 0
-    before = [(note.start, note.pitch) for note in written.notes if note.start < 0]
-    assert [(note.start, note.pitch) for note in played.notes if note.start < 0] == before
+    before = [(note.start, note.tones[0].pitch) for note in written.notes if note.start < 0]
+    assert [(note.start, note.tones[0].pitch) for note in played.notes if note.start < 0] == before
     plain = a_chart()
     unplanned = written_take(read_notes(Take(notes=notes, tempo=tempo, session=plain.session), plain), plain)
     assert unplanned.pickup == 2 * DIVISIONS and unplanned.n_left_out == 0
@@ -325,10 +325,12 @@ def test_a_players_own_strings_are_obeyed() -> None:
         for pitch, channel, _, _ in [cells[beat % 4]]
     ]
     written = written_take(read_notes(take_of(chart, rows), chart), chart)  # type: ignore[arg-type]
-    assert [(n.pitch, n.string, n.fret) for n in written.notes[:4]] == [(p, s, f) for p, _, s, f in cells]
+    assert [(t.pitch, t.string, t.fret) for (t,) in (n.tones for n in written.notes[:4])] == [
+        (p, s, f) for p, _, s, f in cells
+    ]
     # The same notes on one channel: open strings where they are nearer.
     plain = written_take(read_notes(take_of(chart, [row[:4] for row in rows]), chart), chart)
-    assert {n.fret for n in plain.notes} != {5, 2}
+    assert {n.tones[0].fret for n in plain.notes} != {5, 2}
 
 
 def test_the_rhythm_of_a_known_source_comes_through(tmp_path: Path) -> None:
@@ -349,7 +351,7 @@ def test_the_rhythm_of_a_known_source_comes_through(tmp_path: Path) -> None:
         chart = a_chart()
         take = read_transcription(path, chart.session)
     written = written_take(read_notes(take, chart), chart)
-    assert [(note.start, note.pitch) for note in written.notes] == want
+    assert [(note.start, note.tones[0].pitch) for note in written.notes] == want
 
 
 def test_engraved_pages_say_what_is_written(monkeypatch: pytest.MonkeyPatch) -> None:

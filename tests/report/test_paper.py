@@ -80,12 +80,12 @@ def test_a_bend_shows_hammer_on_pull_off_and_slide(tmp_path: Path) -> None:
         kind: [n for n in written.notes if kinds[n.start // BAR * 4 + n.start % BAR // DIVISIONS] == kind]
         for kind in wheel
     }
-    assert [(n.pitch, n.joined) for n in of_kind["hammer"]] == [(33, ""), (35, "hammer")] * 8
-    assert [(n.pitch, n.joined) for n in of_kind["pull"]] == [(33, ""), (31, "pull")] * 8
-    assert [(n.pitch, n.joined) for n in of_kind["slide"]] == [(33, ""), (35, "slide")] * 8
+    assert [(n.tones[0].pitch, n.joined) for n in of_kind["hammer"]] == [(33, ""), (35, "hammer")] * 8
+    assert [(n.tones[0].pitch, n.joined) for n in of_kind["pull"]] == [(33, ""), (31, "pull")] * 8
+    assert [(n.tones[0].pitch, n.joined) for n in of_kind["slide"]] == [(33, ""), (35, "slide")] * 8
     for kind in ("vibrato", "bend", "octave"):
         assert [n.joined for n in of_kind[kind]] == [""] * 8
-    assert all(a.string == b.string for a, b in pairwise(written.notes) if b.joined)
+    assert all(a.tones[0].string == b.tones[0].string for a, b in pairwise(written.notes) if b.joined)
     places = {kind: {n.start % DIVISIONS for n in of_kind[kind]} for kind in wheel}
     assert places["hammer"] == places["pull"] == {0, 6}  # the swung off-beat, a plain eighth
     pages = svg_pages(musicxml(written))

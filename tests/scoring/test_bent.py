@@ -108,7 +108,9 @@ def test_a_step_that_is_a_bend_lands_and_is_no_evidence_of_time() -> None:
     on = card.reading.on_note_idx
     assert card.reading.joined[on[on >= 0]].sum() == n_joined
     found = card.swing.found
-    for rows in (found.on_idx, found.off_idx, found.next_idx[found.next_idx >= 0]):
+    beats = found.beat - card.reading.first_beat_idx
+    struck = card.reading.on_note_idx[beats], card.reading.between_note_idx[beats]
+    for rows in (*struck, found.next_idx[found.next_idx >= 0]):
         assert not card.reading.joined[rows].any()
 
 

@@ -77,7 +77,7 @@ def test_amads_agrees_on_every_pair(ratio: float) -> None:
     found = pairs(reading)
     onset_s = reading.notes["onset_s"]
     on = onset_s[reading.on_note_idx[reading.on_note_idx >= 0]]
-    off = onset_s[found.off_idx]
+    off = onset_s[reading.between_note_idx[found.beat - reading.first_beat_idx]]
     theirs = np.array([r if r is not None else np.nan for r in beat_upbeat_ratio(on.tolist(), off.tolist())])
     np.testing.assert_allclose(found.ratio, theirs[~np.isnan(theirs)], rtol=1e-9)
     assert len(found) == 140

@@ -34,7 +34,7 @@ def _played(session: Session, feel: Feel, options: PlayOptions, commands=()):  #
     for message in said:
         if isinstance(message, Heard):
             shown._heard(message)
-    shown._heard(Place(0, "finished", 0.0, shown.chart.end_beats, 0, 1, 0, 0, 96.0))
+    shown._heard(Place(0, "finished", shown.chart.end_beats, 0, 96.0))
     return take, shown
 
 

@@ -27,7 +27,7 @@ CUES = ((0.0, 52.0, "solo coming: follow it up"), (40.0, 52.0, "one more chorus"
 )
 def test_the_cue_called_last_is_shown_large_while_new_and_as_it_comes(beats: float, text: str, large: bool) -> None:
     front = _Front(SESSION, PlayOptions(cues=CUES, quiet_screen=True))
-    front.place = Place(0, "paused", 0.0, beats, 0, 1, 1, 0, 96.0)
+    front.place = Place(0, "paused", beats, 0, 96.0)
     state = front._state()
     assert (state.cue, state.cue_large, state.open_end) == (text, large, True)
     plain = _Front(SESSION, PlayOptions(quiet_screen=True))._state()

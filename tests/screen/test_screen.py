@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 import re
 from dataclasses import replace
+from typing import get_args
 
 import pyte
 import pytest
@@ -15,7 +16,7 @@ from rich.cells import cell_len
 from tests.screen.states import FIGURES, LONG, ROUND, STATES, TWO_FIVE, session, state
 from trainer.music import FORMS, QUALITIES, parse_key
 from trainer.resources import session_names, session_path
-from trainer.screen import PHASES, block_rows, block_text, block_width, opening_lines, plain_line, render, repaint
+from trainer.screen import Phase, block_rows, block_text, block_width, opening_lines, plain_line, render, repaint
 from trainer.screen.font import GLYPH_PIXELS_HIGH
 from trainer.screen.near import LANE_RANGE_MS, STRIP_STEPS_MS, lane_of
 from trainer.session import Session, expand, load_session
@@ -29,7 +30,7 @@ SESSIONS = [session(), TWO_FIVE, LONG, ROUND, session(form="eight_bar", drop_out
     place=st.floats(-0.05, 1.02),
     width=st.integers(1, 260),
     height=st.integers(1, 70),
-    phase=st.sampled_from(PHASES),
+    phase=st.sampled_from(get_args(Phase)),
     flags=st.tuples(st.booleans(), st.booleans(), st.booleans()),
     warnings=st.lists(st.text(max_size=300), max_size=5),
     lane_ms=st.lists(st.floats(-500, 500), max_size=20),

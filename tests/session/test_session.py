@@ -194,7 +194,7 @@ def test_missing_and_unreadable_files(tmp_path: Path) -> None:
     bad.write_bytes(b"title = \xff\xfe")
     with pytest.raises(SessionError, match="not UTF-8"):
         load_session(bad)
-    with pytest.raises(UsageError, match="cannot read"):
+    with pytest.raises(UsageError, match="a folder; expected a TOML file"):
         load_session(tmp_path)
     marked = tmp_path / "marked.toml"
     marked.write_bytes(b'\xef\xbb\xbfkey = "A"\r\n')  # as some editors save UTF-8

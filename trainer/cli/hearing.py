@@ -135,7 +135,7 @@ def _write_midi(notes: Notes, path: Path) -> None:
     from trainer.take import Take
     from trainer.take.store import take_midi
 
-    write_page(take_midi(Take(notes, TempoMap([(0.0, MIDI_BPM)]))), path)
+    write_page(take_midi(Take(notes, TempoMap.constant(MIDI_BPM))), path)
 
 
 def add_to(app: typer.Typer) -> None:

@@ -1,9 +1,9 @@
 """Tempo map, swing warp, transport, clock sources, clock-to-clock fits and MIDI clock."""
 
 from trainer.clock.fit import ClockFit, DriverClock, FitSegment, SongMap, place_messages
-from trainer.clock.midi_clock import ClockFollower, clock_messages
+from trainer.clock.midi_clock import ClockFollower
 from trainer.clock.sources import Clock, FakeClock, RealClock, SleepWatch
-from trainer.clock.tempo import TempoMap, straight_beats, swing_offbeat_frac, swung_beats
+from trainer.clock.tempo import TempoMap, swing_offbeat_frac, swung_beats
 
 __all__ = [
     "Clock",
@@ -16,9 +16,7 @@ __all__ = [
     "SleepWatch",
     "SongMap",
     "TempoMap",
-    "clock_messages",
     "place_messages",
-    "straight_beats",
     "swing_offbeat_frac",
     "swung_beats",
 ]

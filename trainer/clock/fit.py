@@ -144,7 +144,6 @@ class ClockFit:
         self._rate, self._rate_sd = 0.0, _RATE_PRIOR
         self.n_stamps = 0
         self.n_without_dac = 0
-        self.n_xruns = 0
 
     # a segment's state is set by `_begin`
     _frame0: int
@@ -163,8 +162,6 @@ class ClockFit:
         lead_ns = self._lead(dac_s, now_s)
         sounding_ns = host_ns + lead_ns
         begun: str | None = None
-        if xrun:
-            self.n_xruns += 1
         if not self._begun:
             begun = self._begin(frame, sounding_ns, "start")
         elif frame <= self._last_frame:
@@ -259,11 +256,6 @@ class ClockFit:
     def ready(self) -> bool:
         """Whether anything has been fed."""
         return self._begun
-
-    @property
-    def rate_ppm(self) -> float:
-        """The card's rate against nominal, in parts per million; positive: it runs fast."""
-        return -self._line.slope * 1e-3 if self._begun else 0.0
 
     def error_ms(self) -> float:
         """Standard error of the position now, without the constant; infinite before anything is known."""
@@ -365,12 +357,11 @@ class DriverClock:
     before the message before it. One per opened port: a new opening starts its deltas afresh.
     """
 
-    __slots__ = ("_late", "_offset_ns", "_placed_ns", "driver_ns", "n_messages", "n_segments")
+    __slots__ = ("_late", "_offset_ns", "_placed_ns", "driver_ns", "n_messages")
 
     def __init__(self) -> None:
         self.driver_ns = 0  # sum of the driver's deltas
         self.n_messages = 0
-        self.n_segments = 0  # how often driver and arrival disagreed beyond repair, and a new origin was taken
         self._offset_ns = 0.0
         self._placed_ns = 0
         self._late: list[tuple[int, float]] = []
@@ -400,7 +391,6 @@ class DriverClock:
         return min(self._placed_ns, host_ns)
 
     def _restart(self, apart_ns: float) -> None:
-        self.n_segments += 1
         self._offset_ns = apart_ns
         self._late.clear()
 

@@ -11,7 +11,6 @@ from __future__ import annotations
 
 import math
 from collections import deque
-from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
@@ -28,7 +27,6 @@ __all__ = [
     "ClockFollower",
     "ClockMessage",
     "ClockNews",
-    "clock_messages",
     "pulse_beats",
     "resume_messages",
     "song_position",
@@ -66,22 +64,6 @@ def song_position(beats: float) -> tuple[bytes, float]:
     """
     sixteenth = min(max(math.ceil(beats * 4.0 - 1e-9), 0), _MAX_POSITION)
     return bytes((0xF2, sixteenth & 0x7F, sixteenth >> 7)), sixteenth / 4.0
-
-
-def clock_messages(first_beats: float, start_beats: float, end_beats: float) -> Iterator[ClockMessage]:
-    """Everything for one song played through: pulses from the count-in on, start at `start_beats`, stop at `end_beats`.
-
-    Pulses run during the count-in already, so that the other machine knows the tempo; its song starts at `start_beats`.
-    In the order in which they are due.
-    """
-    started = False
-    start_at = math.ceil(start_beats * PULSES_PER_BEAT - 1e-9) / PULSES_PER_BEAT
-    for beats in pulse_beats(first_beats, end_beats).tolist():
-        if not started and beats >= start_at:
-            yield ClockMessage(beats, -LEAD_S, START)
-            started = True
-        yield ClockMessage(beats, 0.0, CLOCK)
-    yield ClockMessage(end_beats, 0.0, STOP)
 
 
 def resume_messages(from_beats: float) -> tuple[float, tuple[ClockMessage, ...]]:
@@ -127,7 +109,6 @@ class ClockFollower:
         self.running = False
         self.lost = False
         self.n_missed = 0  # pulses that must have been lost on the way
-        self.n_tempo_changes = 0
         self._news: list[ClockNews] = []
         self._points: deque[tuple[int, int, float]] = deque(maxlen=_WINDOW)  # (count, host_ns, winsorised ns)
         self._count = -1  # number of the newest pulse, those missed included
@@ -245,7 +226,6 @@ class ClockFollower:
         self._points.clear()
         self._points.extend((self._count - len(times) + 1 + i, ns, float(ns)) for i, ns in enumerate(times))
         self._calm()
-        self.n_tempo_changes += 1
         self._fit()
 
     def _calm(self) -> None:
@@ -308,11 +288,6 @@ class ClockFollower:
     @property
     def tempo_bpm(self) -> float:
         return 60e9 / (self._period_ns * PULSES_PER_BEAT)
-
-    @property
-    def jitter_ms(self) -> float:
-        """Running robust SD of the pulses about the line."""
-        return self._scale * 1e-6
 
     def beats_at(self, host_ns: int) -> float:
         """Song position at a host time; it stands still while the other machine is stopped or has not sent its first

@@ -8,11 +8,8 @@ few milliseconds.
 
 from __future__ import annotations
 
-import heapq
-import itertools
 import random
 import time
-from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Protocol, runtime_checkable
 
@@ -67,15 +64,13 @@ class RealClock:
 
 
 class FakeClock:
-    """A clock that moves only when told, running what was asked for on the way, in order of time.
+    """A clock that moves only when told.
 
     `sleep_until` moves it too, so a loop written for the real clock runs unchanged and as fast as it computes.
     """
 
     def __init__(self, start_ns: int = 0) -> None:
         self._now_ns = start_ns
-        self._due: list[tuple[int, int, Callable[[], None]]] = []
-        self._counter = itertools.count()
 
     def now_ns(self) -> int:
         return self._now_ns
@@ -86,15 +81,7 @@ class FakeClock:
     def to_raw_ns(self, own_ns: int) -> int:
         return own_ns
 
-    def call_at(self, due_ns: int, action: Callable[[], None]) -> None:
-        """Run `action` when the clock reaches `due_ns` (at the next move if that has passed)."""
-        heapq.heappush(self._due, (due_ns, next(self._counter), action))
-
     def sleep_until(self, deadline_ns: int) -> int:
-        while self._due and self._due[0][0] <= deadline_ns:
-            due_ns, _, action = heapq.heappop(self._due)
-            self._now_ns = max(self._now_ns, due_ns)
-            action()
         self._now_ns = max(self._now_ns, deadline_ns)
         return self._now_ns
 

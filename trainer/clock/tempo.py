@@ -12,7 +12,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-__all__ = ["TempoMap", "straight_beats", "swing_offbeat_frac", "swung_beats"]
+__all__ = ["TempoMap", "swing_offbeat_frac", "swung_beats"]
 
 Floats = NDArray[np.float64]
 
@@ -72,17 +72,6 @@ class TempoMap:
         x = np.asarray(beats, dtype=np.float64)
         return self.bpm[np.clip(np.searchsorted(self.beats, x, side="right") - 1, 0, None)]
 
-    def segments(self) -> list[tuple[float, float]]:
-        """(beat, bpm) pairs, as the constructor takes them."""
-        return list(zip(self.beats.tolist(), self.bpm.tolist(), strict=True))
-
-    def shifted(self, *, beats: float = 0.0, seconds: float = 0.0) -> TempoMap:
-        """The same tempi with the axes' origins moved: `beats` and `seconds` are added to every segment start."""
-        return TempoMap(
-            zip((self.beats + beats).tolist(), self.bpm.tolist(), strict=True),
-            second_of_first=float(self.seconds[0]) + seconds,
-        )
-
 
 def swing_offbeat_frac(ratio: ArrayLike) -> Any:
     """Place of the swung off-beat in the beat, 0–1: r / (1 + r). 2:1 gives 2/3 (MusicXML 4.0 `<swing>`)."""
@@ -97,12 +86,3 @@ def swung_beats(beats: ArrayLike, ratio: float) -> Any:
     phase = x - whole
     off = ratio / (1.0 + ratio)
     return whole + np.where(phase <= 0.5, phase * 2.0 * off, off + (phase - 0.5) * 2.0 * (1.0 - off))
-
-
-def straight_beats(beats: ArrayLike, ratio: float) -> Any:
-    """The inverse of `swung_beats`."""
-    x = np.asarray(beats, dtype=np.float64)
-    whole = np.floor(x)
-    phase = x - whole
-    off = ratio / (1.0 + ratio)
-    return whole + np.where(phase <= off, phase / (2.0 * off), 0.5 + (phase - off) / (2.0 * (1.0 - off)))

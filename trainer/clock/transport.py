@@ -17,7 +17,7 @@ from bisect import bisect_left, bisect_right
 from collections import Counter
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
-from typing import NamedTuple, Protocol
+from typing import Literal, NamedTuple, Protocol
 
 from trainer.clock.tempo import TempoMap
 
@@ -27,7 +27,6 @@ __all__ = [
     "NOTE_OFF",
     "NOTE_ON",
     "SCRIPTED",
-    "STATES",
     "WHEEL",
     "Due",
     "HostRuler",
@@ -37,13 +36,14 @@ __all__ = [
     "Snapshot",
     "SongClock",
     "SongEvent",
+    "State",
     "Stretch",
     "Timeline",
     "Transport",
     "note_events",
 ]
 
-STATES = ("waiting", "count_in", "playing", "paused", "finished")
+State = Literal["waiting", "count_in", "playing", "paused", "finished"]
 
 # What an event is: the band's notes, a move of a channel's pitch wheel (`pitch` is where to, 0 to 16383), a controller
 # (`pitch` is its number, `velocity` its value), a pulse of the MIDI clock, a message of a scripted player (`part` is
@@ -86,7 +86,7 @@ class Stretch:
 
     ruler_s: float
     song_s: float
-    kind: str
+    kind: Literal["moving", "counting", "paused", "finished", "waiting"]
     pass_idx: int = 0
     notes_song_s: float = 0.0
 
@@ -163,7 +163,7 @@ class Snapshot:
     """The song at one moment. `bar_idx` counts the chart's bars from 0, -1 in the count-in; `count` is the beat of the
     count-in's bar now sounding (1-based; 0 outside); `chorus` is 0 before the first."""
 
-    state: str
+    state: State
     host_ns: int
     song_s: float
     beats: float
@@ -241,7 +241,6 @@ class Transport:
     ) -> None:
         self.marks = marks
         self.clock = SongClock(ruler)
-        self.tail_s = tail_s
         self._tempo = tempo
         self._events = sorted(events, key=lambda e: (e.song_s, e.kind))
         self._onsets = [event.song_s for event in self._events]
@@ -467,9 +466,9 @@ class Transport:
         bar = self._bar_at(stretch.notes_song_s if stretch.kind == "counting" else song_s)
         if stretch.kind == "counting":  # show the bar that is about to be taken up
             bar = self._bar_at(self.timeline.stretches[self._at + 1].song_s)
-        state = {"moving": "count_in" if counting else "playing", "counting": "count_in"}.get(
-            stretch.kind, stretch.kind
-        )
+        state: State = "count_in" if counting else "playing"
+        if stretch.kind in ("paused", "finished", "waiting"):
+            state = stretch.kind
         count = 0
         if state == "count_in":
             count = math.floor(beats - self.marks.count_in_beats + 1e-6) % self.marks.beats_per_bar + 1

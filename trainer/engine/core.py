@@ -42,7 +42,7 @@ from trainer.clock.transport import (
     note_events,
 )
 from trainer.engine.clock_out import ClockSender, FollowRuler, pulse_events
-from trainer.engine.messages import Heard, Notice, Place, Pressed, Released, Setup
+from trainer.engine.messages import Heard, Notice, Place, Pressed, Setup
 from trainer.engine.record import Record
 from trainer.errors import PortError
 from trainer.music.general_midi import CHANNELS
@@ -199,7 +199,6 @@ class Core:
         self.snapshot: Snapshot | None = None
         self.lateness_us = array("q")
         self.sent_song_s = array("d")
-        self.n_xruns = 0
         self._n_unrendered = 0
         self.out_lost = False
         self.clock_out_lost = False
@@ -208,9 +207,7 @@ class Core:
         self._port_idx = 0
         self._pad_seq: dict[int, int] = {}
         self._last_pad: tuple[int, int] | None = None
-        self._n_heard = 0
         self.facts: dict[str, Any] = {}  # from the front, for the take's header
-        self._on_ns: dict[int, int] = {}
         self._monitor_from = 0  # the channel that the player's newest note came on
         self._monitor_bends: dict[int, bytes] = {}
         self._next_place_ns = 0
@@ -451,15 +448,9 @@ class Core:
         return Place(
             self._raw(snapshot.host_ns),
             snapshot.state,
-            snapshot.song_s,
             snapshot.beats,
             snapshot.bar_idx,
-            snapshot.chorus,
-            snapshot.count,
-            snapshot.pass_idx,
             snapshot.tempo_bpm,
-            self.n_xruns,
-            self._n_heard,
         )
 
     def _play(self, due_ns: int, event: SongEvent) -> None:
@@ -556,18 +547,10 @@ class Core:
             if event.kind == "on":
                 placed = self.transport.clock.placed(self.clock.from_raw_ns(event.host_ns))
                 song_s = placed.song_s if self.transport.keeps(placed) else None
-                self._n_heard += song_s is not None
                 if self.listener is not None and song_s is not None:
                     beats = float(self.tempo.beats_at(song_s))
                     self.listener.hear(beats, event.pitch + semitones, event.velocity)
-                self._on_ns[event.note_idx] = event.host_ns
-                self.say(
-                    Heard(
-                        event.note_idx, song_s, event.pitch + semitones, event.velocity, event.channel, placed.pass_idx
-                    )
-                )
-            elif event.kind == "off" and (on_ns := self._on_ns.pop(event.note_idx, None)) is not None:
-                self.say(Released(event.note_idx, (event.host_ns - on_ns) * 1e-9, event.pitch + semitones))
+                self.say(Heard(song_s, event.pitch + semitones, event.velocity, placed.pass_idx))
 
     # --- another machine's clock --------------------------------------------------------------------------------------
 
@@ -622,8 +605,6 @@ class Core:
             self._stamps.feed(stamp.frame, stamp.host_ns + lead_ns)
             stalled = self._stalled(stamp, stamp.host_ns + lead_ns, fit)
             cause = fit.feed(stamp.frame, stamp.host_ns, stamp.dac_s, stamp.now_s, stamp.xrun or stalled)
-            if stamp.xrun:
-                self.n_xruns += 1
             if cause in ("xrun", "step", "restart"):
                 self._next_map_ns = 0
             if self.record is None or not self._started:

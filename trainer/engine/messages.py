@@ -12,6 +12,8 @@ from typing import Any, Generic, Literal, TypeAlias, TypeVar
 
 import msgspec
 
+from trainer.clock.transport import State
+
 __all__ = [
     "About",
     "Command",
@@ -32,7 +34,6 @@ __all__ = [
     "Pressed",
     "Reader",
     "Ready",
-    "Released",
     "Setup",
     "Start",
     "frame_of",
@@ -164,36 +165,26 @@ class Ready(msgspec.Struct, frozen=True, tag="ready"):
 
     midi_in: str | None
     midi_out: str | None
-    audio: str | None
     bass_in: str | None
     notices: tuple[Notice, ...]
-    journal: str | None
 
 
 class Place(msgspec.Struct, frozen=True, tag="place"):
-    """The transport's snapshot, and counters; `engine_ns` on the engine's clock."""
+    """Where the song is; `engine_ns` on the engine's clock."""
 
     engine_ns: int
-    state: str
-    song_s: float
+    state: State
     beats: float
     bar_idx: int
-    chorus: int
-    count: int
-    pass_idx: int
     tempo_bpm: float
-    n_xruns: int = 0
-    n_notes: int = 0
 
 
 class Heard(msgspec.Struct, frozen=True, tag="heard"):
     """A note of the player's began; `song_s` is None where it fell into a pause or a count."""
 
-    number: int
     song_s: float | None
     pitch: float
     velocity: int
-    channel: int
     pass_idx: int
 
 
@@ -202,14 +193,6 @@ class Pressed(msgspec.Struct, frozen=True, tag="pressed"):
 
     action: str
     port: str
-
-
-class Released(msgspec.Struct, frozen=True, tag="released"):
-    """That note ended; `pitch` is the settled one."""
-
-    number: int
-    duration_s: float
-    pitch: float
 
 
 class Finished(msgspec.Struct, frozen=True, tag="finished"):
@@ -221,7 +204,7 @@ class Finished(msgspec.Struct, frozen=True, tag="finished"):
     fault: str | None = None
 
 
-FromEngine = Pong | Ready | Place | Heard | Pressed | Released | Notice | Finished
+FromEngine = Pong | Ready | Place | Heard | Pressed | Notice | Finished
 
 Message = TypeVar("Message")
 

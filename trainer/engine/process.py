@@ -206,10 +206,8 @@ class Engine:
         return Ready(
             self.midi_in.name,
             self.midi_out.name,
-            self.sound.stream.name if self.sound is not None else None,
             self.bass.port.name if self.bass is not None else None,
             tuple(notices),
-            str(record.path) if record.path is not None else None,
         )
 
     def _open_sound(self, setup: Setup, notices: list[Notice]) -> None:

@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from trainer.music import FOUR_STRING, Tuning
 from trainer.session import Chart
 
-__all__ = ["DEVICES", "LINE_DTYPE", "Claim", "LineScore", "empty_line_notes"]
+__all__ = ["DEVICES", "LINE_DTYPE", "Claim", "LineScore"]
 
 # The devices of a line, in the words of the trade (the project's definitions).
 DEVICES = (
@@ -34,11 +34,6 @@ LINE_DTYPE: np.dtype[Any] = np.dtype(
         ("fret", "u1"),
     ]
 )
-
-
-def empty_line_notes(n: int = 0) -> NDArray[Any]:
-    """A zeroed table of n notes."""
-    return np.zeros(n, dtype=LINE_DTYPE)
 
 
 @dataclass(frozen=True, slots=True)

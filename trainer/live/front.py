@@ -526,7 +526,7 @@ class _Front:
         return ScreenState(
             chart=self.chart,
             at_beats=at_beats,
-            phase="waiting" if place is None else {"finished": "ended"}.get(place.state, place.state),
+            phase="waiting" if place is None else "ended" if place.state == "finished" else place.state,
             tempo_bpm=place.tempo_bpm if place is not None else None,
             lane_ms=tuple((second - centre_s) * 1e3 for second in figures.last_asynchronies_s),
             lane_beats=figures.last_beats,

@@ -40,16 +40,14 @@ Floats = NDArray[np.float64]
 
 @dataclass(frozen=True, slots=True)
 class RoundTrip:
-    """`ms` is the median over the clicks that came back, `spread_ms` the widest of them from it, `n` how many of
-    `n_played`; `frames` the same in samples of `rate_hz`; `gain_db` how much softer it came back."""
+    """`ms` is the median over the clicks that came back, `spread_ms` the widest of them from it, `n` how
+    many; `frames` the same in samples of `rate_hz`."""
 
     ms: float
     spread_ms: float
     n: int
-    n_played: int
     frames: float
     rate_hz: int
-    gain_db: float
 
 
 def round_trip(take: Take, recording: Path) -> RoundTrip:
@@ -90,8 +88,7 @@ def round_trip(take: Take, recording: Path) -> RoundTrip:
         )
     middle = float(np.median(lags))
     spread = float(np.max(np.abs(np.array(lags) - middle)))
-    gain_db = 20.0 * float(np.log10(max(np.median(gains), 1e-9)))
-    return RoundTrip(1e3 * middle / rate_hz, 1e3 * spread / rate_hz, len(lags), len(clicks), middle, rate_hz, gain_db)
+    return RoundTrip(1e3 * middle / rate_hz, 1e3 * spread / rate_hz, len(lags), middle, rate_hz)
 
 
 def leak_db(take: Take, recording: Path, soundfont: Path | None = None) -> float | None:

@@ -5,18 +5,12 @@ The same protocols as the real ones; their time is the clock they are given.
 
 from __future__ import annotations
 
-from collections import deque
-from typing import Any
-
-import numpy as np
-from numpy.typing import NDArray
-
 from trainer.clock.sources import Clock
 from trainer.errors import PortError
-from trainer.ports.protocols import AudioStamp, Fill, MidiSink
+from trainer.ports.protocols import MidiSink
 from trainer.ports.silence import SoundingNotes
 
-__all__ = ["MemoryAudioOut", "MemoryMidiIn", "MemoryMidiOut"]
+__all__ = ["MemoryMidiIn", "MemoryMidiOut"]
 
 
 class _Plug:
@@ -90,69 +84,3 @@ class MemoryMidiOut(_Plug):
     def close(self) -> None:
         self.silence()
         super().close()
-
-
-class MemoryAudioOut:
-    """An audio stream without a sound card: `pump` runs the callback as a card would, and keeps what it was given.
-
-    Each block is stamped at the clock's present moment; its first frame sounds `latency_s` later.
-    """
-
-    def __init__(
-        self,
-        fill: Fill,
-        clock: Clock,
-        *,
-        sample_rate_hz: int = 48_000,
-        block_frames: int = 256,
-        latency_s: float = 0.01,
-        keep: bool = True,
-        name: str = "memory audio",
-    ) -> None:
-        self.name = name
-        self.sample_rate_hz = sample_rate_hz
-        self.block_frames = block_frames
-        self.latency_s = latency_s
-        self.stamps: deque[AudioStamp] = deque(maxlen=4096)
-        self.n_xruns = 0
-        self.fault: str | None = None
-        self.last_callback_ns = 0
-        self._fill = fill
-        self._clock = clock
-        self._keep = keep
-        self._blocks: list[NDArray[np.float32]] = []
-        self._frame = 0
-        self._running = False
-
-    def start(self) -> None:
-        self._running = True
-
-    def pump(self, n_blocks: int = 1, *, xrun: bool = False) -> None:
-        """Run the callback for `n_blocks` blocks now; `xrun` marks the first of them."""
-        for i in range(n_blocks if self._running else 0):
-            block = np.zeros((self.block_frames, 2), dtype=np.float32)
-            host_ns = self._clock.to_raw_ns(self._clock.now_ns())
-            late = xrun and i == 0
-            self.n_xruns += late
-            self.last_callback_ns = host_ns
-            now_s = host_ns * 1e-9
-            self.stamps.append(AudioStamp(self._frame, self.block_frames, host_ns, now_s + self.latency_s, now_s, late))
-            self._fill(self._frame, block)
-            if self._keep:
-                self._blocks.append(block)
-            self._frame += self.block_frames
-
-    def heard(self) -> NDArray[np.float32]:
-        """All that was played so far: (n_frames, 2) float32."""
-        return np.concatenate(self._blocks) if self._blocks else np.zeros((0, 2), dtype=np.float32)
-
-    def close(self) -> None:
-        self._running = False
-
-    def describe(self) -> dict[str, Any]:
-        return {
-            "name": self.name,
-            "sample_rate_hz": self.sample_rate_hz,
-            "block_frames": self.block_frames,
-            "latency_s": self.latency_s,
-        }

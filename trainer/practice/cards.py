@@ -22,6 +22,7 @@ from typing import Any
 
 from trainer.aside import written_aside
 from trainer.errors import ODD_DATA
+from trainer.opened import bytes_of
 from trainer.practice.drills import Exercise, answered_changes, answers_of, drill_named, with_heard
 from trainer.practice.rows import ReadTake, day_of
 from trainer.practice.study import exercise_from_dict, judge_phrase
@@ -33,7 +34,6 @@ from trainer.session import Session
 from trainer.system import here
 from trainer.take import read_take
 from trainer.take.midi_file import MAX_FILE_BYTES
-from trainer.take.reading import bytes_of
 from trainer.take.record import MAX_RECORD_BYTES
 from trainer.workers import spread
 

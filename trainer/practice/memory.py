@@ -49,13 +49,12 @@ class Item:
 
 @dataclass(frozen=True, slots=True)
 class Standing:
-    """Where an item stands: days practised, when it is due, the chance that it would still go, clean passes lately.
+    """Where an item stands: when it is due, the chance that it would still go, clean passes lately.
 
     `kept_frac` is the scheduler's retrievability today; `clean_frac` the share of clean passes in the last runs.
     """
 
     item: Item
-    n_days: int
     last_day: datetime.date
     due: datetime.date
     kept_frac: float
@@ -113,7 +112,6 @@ def _standing(item: Item, days: dict[datetime.date, list[DrillRun]], today: date
     recent = everything[-RECENT_RUNS:]
     return Standing(
         item=item,
-        n_days=len(days),
         last_day=last,
         due=max(card.due.date(), last + datetime.timedelta(days=1)),
         kept_frac=float(SCHEDULER.get_card_retrievability(card, _noon(today))),

@@ -10,7 +10,6 @@ import hashlib
 import io
 import os
 import re
-import stat
 import zipfile
 from dataclasses import dataclass
 from pathlib import Path
@@ -18,7 +17,8 @@ from typing import Annotated
 
 import msgspec
 
-from trainer.errors import FileFormatError, UsageError
+from trainer.errors import FileFormatError
+from trainer.opened import bytes_of
 from trainer.practice.worksheet import MAX_TASKS, MAX_TIMES
 
 __all__ = ["MAX_TAKES", "Listed", "Parcel", "Record", "read_parcel"]
@@ -73,7 +73,7 @@ class Parcel:
 def read_parcel(path: str | os.PathLike[str]) -> Parcel:
     """The file, read whole and checked. `UsageError` when it cannot be read, `FileFormatError` when it is no result."""
     file = Path(path)
-    data = _bytes_of(file)
+    data = bytes_of(file, MAX_FILE_BYTES, "a worksheet's result")
     entries = _entries(file, data)
     if "result.json" not in entries or "worksheet.toml" not in entries:
         raise _no_result(file, "a part is missing")
@@ -88,23 +88,6 @@ def read_parcel(path: str | os.PathLike[str]) -> Parcel:
 
 def _no_result(file: Path, why: str) -> FileFormatError:
     return FileFormatError(f"{file}: not a worksheet's result ({why}); expected the file that trainer worksheet made")
-
-
-def _bytes_of(file: Path) -> bytes:
-    """A regular file's bytes; nothing that waits (a pipe, a device) is opened to be read."""
-    try:
-        if not stat.S_ISREG(file.stat().st_mode):
-            raise UsageError(f"{file}: not a regular file; expected a worksheet's result")
-        with file.open("rb") as handle:
-            status = os.fstat(handle.fileno())
-            if not stat.S_ISREG(status.st_mode):
-                raise UsageError(f"{file}: not a regular file; expected a worksheet's result")
-            if status.st_size > MAX_FILE_BYTES:
-                size, most = status.st_size / 1e6, MAX_FILE_BYTES // 1_000_000
-                raise FileFormatError(f"{file}: {size:.0f} MB; expected a worksheet's result of at most {most} MB")
-            return handle.read(status.st_size + 1)  # the buffer is made as long as what is asked for
-    except (OSError, ValueError) as error:
-        raise UsageError(f"cannot read {file}: {getattr(error, 'strerror', None) or error}") from None
 
 
 def _entries(file: Path, data: bytes) -> dict[str, bytes]:

@@ -28,7 +28,7 @@ __all__ = [
 def captioned(picture: Picture, caption: str, steps: str) -> str:
     """A picture with its caption. `steps` names the going through its points one by one ("note by note")."""
     return (
-        f'<figure data-steps="{escape(steps)}"><div class="wide" tabindex="0">{picture.svg}</div>'
+        f'<figure data-steps="{escape(steps)}"><div class="wide" tabindex="0">{picture}</div>'
         f'<figcaption class="quiet">{escape(caption)}</figcaption></figure>'
     )
 

@@ -22,6 +22,7 @@ from xml.etree import ElementTree as ET
 from trainer.errors import FileFormatError, UsageError
 from trainer.limits import COMMON_DIVISIONS, DIVISIONS, NOTES, SONG_BARS, XML_PARTS, XML_RUN_BYTES, whole_number
 from trainer.music import Chord, parse_chord
+from trainer.opened import bytes_of
 from trainer.report.playing_order import Jump, JumpKind, Order, jump_said, playing_order
 from trainer.take.finding import BASS_PROGRAMS, says_bass
 
@@ -136,16 +137,7 @@ class _Odd(ValueError):
 
 
 def _document(path: Path) -> ET.Element:
-    try:
-        if not path.exists():
-            raise UsageError(f"no file {path}; expected a transcription; check the name and the folder")
-        if not path.is_file():
-            raise UsageError(f"{path}: not a regular file; expected MusicXML")
-        if path.stat().st_size > MAX_BYTES:
-            raise FileFormatError(f"{path}: over {MAX_BYTES // 1_000_000} MB; expected one song's transcription")
-        data = path.read_bytes()
-    except OSError as error:
-        raise UsageError(f"cannot read {path}: {error.strerror or error}") from None
+    data = bytes_of(path, MAX_BYTES, "a transcription in MusicXML")
     if data[:2] == b"PK":  # whatever its name says
         data = _unpacked(path, data)
     if b"<!ENTITY" in data or b"<\x00!\x00E" in data:

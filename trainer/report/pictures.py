@@ -13,7 +13,7 @@ import xml.etree.ElementTree as ET
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from itertools import chain
-from typing import Any
+from typing import Any, NewType
 
 import matplotlib
 import numpy as np
@@ -64,12 +64,7 @@ WIDTH_IN = 8.6
 SHOWN_MS = 120.0  # the lane's half-height; notes beyond it sit on the edge as triangles. Our choice.
 
 
-@dataclass(frozen=True, slots=True)
-class Picture:
-    """An SVG and the words that stand for it when it cannot be seen."""
-
-    svg: str
-    alternative: str
+Picture = NewType("Picture", str)  # an SVG with the words that stand for it when it cannot be seen
 
 
 _SVG = "{http://www.w3.org/2000/svg}"
@@ -96,7 +91,7 @@ def _finish(drawing: Drawing, alternative: str, titles: Mapping[str, Sequence[st
     out = ET.tostring(root, encoding="unicode")
     for stand_in, variable in _VARIABLES.items():
         out = out.replace(stand_in, f"var({variable})")
-    return Picture(re.sub(r"font: ([0-9.]+)px [^;\"]+", r"font: \1px sans-serif", out), alternative)
+    return Picture(re.sub(r"font: ([0-9.]+)px [^;\"]+", r"font: \1px sans-serif", out))
 
 
 def _axes(height_in: float) -> tuple[Drawing, Axes]:

@@ -80,18 +80,6 @@ class WrittenNote:
         """(number of the grace or -1, tones), in the order in which they sound."""
         return (*enumerate(self.graces), (-1, self.tones))
 
-    @property
-    def pitch(self) -> int:
-        return self.tones[0].pitch
-
-    @property
-    def string(self) -> int:
-        return self.tones[0].string
-
-    @property
-    def fret(self) -> int:
-        return self.tones[0].fret
-
 
 @dataclass(frozen=True)
 class Written:

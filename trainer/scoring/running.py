@@ -42,7 +42,6 @@ class FiguresSoFar:
     """
 
     n_notes: int
-    n_on_beats: int
     mean_asynchrony_s: float | None
     own_average_s: float | None
     last_asynchronies_s: tuple[float, ...]
@@ -139,7 +138,6 @@ class RunningScore:
         reached = min(now_beats, float(self._on[0]) if self._on is not None else -math.inf)
         return FiguresSoFar(
             n_notes=self._n,
-            n_on_beats=self._n_on,
             mean_asynchrony_s=self._sum_s / self._n_on if self._n_on else None,
             own_average_s=median(late_s for _, late_s in list(self._lane)[-LAST_N:]) if self._lane else None,
             last_asynchronies_s=tuple(late_s for _, late_s in self._lane),

@@ -47,14 +47,12 @@ DOUBTED_RATIO = 0.9  # a shorter first note is a reason to doubt the reading, no
 
 @dataclass(frozen=True)
 class Pairs:
-    """Swung pairs, (p,): rows of the on-beat and the off-beat note, the next on-beat's row (-1: the grid stands in).
+    """Swung pairs, (p,): the row of the next on-beat's note (-1: the grid stands in).
 
     `long_s` and `short_s` in seconds, `ratio` long:short, `beat` the whole beat, `stand_in`, `same_pitch` (both
     notes, and the next if there is one, of one pitch: a pitch-dependent delay cancels).
     """
 
-    on_idx: Ints
-    off_idx: Ints
     next_idx: Ints
     long_s: Floats
     short_s: Floats
@@ -68,7 +66,7 @@ class Pairs:
 
 
 _NO_ROWS, _NOTHING = np.zeros(0, dtype=np.int64), np.zeros(0)
-_NO_PAIRS = Pairs(_NO_ROWS, _NO_ROWS, _NO_ROWS, _NOTHING, _NOTHING, _NOTHING, _NO_ROWS, _NOTHING > 0.0, _NOTHING > 0.0)
+_NO_PAIRS = Pairs(_NO_ROWS, _NOTHING, _NOTHING, _NOTHING, _NO_ROWS, _NOTHING > 0.0, _NOTHING > 0.0)
 
 
 def pairs(reading: Reading) -> Pairs:
@@ -97,7 +95,7 @@ def pairs(reading: Reading) -> Pairs:
     np.divide(long_s, short_s, out=ratio, where=short_s > 0.0)
     whole = np.rint(r.pitch)
     same = (whole[on] == whole[off]) & (stand_in | (whole[follow] == whole[off])) if len(rows) else stand_in
-    return Pairs(on, off, follow, long_s, short_s, ratio, r.first_beat_idx + rows, stand_in, same)
+    return Pairs(follow, long_s, short_s, ratio, r.first_beat_idx + rows, stand_in, same)
 
 
 _RATIO = Shown("ratio", 4, ci="ratio_ci95", n="n", least=0.0)

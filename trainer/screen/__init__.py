@@ -4,13 +4,13 @@ from trainer.screen.font import block_rows, block_text, block_width
 from trainer.screen.frame import Frame, repaint
 from trainer.screen.layout import render
 from trainer.screen.lines import opening_lines, plain_line
-from trainer.screen.state import PHASES, NextChange, PartLevel, RunningFigures, ScreenState, round_word
+from trainer.screen.state import NextChange, PartLevel, Phase, RunningFigures, ScreenState, round_word
 
 __all__ = [
-    "PHASES",
     "Frame",
     "NextChange",
     "PartLevel",
+    "Phase",
     "RunningFigures",
     "ScreenState",
     "block_rows",

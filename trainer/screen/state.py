@@ -10,14 +10,15 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from typing import Literal
 
 from trainer.session import BEATS_PER_BAR, Chart, ChartBar, ChordSpan
 
-__all__ = ["PHASES", "NextChange", "PartLevel", "RunningFigures", "ScreenState", "round_word"]
+__all__ = ["NextChange", "PartLevel", "Phase", "RunningFigures", "ScreenState", "round_word"]
 
 SHORTEST_CHORUS_BARS = 8  # the eight-bar blues is the shortest form that players call a chorus (common practice)
 # waiting: nothing runs yet · count_in · playing (an intro too) · paused · ended: the last bar has been played
-PHASES = ("waiting", "count_in", "playing", "paused", "ended")
+Phase = Literal["waiting", "count_in", "playing", "paused", "ended"]
 
 
 def round_word(chart: Chart) -> str:
@@ -77,7 +78,7 @@ class ScreenState:
 
     chart: Chart
     at_beats: float = 0.0
-    phase: str = "playing"
+    phase: Phase = "playing"
     tempo_bpm: float | None = None
     lane_ms: tuple[float, ...] = ()
     lane_beats: tuple[int, ...] = ()

@@ -11,7 +11,6 @@ from __future__ import annotations
 import contextlib
 import hashlib
 import os
-import stat
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -22,6 +21,7 @@ from trainer.clock.tempo import TempoMap
 from trainer.errors import FileFormatError, UsageError
 from trainer.limits import whole_number
 from trainer.music.general_midi import DRUM_CHANNEL, PART_OF_CHANNEL
+from trainer.opened import bytes_of
 from trainer.session import Session, expand, load_session
 from trainer.take.downbeat import MIN_NOTES, Downbeat, find_downbeat
 from trainer.take.finding import Choice, chosen, is_named
@@ -34,7 +34,7 @@ from trainer.take.record import MAX_RECORD_BYTES, TakeRecord, read_record, take_
 from trainer.take.rehearing import heard_again, is_heard, recording_of
 from trainer.take.sound_file import is_sound_file, read_sound
 
-__all__ = ["bytes_of", "read_take"]
+__all__ = ["read_take"]
 
 COARSE_TICK_MS = 4.0  # a file whose ticks are longer carries a remark; our choice
 UNSURE = 0.8  # below this sureness the second best place is named too; our choice
@@ -154,33 +154,6 @@ def _from_json(file: Path, session: Session | str | os.PathLike[str] | None) -> 
         raise FileFormatError(f"{file}: JSON, but not that of a take; expected a MIDI file or a take's own JSON")
     stored = take_of(record, str(file), record.midi_sha256)
     return replace(stored, source=str(file), session=_given(session) or stored.session)
-
-
-def _without_waiting(path: str, flags: int) -> int:
-    return os.open(path, flags | getattr(os, "O_NONBLOCK", 0))
-
-
-def bytes_of(file: Path, limit: int, expected: str) -> bytes:
-    """A regular file's bytes, refused by size before it is read."""
-    try:
-        # A pipe is not waited for between the look and the opening; a device is not opened at all.
-        if not stat.S_ISREG(file.stat().st_mode) and not file.is_dir():
-            raise UsageError(f"{file}: not a regular file; expected {expected}")
-        with open(file, "rb", opener=_without_waiting) as handle:
-            status = os.fstat(handle.fileno())
-            if not stat.S_ISREG(status.st_mode):
-                raise UsageError(f"{file}: not a regular file; expected {expected}")
-            if status.st_size > limit:
-                raise FileFormatError(
-                    f"{file}: {status.st_size / 1e6:.0f} MB; expected {expected} of at most {limit // 1_000_000} MB"
-                )
-            return handle.read(status.st_size + 1)  # the buffer is made as long as what is asked for
-    except FileNotFoundError:
-        raise UsageError(f"no file {file}; expected {expected}; check the name and the folder") from None
-    except IsADirectoryError:
-        raise UsageError(f"{file}: a folder; expected {expected}") from None
-    except (OSError, ValueError) as error:
-        raise UsageError(f"cannot read {file}: {getattr(error, 'strerror', None) or error}") from None
 
 
 def _from_midi(

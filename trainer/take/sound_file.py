@@ -13,7 +13,6 @@ import contextlib
 import hashlib
 import itertools
 import os
-import stat
 import tempfile
 import weakref
 from collections.abc import Iterator
@@ -25,6 +24,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from trainer.errors import FileFormatError, UsageError
+from trainer.opened import opened
 
 __all__ = ["SOUND_SUFFIXES", "Sound", "is_sound_file", "read_sound"]
 
@@ -167,13 +167,8 @@ def _refuse_what_is_no_song(handle: Any, file: Path) -> None:
 def _opened(file: Path) -> Iterator[Any]:
     import soundfile
 
-    try:
-        if not stat.S_ISREG(file.stat().st_mode):
-            raise UsageError(f"{file}: not a regular file; expected a sound file")
-    except FileNotFoundError:
-        raise UsageError(f"no file {file}; expected a sound file; check the name and the folder") from None
-    except (OSError, ValueError) as error:
-        raise UsageError(f"cannot read {file}: {getattr(error, 'strerror', None) or error}") from None
+    with opened(file, "a sound file"):
+        pass
     try:
         with soundfile.SoundFile(os.fspath(file)) as handle:
             yield handle

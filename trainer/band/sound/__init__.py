@@ -6,7 +6,7 @@ from pathlib import Path
 
 from trainer.band.events import BandScore
 from trainer.band.sound.font import FontRenderer, check_soundfont, has_fluidsynth, tried_soundfont
-from trainer.band.sound.mixer import CEILING, DEFAULT_GAINS, Ducker, limit, mix
+from trainer.band.sound.mixer import CEILING, DEFAULT_GAINS, Ducker, limit
 from trainer.band.sound.monitor import monitor_note
 from trainer.band.sound.stems import StemRenderer
 from trainer.clock.tempo import TempoMap
@@ -20,7 +20,6 @@ __all__ = [
     "check_soundfont",
     "has_fluidsynth",
     "limit",
-    "mix",
     "monitor_note",
     "stem_renderer",
     "tried_soundfont",

@@ -14,7 +14,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["CEILING", "DEFAULT_GAINS", "DUCK_FROM", "KNEE", "Ducker", "limit", "mix"]
+__all__ = ["CEILING", "DEFAULT_GAINS", "DUCK_FROM", "KNEE", "Ducker", "limit"]
 
 KNEE = 0.72  # of full scale; our choice
 CEILING = 0.98
@@ -38,13 +38,6 @@ def limit(out: NDArray[np.float32]) -> None:
     out[over] = np.copysign(bent, loud)
 
 
-def mix(stems: NDArray[np.float32], gains: Sequence[float] | NDArray[Any], out: NDArray[np.float32]) -> None:
-    """Sum `stems` (n_parts, n, 2) by `gains` (n_parts,) into `out` (n, 2), limited to `CEILING`."""
-    weights = np.asarray(gains, dtype=np.float32)
-    np.einsum("p,pns->ns", weights, stems, out=out)
-    limit(out)
-
-
 class Ducker:
     """Mixes blocks one after another with a slow gain over all of it. Not for blocks in any order."""
 
@@ -56,7 +49,8 @@ class Ducker:
         self._ramp = np.linspace(0.0, 1.0, _ATTACK_FRAMES, dtype=np.float32)[:, None]
 
     def mix(self, stems: NDArray[np.float32], gains: Sequence[float] | NDArray[Any], out: NDArray[np.float32]) -> None:
-        """As `mix`, ducked by what came before and by the block itself."""
+        """Sum `stems` (n_parts, n, 2) by `gains` (n_parts,) into `out` (n, 2), ducked by what came before and by
+        itself, limited to `CEILING`."""
         np.einsum("p,pns->ns", np.asarray(gains, dtype=np.float32), stems, out=out)
         for first in range(0, out.shape[0], _PIECE_FRAMES):
             self._duck(out[first : first + _PIECE_FRAMES])
