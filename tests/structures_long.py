@@ -144,8 +144,11 @@ def main() -> int:
                 batch, cases = cases[:FRESH_AFTER], cases[FRESH_AFTER:]
                 n_folders += 1
                 workers.append(_started(batch, place / str(n_folders), asked.seconds))
+            asked_s = time.monotonic()
             ready, _, _ = select.select([worker.pipe for worker in workers], [], [], 1.0)
+            held_s = max(0.0, time.monotonic() - asked_s - 1.0)  # we ourselves were stopped for that long
             for worker in list(workers):
+                worker.since += held_s
                 gone = False
                 if worker.pipe in ready:
                     data = os.read(worker.pipe, 65_536)

@@ -19,12 +19,15 @@ from typing import Any
 
 import pytest
 from selenium import webdriver
+from websockets.datastructures import Headers
 from websockets.exceptions import ConnectionClosed, InvalidStatus
+from websockets.http11 import Request
 from websockets.sync.client import ClientConnection, connect
 
 from tests.browser import browser, console_errors, requested, serious_findings  # noqa: F401
 from trainer.errors import UsageError
-from trainer.page import PageLink
+from trainer.page import PageLink, server
+from trainer.page import link as page_link
 from trainer.page.server import MAX_CLIENTS
 from trainer.screen import ScreenState
 from trainer.session import default_session, expand, session_from_dict
@@ -211,6 +214,23 @@ def test_what_no_browser_asks_is_refused_and_writes_nothing_into_the_log(page: P
     assert page.log_path is not None and page.log_path.read_text() == ""
 
 
+@pytest.mark.parametrize("fault", [KeyError("chart"), ValueError("a figure"), OSError("a disk")], ids=repr)
+def test_a_fault_of_ours_is_told_as_one_and_stands_in_the_log_alone(
+    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str], fault: Exception
+) -> None:
+    """Not as the browser's mistake, and without a word of the program's inside."""
+
+    def broken(nonce: str) -> str:
+        raise fault
+
+    monkeypatch.setattr(server, "page_html", broken)
+    request = Request("/?code=ABCDEFGH", Headers([("Host", "127.0.0.1:4000")]))
+    answer = server._Stand("127.0.0.1", "ABCDEFGH").answer(None, request)  # type: ignore[arg-type]
+    assert answer is not None and answer.status_code == 500
+    assert answer.body == b"A fault of the program; the page's log says which.\n"
+    assert repr(fault).split("(")[0] in capsys.readouterr().err
+
+
 def test_a_name_of_several_addresses_is_served_from_the_one_that_was_judged(monkeypatch: pytest.MonkeyPatch) -> None:
     """Else a name that leads to the loopback first and to the room second would open the page to the room unsaid."""
     real = socket.getaddrinfo
@@ -257,6 +277,33 @@ def test_a_page_that_takes_nothing_any_more_keeps_nobody_from_leaving() -> None:
     ended = not leaving.is_alive()
     link._process.kill()
     assert ended
+
+
+def test_a_page_that_is_slow_to_start_is_waited_for_and_that_is_said_once(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(page_link, "SLOW_S", 0.0)
+    said: list[str] = []
+    with contextlib.closing(PageLink(CHART, say=said.append)) as link, connect(live(link), proxy=None) as client:
+        assert told(client, "chart")
+    (line,) = said
+    assert "slow to start and is waited for" in line
+
+
+def test_who_gives_up_waiting_for_the_page_leaves_no_process(monkeypatch: pytest.MonkeyPatch) -> None:
+    def give_up(text: str) -> None:
+        raise KeyboardInterrupt
+
+    started: list[subprocess.Popen[bytes]] = []
+
+    def note(*args: Any, **options: Any) -> subprocess.Popen[bytes]:
+        started.append(original(*args, **options))
+        return started[-1]
+
+    original = subprocess.Popen
+    monkeypatch.setattr(page_link, "SLOW_S", 0.0)
+    monkeypatch.setattr(page_link.subprocess, "Popen", note)
+    with pytest.raises(KeyboardInterrupt):
+        PageLink(CHART, say=give_up)
+    assert started[0].poll() is not None
 
 
 def test_a_port_in_use_and_a_host_of_nobody_are_said() -> None:

@@ -20,6 +20,7 @@ import pytest
 import scipy.stats
 
 from tests.engine.on_a_terminal import children_of, runs, wait_until
+from trainer import workers
 from trainer.clock import TempoMap
 from trainer.line import Feel, StandIn, planned_song
 from trainer.practice import cards
@@ -384,6 +385,39 @@ def test_killed_it_leaves_no_readers_behind(folder: Path, tmp_path: Path) -> Non
         readers = children_of(reader.pid)
         reader.send_signal(signal.SIGKILL)
     wait_until(lambda: not any(runs(pid) for pid in readers), "the readers to leave")
+
+
+def test_a_take_over_which_its_reader_ended_is_read_again_next_time_by_one_apart(
+    folder: Path, monkeypatch: pytest.MonkeyPatch, tmp_path: Path
+) -> None:
+    """The reader's end may be no fault of the take's (a full memory, a kill); if it is, only a reader ends over it."""
+    helper = tmp_path / "dying.py"
+    helper.write_text(
+        "import os, runpy, sys\n"
+        "from trainer.practice import cards\n"
+        "kept = cards.card_of\n"
+        "cards.card_of = lambda path: os._exit(7) if path.name == 'take-03.mid' else kept(path)\n"
+        "sys.argv[:] = ['trainer.workers']\n"
+        "runpy.run_module('trainer.workers', run_name='__main__')\n"
+    )
+    original = subprocess.Popen
+    with History(folder) as history:
+        with monkeypatch.context() as meanwhile:
+            meanwhile.setattr(cards, "MANY", 1)
+            meanwhile.setattr(
+                workers.subprocess, "Popen", lambda _, **kw: original([sys.executable, str(helper)], **kw)
+            )
+            assert history.refresh() == Refreshed(14, 0, 1)
+            meanwhile.undo()
+            meanwhile.setattr(
+                workers.subprocess, "Popen", lambda _, **kw: original([sys.executable, str(helper)], **kw)
+            )
+            assert history.refresh() == Refreshed(1, 0, 1)  # one alone, and this program is still here
+        (unread,) = [row for row in history.takes() if row.error is not None]
+        assert unread.path.name == "take-03.mid" and "tried again" in (unread.error or "")
+        assert history.refresh() == Refreshed(1, 0, 0)
+        assert history.refresh() == Refreshed(0, 0, 0)
+        assert len(history.takes()) == 14 and not any(row.error for row in history.takes())
 
 
 def test_two_programs_at_once_lose_nothing(folder: Path, tmp_path: Path) -> None:

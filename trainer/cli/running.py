@@ -78,7 +78,7 @@ def stand_page(asked: OnStand) -> PageLink | None:
         return None
     from trainer.page import PageLink
 
-    link = PageLink(None, asked.page_host or "127.0.0.1", asked.page_port)
+    link = PageLink(None, asked.page_host or "127.0.0.1", asked.page_port, say=lambda text: say(text, err=True))
     echo(f"stand page: {link.url}")
     for line in link.qr_lines() if link.open_to_room else ():
         echo(line)

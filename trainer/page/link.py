@@ -29,7 +29,7 @@ __all__ = ["PageLink", "PagePress", "chart_data", "place_data"]
 LOOPBACK = "127.0.0.1"
 CODE_LETTERS = "ABCDEFGHJKMNPQRSTUVWXYZ23456789"  # none that look alike
 CODE_LENGTH = 8
-START_WITHIN_S = 10.0
+SLOW_S = 10.0  # after so long it is said that the page is waited for, our choice
 LEAVE_WITHIN_S = 2.0
 
 
@@ -120,12 +120,18 @@ class PageLink:
     message from a slow song.
 
     A one-time code is part of the address: nobody without it sees anything or presses anything. `host` other than the
-    loopback opens the page to the room.
-    `UsageError` when the host or port cannot be served from; `PortError` when the process does not come up.
+    loopback opens the page to the room. A process that is slow to come up is waited for, and `say` is told so once.
+    `UsageError` when the host or port cannot be served from, or the process ends before it serves.
     """
 
     def __init__(
-        self, chart: Chart | None = None, host: str = LOOPBACK, port: int = 0, *, code: str | None = None
+        self,
+        chart: Chart | None = None,
+        host: str = LOOPBACK,
+        port: int = 0,
+        *,
+        code: str | None = None,
+        say: Callable[[str], None] = lambda text: None,
     ) -> None:
         try:
             wanted = socket.getaddrinfo(host, port, type=socket.SOCK_STREAM)[0]
@@ -147,13 +153,17 @@ class PageLink:
         if not isinstance(log, int):
             log.close()
         self._write(self.code.encode() + b"\n")
-        first = _first_line(self._process, START_WITHIN_S)
+        first = ""
+        try:
+            first = _first_line(self._process, say)
+        finally:
+            if not first.startswith("port "):
+                self._process.kill()
+                self._process.wait()
+                for pipe in (self._process.stdin, self._process.stdout):
+                    if pipe is not None:
+                        pipe.close()
         if not first.startswith("port "):
-            self._process.kill()
-            self._process.wait()
-            for pipe in (self._process.stdin, self._process.stdout):
-                if pipe is not None:
-                    pipe.close()
             why = first or f"no answer (its log is {self.log_path})"
             raise UsageError(f"cannot serve the page from {host}, port {port}: {why}; try another port")
         self.port = int(first.split()[1])
@@ -256,8 +266,8 @@ class PageLink:
         return True
 
 
-def _first_line(process: subprocess.Popen[bytes], within_s: float) -> str:
-    """What the process says first; empty when it says nothing in time."""
+def _first_line(process: subprocess.Popen[bytes], say: Callable[[str], None]) -> str:
+    """What the process says first, however long it takes; empty when it ends without a word."""
     found: list[str] = []
 
     def read() -> None:
@@ -266,7 +276,11 @@ def _first_line(process: subprocess.Popen[bytes], within_s: float) -> str:
 
     reader = threading.Thread(target=read, daemon=True)
     reader.start()
-    reader.join(within_s)
+    reader.join(SLOW_S)
+    if reader.is_alive():
+        say("the stand page is slow to start and is waited for; Ctrl-C gives up")
+    while reader.is_alive():
+        reader.join(1.0)  # not without an end: on some systems Ctrl-C would wait for it too
     return found[0] if found else ""
 
 

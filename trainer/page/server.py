@@ -19,12 +19,14 @@ import socket
 import sys
 import threading
 import time
+import traceback
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 from urllib.parse import parse_qs, urlsplit
 
 from websockets.asyncio.server import Server, ServerConnection, serve
-from websockets.datastructures import Headers
+from websockets.datastructures import Headers, MultipleValuesError
 from websockets.exceptions import ConnectionClosed
 from websockets.http11 import Request, Response
 
@@ -37,6 +39,30 @@ MAX_CLIENTS = 24  # a room full of tablets; our choice
 STALLED_S = 5.0  # a client that takes nothing for so long is let go; our choice
 MOST_A_SECOND = 20  # presses of one client; fingers and a sleeve are slower. Our choice
 _SHOWN = ("chart", "desk", "place")  # what is sent, in this order
+
+
+@dataclass(frozen=True, slots=True)
+class _Asked:
+    """A request as far as it matters: its Host and the name in it, where its page came from, its path and its code."""
+
+    host: str
+    name: str
+    origin: str | None
+    path: str
+    code: str
+
+    @classmethod
+    def of(cls, request: Request) -> _Asked:
+        """`ValueError` and `MultipleValuesError` for what no browser sends."""
+        host, origin = request.headers.get("Host", ""), request.headers.get("Origin")
+        parts = urlsplit(request.path)
+        return cls(
+            host=host,
+            name=urlsplit(f"//{host}").hostname or "",
+            origin=None if origin is None else urlsplit(origin).netloc,
+            path=parts.path,
+            code=parse_qs(parts.query).get("code", [""])[0],
+        )
 
 
 class _Stand:
@@ -67,30 +93,32 @@ class _Stand:
     def answer(self, connection: ServerConnection, request: Request) -> Response | None:
         """The page for a plain request, a refusal, or None to go on to the socket."""
         try:
-            return self._answer(request)
-        except (ValueError, LookupError):  # an address that is none, a header that is there twice
+            asked = _Asked.of(request)
+        except (ValueError, MultipleValuesError):  # an address that is none, a header that is there twice
             return _text(http.HTTPStatus.BAD_REQUEST, "That is no request of a browser's.\n")
+        try:
+            return self._answer(asked)
+        except Exception:
+            traceback.print_exc()  # into the page's log
+            return _text(http.HTTPStatus.INTERNAL_SERVER_ERROR, "A fault of the program; the page's log says which.\n")
 
-    def _answer(self, request: Request) -> Response | None:
-        if not _is_ours(request.headers.get("Host", ""), self.host):
+    def _answer(self, asked: _Asked) -> Response | None:
+        if not _is_ours(asked.name, self.host):
             return _text(http.HTTPStatus.MISDIRECTED_REQUEST, "This page is asked for by its own address only.\n")
-        parts = urlsplit(request.path)
-        given = parse_qs(parts.query).get("code", [""])[0]
-        if not hmac.compare_digest(given.encode(), self.code.encode()):
+        if not hmac.compare_digest(asked.code.encode(), self.code.encode()):
             return _text(http.HTTPStatus.FORBIDDEN, "This page needs the code shown on the player's screen.\n")
-        if parts.path == "/":
+        if asked.path == "/":
             nonce = secrets.token_urlsafe(16)
             policy = (
                 f"default-src 'none'; script-src 'nonce-{nonce}'; style-src 'nonce-{nonce}'; connect-src 'self'; "
                 "frame-src 'self'; img-src data:; base-uri 'none'; form-action 'none'; frame-ancestors 'none'"
             )
             return _page(page_html(nonce).encode(), policy)
-        if parts.path == "/report":
+        if asked.path == "/report":
             return self._report()
-        if parts.path != "/live":
+        if asked.path != "/live":
             return _text(http.HTTPStatus.NOT_FOUND, "There is only one page here: /\n")
-        origin = request.headers.get("Origin")
-        if origin is not None and urlsplit(origin).netloc != request.headers.get("Host"):
+        if asked.origin not in (None, asked.host):
             return _text(http.HTTPStatus.FORBIDDEN, "Only this page itself may listen.\n")
         if len(self.clients) >= MAX_CLIENTS:
             return _text(http.HTTPStatus.SERVICE_UNAVAILABLE, f"Full: {MAX_CLIENTS} screens are listening already.\n")
@@ -162,15 +190,12 @@ class _Stand:
         return _page(body, policy)
 
 
-def _is_ours(asked: str, host: str) -> bool:
-    """Whether a request's Host can be ours: the name that we were given, this machine's, or an address in figures.
+def _is_ours(name: str, host: str) -> bool:
+    """Whether the name in a request's Host can be ours: the name that we were given, this machine's, or an address in
+    figures.
 
     A page of somebody else's whose name has been made to lead here is asked for by that name.
     """
-    try:
-        name = urlsplit(f"//{asked}").hostname or ""
-    except ValueError:
-        return False
     with contextlib.suppress(ValueError):
         ipaddress.ip_address(name)
         return True

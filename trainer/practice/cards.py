@@ -37,11 +37,12 @@ from trainer.take.midi_file import MAX_FILE_BYTES
 from trainer.take.record import MAX_RECORD_BYTES
 from trainer.workers import spread
 
-__all__ = ["CARD_SUFFIX", "KeptCard", "card_of", "pack", "read_rows", "reading_digest", "unpack"]
+__all__ = ["CARD_SUFFIX", "NO_STAMP", "KeptCard", "card_of", "pack", "read_rows", "reading_digest", "unpack"]
 
 READING = 6  # of the kept cards: how a take is read before it is scored
 MANY = 200  # so many new takes are worth starting readers for
 MAX_READERS = 8
+NO_STAMP = ""  # no file has it
 CARD_SUFFIX = ".card"
 HANDFUL = 16  # notes: fewer of a run that was stopped tell nothing of an evening; our choice
 FOLLOWED = tuple(measure for measure in MEASURES if measure.shown.followed)
@@ -177,16 +178,22 @@ def _shown(exercise: Exercise, card: Card) -> dict[str, tuple[bool, list[bool]]]
 # --- rows of the index --------------------------------------------------------------------------------------------
 
 
-def read_rows(takes_path: Path, files: Sequence[tuple[str, str]]) -> Generator[ReadTake, None, None]:
-    """The rows of these (name, stamp), in order; many are read on all cores."""
+def read_rows(
+    takes_path: Path, files: Sequence[tuple[str, str]], *, apart: bool = False
+) -> Generator[ReadTake, None, None]:
+    """The rows of these (name, stamp), in order; many are read on all cores, and `apart` a few too: one of them may
+    bring down whoever reads it."""
     work = functools.partial(_read, takes_path)
     n_workers = min(here().n_processors(), MAX_READERS)
     many = len(files) >= MANY and n_workers > 1
-    yield from spread(work, files, n_workers, functools.partial(_died, takes_path)) if many else map(work, files)
+    in_others = many or apart
+    yield from spread(work, files, n_workers, functools.partial(_died, takes_path)) if in_others else map(work, files)
 
 
 def _died(takes_path: Path, file: tuple[str, str]) -> ReadTake:
-    return _unread(takes_path, *file, "reading it ended without an answer; score it alone to see why")
+    """Without a stamp: the reader's end may be no fault of the file's, so it is read again next time."""
+    reason = "reading it ended without an answer and is tried again next time; score it alone to see why"
+    return _unread(takes_path, file[0], NO_STAMP, reason)
 
 
 def _unread(takes_path: Path, name: str, stamp: str, reason: str) -> ReadTake:

@@ -204,10 +204,11 @@ class History:
 
     def _take_in(self, files: Sequence[tuple[str, str]], progress: Callable[[int, int], None] | None) -> int:
         """Read these takes (name, stamp); how many could not be."""
-        from trainer.practice.cards import read_rows
+        from trainer.practice.cards import NO_STAMP, read_rows
 
         unread = 0
-        with contextlib.closing(read_rows(self.takes_path, files)) as rows:
+        again = self._db.execute("SELECT COUNT(*) FROM takes WHERE stamp=?", (NO_STAMP,)).fetchone()[0]
+        with contextlib.closing(read_rows(self.takes_path, files, apart=again > 0)) as rows:
             # What a kill can cost is at most one batch, and that is read again.
             for start in range(0, len(files), BATCH):
                 batch = list(itertools.islice(rows, BATCH))
