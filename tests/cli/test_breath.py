@@ -16,7 +16,7 @@ from trainer.cli.desk import Desk
 from trainer.cli.running import Surroundings
 from trainer.cli.waiting import BREATH_S, OPENING_S
 from trainer.live import PlayOptions
-from trainer.page import PageLink, PagePress
+from trainer.page import Between, PageLink, PagePress
 
 MAY = ("again", "skip", "later")
 
@@ -25,7 +25,7 @@ class Stand:
     """In place of the page: what is shown there, and three tablets' presses, once somebody hears them."""
 
     def __init__(self, *presses: PagePress) -> None:
-        self.shown: list[dict[str, Any]] = []
+        self.shown: list[Between] = []
         self.on_press: Callable[[PagePress], None] = lambda press: None
         self._nobody = self.on_press
         self._presses = presses
@@ -53,9 +53,9 @@ def test_three_tablets_at_once_are_heard_in_their_order_and_named(capsys: pytest
     assert asked(stand, Coming("One", tempo_bpm=96.0, may=("again", "skip"))) == ("skip", 98.0)
     said = capsys.readouterr().out.splitlines()
     assert said == ["tablet 1: 98 bpm", "tablet 2: 100 bpm", "tablet 2: 98 bpm", "tablet 3: leave this one out"]
-    assert [desk["title"] for desk in stand.shown] == [f"One, {bpm} bpm" for bpm in (96, 98, 100, 98, 98)]
-    assert stand.shown[0]["starts_in_s"] == pytest.approx(8.0, abs=0.5) and stand.shown[-1]["starts_in_s"] is None
-    assert [do for do, _ in stand.shown[0]["hands"]] == [
+    assert [desk.title for desk in stand.shown] == [f"One, {bpm} bpm" for bpm in (96, 98, 100, 98, 98)]
+    assert stand.shown[0].starts_in_s == pytest.approx(8.0, abs=0.5) and stand.shown[-1].starts_in_s is None
+    assert [do for do, _ in stand.shown[0].hands] == [
         "start", "again", "skip", "slower", "faster", "hold", "report", "leave",
     ]  # fmt: skip
 
@@ -68,7 +68,7 @@ def test_pedals_mean_the_same_there_and_what_nobody_stops_begins() -> None:
     held = Stand(PagePress("report", "tablet 1"), PagePress("start", "tablet 1"))
     begun = time.monotonic()
     assert asked(held, Coming("One", seconds=60.0), report=True)[0] == "start" and time.monotonic() - begun < 30.0
-    assert held.shown[-1]["starts_in_s"] is None  # whoever reads is not hurried
+    assert held.shown[-1].starts_in_s is None  # whoever reads is not hurried
     over = Stand(PagePress("start", "tablet 1"), PagePress("leave", "tablet 1"))
     assert asked(over, Coming("That was it", starts="", held=True))[0] == "leave"
 

@@ -7,7 +7,7 @@ import tempfile
 from collections.abc import Callable, Mapping
 from dataclasses import replace
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Literal
 
 from trainer.cli.between import (
     TEMPO_STEP_BPM,
@@ -198,7 +198,7 @@ class Sitting:
         _, first, last = self._place
         return "The song again" if self._after_bars else f"Bars {first}–{last}"
 
-    def _show(self, mode: str) -> None:
+    def _show(self, mode: Literal["after", "choose"]) -> None:
         if self._stand is not None:
             desk = desk_of(
                 mode, self.session, self.name, self._tempo_bpm, self._songs,
@@ -210,7 +210,7 @@ class Sitting:
         """Wait for a song from the stand, or for Enter."""
         echo("Choose and start on the stand, or press Enter here; q leaves.")
         with Hands(self.options) as hands:
-            self._show(CHOOSE)  # what can be pressed is heard
+            self._show("choose")  # what can be pressed is heard
             while True:
                 asked = hands.wait()
                 if asked.what in ("leave", "stop"):
@@ -219,7 +219,7 @@ class Sitting:
                     return SONG
                 if asked.what in ("slower", "faster"):
                     self._change_tempo(asked)
-                self._show(CHOOSE)
+                self._show("choose")
 
     def _started(self, asked: Ask) -> bool:
         """Take the song, key and tempo that were chosen; False, and said on the stand, if they cannot be had."""
@@ -229,7 +229,7 @@ class Sitting:
 
         name, key, bpm = (asked.choice.get(part) for part in ("song", "key", "bpm"))
         try:
-            if not any(name == song["name"] for song in self._songs) or not isinstance(name, str):
+            if not any(name == song.name for song in self._songs) or not isinstance(name, str):
                 raise UsageError(f'no song "{name}" is offered')
             if not isinstance(bpm, int | float) or playable_bpm(bpm) != bpm or not isinstance(key, str):
                 raise UsageError(f"a song wants a key and a tempo from {TEMPO_BPM[0]:g} to {TEMPO_BPM[1]:g}")

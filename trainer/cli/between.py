@@ -13,14 +13,14 @@ from collections import deque
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Literal
 
 from trainer.cli.speaking import WIDEST, echo, say, wrapped
 from trainer.errors import PortError, TrainerError
 
 if TYPE_CHECKING:
     from trainer.live import PlayOptions
-    from trainer.page import PagePress
+    from trainer.page import Between, PagePress, SongRow
     from trainer.scoring import Scorecard
     from trainer.session import Session
 
@@ -172,8 +172,9 @@ def told_lines(card: Scorecard) -> list[str]:
     return summary(card).split("\n\n")[0].split("\n")
 
 
-def songs_to_choose(session: Session, name: str) -> list[dict[str, Any]]:
+def songs_to_choose(session: Session, name: str) -> list[SongRow]:
     """The songs that the stand offers: the one that was asked for, then the ready-made ones."""
+    from trainer.page import SongRow
     from trainer.resources import session_names, session_path
     from trainer.session import load_session
 
@@ -182,50 +183,42 @@ def songs_to_choose(session: Session, name: str) -> list[dict[str, Any]]:
         if other != name:
             with contextlib.suppress(TrainerError):
                 found.append((other, load_session(session_path(other))))
+    words = "{0.key.name}, {0.tempo_bpm:g} bpm, {1}".format
     return [
-        {
-            "name": other,
-            "title": song.title,
-            "key": song.key.name,
-            "bpm": song.tempo_bpm,
-            "words": f"{song.key.name}, {song.tempo_bpm:g} bpm, {song.groove.replace('_', ' ')}",
-        }
+        SongRow(other, song.title, song.key.name, song.tempo_bpm, words(song, song.groove.replace("_", " ")))
         for other, song in found
     ]
 
 
 def desk_of(
-    mode: str,
+    mode: Literal["after", "choose"],
     session: Session,
     name: str,
     tempo_bpm: float,
-    songs: Sequence[Mapping[str, Any]],
+    songs: Sequence[SongRow],
     *,
     card: Scorecard | None = None,
     next_words: str = "",
     said: str = "",
     report: Path | None = None,
-) -> dict[str, Any]:
-    """What the stand page shows between two runs, as plain data."""
-    lines: list[str] = []
-    advice: list[str] = []
-    if card is not None:
-        lines = told_lines(card)
-        advice = [f"{item.text} {item.evidence}" for item in card.verdict.advice]
-    return {
-        "mode": mode,
-        "title": session.title,
-        "song": name,
-        "key": session.key.name,
-        "bpm": tempo_bpm,
-        "songs": list(songs),
-        "keys": list(KEY_NAMES),
-        "lines": lines,
-        "advice": advice,
-        "next": next_words,
-        "said": said,
-        "report": report is not None,
-    }
+) -> Between:
+    """What the stand page shows between two songs."""
+    from trainer.page import Between
+
+    return Between(
+        mode,
+        session.title,
+        said,
+        [] if card is None else told_lines(card),
+        report is not None,
+        song=name,
+        key=session.key.name,
+        bpm=tempo_bpm,
+        songs=songs,
+        keys=KEY_NAMES,
+        advice=[] if card is None else [f"{item.text} {item.evidence}" for item in card.verdict.advice],
+        next=next_words,
+    )
 
 
 # --- whether it got better -------------------------------------------------------------------------------------------

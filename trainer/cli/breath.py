@@ -7,7 +7,7 @@ from __future__ import annotations
 import sys
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING, Any, Literal
+from typing import TYPE_CHECKING, Literal
 
 from trainer.cli.between import TEMPO_STEP_BPM, Hands
 from trainer.cli.speaking import echo, say
@@ -17,6 +17,7 @@ from trainer.system import here
 
 if TYPE_CHECKING:
     from trainer.live import PlayOptions
+    from trainer.page import Between
 
 __all__ = ["Asked", "Coming", "breath", "breath_desk"]
 
@@ -78,21 +79,13 @@ class Coming:
         return [what for what, *_ in OFFERED if what in wanted]
 
 
-def breath_desk(
-    coming: Coming, lines: Sequence[str], left_s: float | None, *, played: bool, report: bool
-) -> dict[str, Any]:
-    """What the stand shows meanwhile, as plain data; `lines`: how the last one went; `report`: its page is ready."""
+def breath_desk(coming: Coming, lines: Sequence[str], left_s: float | None, *, played: bool, report: bool) -> Between:
+    """What the stand shows meanwhile; `lines`: how the last one went; `report`: its page is ready."""
+    from trainer.page import Between
+
     names = {what: words for what, _, _, _, words in OFFERED}
-    offers = coming.offers(report=played, counting=not coming.held)
-    return {
-        "mode": "breath",
-        "title": coming.title,
-        "said": coming.words,
-        "lines": list(lines),
-        "hands": [[what, names[what]] for what in offers],
-        "starts_in_s": left_s,
-        "report": report,
-    }
+    hands = [(what, names[what]) for what in coming.offers(report=played, counting=not coming.held)]
+    return Between("breath", coming.title, coming.words, lines, report, hands=hands, starts_in_s=left_s)
 
 
 def breath(

@@ -8,7 +8,9 @@ under the finger that asked; the answer takes no tap for a moment, so that a bou
 
 from __future__ import annotations
 
-__all__ = ["BODY", "SCRIPT", "STYLE"]
+from trainer.limits import TEMPO_BPM
+
+__all__ = ["BODY", "LIMITS", "SCRIPT", "STYLE"]
 
 STYLE = """
 button{font:inherit;color:inherit;background:var(--paper);border:.25vmin solid var(--ink);border-radius:1.2vmin;
@@ -61,6 +63,7 @@ BODY = """
 <div id="paper" role="dialog" aria-label="report" hidden><button id="shut">Back to the stand</button></div>
 """
 
+LIMITS = f"const SLOWEST={TEMPO_BPM[0]:g},FASTEST={TEMPO_BPM[1]:g};"
 SCRIPT = """
 // Which buttons there are: while a song plays, after one, and while one is chosen.
 const HANDS={
@@ -123,7 +126,7 @@ function pressed(what,node){
   if(what==="back"){choosing=false;drawDesk();return;}
   if(what==="report"){if(mode()==="breath")press({do:"hold"});report();return;}
   if(what==="start"&&mode()!=="breath"){if(press({do:"start",choice})){flash(node);choosing=false;}return;}
-  if(mode()==="choose"){choice.bpm=Math.min(240,Math.max(40,choice.bpm+(what==="faster"?2:-2)));hands();flash(node);return;}
+  if(mode()==="choose"){choice.bpm=Math.min(FASTEST,Math.max(SLOWEST,choice.bpm+(what==="faster"?2:-2)));hands();flash(node);return;}
   if(press({do:what}))flash(node);
 }
 // The answer lies at the other end of the page from where was asked, and takes no tap for a moment.

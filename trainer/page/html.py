@@ -153,5 +153,6 @@ def page_html(nonce: str) -> str:
         '<!doctype html>\n<html lang="en"><head><meta charset="utf-8">'
         '<meta name="viewport" content="width=device-width,initial-scale=1"><title>Stand page</title>'
         f'<link rel="icon" href="data:,"><style nonce="{nonce}">{_STYLE}{controls.STYLE}</style></head>'
-        f'<body>{_BODY}{controls.BODY}<script nonce="{nonce}">{_SCRIPT}{controls.SCRIPT}{_BEGIN}</script></body></html>\n'
+        f'<body>{_BODY}{controls.BODY}<script nonce="{nonce}">{_SCRIPT}'
+        f"{controls.LIMITS}{controls.SCRIPT}{_BEGIN}</script></body></html>\n"
     )

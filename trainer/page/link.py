@@ -12,10 +12,10 @@ import subprocess
 import sys
 import threading
 import time
-from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import asdict, dataclass
 from pathlib import Path
-from typing import IO, Any
+from typing import IO, Any, Literal
 
 from trainer.errors import PortError, UsageError
 from trainer.plain import plain
@@ -24,7 +24,7 @@ from trainer.session import Chart
 from trainer.settings import open_log
 from trainer.system import here
 
-__all__ = ["PageLink", "PagePress", "chart_data", "place_data"]
+__all__ = ["Between", "PageLink", "PagePress", "SongRow", "chart_data", "place_data"]
 
 LOOPBACK = "127.0.0.1"
 CODE_LETTERS = "ABCDEFGHJKMNPQRSTUVWXYZ23456789"  # none that look alike
@@ -57,6 +57,42 @@ def _press_of(line: bytes) -> PagePress | None:
         return PagePress(str(row["do"]), str(row["by"]), part, value, choice if isinstance(choice, dict) else None)
     except (ValueError, KeyError, TypeError, AttributeError, RecursionError):
         return None
+
+
+@dataclass(frozen=True, slots=True)
+class SongRow:
+    """A song that can be chosen on the stand; `words` say its key, tempo and groove."""
+
+    name: str
+    title: str
+    key: str
+    bpm: float
+    words: str
+
+
+@dataclass(frozen=True, slots=True)
+class Between:
+    """What stands on the page between two runs, by the names that the page knows.
+
+    `mode`: after a song, while one is chosen, in the breath between two runs of an evening. `lines` say how the last
+    one went, `next` what comes; `hands`: (what is asked for, its words) of each button of a breath; `report`: the last
+    one's page is ready.
+    """
+
+    mode: Literal["after", "choose", "breath"]
+    title: str
+    said: str
+    lines: Sequence[str]
+    report: bool
+    song: str = ""
+    key: str = ""
+    bpm: float = 0.0
+    songs: Sequence[SongRow] = ()
+    keys: Sequence[str] = ()
+    advice: Sequence[str] = ()
+    next: str = ""
+    hands: Sequence[tuple[str, str]] = ()
+    starts_in_s: float | None = None
 
 
 def _line(message: Mapping[str, Any]) -> bytes:
@@ -183,9 +219,9 @@ class PageLink:
         """From here on places are of this chart, and it is being played."""
         self._say({"chart": chart_data(chart, open_end=open_end, tab=tab), "desk": None})
 
-    def between(self, desk: Mapping[str, Any], report: Path | None = None) -> None:
-        """What stands on the page between two runs, plain data; and the report that can be looked at."""
-        self._say({"desk": dict(desk), "report": None if report is None else str(report)})
+    def between(self, desk: Between, report: Path | None = None) -> None:
+        """What stands on the page between two runs, and the report that can be looked at."""
+        self._say({"desk": asdict(desk), "report": None if report is None else str(report)})
 
     def _say(self, message: Mapping[str, Any]) -> None:
         with self._wake:
