@@ -16,10 +16,12 @@ from tests.practice.learners import EVENINGS, FIRST, at_random, blocked, evening
 from trainer.clock import TempoMap
 from trainer.errors import UsageError
 from trainer.line import Feel, StandIn, model_line
+from trainer.music import GROOVES
 from trainer.practice.drills import DRILLS
 from trainer.practice.evening import (
     Evidence,
     OwnSong,
+    Piece,
     advised_by,
     evidence_of,
     evidence_of_run,
@@ -317,3 +319,30 @@ def test_runs_come_in_the_order_that_was_said() -> None:
     evening = plan_evening(40, known, [], FIRST)
     drills = [piece.drill for piece in turns_of(evening) if piece.kind == "drill"]
     assert list(dict.fromkeys(drills)) == list(evening.drills)
+
+
+@pytest.mark.parametrize("seed", range(40))
+def test_no_song_of_the_first_weeks_is_faster_than_what_was_held(seed: int) -> None:
+    """A second evening was called at 151 bpm, of somebody who had held 96. What is asked for is had."""
+
+    def song(day: int, runs: list[DrillRun], tempo_bpm: float | None = None) -> Piece:
+        today = FIRST + datetime.timedelta(days=day)
+        return next(
+            p for p in plan_evening(30, [], runs, today, seed=seed, tempo_bpm=tempo_bpm).pieces if p.kind == "song"
+        )
+
+    runs = [run(0, 1.0), run(0, 0.2, "one_four", 180.0)]
+    for day in (1, 5, 20):
+        runs.append(run(day - 1, 1.0, tempo_bpm=96.0 + day))
+        called = song(day, runs)
+        least, most = GROOVES[called.groove].tempo_low_bpm, min(GROOVES[called.groove].stage_bpm[1], 96.0 + day)
+        assert called.tempo_bpm is not None and least <= called.tempo_bpm <= most
+    assert song(1, runs[:2], 151.0).tempo_bpm == 151.0
+
+
+def test_after_the_first_weeks_songs_are_called_as_fast_as_on_a_stage() -> None:
+    runs = [run(0, 1.0)]
+    days = [FIRST + datetime.timedelta(days=day) for day in range(28, 112)]
+    runs += [run(day, 1.0) for day in range(28, 112, 3)]
+    songs = [next(p for p in plan_evening(30, [], runs, day).pieces if p.kind == "song") for day in days]
+    assert max(song.tempo_bpm or 0.0 for song in songs) > 130.0

@@ -60,6 +60,8 @@ def test_nights_repeat_and_their_cues_are_true(seed: int, level: str) -> None:
                 assert bar.role == cue.kind and roles[bar.chorus - 1] != cue.kind
                 ahead = LEVELS[level].cue_ahead_beats
                 assert cue.shown_beats == max(chart.count_in_beats, cue.at_beats - ahead)
+            if cue.kind in ("solo", "verse", "stop_time"):  # it stands while something else is played
+                assert " coming: " in cue.text
             if cue.kind == "another":
                 assert bar.role == roles[bar.chorus - 1] == "solo" and cue.at_beats - cue.shown_beats == 8.0
         assert [cue.kind for cue in tune.cues].count("ending") == 1

@@ -52,6 +52,8 @@ PAUSE_MINUTES = 0.3  # between two runs: reading the figure, hands off the strin
 SHORT_PAUSE_MINUTES = 0.2  # between first tries
 WEAK = 0.45  # weakness from which a drill gets its full time
 FIRST_DAYS = 3  # so many evenings put first tries before what is due again
+FIRST_WEEKS_DAYS = 28  # so long no song is faster than what was held cleanly,
+SLOWER_BPM = 12.0  # and one that is called faster on a stage comes up to so much slower
 OWN_MINUTES = 2.0  # of work on one thing, at least
 FIRST_DRILLS = 4  # with warm-up, song and look seven things; a second short try among them is one at most
 LATER_DRILLS = 6
@@ -214,11 +216,19 @@ def home_key(runs: Sequence[DrillRun], today: datetime.date, missed: Mapping[str
     return max((key for key in wanted if key != newest), key=lambda key: wanted[key] / (2 * played[key] + 1))
 
 
-def _groove_of(number: int, seed: int) -> str:
-    """The groove of an evening: the usual one every other time, the rest in turn."""
+def _groove_of(number: int, seed: int, most_bpm: float) -> str:
+    """The groove of an evening: the usual one every other time, the rest in turn that can be had at `most_bpm`."""
     others = [name for name in GROOVES if name != DEFAULT_GROOVE]
     random.Random(seed).shuffle(others)
+    others = [name for name in others if GROOVES[name].tempo_low_bpm <= most_bpm]
     return others[number // 2 % len(others)] if number % 2 else DEFAULT_GROOVE
+
+
+def _most_bpm(runs: Sequence[DrillRun], today: datetime.date) -> float:
+    """The fastest that a song is called at: in the first weeks what was held cleanly, or the usual tempo."""
+    if runs and (today - min(run.created for run in runs).date()).days >= FIRST_WEEKS_DAYS:
+        return math.inf
+    return max([USUAL_BPM, *(run.tempo_bpm for run in runs if run.share >= CLEAN_SHARE)])
 
 
 def _steady(runs: Sequence[DrillRun], today: datetime.date) -> set[str]:
@@ -260,7 +270,8 @@ def plan_evening(
     """
     rng = random.Random((seed << 20) ^ today.toordinal())
     number = len({run.created.date() for run in runs if run.created.date() < today})
-    song = _song_of(number, seed, rng, key or home_key(runs, today, missed), tempo_bpm, own)
+    song_key, most_bpm = key or home_key(runs, today, missed), _most_bpm(runs, today)
+    song = _song_of(number, seed, rng, song_key, tempo_bpm, most_bpm, own)
     base_bpm = tempo_bpm or USUAL_BPM + (4.0 * rng.randint(-2, 2) if number else 0.0)
     first_days = number < FIRST_DAYS
     scale = min(1.0, minutes / USUAL_MINUTES)  # a short evening has less of everything
@@ -341,15 +352,25 @@ def _drill_pieces(
 
 
 def _song_of(
-    number: int, seed: int, rng: random.Random, key: str, tempo_bpm: float | None, own: OwnSong | None
+    number: int,
+    seed: int,
+    rng: random.Random,
+    key: str,
+    tempo_bpm: float | None,
+    most_bpm: float,
+    own: OwnSong | None,
 ) -> Piece:
-    """The evening's song, without its minutes: the player's own, or one in the evening's key, groove, tempo, form."""
+    """The evening's song, without its minutes: the player's own, or one in the evening's key, groove, tempo (at most
+    `most_bpm` where none is asked for), form."""
     if own is not None:
         bpm = tempo_bpm or own.tempo_bpm
         return Piece("song", 0.0, None, own.key, bpm, "your song, all of it", groove=own.groove)
-    groove = _groove_of(number, seed)
+    groove = _groove_of(number, seed, most_bpm)
     form = rng.choices(tuple(SONG_FORMS), tuple(SONG_FORMS.values()))[0]
-    bpm = tempo_bpm or (float(rng.randint(*GROOVES[groove].stage_bpm)) if number else GROOVES[groove].usual_tempo_bpm)
+    low, high = GROOVES[groove].stage_bpm
+    low = int(max(GROOVES[groove].tempo_low_bpm, min(low, most_bpm - SLOWER_BPM)))
+    called = float(rng.randint(low, int(min(high, most_bpm)))) if number else GROOVES[groove].usual_tempo_bpm
+    bpm = tempo_bpm or called
     return Piece("song", 0.0, None, key, bpm, "put it into a song", groove=groove, form=form)
 
 

@@ -276,7 +276,7 @@ def _cues(session: Session, level: NightLevel, planned_solo: int | None) -> tupl
         n_solo = n_solo + 1 if bar.role == "solo" else 0
         shown = max(chart.count_in_beats, top - ahead)
         if bar.stopped and number in stops:
-            out.append(Cue("stop_time", shown, top, end, "stops: hit one, leave the rest"))
+            out.append(Cue("stop_time", shown, top, end, "stops coming: hit one, leave the rest"))
         elif before is not None and before.role != bar.role:
             kind = "solo" if bar.role == "solo" else "last verse" if number == len(tops) else "verse"
             out.append(Cue(kind.removeprefix("last "), shown, top, end, _ROLE_CALLS[kind]))
@@ -292,8 +292,8 @@ def _cues(session: Session, level: NightLevel, planned_solo: int | None) -> tupl
 _START_CALLS = {"from_the_five": "from the five, four bars", "from_the_turnaround": "from the turnaround, two bars"}
 _ROLE_CALLS = {
     "solo": "solo coming: follow it up",
-    "last verse": "last verse: hold it down",
-    "verse": "verse: hold it down",
+    "last verse": "last verse coming: hold it down",
+    "verse": "verse coming: hold it down",
 }
 _ENDING_CALLS = {
     "plain": "ending: hit the one in the last bar and hold",
