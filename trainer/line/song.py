@@ -10,7 +10,7 @@ import numpy as np
 
 from trainer.errors import UsageError
 from trainer.line.score import LineScore
-from trainer.line.write import BarPlan, bass_pc, clumsy_bars, compose, turnaround_pairs
+from trainer.line.write import BarPlan, clumsy_bars, compose, turnaround_pairs
 from trainer.music import FOUR_STRING, Tuning, note_name
 from trainer.session import Chart, ChartBar
 
@@ -73,7 +73,7 @@ def _pinned_bar(chart: Chart, bar: ChartBar, choice: int, verse_fill: int) -> Ba
     if bar.role == "head":
         return BarPlan(None, 28, 0, bar.intensity, pinned=True)
     may_fill = bar.line == "eighths" and (bar.bar in (4, 8) or bar.bar == len(chart.form_chords)) and not bar.final
-    if may_fill and bass_pc(bar.chords[-1]) != bass_pc(chart.bars[bar.idx + 1].chords[0]):
+    if may_fill and bar.chords[-1].lowest_pc != chart.bars[bar.idx + 1].chords[0].lowest_pc:
         return BarPlan("chromatic_approach", 28, verse_fill, bar.intensity)
     return BarPlan(device, 28, variant, bar.intensity, pinned=True)
 

@@ -12,7 +12,6 @@ from itertools import groupby, pairwise
 from typing import Protocol
 
 from trainer.line.score import Claim
-from trainer.music import Chord
 from trainer.session import BEATS_PER_BAR, Chart, ChartBar
 
 __all__ = ["BAR_FILLERS", "standing_claims"]
@@ -55,17 +54,13 @@ def standing_claims(chart: Chart, notes: Sequence[_Note], claims: Sequence[Claim
     return tuple(sorted(out, key=lambda claim: (claim.at_beats, claim.name)))
 
 
-def _pc(chord: Chord) -> int:
-    return chord.root_pc if chord.bass_pc is None else chord.bass_pc
-
-
 def _into_changes(chart: Chart, notes: Sequence[_Note]) -> list[Claim]:
     at = {round(note.onset_beats, 6): i for i, note in enumerate(notes)}
     out = []
     for before, after in pairwise(chart.spans):
         change = after.onset_beats
         i = at.get(round(change, 6))
-        if _pc(before.chord) == _pc(after.chord) or i is None or notes[i].pitch % 12 != _pc(after.chord):
+        if before.chord.lowest_pc == after.chord.lowest_pc or i is None or notes[i].pitch % 12 != after.chord.lowest_pc:
             continue
         steps = _semitones(notes, i)
         if steps:
@@ -127,7 +122,7 @@ def _turnarounds(chart: Chart, notes: Sequence[_Note], claims: Sequence[Claim]) 
 def _roots_struck(notes: Sequence[_Note], bar: ChartBar) -> bool:
     share = BEATS_PER_BAR / len(bar.chords)
     struck = {round(note.onset_beats, 6): note.pitch % 12 for note in notes}
-    return all(struck.get(round(bar.onset_beats + i * share, 6)) == _pc(c) for i, c in enumerate(bar.chords))
+    return all(struck.get(round(bar.onset_beats + i * share, 6)) == c.lowest_pc for i, c in enumerate(bar.chords))
 
 
 def _walks(chart: Chart, notes: Sequence[_Note], a: ChartBar, b: ChartBar) -> bool:
@@ -138,7 +133,7 @@ def _walks(chart: Chart, notes: Sequence[_Note], a: ChartBar, b: ChartBar) -> bo
     if not first or abs(first[0].onset_beats - a.onset_beats) >= NEAR or first[0].pitch % 12 != tonic:
         return False
     arrive = next((k for k, pitch in enumerate(second) if pitch % 12 == five), None)
-    if arrive is None or _pc(b.chords[0]) != five:
+    if arrive is None or b.chords[0].lowest_pc != five:
         return False
     return _walks_to_its_end([*(n.pitch for n in first), *second[: arrive + 1]])
 
@@ -171,7 +166,7 @@ def _root_shuffles(chart: Chart, notes: Sequence[_Note], claims: Sequence[Claim]
 def _is_root_shuffle(bar: ChartBar, row: list[_Note]) -> bool:
     if len(bar.chords) != 1 or bar.final or bar.stopped or not row or any(note.kind == "triplet" for note in row):
         return False
-    root = _pc(bar.chords[0])
+    root = bar.chords[0].lowest_pc
     free = row[-1].onset_beats > bar.end_beats - 1.0 + NEAR and row[-1].pitch % 12 != root
     body = row[:-1] if free else row
     beats = sum(note.kind == "on" for note in body)

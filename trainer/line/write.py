@@ -24,7 +24,6 @@ from trainer.session import BEATS_PER_BAR, Chart, ChartBar
 
 __all__ = [
     "BarPlan",
-    "bass_pc",
     "clumsy_bars",
     "compose",
     "leads_in",
@@ -113,11 +112,6 @@ class _Page:
     awaited: int | None = None  # the pitch that the bar before leads to note by note: the next bar must begin on it
 
 
-def bass_pc(chord: Chord) -> int:
-    """The pitch class that the bass owes a chord: its written bass note, else its root."""
-    return chord.root_pc if chord.bass_pc is None else chord.bass_pc
-
-
 def root_window(low: int, pitch_class: int) -> int:
     """The pitch of a pitch class in the octave that starts at `low`."""
     return low + (pitch_class - low) % 12
@@ -165,7 +159,7 @@ def _write_pickup(page: _Page, plan: BarPlan) -> None:
     """The session's pick-up: quarter notes that walk by semitones into the first root, in the count-in's last beats."""
     first = page.chart.bars[0]
     n = int(page.chart.session.pickup_beats)
-    root = root_window(plan.low, bass_pc(first.chords[0]))
+    root = root_window(plan.low, first.chords[0].lowest_pc)
     step = -1 if root - n >= page.tuning.lowest else 1
     for k in range(n, 0, -1):
         page.drafts.append(_Draft(first.onset_beats - k, root + step * k, "on", plan.loudness))
@@ -173,7 +167,7 @@ def _write_pickup(page: _Page, plan: BarPlan) -> None:
 
 def _write_bar(page: _Page, bar: ChartBar, plan: BarPlan, plans: Sequence[BarPlan]) -> None:
     if bar.final or bar.stopped:
-        root = root_window(plan.low, bass_pc(bar.chords[0]))
+        root = root_window(plan.low, bar.chords[0].lowest_pc)
         if not page.held:
             page.drafts.append(_Draft(bar.onset_beats, root, "final" if bar.final else "hit", plan.loudness))
         page.held, page.awaited = False, None
@@ -198,7 +192,7 @@ def _write_bar(page: _Page, bar: ChartBar, plan: BarPlan, plans: Sequence[BarPla
 
 def _first_root(plan: BarPlan, bar: ChartBar) -> int:
     """The root that a bar begins on, in its register: its first chord's, or its pedal's."""
-    return root_window(plan.low, bass_pc(bar.chords[0]) if plan.pedal_pc is None else plan.pedal_pc)
+    return root_window(plan.low, bar.chords[0].lowest_pc if plan.pedal_pc is None else plan.pedal_pc)
 
 
 def _pattern_of(page: _Page, plan: BarPlan, setting: _Setting, device: str) -> str | None:
@@ -234,7 +228,7 @@ def _applies(device: str, bar: ChartBar, after: ChartBar, plan: BarPlan) -> bool
     chord, target = bar.chords[-1], after.chords[0]
     if chord.bass_pc is not None and device != "pedal":
         return False
-    if device in _INTO and bass_pc(target) == bass_pc(chord):
+    if device in _INTO and target.lowest_pc == chord.lowest_pc:
         return False
     if device == "scale_descent" and (target.third != 4 or target.bass_pc is not None):
         return False
@@ -250,7 +244,7 @@ def _applies(device: str, bar: ChartBar, after: ChartBar, plan: BarPlan) -> bool
 def _write_shares(page: _Page, bar: ChartBar, plan: BarPlan, next_root: int, tonic: int, line: str) -> None:
     """A bar of two or four chords: each chord's root on its beat, a note that leads on at its end."""
     share = BEATS_PER_BAR // len(bar.chords)
-    roots = [root_window(plan.low, bass_pc(chord)) for chord in bar.chords] + [next_root]
+    roots = [root_window(plan.low, chord.lowest_pc) for chord in bar.chords] + [next_root]
     for i, chord in enumerate(bar.chords):
         setting = _Setting(bar.onset_beats + i * share, chord, roots[i], roots[i + 1], tonic, _last(page))
         if share == 2:
@@ -544,7 +538,7 @@ def turnaround_pairs(chart: Chart) -> list[tuple[int, int]]:
     pairs = []
     for a, b in pairwise(chart.bars):
         plays = not (a.stopped or b.stopped or b.final) and a.turnaround and b.turnaround and b.bar == a.bar + 1
-        if plays and bass_pc(a.chords[0]) == tonic and bass_pc(b.chords[-1]) == five:
+        if plays and a.chords[0].lowest_pc == tonic and b.chords[-1].lowest_pc == five:
             pairs.append((a.idx, b.idx))
     return pairs
 
@@ -585,7 +579,7 @@ def pedal_spans(chart: Chart) -> list[tuple[int, int, int]]:
         out = [
             (a.idx, b.idx + 1, pc)
             for a, b, c in zip(bars, bars[1:], bars[2:], strict=False)
-            if _leaves(a, b, pc) and bass_pc(c.chords[0]) != pc and not (c.stopped or b.final)
+            if _leaves(a, b, pc) and c.chords[0].lowest_pc != pc and not (c.stopped or b.final)
         ]
         if out:
             break
@@ -595,4 +589,4 @@ def pedal_spans(chart: Chart) -> list[tuple[int, int, int]]:
 def _leaves(a: ChartBar, b: ChartBar, pc: int) -> bool:
     """Whether of two bars of a chorus, one chord each, the first is on `pc` and the second is not."""
     plain = a.chorus == b.chorus and not (a.stopped or b.stopped) and len(a.chords) == len(b.chords) == 1
-    return plain and bass_pc(a.chords[0]) == pc and bass_pc(b.chords[0]) != pc
+    return plain and a.chords[0].lowest_pc == pc and b.chords[0].lowest_pc != pc

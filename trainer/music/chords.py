@@ -69,6 +69,11 @@ class Chord:
         return self.root + self.quality
 
     @property
+    def lowest_pc(self) -> int:
+        """The pitch class that the bass owes the chord: its written bass note, else its root."""
+        return self.root_pc if self.bass_pc is None else self.bass_pc
+
+    @property
     def intervals(self) -> tuple[int, ...]:
         """Semitones of the chord's notes above its root, root first."""
         return QUALITIES[self.quality]

@@ -16,7 +16,7 @@ from trainer.limits import FORM_BARS, playable_bpm
 from trainer.report.musicxml_in import XmlBar, XmlNote, XmlScore, read_musicxml
 from trainer.session import BEATS_PER_BAR, ROLES, Session, expand, session_from_dict
 from trainer.take import Take, TakeHeader, notes_from_rows, read_take
-from trainer.take.downbeat import find_downbeat
+from trainer.take.downbeat import asked_downbeat, find_downbeat
 
 __all__ = ["read_transcription"]
 
@@ -80,12 +80,7 @@ def _origin(score: XmlScore, session: Session, downbeat: float | str | None, pat
         if found is None:
             raise UsageError(f'{path}: downbeat "auto" found {len(beats)} notes; give the downbeat in seconds')
         return Fraction(round(found.origin_beats * 12), 12), "auto"
-    try:
-        asked_s = float(downbeat)
-    except ValueError:
-        raise UsageError(f'downbeat: found "{str(downbeat)[:60]}"; expected seconds or "auto"') from None
-    if not abs(asked_s) <= 100_000.0:
-        raise UsageError(f"downbeat: found {asked_s}; expected seconds within a day of the file's start")
+    asked_s = asked_downbeat(downbeat) or 0.0
     tempo_bpm = score.tempo_bpm or session.tempo_bpm
     return Fraction(round(asked_s * tempo_bpm / 60.0 * 12), 12), "option"
 

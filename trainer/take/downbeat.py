@@ -19,10 +19,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from trainer.clock.tempo import swing_offbeat_frac
+from trainer.errors import UsageError
 from trainer.music import Chord
 from trainer.session import BEATS_PER_BAR, Chart
+from trainer.take.model import MAX_HOURS
 
-__all__ = ["MIN_NOTES", "Downbeat", "find_downbeat"]
+__all__ = ["MIN_NOTES", "Downbeat", "asked_downbeat", "find_downbeat"]
 
 MIN_NOTES = 8  # as for every interval of the scorecard
 ON_GRID_BEATS = 0.1  # notes that keep to the file's own beats within this are on them; our choice
@@ -80,6 +82,19 @@ class Downbeat:
             "next_best": None if best is None else {"bar": best[0], "beat": best[1], "share": round(best[2], 3)},
             "n_notes": self.n_notes,
         }
+
+
+def asked_downbeat(downbeat: float | str | None) -> float | None:
+    """The second that was asked for; None for no wish and for "auto". `UsageError` for what is neither."""
+    if downbeat is None or downbeat == "auto":
+        return None
+    try:
+        asked_s = float(downbeat)
+    except ValueError:
+        raise UsageError(f'downbeat: found "{str(downbeat)[:60]}"; expected seconds or "auto"') from None
+    if not abs(asked_s) <= MAX_HOURS * 3600:
+        raise UsageError(f"downbeat: found {asked_s}; expected seconds within a day of the file's start")
+    return asked_s
 
 
 def find_downbeat(onset_beats: Floats, pitch: Floats, chart: Chart) -> Downbeat | None:

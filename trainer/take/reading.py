@@ -23,7 +23,7 @@ from trainer.limits import whole_number
 from trainer.music.general_midi import DRUM_CHANNEL, PART_OF_CHANNEL
 from trainer.opened import bytes_of
 from trainer.session import Session, expand, load_session
-from trainer.take.downbeat import MIN_NOTES, Downbeat, find_downbeat
+from trainer.take.downbeat import MIN_NOTES, Downbeat, asked_downbeat, find_downbeat
 from trainer.take.finding import Choice, chosen, is_named
 from trainer.take.marked import session_of_marks
 from trainer.take.midi_file import CHORUS_MARKER, MAX_FILE_BYTES, FileClock, MidiFile, parse_midi
@@ -119,7 +119,7 @@ def _from_sound(
     from trainer.take.heard import heard_in  # the ear is only wanted here
 
     session = _given(given, file.with_suffix(".toml"))
-    asked_s = _asked_downbeat(downbeat)
+    asked_s = asked_downbeat(downbeat)
     channel = None if track is None else whole_number(str(track))
     if track is not None and channel is None:
         raise UsageError(f'{file}: found track "{str(track)[:60]}"; a sound file has channels: give the number of one')
@@ -224,7 +224,7 @@ def _origin(
     source: str,
 ) -> tuple[float, str, dict[str, Any]]:
     """Beat (from tick 0) of the first downbeat, where it was learnt, and what else was found."""
-    asked_s = _asked_downbeat(downbeat)
+    asked_s = asked_downbeat(downbeat)
     for tick, text in midi.markers:
         match = CHORUS_MARKER.fullmatch(text)
         if match and int(match[1]) == 1:
@@ -267,19 +267,6 @@ def _found_words(found: Downbeat) -> str:
 def _percent(share: float) -> str:
     """A share in whole per cent; what is not certain is not called 100."""
     return str(min(round(100.0 * share), 99))
-
-
-def _asked_downbeat(downbeat: float | str | None) -> float | None:
-    """The second that was asked for; None for no wish and for "auto"."""
-    if downbeat is None or downbeat == "auto":
-        return None
-    try:
-        asked_s = float(downbeat)
-    except ValueError:
-        raise UsageError(f'downbeat: found "{str(downbeat)[:60]}"; expected seconds or "auto"') from None
-    if not abs(asked_s) <= MAX_HOURS * 3600:
-        raise UsageError(f"downbeat: found {asked_s}; expected seconds within a day of the file's start")
-    return asked_s
 
 
 def _facts(midi: MidiFile, clock: FileClock, choice: Choice, origin_beats: float) -> dict[str, Any]:
