@@ -95,9 +95,14 @@ def hand_for(
         return out
     rows = [tables[keys[i]][0] for i in playable]
     steps = []
+    known: dict[tuple[object, ...], NDArray[np.float64]] = {}  # a line of many choruses takes few steps of its own
     for (j, before), (i, now) in pairwise(zip(playable, rows, strict=True)):
         slid = j == i - 1 and j < len(slides) and slides[j]
-        steps.append(_step(before, now, onset_beats[i] - onset_beats[j], slid=slid, same=keys[i] == keys[j]))
+        gap = onset_beats[i] - onset_beats[j]
+        alike = (keys[j], keys[i], gap >= _REST_BEATS, gap < _SHORT_BEATS, gap <= _EIGHTH_BEATS, slid)
+        if alike not in known:
+            known[alike] = _step(before, now, gap, slid=slid, same=keys[i] == keys[j])
+        steps.append(known[alike])
     path = _settled([keys[i] for i in playable], [onset_beats[i] for i in playable], rows, steps)
     for i, row, state in zip(playable, rows, path, strict=True):
         out[i] = list(tables[keys[i]][1][int(row[1][state])])
