@@ -154,6 +154,24 @@ def test_poor_sound(name: str, options: dict[str, float]) -> None:
     assert np.mean(np.abs(error) > 0.005) <= 0.05, name
 
 
+@pytest.mark.parametrize("added", ["nothing", "noise", "hum", "ringing strings"])
+def test_the_ears_own_scatter_is_told_for_each_recording(added: str) -> None:
+    """It is never less than the scatter of its onsets about the true ones, and never ten times as much."""
+    truth = walking(n=32)
+    line = [replace(p, duration_s=p.duration_s + 0.12) for p in truth] if added == "ringing strings" else truth
+    sound, _ = laid(line, noise=0.02 if added == "noise" else 3e-4)
+    if added == "hum":
+        sound = sound + (0.01 * np.sin(2 * np.pi * 50 * np.arange(len(sound)) / RATE)).astype(np.float32)
+    _, error = figures(truth, sound)
+    own_s = 1.4826 * np.median(np.abs(error - np.median(error)))
+    said_s = refine(sound, RATE).scatter_s
+    assert said_s is not None and own_s <= said_s <= 10 * own_s + 3e-5
+
+
+def test_a_recording_with_nothing_before_its_strokes_tells_no_scatter() -> None:
+    assert refine(np.zeros(48000, np.float32), RATE).scatter_s is None
+
+
 def test_clipped_by_twelve_decibels() -> None:
     sound, truth = laid(walking(n=24))
     assert figures(truth, np.clip(sound, -0.125, 0.125))[0] >= 0.97

@@ -61,7 +61,7 @@ def test_a_recorded_bass(
     cases, score = basses
     sound, truth, cents = cases.case(bass, case)
     heard = refine(sound, RATE, 440.0)
-    assert heard.refusal is None
+    assert heard.refusal is None and heard.n_before == 0
     notes = heard.notes[~heard.notes["dead"]]
     found = [{"onset": float(q["onset_s"]), "pitch": float(q["pitch"])} for q in notes]
     stats = score.stats(truth, found, cents)

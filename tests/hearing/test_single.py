@@ -93,3 +93,41 @@ def test_short_notes_are_not_asked_what_sounds_with_them() -> None:
     organ = sum(np.sin(2 * np.pi * hz * h * t) / h for hz in (261.6, 329.6, 392.0, 466.2) for h in (1, 2, 3))
     heard = refine((bass + 0.02 * organ).astype(np.float32), RATE)
     assert len(heard.notes) >= 40 and heard.doubt is None
+
+
+def test_octaves_are_heard_as_their_lower_note() -> None:
+    """Of two notes an octave apart nothing tells that the upper was played too: it is not said, nor anything else."""
+    roots = np.random.default_rng(2).integers(33, 45, 24)
+    rows = [Pluck(0.5 + k * 0.5, 0.45, float(root) + s) for k, root in enumerate(roots) for s in (0, 12)]
+    heard = refine(laid(rows)[0], RATE, 440.0)
+    assert (heard.refusal, heard.doubt) == (None, None)
+    assert np.abs(heard.notes["pitch"] - roots).max() < 0.3
+    assert np.abs(heard.notes["onset_s"] - 0.5 - 0.5 * np.arange(24)).max() < 0.005
+
+
+@pytest.mark.parametrize("kind", ["speech", "noise", "taps"])
+def test_what_sounds_before_the_first_bar_changes_no_note(kind: str) -> None:
+    lead_s = 7.0
+    rng = np.random.default_rng(3)
+    n = round(lead_s * RATE)
+    before = {
+        "speech": voice(110.0)[: n - 12000],
+        "noise": 0.1 * rng.standard_normal(n),
+        "taps": np.where(np.arange(n) % 24000 < 96, 0.3 * rng.standard_normal(n), 0.0),
+    }[kind]
+    bass = np.concatenate([np.zeros(n, np.float32), laid(walking(n=40))[0]])
+    both = bass.copy()
+    both[: len(before)] += before.astype(np.float32)
+    alone, after = refine(bass, RATE), refine(both, RATE)
+    notes = after.notes[after.notes["onset_s"] > lead_s]
+    assert np.abs(notes["onset_s"] - alone.notes["onset_s"]).max() < 1e-4
+    assert np.abs(notes["pitch"] - alone.notes["pitch"]).max() < 0.05
+    assert len(after.notes) - len(notes) <= 2  # a spoken syllable that happens to stand on a fret
+    assert (after.n_before > 20) == (kind == "speech") and alone.n_before == 0
+    assert (after.refusal, after.doubt) == (None, None)
+
+
+def test_a_bass_that_slides_into_every_note_is_a_bass_from_the_start() -> None:
+    line = [Pluck(0.5 + 0.6 * k, 0.5, 30.0 + k % 7, steps=((0.02, 2.0, 0.07),)) for k in range(32)]
+    heard = refine(laid(line)[0], RATE)
+    assert heard.n_before == 0 and len(heard.notes) >= 31

@@ -38,4 +38,4 @@ __all__ = [
     "tuner",
 ]
 
-HEARING_VERSION: Final = 3
+HEARING_VERSION: Final = 4

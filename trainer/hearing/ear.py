@@ -42,16 +42,26 @@ _ABOVE_NOISE_DB: Final = 10.0
 _BELOW_LOUD_DB: Final = 38.0
 _APART_S: Final = 0.044
 _RISE_DB: Final = 5.0
+_BRIGHT_DB: Final = 8.0  # above the past 32 ms, over 1.2 kHz: under strings that ring a stroke is seen by it at once
+_BRIGHT_STEPS: Final = 8
+_BRIGHT_UNDER_DB: Final = 24.0  # the brightest strokes; a finger that slides or leaves the string is softer
 _TURN: Final = 2.2
 _DRIFT: Final = (-0.015, -0.005, 0.005, 0.015)
-_DUE_S: Final = 0.0025  # beyond two periods of it, where it is quite clear
-_OWED_S: Final = 0.0045  # the same where it is not
-_SURELY: Final = 0.98
-_SKIPS_S: Final = (0.002, 0.004, 0.006)  # of the attack that a first reading leaves out
-_ALIKE: Final = 0.25  # semitones between readings that agree
-_NEAR: Final = 1.2
-_FAIRLY: Final = 0.6  # what the clearest of them has at least
-_AGREED_S: Final = 0.024  # before it, readings of a partial agree too
+_DUE_S: Final = 0.005  # beyond two periods: the filters, a piece of a step and a driver's block come on top of it
+_SKIPS_S: Final = (0.0, 0.002, 0.004, 0.006)  # of the attack, in the four readings of a first label
+_LEAST_S: Final = 0.010
+_LOOK_S: Final = 0.002  # from one look to the next
+_NEAR: Final = 0.6  # semitones: readings that speak for one pitch
+_ALIKE: Final = 0.4  # … of one look and the next
+_FAR: Final = 1.5  # … and for another
+_SHARP: Final = 0.14  # semitones by which readings two periods after a stroke are sharp on the whole
+_EARLY: Final = 0.4  # how far on a string that comes down goes, in what lies between the earliest reading and the mean
+_LATE: Final = 0.9  # … and between that and the latest
+_FLAT: Final = 0.35  # below the fret that it will stand on a first reading seldom lies further than this
+_AGREED: Final = ((0.018, 0.55), (0.030, 0.32), (1.0, 0.23))  # (seconds since the stroke, how far readings agree)
+_KEPT: Final = 0.36  # of what the look before agreed on
+_DEAD_S: Final = 0.120
+_TUNED: Final = 6  # settled notes that tell the instrument's own tuning
 _AGAIN_S: Final = (0.045, 0.075, 0.110, 0.160)
 _WATCH_S: Final = 0.060  # from then on a pitch may step
 _WATCH_PERIODS: Final = 1.8
@@ -72,14 +82,15 @@ class _Sounding:
     n_said: int = 0
     settled: bool = False
     dead: bool = False
+    look_at: float = 0.0  # not before it, for a first label
+    likely: float = 0.0  # what the last look said, and how far its readings agreed
+    agreed: float = 0.0
     n_moved: int = 0
     moved_to: float = 0.0
 
 
-def _sharp(since_s: float) -> float:
-    """Semitones by which a first label is likely sharp: a hard-struck string is 1.2 sharp at 15 ms and 0.1 at 60 ms,
-    a soft one hardly; a quarter of that lies between."""
-    return 0.3 * float(np.exp(-max(0.0, since_s - 0.015) / 0.018))
+def _mean(values: Floats, otherwise: float) -> float:
+    return float(values.mean()) if len(values) else otherwise
 
 
 def _period_of(sound: Floats, rate_hz: float) -> tuple[float, float]:
@@ -97,12 +108,12 @@ class Ear:
         self.a4_hz = a4_hz
         self._factor = factor_of(rate_hz)
         self._rate = rate_hz / self._factor
-        self._thin = band_kernel(rate_hz, 0.0, TONE_HZ[1], 0.006)
+        self._thin = band_kernel(rate_hz, 0.0, TONE_HZ[1], 0.004)
         self._attack = attack_kernel(rate_hz)
         rumble = rumble_kernel(self._rate)
         self._rumble = rumble[len(rumble) // 2 :][::-1].copy()
-        self._step = 2 * round(_STEP_S * self._rate / 2)  # tone samples a step
-        self._half_done = False
+        self._step = 4 * round(_STEP_S * self._rate / 4)  # tone samples a step
+        self._quarters = 0  # of the step, done
         self._wait: list[NDArray[np.float32]] = []
         self._n_wait = 0
         reach = max(len(self._thin), len(self._attack)) // 2
@@ -115,6 +126,9 @@ class Ear:
         self._n_strokes = 0
         self._now: _Sounding | None = None
         self._levels = np.full(round(0.060 / _STEP_S), -120.0)
+        self._above = 0.0  # energy over 1.2 kHz, of this step
+        self._bright = np.full(_BRIGHT_STEPS, -120.0)
+        self._brightest_db = -120.0
         self._noise_db = -90.0
         self._loud_db = -120.0
         self._period = 0.0
@@ -126,6 +140,7 @@ class Ear:
         self._n_steps = 0
         self._hum = Hum(rate_hz, self._thin)
         self._rest = np.zeros(round(_REST_S * self._rate), np.float32)
+        self._tuning = 0j, 0.0  # sum of where settled pitches lie between semitones, as angles; how many
 
     # feeding
 
@@ -158,19 +173,19 @@ class Ear:
     # one step
 
     def _piece(self) -> int:
-        """Frames that are taken in next: half a step while a first label is owed, so that it comes in time."""
+        """Frames that are taken in next: a quarter of a step while a first label is owed, so that it comes in time."""
         now = self._now
-        halved = self._half_done or (now is not None and now.pitch is None and not now.dead)
-        return self._step * self._factor // (2 if halved else 1)
+        owed = self._quarters or (now is not None and now.pitch is None and not now.dead)
+        return self._step * self._factor // (4 if owed else 1)
 
     def _one(self, new: NDArray[np.float32], events: list[Event]) -> None:
-        """A step, or half of one."""
+        """A step, or a quarter of one."""
         self._take(new)
-        self._half_done = not self._half_done and len(new) < self._step * self._factor
-        if not self._half_done:
+        self._quarters = (self._quarters + 4 * len(new) // (self._step * self._factor)) % 4
+        if not self._quarters:
             self._learn()
             self._listen(events)
-        elif self._now is not None:
+        elif self._now is not None and self._now.pitch is None and not self._now.dead:
             self._first_label(self._now, events)
 
     def _take(self, new: NDArray[np.float32]) -> None:
@@ -195,6 +210,8 @@ class Ear:
         first = complete - half
         self._low[:-size] = self._low[size:]
         self._low[-size:] = np.convolve(self._raw[first : first + size + 2 * half], self._attack, "valid")
+        above = self._raw[first + half : first + half + size] - self._low[-size:]
+        self._above += float(above @ above)
         self._n_tone += step
 
     def _learn(self) -> None:
@@ -234,6 +251,7 @@ class Ear:
         now = self._now
         since = self._n_tone - (now.onset if now is not None else -1e9)
         apart = since > _APART_S * self._rate and self._n_tone > 8 * step
+        brighter = self._brighter()
         if apart and level > gate and level - before > _RISE_DB:
             self._strike(self._n_tone - step, level, 0.0, events)
             return
@@ -243,11 +261,24 @@ class Ear:
             now = self._now  # seen late: its label may be due at once
             assert now is not None
             since = self._n_tone - now.onset
+        elif apart and brighter and level > gate and self._heights.max() < _TURN / 2:  # else a dull one is under way
+            self._strike(self._n_tone - step, level, self._past[0] if self._past[1] > 0.8 else 0.0, events)
+            return
         if now is not None:
             now.peak_db = max(now.peak_db, level) if since < 0.08 * self._rate else now.peak_db
             self._follow(now, level, around, gate, events)
         elif around > gate:
             self._read_period()
+
+    def _brighter(self) -> bool:
+        """Whether this step is as bright as a stroke, and what went before was not."""
+        level = 10 * float(np.log10(self._above / (self._step * self._factor) + 1e-12))
+        self._above = 0.0
+        past = float(self._bright.max())
+        self._bright[:-1] = self._bright[1:]
+        self._bright[-1] = level
+        self._brightest_db = max(self._brightest_db - _STEP_S, level)
+        return level - past > _BRIGHT_DB and level > self._brightest_db - _BRIGHT_UNDER_DB
 
     def _read_period(self) -> None:
         look = round(0.050 * self._rate)
@@ -301,7 +332,7 @@ class Ear:
         if row < 0:
             return None
         found = swing(self._low, row, self.rate_hz, before * factor, back_s)
-        return None if found is None else (found - len(self._low) + low_end) / factor
+        return None if found is None else (found.at - len(self._low) + low_end) / factor
 
     def _settle_onset(self, now: _Sounding) -> None:
         """By the time of the first label the whole attack has come in: its onset is read once more."""
@@ -359,79 +390,62 @@ class Ear:
         return 2 * float(new @ old) > _SAME * float(new @ new + old @ old)
 
     def _first_label(self, now: _Sounding, events: list[Event]) -> None:
-        """Name the pitch as soon as it is clear enough; what never becomes clear is a dead note."""
+        """Name the pitch as late as it may be said in time; what never becomes clear is a dead note."""
         rate = self._rate
         since = self._n_tone - now.onset
-        period, clear = self._first_period(since)
-        if period > 0:
-            now.period = period
-            self._settle_onset(now)
-            now.pitch = float(pitch_of(period, rate, self.a4_hz)) - _sharp(since / rate)
+        if since < max(now.look_at, _LEAST_S * rate):
+            return
+        self._settle_onset(now)
+        pitch, agreed = self._opinion(since)
+        if abs(pitch - now.likely) < _ALIKE:
+            agreed += _KEPT * now.agreed
+        now.likely, now.agreed = pitch, agreed
+        due = 2 * rate / (self.a4_hz * 2 ** ((pitch - 69) / 12)) + _DUE_S * rate
+        enough = next(least for until, least in _AGREED if since < until * rate)
+        if agreed >= enough and since >= due:
+            now.pitch = self._on_its_fret(pitch)
+            now.period = self._period = rate / (self.a4_hz * 2 ** ((pitch - 69) / 12))
+            self._clear = min(1.0, agreed)
             loud = now.peak_db
             events.append(NoteHeard(now.stroke, self._frames(now.onset), now.pitch, velocity_of(loud), loud))
-            self._period, self._clear = period, clear
-        elif since > 0.120 * rate:
+        elif since > _DEAD_S * rate:
             self._dead(now, events)
+        else:
+            wait = due - since
+            now.look_at = since + (wait if 0 < wait < 2 * _LOOK_S * rate else _LOOK_S * rate)
 
-    def _first_period(self, since: float) -> tuple[float, float]:
-        """(period, clearness) of what began `since` ago, (0, 0) while it cannot be told."""
+    def _opinion(self, since: float) -> tuple[float, float]:
+        """(pitch, share that agrees on it) of readings that leave more and more of the attack out, each as it is and
+        without a finger's slow push: several candidates kept (Mauch & Dixon 2014), the most agreed upon taken. A
+        struck string comes down to its pitch: what lies between the earlier and the later readings is carried on."""
         rate = self._rate
         sizes = [int(min(since - skip * rate, 0.075 * rate)) for skip in _SKIPS_S]
-        if sizes[0] < 0.010 * rate:
-            return 0.0, 0.0
-        plain, flat = self._readings(sizes[0])
-        period = self._clear_period(since, plain, flat)
-        if period <= 0:
-            return self._agreed(since, plain, flat, sizes[1:])
-        # the clearest that holds two periods
-        later = [(_period_of(self._tone[-size:], rate), size) for size in sizes[1:]]
-        held = [plain, *(found for found, size in later if size >= 2 * found[0])]
-        near = [found for found in held if found[0] > 0 and abs(12 * np.log2(found[0] / period)) < _NEAR]
-        return self._newest(*max(near, key=lambda found: found[1], default=(period, flat[1])))
+        sizes = [size for size in sizes if size >= _LEAST_S * rate] or sizes[:1]
+        whole = np.zeros((len(sizes), 2, sizes[0]))
+        for rows, size in zip(whole, sizes, strict=True):
+            rows[0, -size:] = self._tone[-size:]
+            rows[1, -size:] = without_thump(self._tone[-size:])
+        lead = np.repeat(sizes[0] - np.array(sizes), 2)
+        period, clear = (a.reshape(-1, 2) for a in periods(whole.reshape(-1, sizes[0]), rate, lead))
+        weight = np.where(period > 0, np.maximum(clear, 0.0) ** 2, 0.0)
+        pitch = pitch_of(period, rate, self.a4_hz)
+        near = np.exp(-0.5 * ((pitch.reshape(-1, 1) - pitch.reshape(1, -1)) / _NEAR) ** 2) * weight.reshape(1, -1)
+        best = int(near.sum(axis=1).argmax())
+        agreed = float(near[best].sum())
+        if agreed <= 0:
+            return float(pitch.flat[best]), 0.0
+        middle = float(near[best] @ pitch.reshape(-1)) / agreed
+        early, late = (_mean(row[np.abs(row - middle) < _FAR], middle) for row in (pitch[0], pitch[-1]))
+        return middle - _SHARP - _EARLY * (early - middle) + _LATE * (late - middle), agreed / pitch.size
 
-    def _newest(self, period: float, clear: float) -> tuple[float, float]:
-        """The same from the newest two periods if they agree: the farther from the stroke, the less sharp."""
-        late = int(max(2 * period, 0.012 * self._rate))
-        closer, surer = _period_of(self._tone[-late:], self._rate)
-        return (closer if surer > 0.9 * clear and abs(closer / period - 1) < 0.12 else period), clear
-
-    def _readings(self, size: int) -> list[tuple[float, float]]:
-        """(period, clearness) of the newest sound as it is, and without a finger's slow push."""
-        sound = self._tone[-size:]
-        period, clear = periods(np.stack([sound, without_thump(sound)]), self._rate)
-        return list(zip(period.tolist(), clear.tolist(), strict=True))
-
-    def _clear_period(self, since: float, plain: tuple[float, float], flat: tuple[float, float]) -> float:
-        """The period of readings, with and without a finger's slow push, that are clear enough; 0 if none is yet."""
-        rate = self._rate
-        (period, clear), (other, surer) = plain, flat
-        # at first an upper partial may pass for the note; what is asked for sinks with time
-        enough = 0.85 if since < 0.018 * rate else 0.7 if since < 0.030 * rate else 0.5
-        due = _DUE_S if max(clear, surer) >= _SURELY else _OWED_S
-        if clear > enough and since >= 2 * period + due * rate:
-            return period
-        # a finger's slow push hides the string for two periods or more: without it the same may be clear already
-        if other <= 0 or since < 2 * other + due * rate:
-            return 0.0
-        both = abs(period / other - 1) < 0.06 and max(clear, surer) > 0.8
-        return other if both or (surer > 0.7 and since > 0.014 * rate) else 0.0
-
-    def _agreed(
-        self, since: float, plain: tuple[float, float], flat: tuple[float, float], sizes: list[int]
-    ) -> tuple[float, float]:
-        """What unclear readings say if all agree, however much of the attack they leave out."""
-        rate = self._rate
-        least = min(plain[0], flat[0])
-        if least <= 0 or abs(12 * np.log2(plain[0] / flat[0])) > 2 * _ALIKE or since < _AGREED_S * rate:
-            return 0.0, 0.0
-        if since < 2 * least + _OWED_S * rate:
-            return 0.0, 0.0
-        period, clear = np.array([plain, flat, *(found for size in sizes for found in self._readings(size))]).T
-        middle = float(np.median(period))
-        if period.min() <= 0 or since < 2 * middle + _OWED_S * rate or clear.max() < _FAIRLY:
-            return 0.0, 0.0
-        alike = np.abs(12 * np.log2(period / middle)).max() <= _ALIKE
-        return (middle, float(clear.max())) if alike else (0.0, 0.0)
+    def _on_its_fret(self, pitch: float) -> float:
+        """A first pitch in the light of the frets, once settled notes have told where they are: a string is far more
+        often sharp still than flat."""
+        if self._tuning[1] < _TUNED or abs(self._tuning[0]) < 0.8 * self._tuning[1]:
+            return pitch
+        tuned = float(np.angle(self._tuning[0])) / (2 * np.pi)
+        fret = float(np.floor(pitch - tuned + _FLAT)) + tuned
+        return min(pitch, fret + 0.45)
 
     def _look_again(self, now: _Sounding, said: float, size: int, events: list[Event]) -> None:
         """Amend the pitch that was said while the note settles."""
@@ -448,6 +462,9 @@ class Ear:
             if abs(pitch - said) > 0.03 or last:
                 now.pitch, now.period, now.settled = pitch, period, last
                 events.append(PitchAmended(now.stroke, pitch, last))
+            if last:
+                turn, n = self._tuning
+                self._tuning = 0.97 * turn + np.exp(2j * np.pi * pitch), 0.97 * n + 1
 
     def _watch(self, now: _Sounding, said: float, events: list[Event]) -> None:
         """Whether the newest two periods have stepped to another pitch and stand there."""

@@ -37,8 +37,9 @@ def period_range(rate_hz: float) -> tuple[int, int]:
     return max(2, int(rate_hz / HIGHEST_HZ)), int(np.ceil(rate_hz / LOWEST_HZ))
 
 
-def difference(frames: Floats, longest: int) -> Doubles:
-    """Normalised square difference of each row, lags 0 … longest; 0 where a row is silent."""
+def difference(frames: Floats, longest: int, lead: NDArray[np.int_] | None = None) -> Doubles:
+    """Normalised square difference of each row, lags 0 … longest; 0 where a row is silent. `lead` (rows,): how many
+    zeros were put before each, to make them of one length."""
     n = frames.shape[1]
     size = 1 << int(np.ceil(np.log2(n + longest + 1)))
     spectrum = np.fft.rfft(frames, size, axis=1)
@@ -46,20 +47,26 @@ def difference(frames: Floats, longest: int) -> Doubles:
     energy = np.zeros((len(frames), n + 1))
     np.cumsum(frames.astype(np.float64) ** 2, axis=1, out=energy[:, 1:])
     lag = np.arange(longest + 1)
-    both = energy[:, n - lag] + energy[:, [n]] - energy[:, lag]
+    if lead is None:
+        both = energy[:, n - lag] + energy[:, [n]] - energy[:, lag]
+    else:
+        row = np.arange(len(frames))[:, None]
+        both = energy[:, n - lag] + energy[:, [n]] - energy[row, np.minimum(lead[:, None] + lag, n)]
     return np.where(both > 1e-12 * n, 2 * product / np.maximum(both, 1e-12 * n), 0.0)
 
 
-def periods(frames: Floats, rate_hz: float, near_best: float = NEAR_BEST) -> tuple[Doubles, Doubles]:
-    """(period in samples, clearness 0–1) of each row; (0, 0) where nothing repeats."""
+def periods(frames: Floats, rate_hz: float, lead: NDArray[np.int_] | None = None) -> tuple[Doubles, Doubles]:
+    """(period in samples, clearness 0–1) of each row; (0, 0) where nothing repeats. `lead` as in `difference`."""
     shortest, longest = period_range(rate_hz)
     longest = min(longest, frames.shape[1] * 2 // 3)
-    curve = difference(frames, longest + 1)
+    curve = difference(frames, longest + 1, lead)
     middle = curve[:, shortest : longest + 1]
     peak = (middle >= curve[:, shortest - 1 : longest]) & (middle > curve[:, shortest + 1 : longest + 2])
+    if lead is not None:
+        peak &= np.arange(shortest, longest + 1) <= (frames.shape[1] - lead[:, None]) * 2 // 3
     height = np.where(peak, middle, -1.0)
     best = height.max(axis=1, initial=-1.0)
-    at = (height >= near_best * best[:, None]).argmax(axis=1) + shortest
+    at = (height >= NEAR_BEST * best[:, None]).argmax(axis=1) + shortest
     row = np.arange(len(frames))
     before, here, after = curve[row, at - 1], curve[row, at], curve[row, at + 1]
     bend = before - 2 * here + after

@@ -131,7 +131,7 @@ def attack_kernel(rate_hz: float) -> NDArray[np.float32]:
     size = 4096
     f = np.fft.rfftfreq(size, 1 / rate_hz)
     response = np.fft.irfft(1 / (1 + (f / ATTACK_HZ) ** 4), size)
-    half = round(0.0025 * rate_hz)
+    half = round(0.002 * rate_hz)
     return np.concatenate([response[-half:], response[: half + 1]]).astype(np.float32)
 
 

@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 from trainer.hearing.pitch import difference
 from trainer.hearing.signal import Floats
 
-__all__ = ["refusal_and_doubt"]
+__all__ = ["before_the_bass", "refusal_and_doubt"]
 
 _LONG_S: Final = 0.15
 _SKIP_S: Final = 0.06  # the attack
@@ -34,6 +34,10 @@ _ALONE: Final = (0.9, 0.95)  # how well a string alone repeats itself at least, 
 _LASTS_S: Final = 0.2  # below it a note's own attack and end are too much of it to doubt it
 # Of the notes that last: one bass alone has 0.59 (hard slap) and more, with a band 12 dB under it 0.26 to 0.38.
 _ALONE_FRAC: Final = 0.5
+_ON_FRET: Final = 0.15  # semitones off the frets, at most, where a bass has begun
+_RUN: Final = 8  # notes among which it is seen
+_MOST: Final = 6  # … of them on their frets; of a voice's one in three is
+_SCATTERED: Final = 0.5  # how far pitches agree on where the frets lie: a voice's under it, a bass's above
 
 
 def refusal_and_doubt(notes: NDArray[Any], tone: Floats, rate_hz: float) -> tuple[str | None, str | None]:
@@ -68,6 +72,25 @@ def refusal_and_doubt(notes: NDArray[Any], tone: Floats, rate_hz: float) -> tupl
             "(another instrument or player, drums, strings that ring over, an effect, a room)? Then notes may be wrong"
         )
     return None, None
+
+
+def before_the_bass(notes: NDArray[Any]) -> int:
+    """How many strokes at the start are of something else: someone speaks before the first bar, say. Their pitches
+    stand on no frets, while those that follow agree on where the frets are. 0 where that is not clear."""
+    angle = np.exp(2j * np.pi * notes["pitch"].astype(np.float64))
+    stands = notes["settled"] & ~notes["dead"]
+    if np.count_nonzero(stands) < 2 * _RUN:
+        return 0
+    later = stands & (np.cumsum(stands) > np.count_nonzero(stands) / 2)  # the later half is the bass, if any is
+    frets = complex(angle[later].mean())
+    off = np.abs(np.angle(np.where(stands, angle, -1) * np.conj(frets))) / (2 * np.pi)
+    on = stands & (off < _ON_FRET)
+    runs = np.flatnonzero(on[: len(on) - _RUN + 1] & (np.convolve(on, np.ones(_RUN), "valid") >= _MOST))
+    if not len(runs) or abs(frets) < _SCATTERED:
+        return 0
+    first = int(runs[0])
+    ahead = angle[:first][stands[:first]]
+    return first if len(ahead) >= _ENOUGH and abs(ahead.mean()) < _SCATTERED else 0
 
 
 def _few_pitches(notes: NDArray[Any], seconds: float) -> str | None:

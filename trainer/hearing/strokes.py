@@ -14,7 +14,7 @@ least 35 % of the greatest in the first 20 ms, after taking away what the string
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Final
+from typing import Final, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -22,7 +22,7 @@ from numpy.typing import NDArray
 from trainer.hearing.pitch import Doubles, periods
 from trainer.hearing.signal import PIECE_S, Floats, pieces
 
-__all__ = ["HOP_S", "Motion", "motion", "peaks", "surplus", "swing", "turn"]
+__all__ = ["HOP_S", "Motion", "Swing", "motion", "peaks", "surplus", "swing", "turn"]
 
 HOP_S: Final = 0.002
 _LOOK_S: Final = 0.050  # of the past, for its period
@@ -40,6 +40,15 @@ _GAIN_S: Final = 0.006
 _STRONG_FRAC: Final = 0.35
 _FAINT_FRAC: Final = 0.3
 _ONSET_FRAC: Final = 0.25
+_CLEAR_OF_S: Final = 0.0015  # before the crossing nothing of the attack is in what the doubt is read from
+
+
+class Swing(NamedTuple):
+    """Where an attack's first strong swing stands at a quarter, and by how much (standard deviation) what was there
+    before the stroke may have moved that; NaN where too little of it was seen. Both in frames."""
+
+    at: float
+    doubt: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -202,7 +211,7 @@ def surplus(sound: Floats, start: int, end: int, rate_hz: float, period_frames: 
 
 def swing(
     low: Floats, near: int, rate_hz: float, period_frames: float = 0.0, back_s: float = 0.004, ahead_s: float = 0.044
-) -> float | None:
+) -> Swing | None:
     """The onset in frames: 25 % of the first strong swing of the attack that begins near frame `near`.
 
     `low` is the sound below 1.2 kHz; `period_frames` of what rang before (0: nothing did). None where there is no
@@ -225,7 +234,9 @@ def swing(
     toward = part[: top + 1] * np.sign(part[top])
     under = np.flatnonzero(toward < _ONSET_FRAC * size[top])
     if not len(under):
-        return float(start)
+        return Swing(float(start), float("nan"))
     k = int(under[-1])
     rise = toward[k + 1] - toward[k]
-    return float(start + k + (_ONSET_FRAC * size[top] - toward[k]) / rise)
+    rest = part[: max(0, k - round(_CLEAR_OF_S * rate_hz))]
+    doubt = float(rest.std() / rise) if len(rest) >= round(_CLEAR_OF_S * rate_hz) else float("nan")
+    return Swing(float(start + k + (_ONSET_FRAC * size[top] - toward[k]) / rise), doubt)

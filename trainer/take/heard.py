@@ -15,9 +15,6 @@ from trainer.take.sound_file import Sound
 
 __all__ = ["HeardNotes", "heard_in", "note_table"]
 
-# The ear's own scatter of onsets, ms, in its versions so far: over two recorded basses laid on lines exact to the
-# sample, robust SD 0.01 to 0.03, with hum 0.05, clipped by 12 dB 0.08; so at most this. A player's is 50 times as much.
-SCATTER_MS = 0.1
 DEAD_PITCH = 28.0  # E1: where a stroke without pitch is written before any note has been played; our choice
 CODED = (
     "compressed sound: a coder may move all onsets alike, by up to some 50 ms, so the mean of their offsets is unsure; "
@@ -45,6 +42,8 @@ def heard_in(sound: Sound, source: str) -> HeardNotes:
     remarks = []
     if heard.doubt is not None:
         remarks.append(heard.doubt)
+    if heard.n_before:
+        remarks.append(f"{heard.n_before} sounds before the first note of the bass stand on no fret and are left out")
     if n_unsure:
         remarks.append(f"{n_unsure} of {len(notes)} notes never settled on a pitch; the nearest is taken")
     if sound.coded:
@@ -59,7 +58,7 @@ def heard_in(sound: Sound, source: str) -> HeardNotes:
         "a4_hz": round(float(heard.a4_hz), 2),
         "level_db": _rounded(heard.level_db),
         "noise_db": _rounded(heard.noise_db),
-        "scatter_ms": SCATTER_MS,
+        "scatter_ms": None if heard.scatter_s is None else round(1e3 * heard.scatter_s, 4),
         "n_dead": n_dead,
         "n_unsettled": n_unsure,
     }
