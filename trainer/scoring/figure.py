@@ -256,6 +256,7 @@ def _without_none(hint: Any) -> Any:
 
 
 _PARTS: dict[type[Any], tuple[_Part, ...]] = {}
+_ORDER: dict[type[Any], tuple[tuple[_Part, bool], ...]] = {}
 _TYPES: dict[type[Any], type[msgspec.Struct]] = {}
 
 
@@ -471,6 +472,8 @@ def _kind(inner: Any, marks: Mapping[type, Any]) -> tuple[type[_Part], Any]:
 
 
 def _plain(value: Any) -> Any:
+    if isinstance(value, str | int | float):  # most of all
+        return value
     if isinstance(value, tuple):
         return [_plain(item) for item in value]
     if isinstance(value, Mapping):
@@ -495,13 +498,21 @@ def _keys(row: Row) -> tuple[dict[str, Any], dict[str, Why]]:
     """The keys of a part, and the reasons for those that are null."""
     out: dict[str, Any] = {}
     why: dict[str, Why] = {}
-    for part in sorted(_parts(type(row)), key=lambda part: isinstance(part, _ReasonPart)):  # reasons last
+    for part, is_reason in _in_order(type(row)):
         value = getattr(row, part.name)
         if value is not None:
             part.write(value, out, why)
-        elif not part.optional and not isinstance(part, _ReasonPart):
+        elif not part.optional and not is_reason:
             out[part.key] = None
     return out, why
+
+
+def _in_order(cls: type[Any]) -> tuple[tuple[_Part, bool], ...]:
+    """The parts in the order in which they are written: reasons last; and which are reasons."""
+    if cls not in _ORDER:
+        told = [(part, isinstance(part, _ReasonPart)) for part in _parts(cls)]
+        _ORDER[cls] = tuple(sorted(told, key=lambda each: each[1]))
+    return _ORDER[cls]
 
 
 # --- the JSON's own types: for its schema, and for reading ------------------------------------------------------------
