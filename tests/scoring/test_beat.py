@@ -143,3 +143,24 @@ def test_a_file_whose_program_was_never_told_the_tempo_is_read_at_the_session_s(
     assert "late or early cannot be said" in summary(card) and "on the beat, " not in summary(card)
     assert card.timing.spread_s.value == pytest.approx(asked.timing.spread_s.value, abs=0.003)
     assert chart.n_choruses == 3
+
+
+@pytest.mark.parametrize("kind", ["roots", "riffs", "walker", "two_beat", "pushes_tied"])
+def test_a_fitted_beat_that_may_have_slipped_tells_no_place(kind: str) -> None:
+    """The tempo sways for some bars by more than is followed: a beat is gained or lost, and that is said as a doubt."""
+    slipped = 0
+    for seed in range(6):
+        _, take = take_of(kind, 110 + seed)
+        length_s = float(take.notes["onset_s"].max())
+        sway_s = 0.035 * length_s / 12.0
+        swayed = warped(take, lambda s, n=length_s, by=sway_s: s * 1.02 + by * np.sin(12.0 * s / n))  # type: ignore[misc]
+        true = np.asarray(take.tempo.beats_at(take.notes["onset_s"].astype(float)))
+        found = beat_of(swayed, None, None)
+        got = np.asarray(found.take.tempo.beats_at(swayed.notes["onset_s"].astype(float)))
+        if found.by != "notes" or np.quantile(np.abs(got - true), 0.95) < 0.6:
+            continue
+        slipped += 1
+        card = score(swayed)
+        assert card.form.lost is None and card.landing.changes is None and card.shape.choruses == ()
+        assert not any(advice.about in ("form", "landing", "shape") for advice in card.verdict.advice)
+    assert slipped

@@ -12,7 +12,7 @@ from typing import NamedTuple, cast
 import numpy as np
 
 from trainer.scoring.align import read_notes
-from trainer.scoring.beat import BeatBy, beat_of
+from trainer.scoring.beat import BeatBy, BeatFound, beat_of
 from trainer.scoring.card import CalibrationFacts, Downbeat, Scorecard, TakeFacts
 from trainer.scoring.devices import Devices, find
 from trainer.scoring.figure import Figure
@@ -33,6 +33,7 @@ __all__ = ["answers", "misplaced", "score"]
 
 DEFAULT_LEVEL = "jam"
 ELSEWHERE_SHARE = 0.8  # of the bars; our choice
+SLIPPED = "the beat fitted to what was played may have slipped by a beat: changes and form are not judged by it"
 _NO_ENDS = (math.nan, math.nan)
 _NO_FORM = no_figure("no_session", "without a session the form is not known")
 _NO_CHORDS = no_figure("no_session", "without a session the chords are not known")
@@ -71,7 +72,7 @@ def score(
     if found_beat.none is not None:
         reading = replace(reading, unplaced=found_beat.none)
     timed, swung = timing(reading, take.band if len(take.band) else None), swing(reading)
-    about = _about_the_chart(take, reading, chart)
+    about = _about_the_chart(take, reading, chart, found_beat)
     told = (found_beat.remark, *_remarks(take), *_only_along(take, answered), about.elsewhere)
     uncalibrated = no_figure("not_calibrated", "no calibration was made") if take.header.calibration is None else None
     card = Scorecard(
@@ -105,17 +106,19 @@ class _AboutTheChart(NamedTuple):
     elsewhere: str = ""
 
 
-def _about_the_chart(take: Take, reading: Reading, chart: Chart | None) -> _AboutTheChart:
-    """Where there is no beat to judge by, the notes cannot be placed on the chart at all."""
+def _about_the_chart(take: Take, reading: Reading, chart: Chart | None, beat: BeatFound) -> _AboutTheChart:
+    """Where there is no beat to judge by, or one that may have slipped, the notes cannot be placed on the chart."""
     landed, none = landing(reading), reading.unplaced
     if chart is None:
         return _AboutTheChart(landed, FormResult.empty(_NO_FORM), Devices(None, _NO_CHORDS), Shape.empty(_NO_FORM))
     if none is not None and none.code == "no_beat":
         return _AboutTheChart(landed, FormResult.empty(none), Devices(None, none), Shape.empty(none))
     form = place(reading, chart)
-    elsewhere = _elsewhere(take, reading, form)
+    slipped = beat.by != "file" and (beat.may_slip or bool(form.lost))
+    elsewhere = SLIPPED if slipped else _elsewhere(take, reading, form)
     if elsewhere:
-        nowhere = no_figure("not_placed", "where the take begins in the form has to be known first")
+        first = "where the take begins in the form has to be known first"
+        nowhere = no_figure("not_placed", SLIPPED if slipped else first)
         landed = landing(replace(reading, unplaced=nowhere))
         return _AboutTheChart(
             landed, FormResult.empty(nowhere), Devices(None, nowhere), Shape.empty(nowhere), elsewhere

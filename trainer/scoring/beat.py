@@ -44,6 +44,8 @@ A_BEAT, NO_BEAT = 0.6, 0.5
 MOST_WINDOWS = 512  # that the tempo is searched in
 BETTER = 1.25  # that the played beat has to suit the onsets, beside the file's
 SMOOTH_WINDOWS = 2  # on either side
+# So many windows in a row whose onsets suit another place of the beat clearly better: there it may have slipped by one.
+SLIP_WINDOWS, SLIP_SHARE, SLIP_REACH = 2, 0.8, 8
 LEAST_DRUMS = 32
 # Tempi that a steady line may be taken for, beside its own; roots at the changes tell them apart: so many land, and so
 # many more than by the beat found. A beat fitted to notes alone needs some of them itself.
@@ -57,13 +59,15 @@ ROOTS_SURE, LEAST_CHANGES_ASKED = 0.8, 6  # of a beat at the tempo that the sess
 class BeatFound:
     """The take on the beat it is judged by, whose beat that is, and what is to be said of it first (or "").
 
-    `none`: why there is no beat to judge by: nothing is said of time, nor of the place in the form.
+    `none`: why there is no beat to judge by: nothing is said of time, nor of the place in the form. `may_slip`: a
+    fitted beat may have gained or lost a beat on the way: time can be told, the place in the form cannot.
     """
 
     take: Take
     by: BeatBy
     remark: str = ""
     none: Why | None = None
+    may_slip: bool = False
 
 
 def beat_of(take: Take, asked: BeatBy | None = None, chart: Chart | None = None) -> BeatFound:
@@ -132,7 +136,17 @@ def _by_onsets(take: Take, asked: BeatBy | None) -> BeatFound:
     )
     if by == "notes":
         remark += ", so nobody can say whether you were late or early"
-    return BeatFound(replace(take, tempo=tempo), by, remark)
+    slips = _may_slip(np.asarray(tempo.beats_at(np.sort(onset_s.astype(np.float64))), dtype=np.float64))
+    return BeatFound(replace(take, tempo=tempo), by, remark, may_slip=slips)
+
+
+def _may_slip(beats: Floats) -> bool:
+    """Whether onsets on the beat fitted to them keep away from it for some windows."""
+    suits = _windows(beats)[1]
+    home = int(np.argmax(suits.sum(axis=0)))
+    near = suits[:, (home + np.arange(-SLIP_REACH, SLIP_REACH + 1)) % BINS].max(axis=1)
+    away = near < SLIP_SHARE * suits.max(axis=1)
+    return bool(np.any(np.convolve(away, np.ones(SLIP_WINDOWS), "valid") >= SLIP_WINDOWS))
 
 
 def _by_chords(found: BeatFound, chart: Chart) -> BeatFound:
