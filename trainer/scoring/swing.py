@@ -33,7 +33,7 @@ from trainer.scoring.figure import (
 from trainer.scoring.reading import BEAT_PARTIAL, BEAT_TRIPLET, EXCUSED_DROP_OUT, EXCUSED_JOINED, Reading
 from trainer.scoring.stats import MIN_N, median_interval, robust_sd, spread_interval, theil_sen
 from trainer.scoring.why import Why, no_figure
-from trainer.session import BarRole, Chart
+from trainer.session import BEATS_PER_BAR, BarRole, Chart
 
 __all__ = ["BeatSwing", "ChorusSwing", "Pair", "Pairs", "RoleSwing", "SamePitch", "Swing", "pairs", "swing"]
 
@@ -42,6 +42,12 @@ Ints = NDArray[np.int64]
 Bools = NDArray[np.bool_]
 
 LOG2_BOUND = 4.0  # for the change over the take: a ratio beyond 16:1 either way counts as that; our choice
+# A dotted eighth and a sixteenth, by the place of its second note: as a group with its middle there, and a pattern
+# of its own where sixteenths stand beside it (so many for each, and at the least), or pairs that swing otherwise in
+# most of its bars and hardly any between the two. Our choice.
+DOTTED_PLACES, DOTTED_MIDDLES = (0.70, 0.82), (0.735, 0.775)
+QUARTER_PLACES, HALF_PLACES = (0.20, 0.29), (0.42, 0.70)
+SIXTEENTHS_SHARE, SIXTEENTHS_LEAST, BESIDE_SHARE, BETWEEN_SHARE, NEAR_PLACE = 0.25, 6, 0.5, 0.4, 0.015
 DOUBTED_RATIO = 0.9  # a shorter first note is a reason to doubt the reading, no finding; our choice
 
 
@@ -227,6 +233,11 @@ def swing(reading: Reading) -> Swing:
     asks = np.array([bar.line in ("eighths", "free") for bar in chart.bars]) if chart is not None else np.ones(1) > 0.0
     if chart is not None and len(found):
         found = _subset(found, asks[chart.bar_idx_at(found.beat.astype(np.float64))])
+    dotted = _dotted(found, reading)
+    if np.any(dotted):
+        found = _subset(found, ~dotted)
+        if len(found) < MIN_N:
+            refused, found = no_figure("none_found", "dotted eighths and sixteenths are no swing"), _NO_PAIRS
     if refused is None and not len(found) and np.any(reading.joined):
         refused = no_figure("none_found", "no beat holds a struck on-beat note and one struck note after it")
     ratio = _ratio(found, refused, not_asked=not np.any(asks))
@@ -255,6 +266,38 @@ def swing(reading: Reading) -> Swing:
         found=found,
         **computed(Swing, reading),
     )
+
+
+def _dotted(found: Pairs, reading: Reading) -> Bools:
+    """Pairs that are a dotted eighth and a sixteenth, and not a hard shuffle: (p,)."""
+    none = np.zeros(len(found), dtype=np.bool_)
+    total_s = found.long_s + found.short_s
+    place = np.divide(found.long_s, total_s, out=np.zeros(len(found)), where=total_s > 0.0)
+    dotted = (place >= DOTTED_PLACES[0]) & (place <= DOTTED_PLACES[1])
+    n = int(np.count_nonzero(dotted))
+    if n < MIN_N or not DOTTED_MIDDLES[0] <= float(np.median(place[dotted])) <= DOTTED_MIDDLES[1]:
+        return none
+    phase = reading.placed_beats - reading.beat_idx
+    sixteenths = int(np.count_nonzero(_within(phase, QUARTER_PLACES) & ~reading.stacked))
+    # After three sixteenths three more: no on-beat, and the next half beat struck.
+    off = reading.between_note_idx[found.beat[dotted & found.stand_in] - reading.first_beat_idx]
+    following = np.minimum(off + 1, reading.n - 1)
+    sixteenths += int(np.count_nonzero(_within(phase[following], HALF_PLACES)))
+    if sixteenths >= max(SIXTEENTHS_SHARE * n, SIXTEENTHS_LEAST):
+        return np.asarray(dotted, dtype=np.bool_)
+    others = place[~dotted]
+    if len(others) < MIN_N:
+        return none
+    one, other = float(np.median(others)), float(np.median(place[dotted]))
+    near = [int(np.count_nonzero(np.abs(place - at) <= NEAR_PLACE)) for at in (one, (one + other) / 2.0, other)]
+    bars = found.beat // BEATS_PER_BAR
+    beside = float(np.mean(np.isin(bars[dotted], bars[~dotted])))
+    two_kinds = near[1] <= BETWEEN_SHARE * min(near[0], near[2]) and beside >= BESIDE_SHARE
+    return np.asarray(dotted, dtype=np.bool_) if two_kinds else none
+
+
+def _within(values: Floats, bounds: tuple[float, float]) -> Bools:
+    return np.asarray((values >= bounds[0]) & (values <= bounds[1]), dtype=np.bool_)
 
 
 def _ratio(found: Pairs, refused: Why | None, *, not_asked: bool) -> Figure:
