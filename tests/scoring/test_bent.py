@@ -96,6 +96,35 @@ def test_a_root_slid_into_from_a_fret_that_stands_a_moment_lands(stands_s: float
     assert card.landing.total.roots == card.landing.total.changes > 12
 
 
+@pytest.mark.parametrize("foreign", [False, True])
+@pytest.mark.parametrize(("stands_s", "way_s"), [(0.0, 0.2), (0.06, 0.1), (0.1, 0.1), (0.2, 0.1), (0.2, 0.3)], ids=str)
+@pytest.mark.parametrize("step", [2, -2])
+def test_roots_at_changes_slid_into_by_two_semitones_count(
+    step: int, stands_s: float, way_s: float, foreign: bool
+) -> None:
+    """However long the slide takes within the beat: one that stood longer than a pitch settles was a neutral seventh,
+    and one that took as long as that a note on the way."""
+    chart = chart_of(2)
+    tempo = TempoMap(chart.tempo_segments)
+    changes = {round(span.onset_beats) for span in chart.spans}
+    rows, bends = [], []
+    for bar, beat in ((bar, beat) for bar in chart.bars for beat in range(4)):
+        at = bar.onset_beats + beat
+        on_s, end_s = (float(s) for s in tempo.seconds_at([at, at + 0.9]))
+        slides = round(at) in changes
+        bends.append((on_s - 0.005, 0, float(-step * slides)))
+        bends += [(on_s + stands_s + way_s * k / 8, 0, step * (k / 8 - 1.0)) for k in range(1, 9) if slides]
+        rows.append((on_s, end_s - on_s, float(root_pitch(bar.chords[beat * len(bar.chords) // 4].root_pc, 33)), 90, 0))
+    notes, line = notes_from_rows(rows), np.array(bends)
+    on_s = notes["onset_s"].astype(np.float64)
+    notes["pitch"] += settled_bends(line[:, 0], line[:, 2], on_s, on_s + notes["duration_s"])
+    header = TakeHeader(foreign=foreign, profile="foreign" if foreign else "strings", downbeat_from="marker")
+    card = score(Take(notes, tempo, chart.session, header=replace(header, extra={"bends": bends})))
+    assert card.landing.roots == card.landing.changes == 16
+    assert not foreign or (card.landing.roots_late > 0) == (stands_s > 0.15)  # after a third of the beat
+    assert card.form.lost == () and card.reading.transposed_semitones == 0
+
+
 def test_a_step_that_is_a_bend_lands_and_is_no_evidence_of_time() -> None:
     chart = chart_of(2)
     header = TakeHeader(profile="strings", calibration=CALIBRATED)

@@ -62,7 +62,8 @@ def read_notes(take: Take, chart: Chart | None = None) -> Reading:
     first, n_beats = _beat_range(beats, chart)
     ks = first + np.arange(n_beats + 1, dtype=np.float64)
 
-    phase_s, unplaced = fit_phase(onset_s, beats, pc, take, chart)
+    struck = (notes["flags"] & JOINED) == 0
+    phase_s, unplaced = fit_phase(beats, pc, struck, take, chart)
     # Everything about slots works on onsets with the constant taken off.
     here = np.asarray(tempo.beats_at(onset_s - phase_s), dtype=np.float64)
     rows = np.flatnonzero(~with_others)
@@ -122,7 +123,7 @@ def read_notes(take: Take, chart: Chart | None = None) -> Reading:
     reading = replace(
         reading,
         from_beats=excuse.begins(reading.placed_beats, take, chart),
-        until_beats=excuse.stops(reading.placed_beats, chart),
+        until_beats=excuse.stops(reading.placed_beats, reading.end_beats, chart),
     )
     reading = transposed(reading, chart)
     return ghosts(reading, chart, on=take.header.profile == "strings" and not take.header.foreign)

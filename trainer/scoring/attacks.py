@@ -10,13 +10,14 @@ from trainer.scoring.reading import SLOT_ON, Bools, Ints, Reading
 from trainer.session import Chart
 from trainer.take.notes import Notes
 
-__all__ = ["dead", "ghosts", "line_rows", "stacked"]
+__all__ = ["dead", "ghosts", "line_rows", "one_each", "rolled", "stacked"]
 
 GHOST_MAX_S = 0.080  # our choice
 STACK_MAX_S = 0.015  # our choice: two pitches sounding together within this are one onset
 
 # Of the hand, not of the line; our choice.
 FLAM_MAX_S, DOUBLE_STOP_MAX_S, DOUBLE_STOP_LEAST_STEPS = 0.060, 0.030, 3
+ROLLED_MAX_S, ROLLED_SHARE = 0.060, 0.5  # a rolled one, whose first string rings through half of the second at least
 DEAD_MAX_S, DEAD_SOFTER = 0.080, 0.7
 
 
@@ -51,12 +52,26 @@ def dead(notes: Notes) -> Bools:
 
 
 def line_rows(reading: Reading) -> Ints:
-    """Rows of the notes that make the line: without ghosts and dead notes, a flam or a double stop as one note.
+    """Rows of the notes that make the line: without ghosts and dead notes, a flam or a double stop as one note."""
+    return one_each(reading, np.flatnonzero(~reading.ghost & ~dead(reading.notes)))
+
+
+def rolled(reading: Reading, first: int, second: int) -> bool:
+    """Whether two notes (rows) are a double stop rolled upwards: soon after each other, and sounding on together."""
+    a, b = reading.notes[first], reading.notes[second]
+    step_s = float(b["onset_s"] - a["onset_s"])
+    up = reading.pitch[second] - reading.pitch[first] >= DOUBLE_STOP_LEAST_STEPS
+    return bool(up and 0.0 <= step_s <= ROLLED_MAX_S and a["duration_s"] - step_s >= ROLLED_SHARE * b["duration_s"])
+
+
+def one_each(reading: Reading, rows: Ints) -> Ints:
+    """The rows with a flam or a double stop, struck or rolled, as one note.
 
     Of a flam the second stroke counts, of a double stop the lowest note.
     """
     notes = reading.notes
-    rows = np.flatnonzero(~reading.ghost & ~dead(notes))
+    if not np.any(np.diff(notes["onset_s"][rows]) <= max(FLAM_MAX_S, ROLLED_MAX_S)):
+        return rows
     onset, length, pitches = notes["onset_s"].tolist(), notes["duration_s"].tolist(), reading.pitch.tolist()
     out: list[int] = []
     for row in rows.tolist():
@@ -64,9 +79,9 @@ def line_rows(reading: Reading) -> Ints:
             before = out[-1]
             step_s, steps = onset[row] - onset[before], abs(pitches[row] - pitches[before])
             overlap = length[before] > step_s
-            if (steps < 0.5 and step_s <= FLAM_MAX_S) or (
-                steps >= DOUBLE_STOP_LEAST_STEPS and step_s <= DOUBLE_STOP_MAX_S and overlap
-            ):
+            stop = steps >= DOUBLE_STOP_LEAST_STEPS and step_s <= DOUBLE_STOP_MAX_S and overlap
+            stop |= step_s <= ROLLED_MAX_S and rolled(reading, before, row)
+            if stop or (steps < 0.5 and step_s <= FLAM_MAX_S):
                 out[-1] = row if steps < 0.5 or pitches[row] < pitches[before] else before
                 continue
         out.append(row)

@@ -26,7 +26,10 @@ from trainer.take.notes import near_spans
 
 __all__ = ["begins", "excused_beats", "near_gaps", "stops", "too_coarse"]
 
-SAT_OUT_BEATS = 16.0  # our choice: four bars of nothing at either end are a player who sat out, not missed changes
+SAT_OUT_BEATS = 16.0  # our choice: four bars of nothing before the first note are a player who was not in yet
+STOPPED_BEATS = 8.0  # our choice: two bars and more of nothing at the end are a player who stopped, not missed changes
+STOPPED_NEAR_BEATS = 0.25  # our choice: a last note nearer to them than this is meant for their first beat
+RINGS_BEATS = 1.0  # our choice: of these a last note may ring over so much
 TICK_MOST_MS = 10.0  # a steady player's spread; our choice
 GAP_MARGIN_S = 0.060  # our choice: notes this near to a glitch of ours are excused
 
@@ -57,12 +60,17 @@ def begins(placed: Floats, take: Take, chart: Chart | None) -> float:
     return float(starts) if isinstance(starts, int | float) else -math.inf
 
 
-def stops(placed: Floats, chart: Chart | None) -> float:
-    """The beat of the last note of a player who stopped four bars before the end or earlier; else ∞."""
+def stops(placed: Floats, ends: Floats, chart: Chart | None) -> float:
+    """The beat of the last note of a player who stopped two bars before the end or earlier; else ∞.
+
+    `placed`, `ends`: where each note begins and stops sounding, beats, (n,) each.
+    """
     if chart is None or not len(placed):
         return math.inf
-    last = float(placed.max())
-    return last if chart.end_beats - last > SAT_OUT_BEATS else math.inf
+    last, silent_from = float(placed.max()), chart.end_beats - STOPPED_BEATS
+    if float(ends.max()) > silent_from + RINGS_BEATS and chart.end_beats - last <= SAT_OUT_BEATS:
+        return math.inf  # a last chord that is held
+    return last if last < silent_from - STOPPED_NEAR_BEATS else math.inf
 
 
 def excused_beats(ks: Floats, chart: Chart | None) -> NDArray[np.uint8]:

@@ -23,6 +23,7 @@ from msgspec import Meta
 from numpy.typing import NDArray
 
 from trainer.music.chords import Chord
+from trainer.scoring.attacks import rolled
 from trainer.scoring.changes import target_pc
 from trainer.scoring.figure import (
     Count,
@@ -42,7 +43,7 @@ from trainer.scoring.stats import share
 from trainer.scoring.why import Why, no_figure
 from trainer.session import BEATS_PER_BAR, BarRole, Chart, ChartBar
 from trainer.take.messages import SETTLES_TO_S
-from trainer.take.notes import FLAG_CUT, JOINED, PICKED_VELOCITY
+from trainer.take.notes import FLAG_CUT, PICKED_VELOCITY
 
 __all__ = [
     "LANDED",
@@ -83,6 +84,7 @@ NOT_COUNTED = ("pedal", "turnaround", "not_asked")
 THIRD_BEATS = 1.0 / 3.0  # a ♭3 shorter than this that moves to the 3rd is the 3rd (the project's definition)
 LED_TO_S = SETTLES_TO_S  # a root that a bend leads to while a pitch still settles is what was meant; our choice
 GRACE_MAX_S = 0.080  # our choice: a note this short, a step below, that runs into the root is a slide into it
+RINGS_ON_S = 0.015  # our choice: one that sounds on under the root is another string, and no slide
 TOGETHER_S = 0.030  # our choice: notes this near to the attack sound with it
 UNENDED_BEATS = 4.0  # a note without a release sounds no longer than a bar; our choice
 HELD_BEATS = 0.12  # our choice: a note that ends within this of the line does not sound across it
@@ -91,6 +93,7 @@ BEAT_LATE_LEAST, BEAT_LATE_SHARE = 4, 0.6  # so many changes, and of those asked
 # Random gaps empty every beat of the bar alike (a line of half notes leaves 1 and 3), and some changes. Our choice.
 MISSING_SHARE, MISSING_LEAST, MISSING_CHANGES, MISSING_BEATS = 0.35, 0.25, 0.15, 32
 COMES_ROUND, ROUND_BARS = 0.85, (1, 2, 3)  # gaps alike in so many beats, so many bars apart, are a rhythm; our choice
+ROUND_LEAST = 2  # … and so many bars without a change begin alike that lie so far apart; our choice
 LAID_OUT_BARS = 4  # so many bars in a row without a note are sat out, not missed; our choice
 PHRASE_BARS, REST_BARS = 4, 2  # … or of each phrase of a chorus the same bars, so many at the least; our choice
 SAME_PLACE_BEATS = 0.2  # our choice: the bars around repeat a first onset within this
@@ -188,6 +191,7 @@ class Landing(Section):
     sat_out: tuple[SatOut, ...] = ()
     transposed_semitones: int = 0
     laid_out_bars: Hidden[frozenset[int]] = frozenset()
+    stopped: Hidden[tuple[int, int] | None] = None  # (chorus, bar) of the last note of a player who stopped
     uncounted: Annotated[Why | None, Explains("changes", "roots", "landed")] = None
     nothing: Annotated[Why | None, Explains("by_role", "items")] = None
 
@@ -257,6 +261,7 @@ def landing(reading: Reading) -> Landing:
         found,
         sat_out=_sat_out(chart, silent),
         laid_out_bars=silent,
+        stopped=_stopped(reading, chart),
         beat_late=sum(judge.beat_late(change, item) for change, item in zip(changes, items, strict=True)),
         beats_asked=int(asked.sum()),
         beats_empty=int(empty.sum()),
@@ -322,6 +327,14 @@ def _sat_out(chart: Chart, silent: frozenset[int]) -> tuple[SatOut, ...]:
                 inside = [bar.bar for bar in run]
                 out.append(SatOut(chorus=chorus, bars=(inside[0], inside[-1]), whole=whole))
     return tuple(out)
+
+
+def _stopped(reading: Reading, chart: Chart) -> tuple[int, int] | None:
+    """The chorus and bar of the last note of a player who stopped before the end, or None."""
+    if not math.isfinite(reading.until_beats):
+        return None
+    last = chart.bars[int(chart.bar_idx_at(max(reading.until_beats, chart.first_beats)))]
+    return (last.chorus, last.bar) if last.chorus > 0 else None
 
 
 def _phrased(chart: Chart, runs: list[tuple[int, int]]) -> dict[int, int]:
@@ -396,7 +409,11 @@ class _Judge:
             self.ends = np.where(unended, longest, self.ends)
         self.tonic_pc = chart.key.tonic_pc
         self.onset_s = reading.notes["onset_s"]
+        self.any_joined = bool(np.any(reading.joined))
         self._first = self._first_onsets()
+        self._asked = np.array([bar.chorus > 0 and not (bar.final or bar.heard) for bar in chart.bars])
+        roots = [[target_pc(chord) for chord in bar.chords] for bar in chart.bars]
+        self._changes = np.array([True] + [was[-1] != now[0] for was, now in itertools.pairwise(roots)])
         self.laid_out = self._laid_out(unended)
 
     def _first_onsets(self) -> NDArray[np.float64]:
@@ -477,7 +494,10 @@ class _Judge:
     def kind(self, idx: int, chord: Chord) -> Literal["root", "chord_tone", "seventh", "other"]:
         """What a note is in a chord: "root", "chord_tone" (3rd, 5th, root over a slash bass), "seventh", "other"."""
         pc = int(self.r.pc[idx])
-        if pc == target_pc(chord) or self._is_led_to(idx, chord):
+        if pc == target_pc(chord):
+            return "root"
+        led = self._led_to(idx, chord)
+        if led >= 0 and self._soon(idx, led):
             return "root"
         step = (pc - chord.root_pc) % 12
         # A suspended fourth stands where the third would.
@@ -503,27 +523,40 @@ class _Judge:
         if following < 0 or int(self.r.pc[following]) != target_pc(chord):
             return False
         rise = self.r.pitch[following] - self.r.pitch[idx]
-        return float(self.onset_s[following] - self.onset_s[idx]) < GRACE_MAX_S and bool(0.0 < rise < 2.5)
+        step_s = float(self.onset_s[following] - self.onset_s[idx])
+        rings_on = float(self.r.notes["duration_s"][idx]) > step_s + RINGS_ON_S and not self.r.no_release[idx]
+        return step_s < GRACE_MAX_S and bool(0.0 < rise < 2.5) and not rings_on
 
-    def _is_led_to(self, idx: int, chord: Chord) -> bool:
-        """Whether a bend leads a note to the root while its pitch still settles: it is where it arrives."""
-        following = self._next(idx)
-        if following < 0 or int(self.r.pc[following]) != target_pc(chord):
-            return False
-        there, here = self.r.notes[following], self.r.notes[idx]
-        led = there["flags"] & JOINED and there["channel"] == here["channel"]
-        return bool(led and self.onset_s[following] - self.onset_s[idx] < LED_TO_S)
+    def _led_to(self, idx: int, chord: Chord) -> int:
+        """Row of the root that bends lead a note to, or -1: a slide is where it arrives, whatever it passes."""
+        if not self.any_joined:
+            return -1
+        following, channel = self._next(idx), self.r.notes["channel"][idx]
+        while following >= 0 and self.r.joined[following] and self.r.notes["channel"][following] == channel:
+            if int(self.r.pc[following]) == target_pc(chord):
+                return following
+            following = self._next(following)
+        return -1
+
+    def _soon(self, idx: int, led: int) -> bool:
+        """Whether a note arrives by a bend while its pitch still settles, or within a third of the beat."""
+        soon = self.onset_s[led] - self.onset_s[idx] < LED_TO_S
+        return bool(soon or self.r.beats[led] - self.r.beats[idx] <= THIRD_BEATS)
 
     def _next(self, idx: int) -> int:
         i = int(np.searchsorted(self.rows, idx, side="right"))
         return int(self.rows[i]) if i < len(self.rows) else -1
 
     def struck_together(self, idx: int, chord: Chord) -> int:
-        """Of the notes within 30 ms of an attack: the root if it is among them, else the attack itself."""
+        """Of the notes within 30 ms of an attack, or rolled into it from below: the root if it is among them, else the
+        attack itself."""
+        if int(self.r.pc[idx]) == target_pc(chord):
+            return idx
         for j in (idx - 1, idx + 1, idx - 2, idx + 2):
-            if 0 <= j < self.r.n and not self.r.ghost[j] and abs(self.onset_s[j] - self.onset_s[idx]) <= TOGETHER_S:
-                sounding = self.ends[min(j, idx)] > self.r.beats[max(j, idx)]
-                if sounding and int(self.r.pc[j]) == target_pc(chord):
+            if 0 <= j < self.r.n and not self.r.ghost[j] and int(self.r.pc[j]) == target_pc(chord):
+                first, second = min(j, idx), max(j, idx)
+                together = abs(self.onset_s[j] - self.onset_s[idx]) <= TOGETHER_S
+                if (together and self.ends[first] > self.r.beats[second]) or rolled(self.r, j, idx):
                     return j
         return idx
 
@@ -580,17 +613,26 @@ class _Judge:
         excused = None if row < 0 else self._excused(change, row)
         if row < 0 or excused is not None:
             return "not_asked", -1, excused
+        end = at + 1.0 - (1.0 - r.off_frac) / 2.0
         idx = self.attack(at)
         if idx >= 0:
-            return self._named(self.struck_together(idx, chord), chord)
+            idx = self.struck_together(idx, chord)
+            outcome, _, note = self._named(idx, chord)
+            led = -1 if outcome in LANDED else self._led_to(idx, chord)
+            if led >= 0 and r.beats[led] < end:
+                return "root_late", led, None
+            return outcome, idx, note
         early = self._sounding_root(at, chord)
         if early is not None:
             return early[0], early[1], None
         if change.on_one and self._rests_on_one(change):
             first = self.between(at - SAME_PLACE_BEATS, at + RIFF_REST_BEATS + SAME_PLACE_BEATS)
             outcome, idx, note = self._named(int(first[0]), chord)
+            before = self.between(at - 1.0 - SAME_PLACE_BEATS, at - SAME_PLACE_BEATS)
+            if outcome != "root" and len(before) and int(r.pc[before[-1]]) == target_pc(chord):
+                return "root_early", int(before[-1]), None  # a rhythm that has each root before its bar
             return outcome, idx, note or RESTS_ON_ONE
-        first = self.between(at - 0.25, at + 1.0 - (1.0 - r.off_frac) / 2.0)
+        first = self.between(at - 0.25, end)
         first = first[r.beat_idx[first] == at]
         if len(first):
             outcome, idx, note = self._named(int(first[0]), chord)
@@ -634,13 +676,22 @@ class _Judge:
         return None
 
     def _rests_on_one(self, change: _Change) -> bool:
-        """Whether the bars around begin at the same place after beat 1 as this one does: a riff that rests on 1."""
-        here = float(self._first[change.bar.idx])
+        """Whether the bars around begin at the same place after beat 1 as this one does, or those that a rhythm of two
+        or three bars comes round to all through the take: a riff that rests on 1."""
+        idx, here = change.bar.idx, float(self._first[change.bar.idx])
         if not 0.25 < here <= RIFF_REST_BEATS + SAME_PLACE_BEATS:
             return False
         bars = self.chart.bars
-        around = [i for i in (change.bar.idx - 1, change.bar.idx + 1) if 0 <= i < len(bars) and not bars[i].final]
-        return bool(around) and all(abs(float(self._first[i]) - here) <= SAME_PLACE_BEATS for i in around)
+        alike = np.abs(self._first - here) <= SAME_PLACE_BEATS
+        around = [i for i in (idx - 1, idx + 1) if 0 <= i < len(bars) and not bars[i].final]
+        if around and all(alike[i] for i in around):
+            return True
+        rounds = (self._asked & ((np.arange(len(bars)) - idx) % apart == 0) for apart in ROUND_BARS[1:])
+        # Rests at changes alone are no rhythm: it rests where no chord changes, too.
+        return any(
+            alike[of].mean() >= COMES_ROUND and np.count_nonzero(alike & of & ~self._changes) >= ROUND_LEAST
+            for of in rounds
+        )
 
     # --- staying on the old chord, pedals, turnarounds ---
 

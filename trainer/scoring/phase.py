@@ -17,7 +17,7 @@ from trainer.scoring.meaning import (
     meaning,
     one_place,
 )
-from trainer.scoring.reading import LATE_REACH_BEATS, Floats, Ints
+from trainer.scoring.reading import LATE_REACH_BEATS, Bools, Floats, Ints
 from trainer.scoring.why import Why, no_figure
 from trainer.session import Chart
 from trainer.take.model import Take
@@ -44,21 +44,22 @@ def _template() -> Floats:
 TEMPLATE_FFT = np.conj(np.fft.rfft(_template()))
 
 
-def fit_phase(onset_s: Floats, beats: Floats, pc: Ints, take: Take, chart: Chart | None) -> tuple[float, Why | None]:
+def fit_phase(beats: Floats, pc: Ints, struck: Bools, take: Take, chart: Chart | None) -> tuple[float, Why | None]:
     """The constant (seconds, late positive, under half a beat) that puts the take's notes best into slots.
 
     Places that fit alike (even eighths half a beat apart) are told apart by the roots at the chart's changes, then by
-    which is nearer to nothing. Where all notes keep to one place away from the beat and nothing tells off-beats from
-    on-beats, the reason stands beside it, and the notes are read as off-beats. Where they fit, roots and all, about
-    half a beat away from the beat that the file or the band keeps, there is none to judge by ("no_beat").
+    which is nearer to nothing; only notes that were `struck` (n,) tell of a place. Where all notes keep to one place
+    away from the beat and nothing tells off-beats from on-beats, the reason stands beside it, and the notes are read as
+    off-beats. Where they fit, roots and all, about half a beat away from the beat that the file or the band keeps,
+    there is none to judge by ("no_beat").
     """
     if len(beats) < 4:
         return 0.0, None
-    inside = np.ones(len(beats), dtype=np.bool_)
+    inside = struck.copy()
     if chart is not None:
-        inside = (beats > chart.first_beats - 0.6) & (beats < chart.end_beats - 4.0)
-        if np.count_nonzero(inside) < 4:
-            return 0.0, None
+        inside &= (beats > chart.first_beats - 0.6) & (beats < chart.end_beats - 4.0)
+    if np.count_nonzero(inside) < 4:
+        return 0.0, None
     b = beats[inside]
     frac = b - np.floor(b)
     counts = np.bincount(np.floor(frac * PLACE_BINS).astype(np.int64) % PLACE_BINS, minlength=PLACE_BINS)

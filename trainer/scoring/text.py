@@ -245,10 +245,11 @@ def missing_words(landing: Landing, before: str = "") -> str:
 
 
 def _sat_out(landing: Landing) -> str:
-    """ "; you sat out chorus 3", or nothing."""
+    """ "; you sat out chorus 3; you stopped at chorus 4 bar 10", or nothing."""
     spans = [span.words() for span in landing.sat_out]
     more = f" and {len(spans) - 3} more" if len(spans) > 3 else ""
-    return f"; you sat out {', '.join(spans[:3])}{more}" if spans else ""
+    sat = f"; you sat out {', '.join(spans[:3])}{more}" if spans else ""
+    return sat + ("; you stopped at chorus {} bar {}".format(*landing.stopped) if landing.stopped else "")
 
 
 def _bars(items: list[Item]) -> str:

@@ -119,7 +119,8 @@ def bent_notes(notes: Notes, bends: Floats) -> list[Bent]:
 
 
 def _pitches(row: int, starts_s: Floats, bends: Floats, end_s: float, settled: float) -> list[Bent]:
-    """Where a note's pitch stands, if at more than one fret. Frets count from the pitch that is held longest."""
+    """Where a note's pitch stands, if at more than one fret, or at another than the table says (a slide that takes as
+    long as a pitch is given to settle). Frets count from the pitch that is held longest."""
     usual = _longest(bends, np.diff(np.append(starts_s, end_s)))
     off = bends - usual
     fret = np.rint(off).astype(np.int64)
@@ -143,7 +144,8 @@ def _pitches(row: int, starts_s: Floats, bends: Floats, end_s: float, settled: f
         if abs(step) > (SLUR_SEMITONES if quick else BENT_SLIDE_SEMITONES):
             return []  # a tracker's slip, no hand
         out.append(Bent(row, (left_s + there_s) / 2, now + own, FLAG_SLURRED if quick else FLAG_SLID))
-    return out if len(out) > 1 else []
+    slid_into = len(out) == 1 and abs(out[0].semitones) > AROUND_SEMITONES  # before anything stood
+    return out if len(out) > 1 or slid_into else []
 
 
 def _longest(bends: Floats, held_s: Floats) -> float:
