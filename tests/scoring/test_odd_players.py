@@ -155,3 +155,105 @@ def test_whoever_freezes_now_and_then_has_missed_those_changes() -> None:
         chart, rows = played(tuple(lines), 99_000 + seed, 1.9)
         missed += len(score(strangers.take_of(chart, rows, FOREIGN)).landing.missed)
     assert missed >= 12
+
+
+# Tuning: hemiola, ahead, stops_then_time; judging: the others. One rhythm across the bar lines, each root a beat before
+# its bar, stops and then time: what keeps to its rhythm and lands is held down, and told nothing else.
+@pytest.mark.parametrize(
+    "kind", ["hemiola", "ahead", "ahead_of_two", "stops_then_time", "every_third", "three_beats", "stops_and_time"]
+)
+def test_a_rhythm_kept_in_another_way_than_bar_by_bar_is_kept(kind: str) -> None:
+    for seed in range(4):
+        chart, rows = played(odd_players.KINDS[kind], 100_000 + seed, 1.9)
+        card = score(strangers.take_of(chart, rows, FOREIGN))
+        assert card.landing.missed == () and not card.verdict.advice, (seed, card.verdict.advice)
+        assert {chorus.verdict for chorus in card.shape.choruses} <= {"pinned", "open"}, card.shape.sentences
+        after = any("one rhythm after another" in words for words in card.shape.sentences)
+        assert after == kind.startswith("stops")
+
+
+# Tuning: the tenths; judging: the others.
+@pytest.mark.parametrize("apart_s", [0.004, 0.025, 0.05])
+@pytest.mark.parametrize("steps", [4, 7, 10, 12, 15, 16])
+def test_double_stops_struck_or_rolled_are_one_attack(steps: int, apart_s: float) -> None:
+    for seed in range(2):
+        chart, rows = played(("RRRRRR5R",), 101_000 + seed, 1.9)
+        plain = score(strangers.take_of(chart, rows, FOREIGN))
+        apart = apart_s * chart.session.tempo_bpm / 60.0
+        stops = sorted([*rows, *((at + apart, length, p + steps, v - 3.0) for at, length, p, v in rows)])
+        card = score(strangers.take_of(chart, stops, FOREIGN))
+        assert [c.verdict for c in card.shape.choruses] == [c.verdict for c in plain.shape.choruses] == ["pinned"] * 3
+        assert not any(advice.about == "shape" for advice in card.verdict.advice)
+        assert card.landing.roots == plain.landing.roots
+
+
+def test_a_walk_through_the_changes_is_what_a_verse_asks_for() -> None:
+    for seed in range(6):
+        chart, rows = strangers.played("walker", 102_000 + seed, 3)
+        rows = strangers.timed(rows, np.random.default_rng(seed), 1.9)
+        card = score(strangers.take_of(chart, rows, FOREIGN))
+        assert {(c.verdict, c.as_planned) for c in card.shape.choruses} == {("pinned", True)}
+        assert any("a walk through the chords" in words for words in card.shape.sentences)
+
+
+def test_who_keeps_the_rhythm_and_misses_changes_is_told_of_the_changes() -> None:
+    # In quarters, the old root held at every change of the last two bars of four.
+    for seed in range(4):
+        chart, rows = played(("R-R-R-R-",), 103_000 + seed, 1.9)
+        lost = [bar.onset_beats for bar in chart.bars if bar.bar in (3, 5, 7, 9, 10)]
+        rows = [(at, n, p + 6.0 * any(t - 0.5 <= at < t + 3.5 for t in lost), v) for at, n, p, v in rows]
+        advice = score(strangers.take_of(chart, rows, FOREIGN)).verdict.advice
+        assert any(each.about in ("landing", "form") for each in advice)
+        assert not any("one rhythm" in each.text for each in advice), advice
+
+
+# Tuning: threes, dotted_runs; judging: the others. A dotted eighth and its sixteenth are no hard shuffle where
+# sixteenths stand beside them, nor beside pairs that swing otherwise; a hard shuffle with fills is one.
+@pytest.mark.parametrize("kind", ["threes", "dotted_runs", "dotted_and_even", "dotted_clave"])
+def test_dotted_sixteenths_are_no_swing(kind: str) -> None:
+    for seed in range(4):
+        chart, rows = played(odd_players.KINDS[kind], 104_000 + seed, 1.9)
+        card = score(strangers.take_of(chart, rows, KNOWN))
+        ratio = card.swing.ratio
+        assert not ratio.known or abs(ratio.value - 1.9) < 0.15, ratio
+        assert not any(advice.about == "feel" for advice in card.verdict.advice)
+
+
+@pytest.mark.parametrize("ratio", [2.3, 3.0, 3.3])
+def test_a_hard_shuffle_with_sixteenths_in_its_fills_keeps_its_swing(ratio: float) -> None:
+    for seed in range(4):
+        chart, rows = played((("RRRR55RR",) * 3 + ("R-R-R-R-R457o754",)), 105_000 + seed, ratio)
+        found = score(strangers.take_of(chart, rows, KNOWN)).swing.ratio
+        assert found.n > 80 and abs(np.log2(found.value / ratio)) < 0.15
+
+
+@pytest.mark.parametrize("step", [-2, -1])
+def test_a_wrong_string_that_rings_on_is_no_slide_into_the_root(step: int) -> None:
+    chart, rows = played(("R-R-R-R-",), 106_000, 1.9)
+    late = 0.045 * chart.session.tempo_bpm / 60.0
+    changes = {round(span.onset_beats) for span in chart.spans}
+
+    def struck(length_s: float) -> list[strangers.Row]:
+        """At each change the wrong string first, for so long, and 45 ms after it the right one."""
+        length = length_s * chart.session.tempo_bpm / 60.0
+        out = []
+        for at, n, pitch, v in rows:
+            wrong = round(at) in changes and abs(at - round(at)) < 0.25
+            out += [(at, length, pitch + step, v), (at + late, n, pitch, v)] if wrong else [(at, n, pitch, v)]
+        return sorted(out)
+
+    ringing, slid = (score(strangers.take_of(chart, struck(s), KNOWN)).landing for s in (0.3, 0.045))
+    assert slid.roots == slid.changes >= 18 and not ringing.roots
+
+
+@pytest.mark.parametrize(("line", "least"), [("RRRRRRRR", 2), ("R-R-R-R-", 3)])
+def test_who_stops_two_bars_before_the_end_missed_nothing_and_is_told_where(line: str, least: int) -> None:
+    for bars in (2, least, 5):
+        chart, rows = played((line,), 107_000 + bars, 1.9)
+        end = chart.end_beats - 4.0 * bars - 0.1
+        card = score(strangers.take_of(chart, [row for row in rows if row[0] < end], FOREIGN))
+        assert card.landing.missed == () and f"you stopped at chorus 3 bar {12 - bars}" in told(card)
+    whole = score(strangers.take_of(chart, rows, FOREIGN))
+    assert "you stopped" not in told(whole)
+    held = [*(row for row in rows if row[0] < chart.end_beats - 8.1), (chart.end_beats - 8.0, 7.5, 40.0, 88.0)]
+    assert "you stopped" not in told(score(strangers.take_of(chart, held, FOREIGN)))

@@ -25,6 +25,11 @@ TUNING: dict[str, Sequence[str]] = {
     "hemiola": ("R--R--R-", "-R--R--R", "--R--R--"),
     "phrases": ("--------", "--------", "RRRRRRRR", "RRRRRRRR"),
     "arpeggio": ("R-5-o-5-",),
+    "ahead": ("---5--N-",),
+    "ahead_of_two": ("R--5--N-", "---5--N-"),
+    "stops_then_time": ("R-------",) * 4 + ("RRRR55RR",) * 8,
+    "threes": ("R--R--R--R--R-R-",),
+    "dotted_runs": ("R--RRRRRR--RRRRR",),
 }
 JUDGING: dict[str, Sequence[str]] = {
     "two_bar_riff": ("R-R5-6-5", "R--R-3-5"),
@@ -34,6 +39,10 @@ JUDGING: dict[str, Sequence[str]] = {
     "answers": ("RRRRRRRR", "RRRRRRRR", "--------", "--------"),
     "every_third": ("R-5-o-R-", "5-o-R-5-", "o-R-5-o-"),
     "slap": ("R-oxR-ox",),
+    "three_beats": ("R--5--R-", "-5--R--5", "--R--5--"),
+    "stops_and_time": (("R-------",) * 4 + ("RR5R6R5R",) * 4 + ("R-------",) * 4),
+    "dotted_and_even": ("R-R-R--RR-R-R--R",),
+    "dotted_clave": ("R--R--R---R-R---",),
 }
 KINDS = {**TUNING, **JUDGING}
 

@@ -19,7 +19,7 @@ from trainer.scoring.card import Scorecard
 from trainer.scoring.figure import NO_FIGURE, Figure
 from trainer.scoring.form import BarPlace, FormResult
 from trainer.scoring.landing import NOT_COUNTED, Item, Landing
-from trainer.scoring.levels import Level, level_named, levels
+from trainer.scoring.levels import Level, level_named, levels, shape_rules
 from trainer.scoring.shape import ChorusShape, Shape
 from trainer.scoring.stats import MIN_N, median, theil_sen, welch
 from trainer.scoring.text import (
@@ -245,7 +245,8 @@ def _uneven(card: Scorecard, level: Level) -> Advice | None:
     far the player is off his own place; nearly every chorus has to go the same way.
     """
     chart, timing, limit_ms = card.chart, card.timing, 2.0 * level.drift_ms_per_chorus
-    if chart is None or timing.n < MIN_N or not timing.spread_s.known:
+    nowhere = card.landing.changes is None  # the bars are not the chart's
+    if chart is None or nowhere or timing.n < MIN_N or not timing.spread_s.known:
         return None
     in_bar = chart.bar_idx_at(timing.beat + 1e-6)
     late_ms = {chart.bars[i]: median(1000.0 * timing.strays_s[in_bar == i]) for i in np.unique(in_bar)}
@@ -476,10 +477,16 @@ def _shape_advice(shape: Shape, good: int, asked: int, level: Level, found: list
     solos = [c for c in off if c.role == "solo"]
     counts = f"{good} of {asked} {'chorus' if asked == 1 else 'choruses'} as planned"
     if len(verses) >= len(solos):
-        evidence = f"{counts}; not held down: {_choruses(verses)}"
-        found.append(
-            Advice("shape", "Hold the verse down: one rhythm, chord notes.", evidence, "pin_the_verse", weight)
-        )
+        rules = shape_rules()
+        # Whoever walks, or keeps the rhythm and misses changes, is told of those alone.
+        loose = [c for c in verses if not c.walks and c.loose(rules)]
+        say, told = "Hold the verse down: one rhythm, chord notes.", loose
+        if not loose:
+            say = "Hold the verse down: stay within an octave of the root."
+            told = [c for c in verses if not c.walks and c.span_semitones.value > rules.pinned_span_semitones]
+        if told:
+            evidence = f"{counts}; not held down: {_choruses(told)}"
+            found.append(Advice("shape", say, evidence, "pin_the_verse", weight))
         return
     evidence = f"{counts}; not opened: {_choruses(solos)}"
     if any(c.verdict == "wandering" for c in solos):

@@ -37,6 +37,9 @@ class ShapeRules:
     pinned_rhythm_repeat: float
     pinned_chord_tone_share: float
     pinned_span_semitones: int
+    walking_landed: float
+    walking_chord_tone_share: float
+    walking_span_semitones: int
     open_missed_changes: int
     open_notes_per_bar: float
     open_semitones: float

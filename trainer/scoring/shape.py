@@ -13,13 +13,15 @@ from __future__ import annotations
 
 import itertools
 import math
+import statistics
 from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, replace
-from typing import Annotated, Any, Literal, TypeAlias, get_args
+from typing import Annotated, Any, Literal, NamedTuple, TypeAlias, get_args
 
 import numpy as np
 from numpy.typing import NDArray
 
+from trainer.scoring.attacks import one_each
 from trainer.scoring.changes import target_pc
 from trainer.scoring.figure import (
     NO_FIGURE,
@@ -60,10 +62,13 @@ ChorusVerdict: TypeAlias = Literal["pinned", "held", "open", "wandering", "mixed
 VERDICTS: tuple[ChorusVerdict, ...] = get_args(ChorusVerdict)
 MIN_NOTES = 8  # fewer in a chorus: no verdict; our choice
 WALK_SHARE = 0.75  # of the beats with notes hold one alone, on the beat: a walk; our choice
-# Recorded walkers land .80 of the changes (median); more than twice as many missed is no walk through them. Our choice.
+# Recorded walkers land .80 of the changes (median); more than twice as many missed is no walk at all. Our choice.
 WALKERS_MISS = 0.45
 _SLOTS = 16  # per bar: on, second and third partial, off
-CYCLE_BARS, CYCLE_PAIRS = (1, 2), 4  # a rhythm goes round in so many bars; told from so many pairs: our choice
+# Our choice: a rhythm goes round in so many bars, told from so many pairs.
+CYCLE_BARS, CYCLE_PAIRS = (1, 2), 4
+PARTS_MOST, PART_BARS, PARTS_ALIKE = 3, 2, 0.8  # a rhythm for each part of a chorus: so many, of bars so alike
+CROSSING_HALVES, CROSSING_ALIKE = (3, 5, 6, 7), 0.85  # half-beats in which a rhythm goes round against the bar
 # Softer than so much of the player's middle and no longer than that: a dead note, which is rhythm. Our choice.
 DEAD_LOUDNESS, DEAD_MOST_S = 0.4, 0.12
 
@@ -119,16 +124,36 @@ class ChorusShape(Section):
     lost: Hidden[bool] = False
     walks: Hidden[bool] = False
     cycle_repeat: Hidden[float] = math.nan  # of the rhythm, in the cycle of one or two bars that fits best
-    riff_repeat: Hidden[float] = math.nan  # of the figure above the root, likewise
+    riff_repeat: Hidden[float] = math.nan  # of the pattern above the root, likewise
+    rhythm_parts: Hidden[bool] = False  # one rhythm for some bars, then another (stops, then time)
+    riff_parts: Hidden[bool] = False  # the pattern above the root, likewise
+    crosses: Hidden[bool] = False  # one rhythm that goes round across the bar lines (three against four)
 
     def repeats(self, rules: ShapeRules) -> bool:
-        """Whether it keeps to one rhythm, of one bar or of two."""
-        return max(self.rhythm_repeat.value, self.cycle_repeat) >= rules.pinned_rhythm_repeat
+        """Whether it keeps to one rhythm, of one bar, of two or across them, or to one after another."""
+        of_bars = max(self.rhythm_repeat.value, self.cycle_repeat) >= rules.pinned_rhythm_repeat
+        return of_bars or self.crosses or self.rhythm_parts
 
     def riffs(self, rules: ShapeRules) -> bool:
-        """Whether it is one figure, moved with the chords, of other notes than the chord's."""
+        """Whether it is one pattern, moved with the chords, of other notes than the chord's."""
         of_chord = self.chord_tone_share.value >= rules.pinned_chord_tone_share
-        return not of_chord and self.riff_repeat >= rules.pinned_rhythm_repeat
+        return not of_chord and (self.riff_repeat >= rules.pinned_rhythm_repeat or self.riff_parts)
+
+    def loose(self, rules: ShapeRules) -> bool:
+        """Whether it does not keep to a rhythm, or neither to the chord's notes nor to a riff."""
+        of_chord = self.chord_tone_share.value >= rules.pinned_chord_tone_share
+        return not self.repeats(rules) or not (of_chord or self.riffs(rules))
+
+    def walks_through(self, rules: ShapeRules) -> bool:
+        """Whether it is a walk through the changes, as recorded walkers play it: nobody who walks keeps one rhythm's
+        chord notes."""
+        missed_most = max((1.0 - rules.walking_landed) * self.changes, rules.pinned_missed_changes)
+        return (
+            self.walks
+            and self.missed <= missed_most
+            and self.chord_tone_share.value >= rules.walking_chord_tone_share
+            and self.span_semitones.value <= rules.walking_span_semitones
+        )
 
     @property
     def said(self) -> str:
@@ -142,7 +167,11 @@ class ChorusShape(Section):
         if self.verdict is None:
             why = self.unjudged
             return f"{name}: {why.text if why and why.code in ('laid_out', 'too_short') else 'too few notes to say'}."
-        what = "one riff, moved with the chords" if self.riffs(shape_rules()) else "one rhythm, chord tones"
+        rules = shape_rules()
+        rhythm = "one rhythm after another" if self.rhythm_parts and not self.crosses else "one rhythm"
+        what = "one riff, moved with the chords" if self.riffs(rules) else f"{rhythm}, chord tones"
+        if self.walks_through(rules) and self.chord_tone_share.value < rules.pinned_chord_tone_share:
+            what = "a walk through the chords"
         said = {
             "pinned": f"held down: {what}, the changes where they are due",
             "held": "held like a verse",
@@ -297,7 +326,11 @@ def _sentences(
 
 def rhythm_repeat(patterns: Bools) -> float:
     """Mean likeness (shared onsets ÷ all onsets) of every two bars' rhythms: (bars, slots) in; NaN below two bars."""
-    likeness = _likeness(patterns[np.any(patterns, axis=1)])
+    return _mean_likeness(_likeness(patterns[np.any(patterns, axis=1)]))
+
+
+def _mean_likeness(likeness: Floats) -> float:
+    """Of every two bars: (bars, bars) in; NaN below two."""
     n = len(likeness)
     return float((likeness.sum() - n) / (n * (n - 1))) if n > 1 else math.nan
 
@@ -348,6 +381,7 @@ class _Played:
     bar: Ints
     pitch: Floats
     step: Ints  # above the root that the bass owes
+    ahead: Bools  # the coming chord's root, struck before its bar in its stead
     of_chord: Bools
     slot: Ints
     beat_in_bar: Ints
@@ -360,7 +394,7 @@ class _Played:
     def of_bars(self, first: int, last: int) -> _Played:
         """The notes of the bars from `first` to `last` (of the chart)."""
         rows = slice(*np.searchsorted(self.bar, (first, last + 1)).tolist())
-        names = ("bar", "pitch", "step", "of_chord", "slot", "beat_in_bar", "velocity", "gate", "gate_kind")
+        names = ("bar", "pitch", "step", "ahead", "of_chord", "slot", "beat_in_bar", "velocity", "gate", "gate_kind")
         return replace(self, **{name: getattr(self, name)[rows] for name in names})
 
 
@@ -370,11 +404,11 @@ def _played(reading: Reading, chart: Chart) -> _Played:
     keep &= (onset > -0.5) & (onset < chart.end_beats)
     loudness = reading.notes["velocity"].astype(np.float64)
     keep &= (reading.notes["duration_s"] > DEAD_MOST_S) | (loudness >= DEAD_LOUDNESS * median(loudness))
-    rows = np.flatnonzero(keep)
+    rows = one_each(reading, np.flatnonzero(keep))
     at = reading.beat_idx[rows].astype(np.float64) + 1e-6
     bar = chart.bar_idx_at(at).astype(np.int64)
-    span = chart.span_idx_at(at)
     roots = np.array([target_pc(s.chord) for s in chart.spans], dtype=np.int64)
+    span, ahead = _sounding_over(reading, chart, rows, chart.span_idx_at(at).astype(np.int64), roots)
     masks = np.array([sum(1 << pc for pc in set(s.chord.pcs)) for s in chart.spans], dtype=np.int64)
     pc = reading.pc[rows]
     following = np.full(reading.n, np.nan)
@@ -393,6 +427,7 @@ def _played(reading: Reading, chart: Chart) -> _Played:
         bar=bar,
         pitch=reading.pitch[rows],
         step=(pc - roots[span]) % 12,
+        ahead=ahead,
         of_chord=((masks[span] >> pc) & 1 == 1) | (pc == roots[span]),
         slot=slot,
         beat_in_bar=np.floor(at - chart.bar_onsets_beats[bar]).astype(np.int64) % BEATS_PER_BAR,
@@ -402,6 +437,18 @@ def _played(reading: Reading, chart: Chart) -> _Played:
         flat=len(velocity) == 0 or len(np.unique(velocity)) < 3,
         releases=not bool(np.any(reading.no_release[rows])),
     )
+
+
+def _sounding_over(reading: Reading, chart: Chart, rows: Ints, span: Ints, roots: Ints) -> tuple[Ints, Bools]:
+    """The chord that each note stands for, (n,) rows of the spans, and which notes stand for the next one: its root,
+    struck in the beat before it, where nothing is struck on it."""
+    after = np.minimum(span + 1, len(roots) - 1)
+    onset = np.rint([s.onset_beats for s in chart.spans]).astype(np.int64)[after]
+    beat_row = np.clip(onset - reading.first_beat_idx, 0, reading.n_beats - 1)
+    last = np.append(np.diff(span) > 0, True)[: len(span)]
+    near = (reading.beat_idx[rows] == onset - 1) & (reading.on_note_idx[beat_row] < 0)
+    ahead = last & near & (reading.pc[rows] == roots[after]) & (roots[after] != roots[span])
+    return np.where(ahead, after, span), np.asarray(ahead, dtype=np.bool_)
 
 
 _SLOT_PLACE = {SLOT_ON: 0, SLOT_TRIPLET_2: 1, SLOT_TRIPLET_3: 2, SLOT_OFF: 3}
@@ -617,7 +664,7 @@ def _chorus(
         return replace(facts, verdict=None, unjudged=few, **nothings)
     pitch, step = p.pitch[rows], p.step[rows]
     medians, spans = _heights(p, rows, idx)
-    repeat, cycle, riff = _repeats(p, rows, bars, all_bars, len(chart.form_chords))
+    rhythm, riff, crosses = _repeats(p, rows, bars, all_bars, len(chart.form_chords))
     slope = _slope(np.arange(len(idx), dtype=np.float64), medians)
     gate = _gates(p, rows)
     accent, offbeat = _accent(p, rows)
@@ -633,11 +680,14 @@ def _chorus(
         root_share=Figure(float(np.mean(step == 0)), n=n),
         chord_tone_share=Figure(float(np.mean(p.of_chord[rows])), n=n),
         entropy_bits=Figure(_entropy_bits(step), n=n),
-        rhythm_repeat=Figure(repeat, n=n, why=no_figure("too_few", no_repeat) if math.isnan(repeat) else None),
+        rhythm_repeat=Figure(rhythm.all, n=n, why=no_figure("too_few", no_repeat) if math.isnan(rhythm.all) else None),
         triplet_figures=int(np.count_nonzero(kinds == BEAT_TRIPLET)),
         walks=_walks(kinds),
-        cycle_repeat=cycle,
-        riff_repeat=riff,
+        cycle_repeat=rhythm.cycle,
+        riff_repeat=riff.cycle,
+        rhythm_parts=rhythm.parts,
+        riff_parts=riff.parts,
+        crosses=crosses,
         velocity=flat if p.flat else Figure(median(p.velocity[rows]), n=n),
         slope_semitones_per_bar=Figure(slope, n=n, why=no_figure("too_few", no_slope) if math.isnan(slope) else None),
         gate_long=gate.long,
@@ -664,43 +714,70 @@ _OF_NOTES = (
 
 def _heights(p: _Played, rows: Bools, idx: Ints) -> tuple[Floats, Floats]:
     """Middle pitch of each bar, and how far its top lies above its own root: (bars,) each, NaN for an empty bar."""
+    rows = rows & ~p.ahead
     pitch, step, bar = p.pitch[rows], p.step[rows], p.bar[rows]
     medians, spans = np.full(len(idx), np.nan), np.full(len(idx), np.nan)
-    for k, i in enumerate(idx.tolist()):
-        here = bar == i
-        if np.any(here):
-            medians[k] = median(pitch[here])
-            roots = pitch[here & (step == 0)]
-            lowest = int(np.argmin(np.where(here, pitch, np.inf)))
-            floor = float(roots.min()) if len(roots) else float(pitch[lowest] - step[lowest])
-            spans[k] = float(pitch[here].max()) - floor
+    edges = zip(*(np.searchsorted(bar, idx, side=side).tolist() for side in ("left", "right")), strict=True)
+    for k, (first, end) in enumerate(edges):
+        if end > first:
+            here, steps = pitch[first:end].tolist(), step[first:end].tolist()
+            roots = [p for p, s in zip(here, steps, strict=True) if s == 0]
+            lowest = min(here)
+            below = steps[here.index(lowest)]
+            # Without a root: a fifth may lie under its root as well as over it.
+            floor = min(roots) if roots else lowest - (below if below <= 6 else 0)
+            medians[k], spans[k] = statistics.median(here), max(here) - floor
     return medians, spans
+
+
+class _Repeat(NamedTuple):
+    """How alike bars are: all of them, those whole cycles apart (of the cycle that fits best), and whether they fall
+    into parts, each of bars alike."""
+
+    all: float = math.nan
+    cycle: float = math.nan
+    parts: bool = False
 
 
 def _repeats(
     p: _Played, rows: Bools, bars: list[ChartBar], all_bars: list[ChartBar], n_form: int
-) -> tuple[float, float, float]:
-    """How alike the bars' rhythms are, all and in their best cycle, and the figures above the root in theirs; bars that
-    fills belong in are left out."""
+) -> tuple[_Repeat, _Repeat, bool]:
+    """How alike the bars' rhythms are, and the patterns above the root; bars that fills belong in are left out. And
+    whether one rhythm goes round across all bar lines."""
     first = all_bars[0].idx
     steady = np.array([b.idx - first for b in bars if n_form < 4 or (b.bar % 4 != 0 and b.bar < n_form - 1)], np.int64)
     if not len(steady):
-        return math.nan, math.nan, math.nan
+        return _Repeat(), _Repeat(), False
     steps = np.zeros((len(all_bars), _SLOTS, 12), dtype=np.bool_)
     place = np.array([_SLOT_PLACE.get(int(s), 3) for s in range(5)])[p.slot[rows]]
     steps[p.bar[rows] - first, 4 * p.beat_in_bar[rows] + place, p.step[rows]] = True
     rhythms, flat = np.asarray(np.any(steps, axis=2), dtype=np.bool_), steps.reshape(len(all_bars), -1)
-    return rhythm_repeat(rhythms[steady]), _cycle_repeat(rhythms[steady], steady), _cycle_repeat(flat[steady], steady)
+    asked = rhythms[[bar.idx - first for bar in bars]]
+    return _repeat(rhythms[steady], steady), _repeat(flat[steady], steady), _crosses(asked)
 
 
-def _cycle_repeat(patterns: Bools, at: Ints) -> float:
-    """Mean likeness of the bars (at bars `at`) that lie whole cycles apart, of the cycle that fits best."""
+def _repeat(patterns: Bools, at: Ints) -> _Repeat:
+    """The likeness of the bars (at bars `at`) that hold notes; NaN of too few."""
     struck = np.any(patterns, axis=1)
     likeness, at = _likeness(patterns[struck]), at[struck]
     i, j = np.triu_indices(len(at), 1)
     alike, between = likeness[i, j], at[j] - at[i]
     of_cycle = [alike[between % bars == 0] for bars in CYCLE_BARS]
-    return max((float(pairs.mean()) for pairs in of_cycle if len(pairs) >= CYCLE_PAIRS), default=math.nan)
+    cycle = max((float(pairs.mean()) for pairs in of_cycle if len(pairs) >= CYCLE_PAIRS), default=math.nan)
+    goes_on = np.diagonal(likeness, 1) >= PARTS_ALIKE
+    part = np.concatenate(([0], np.cumsum(~goes_on)))
+    parts = 1 <= part[-1] < PARTS_MOST and int(np.bincount(part).min()) >= PART_BARS
+    return _Repeat(_mean_likeness(likeness), cycle, parts)
+
+
+def _crosses(rhythms: Bools) -> bool:
+    """Whether the bars' on- and off-beats (bars, slots) come round in other steps than bars."""
+    halves = rhythms.reshape(-1, 4)[:, [0, 3]].ravel()
+    for step in CROSSING_HALVES:
+        a, b = halves[step:], halves[:-step]
+        if np.count_nonzero(a & b) >= CROSSING_ALIKE * max(int(np.count_nonzero(a | b)), MIN_NOTES):
+            return True
+    return False
 
 
 def _entropy_bits(step: Ints) -> float:
@@ -710,14 +787,16 @@ def _entropy_bits(step: Ints) -> float:
 
 
 def _is_pinned(c: ChorusShape, rules: ShapeRules) -> bool:
+    """Whether a chorus is held down, by the limits of its kind of line."""
+    if c.verdict is None or c.lost:
+        return False
+    share, span = c.chord_tone_share.value, c.span_semitones.value
     return (
-        c.verdict is not None
-        and not c.lost
-        and c.missed <= rules.pinned_missed_changes
+        c.missed <= rules.pinned_missed_changes
         and (c.repeats(rules) or math.isnan(c.rhythm_repeat.value))
-        and (c.chord_tone_share.value >= rules.pinned_chord_tone_share or c.riffs(rules))
-        and c.span_semitones.value <= rules.pinned_span_semitones
-    )
+        and (share >= rules.pinned_chord_tone_share or c.riffs(rules))
+        and span <= rules.pinned_span_semitones
+    ) or c.walks_through(rules)
 
 
 @dataclass(frozen=True)
@@ -773,7 +852,7 @@ def _judge(c: ChorusShape, usual: _Usual | None, rules: ShapeRules) -> ChorusSha
         return replace(c, verdict="wandering", as_planned=False if asked else None, unjudged=_no_verse(c, usual))
     pinned, opens = _is_pinned(c, rules), _opens(c, usual, rules)
     landed = c.missed <= rules.open_missed_changes
-    loose = not c.repeats(rules) or not (c.chord_tone_share.value >= rules.pinned_chord_tone_share or c.riffs(rules))
+    loose = c.loose(rules)
     if c.role != "solo":
         return _judged_verse(c, pinned=pinned, opens=opens, landed=landed, loose=loose)
     if opens:
