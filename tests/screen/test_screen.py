@@ -63,6 +63,14 @@ def test_every_row_has_exactly_its_cells(
     assert {style for row in frame.rows for _, style in row} <= {"", "bold", "reverse", "bold reverse"}
 
 
+@pytest.mark.parametrize("width", [3, 4, 80])
+def test_a_sign_without_width_takes_no_cell(width: int) -> None:
+    """A skin tone alone took a bar's cell, and past the last column ended the screen."""
+    for text in ("\N{EMOJI MODIFIER FITZPATRICK TYPE-1-2}", "abc\N{EMOJI MODIFIER FITZPATRICK TYPE-1-2}"):
+        frame = render(state(0.0, warnings=(text,)), width, 24 if width > 4 else 5)
+        assert all(sum(cell_len(piece) for piece, _ in row) == width for row in frame.rows)
+
+
 @pytest.mark.parametrize("name", STATES)
 def test_rendering_is_pure(name: str) -> None:
     assert render(STATES[name], 90, 30) == render(STATES[name], 90, 30)

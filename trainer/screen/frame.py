@@ -100,7 +100,7 @@ class Canvas:
             text = "".join(c if c.isascii() else _PLAINER.get(c, "?" * cell_len(c)) for c in text)
         for c in text:
             cells = 1 if c < "\u0300" else cell_len(c)
-            if x >= 0 and x + cells <= self.width:
+            if cells and x >= 0 and x + cells <= self.width:  # what has no width of its own has no cell to stand in
                 chars[x] = c
                 styles[x] = style
                 if cells == 2:
