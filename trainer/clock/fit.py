@@ -10,7 +10,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable
 from dataclasses import asdict, dataclass
-from typing import Any
+from typing import Any, Literal
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -31,6 +31,9 @@ _MAX_DAC_LEAD_S = 5.0  # a DAC time further ahead is absurd
 # All of the above: our choice, by simulation (tests/clock/test_fit.py).
 
 
+Cause = Literal["start", "xrun", "step", "restart"]
+
+
 @dataclass(frozen=True, slots=True)
 class FitSegment:
     """One stretch without a glitch: frame `f` sounds at `host_ns0 + (f - frame0) * ns_per_frame`.
@@ -39,7 +42,7 @@ class FitSegment:
     fit at its end; `rate_ppm` the card's rate against nominal (positive: fast).
     """
 
-    cause: str
+    cause: Cause
     first_frame: int
     last_frame: int
     frame0: int
@@ -139,7 +142,7 @@ class ClockFit:
         self._lead_ns = lead_s * 1e9
         self._leads: list[float] = []
         self._segments: list[FitSegment] = []
-        self._cause = "start"
+        self._cause: Cause = "start"
         self._begun = False
         self._rate, self._rate_sd = 0.0, _RATE_PRIOR
         self.n_stamps = 0
@@ -156,12 +159,14 @@ class ClockFit:
     _strange: list[tuple[float, float]]
     _n: int
 
-    def feed(self, frame: int, host_ns: int, dac_s: float = 0.0, now_s: float = 0.0, xrun: bool = False) -> str | None:
+    def feed(
+        self, frame: int, host_ns: int, dac_s: float = 0.0, now_s: float = 0.0, xrun: bool = False
+    ) -> Cause | None:
         """One callback. Returns the cause if a new segment begins with it or was found to have begun, else None."""
         self.n_stamps += 1
         lead_ns = self._lead(dac_s, now_s)
         sounding_ns = host_ns + lead_ns
-        begun: str | None = None
+        begun: Cause | None = None
         if not self._begun:
             begun = self._begin(frame, sounding_ns, "start")
         elif frame <= self._last_frame:
@@ -193,7 +198,7 @@ class ClockFit:
         self.n_without_dac += 1
         return self._lead_ns
 
-    def _begin(self, frame: int, sounding_ns: float, cause: str) -> str:
+    def _begin(self, frame: int, sounding_ns: float, cause: Cause) -> Cause:
         if self._begun:
             self._segments.append(self._segment())
             if self._line.n >= 10:
@@ -211,7 +216,7 @@ class ClockFit:
         self._n = 0
         return cause
 
-    def _close_bin(self) -> str | None:
+    def _close_bin(self) -> Cause | None:
         """Turn the stamps gathered into one point; find out whether the line has stepped."""
         x, y = _bin_point(self._bin, self._line.slope)
         if not self._line.n:
@@ -235,7 +240,7 @@ class ClockFit:
         self._line.add(x, y)
         return None
 
-    def _step(self) -> str:
+    def _step(self) -> Cause:
         """The last few bins lie on another line: a segment of its own, which begins where they began."""
         points = [(x, self._line.predict(x) + residual) for x, residual in self._strange]
         frame0, host_ns0, n = self._frame0, self._host_ns0, self._n

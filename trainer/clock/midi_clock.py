@@ -12,6 +12,7 @@ from __future__ import annotations
 import math
 from collections import deque
 from dataclasses import dataclass
+from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
@@ -88,10 +89,9 @@ _FLOOR_NS = 50_000.0  # jitter is never taken for less: 0.05 ms
 
 @dataclass(frozen=True, slots=True)
 class ClockNews:
-    """`kind`: "start", "continue", "stop", "position", "lost" (the pulses stopped coming), "back" (they came again)."""
+    """ "lost": the pulses stopped coming; "back": they came again."""
 
-    kind: str
-    host_ns: int
+    kind: Literal["start", "continue", "stop", "position", "lost", "back"]
     beats: float
 
 
@@ -139,18 +139,18 @@ class ClockFollower:
             self._pending, self._armed = 0, True
             self.running = True
             self._zero = None
-            self._news.append(ClockNews("start", host_ns, 0.0))
+            self._news.append(ClockNews("start", 0.0))
         elif status == 0xFB:
             if not self.running:
                 self._armed, self.running = True, True
                 self._zero = None
-                self._news.append(ClockNews("continue", host_ns, self._pending / PULSES_PER_BEAT))
+                self._news.append(ClockNews("continue", self._pending / PULSES_PER_BEAT))
         elif status == 0xFC:
             if self.running:
                 self._held_beats = self.beats_at(host_ns)
                 self._pending = self._pulses_done()
                 self.running = self._armed = False
-                self._news.append(ClockNews("stop", host_ns, self._held_beats))
+                self._news.append(ClockNews("stop", self._held_beats))
         elif status == 0xF2 and len(data) == 3:
             position = (data[1] & 0x7F | (data[2] & 0x7F) << 7) * PULSES_PER_POSITION
             self._pending = position
@@ -158,7 +158,7 @@ class ClockFollower:
                 self._armed, self._zero = True, None
             else:
                 self._held_beats = position / PULSES_PER_BEAT
-            self._news.append(ClockNews("position", host_ns, position / PULSES_PER_BEAT))
+            self._news.append(ClockNews("position", position / PULSES_PER_BEAT))
 
     def _pulses_done(self) -> int:
         return self._pending if self._zero is None else self._count - self._zero + 1
@@ -172,7 +172,7 @@ class ClockFollower:
             n_periods = max(round((host_ns - self._last_ns) / self._period_ns), 1)
             self._count += n_periods
             self.n_missed += n_periods - 1
-            self._news.append(ClockNews("back", host_ns, self.beats_at(host_ns)))
+            self._news.append(ClockNews("back", self.beats_at(host_ns)))
             self._restart(host_ns)
         else:
             n_extra = self._extra_pulses(host_ns)
@@ -312,6 +312,6 @@ class ClockFollower:
         silent_ns = now_ns - self._last_ns
         if self._count >= 0 and not self.lost and silent_ns > max(_LOSS_NS, _LOSS_PERIODS * self._period_ns):
             self.lost = True
-            self._news.append(ClockNews("lost", now_ns, self.beats_at(now_ns)))
+            self._news.append(ClockNews("lost", self.beats_at(now_ns)))
         news, self._news = self._news, []
         return news

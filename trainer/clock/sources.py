@@ -11,7 +11,7 @@ from __future__ import annotations
 import random
 import time
 from dataclasses import dataclass
-from typing import Protocol, runtime_checkable
+from typing import Literal, Protocol, runtime_checkable
 
 __all__ = ["Clock", "FakeClock", "RealClock", "Sleep", "SleepWatch"]
 
@@ -100,7 +100,7 @@ class Sleep:
 
     start_ns: int
     end_ns: int
-    cause: str
+    cause: Literal["suspended", "stalled"]
     away_s: float = 0.0
 
 

@@ -10,6 +10,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field, replace
 from itertools import pairwise
+from typing import Literal
 
 import numpy as np
 
@@ -79,11 +80,14 @@ class BarPlan:
     pattern: str | None = None
 
 
+_Struck = Literal["on", "off", "triplet", "grace", "push", "hit", "final"]
+
+
 @dataclass(slots=True)
 class _Draft:
     onset_beats: float
     pitch: int
-    kind: str  # "on" · "off" · "triplet" · "grace" · "push" · "hit" · "final"
+    kind: _Struck
     loudness: float
 
 
@@ -422,13 +426,13 @@ def _claimed(
         yield Claim(device, bar.onset_beats, float(BEATS_PER_BAR * plan.n_parts))
 
 
-def _onset(page: _Page, cell: Cell, start_beats: float) -> tuple[float, str]:
+def _onset(page: _Page, cell: Cell, start_beats: float) -> tuple[float, _Struck]:
     """Where a cell is struck, and what kind of note it is."""
     beat, kind = _struck(page, cell, start_beats)
     return beat, "push" if cell.token == _PUSH else kind
 
 
-def _struck(page: _Page, cell: Cell, start_beats: float) -> tuple[float, str]:
+def _struck(page: _Page, cell: Cell, start_beats: float) -> tuple[float, _Struck]:
     beat = start_beats + cell.beat
     if cell.part == "off":
         return beat + page.off, "off"

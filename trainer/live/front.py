@@ -22,7 +22,7 @@ from trainer.live import keys
 from trainer.live.keys import COMMANDS, PAD_KEYS, ROOT_KEY, Char, CharReader, Repeats, degree_pitches, root_pitch
 from trainer.live.link import EngineLink
 from trainer.live.notices import NEWS_SHOWN_S, Notices
-from trainer.live.options import PartMix, PlayOptions, PlayResult, part_gains, setup_of
+from trainer.live.options import PartMix, PlayOptions, PlayResult, Status, part_gains, setup_of
 from trainer.live.rescue import silence_port, stop_machine
 from trainer.live.terminal import KeySource, Screen, is_terminal, talk_to_nobody, writes_blocks
 from trainer.page.link import PagePress
@@ -86,7 +86,7 @@ class _Front:
         self.died = False
         self.silenced = False  # … by us, since it said nothing
         self.hung_up = False
-        self.asked_to_end: str | None = None
+        self.asked_to_end: Status | None = None
         self.asked = ""  # what comes after: "again", "next"
         self.marked: list[tuple[int, int]] = []  # (chorus, bar)
         self.help = False
@@ -187,7 +187,7 @@ class _Front:
         if self.hung_up or self.screen.gone:
             talk_to_nobody()
         path: Path | None = None
-        status = self.asked_to_end or "completed"
+        status: Status = self.asked_to_end or "completed"
         if self.finished is None:
             status = "engine_died"
             path = self._clean_up_after()
@@ -339,7 +339,7 @@ class _Front:
         if self.screen.gone and self.asked_to_end is None:
             self._end("terminated")
 
-    def _end(self, status: str) -> None:
+    def _end(self, status: Status) -> None:
         self.asked_to_end = status
         self.link.say(Command("stop"))
 

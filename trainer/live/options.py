@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Literal
 
 from trainer.band import PARTS
 from trainer.engine import Setup
@@ -16,7 +16,9 @@ from trainer.take.model import Calibration, Take
 if TYPE_CHECKING:
     from trainer.page import PageLink
 
-__all__ = ["PartMix", "PlayOptions", "PlayResult", "part_gains", "setup_of"]
+Status = Literal["completed", "stopped", "interrupted", "terminated", "engine_died", "fault"]
+
+__all__ = ["PartMix", "PlayOptions", "PlayResult", "Status", "part_gains", "setup_of"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -96,7 +98,7 @@ class PlayResult:
     the parts as they were left.
     """
 
-    status: str
+    status: Status
     take_path: Path | None = None
     take: Take | None = None
     warnings: tuple[str, ...] = ()

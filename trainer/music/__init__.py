@@ -4,7 +4,7 @@ from trainer.music.chords import QUALITIES, SCALES, Chord, degree_name, numeral_
 from trainer.music.fingerboard import FIVE_STRING, FOUR_STRING, SIX_STRING, Tuning, frettings, parse_tuning
 from trainer.music.forms import FORMS, TURNAROUNDS, Form, chart_bars, form_bars
 from trainer.music.grooves import DEFAULT_GROOVE, GROOVES, Groove
-from trainer.music.pitch import Key, note_name, parse_key, parse_note_name, spell_pc
+from trainer.music.pitch import Key, note_name, parse_key, spell_pc
 
 __all__ = [
     "DEFAULT_GROOVE",
@@ -29,7 +29,6 @@ __all__ = [
     "numeral_chord",
     "parse_chord",
     "parse_key",
-    "parse_note_name",
     "parse_tuning",
     "spell_pc",
 ]

@@ -74,7 +74,7 @@ class _Jack:
         self._dead = False
         self._told = ctypes.CFUNCTYPE(None, ctypes.c_void_p)(self._shut_down)  # kept: the library calls it
 
-    def _shut_down(self, argument: Any) -> None:
+    def _shut_down(self, _argument: Any) -> None:
         self._dead = True
 
     def wires(self, port: str) -> frozenset[str] | None:

@@ -4,11 +4,10 @@ from trainer.screen.font import block_rows, block_text, block_width
 from trainer.screen.frame import Frame, repaint
 from trainer.screen.layout import render
 from trainer.screen.lines import opening_lines, plain_line
-from trainer.screen.state import NextChange, PartLevel, Phase, RunningFigures, ScreenState, round_word
+from trainer.screen.state import PartLevel, Phase, RunningFigures, ScreenState, round_word
 
 __all__ = [
     "Frame",
-    "NextChange",
     "PartLevel",
     "Phase",
     "RunningFigures",

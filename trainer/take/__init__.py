@@ -1,6 +1,6 @@
 """The note table, takes, recorder, journal, MIDI files, and the library of takes."""
 
-from trainer.take.model import PROFILES, Calibration, Gap, Take, TakeHeader
+from trainer.take.model import Calibration, Gap, Take, TakeHeader
 from trainer.take.notes import (
     FLAG_CUT,
     FLAG_DEAD,
@@ -20,7 +20,6 @@ __all__ = [
     "FLAG_GLITCH",
     "FLAG_NO_RELEASE",
     "NOTE_DTYPE",
-    "PROFILES",
     "Calibration",
     "Gap",
     "SavedTake",

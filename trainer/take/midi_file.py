@@ -63,10 +63,6 @@ class MidiTrack:
     instrument: str = ""
 
     @property
-    def ticks(self) -> Ints:
-        return self.events >> 24
-
-    @property
     def n_note_ons(self) -> int:
         return int(np.count_nonzero(self._is_on()))
 

@@ -19,7 +19,7 @@ from __future__ import annotations
 from collections import deque
 from collections.abc import Callable
 from dataclasses import dataclass, field
-from typing import Any
+from typing import Any, Literal
 
 import numpy as np
 from numpy.typing import NDArray
@@ -114,7 +114,7 @@ class NoteEvent:
     "bend" has the bend alone). `velocity` is the note-on's, 0 in the others.
     """
 
-    kind: str
+    kind: Literal["on", "off", "bend"]
     host_ns: int
     note_idx: int
     channel: int
