@@ -21,6 +21,9 @@ from trainer.system import linux
 _CHILD = """
 import os, sys, threading, time
 from trainer.system import here
+if "may" in sys.argv:
+    print(here().may_hurry(), os.sched_getscheduler(0) & ~os.SCHED_RESET_ON_FORK == os.SCHED_OTHER, sep="|")
+    sys.exit()
 ready, done = threading.Event(), threading.Event()
 other = threading.Thread(target=lambda: (ready.set(), done.wait()))
 other.start()
@@ -166,3 +169,13 @@ def test_a_person_with_rights_has_the_loop_s_thread_and_behind_it_the_others_in_
         pytest.skip("this person has no right to real-time scheduling")
     turns = str(os.SCHED_RR | os.SCHED_RESET_ON_FORK)
     assert (own, other) == (turns, turns)
+
+
+@pytest.mark.skipif(sys.platform != "linux", reason="Linux's schedulers")
+def test_who_asks_whether_a_thread_may_come_first_is_told_and_left_as_it_was() -> None:
+    assert granted(*without_rights(), arguments=["may"]) == ["False", "True"]
+    assert granted(arguments=["may"]) == [str(granted()[0] == "real-time"), "True"]
+
+
+def test_the_desktop_s_service_is_hope_enough(kit: Kit) -> None:
+    assert granted(*without_rights(), arguments=["may"], bus=kit.address) == ["True", "True"]

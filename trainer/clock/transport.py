@@ -404,8 +404,12 @@ class Transport:
             due_s = min(due_s, stretch.ruler_s + (self._onsets[self._next] - stretch.song_s))
         return self.clock.ruler.host_ns(due_s) if math.isfinite(due_s) else None
 
-    def advance(self, now_ns: int) -> tuple[tuple[Due, ...], Snapshot]:
-        """Everything due up to `now_ns`, in order, and the song at that moment."""
+    def advance(self, now_ns: int, lead_ns: int = 0) -> tuple[tuple[Due, ...], Snapshot]:
+        """Everything due up to `lead_ns` after `now_ns`, in order, and the song at `now_ns`."""
+        due, now_s = self._run(now_ns + lead_ns)
+        return due, self._snapshot(now_ns, now_s if lead_ns == 0 else self.clock.ruler.ruler_s(now_ns))
+
+    def _run(self, now_ns: int) -> tuple[tuple[Due, ...], float]:
         now_s = self.clock.ruler.ruler_s(now_ns)
         # `host_ns` rounds to whole nanoseconds: a deadline that it named must be reached by the moment it named.
         now_s = max(now_s + 1e-9, self._done_s)
@@ -418,7 +422,7 @@ class Transport:
                 break
             self._enter_next(due)
         self._done_s = now_s
-        return tuple(due), self._snapshot(now_ns, now_s)
+        return tuple(due), now_s
 
     def _run_stretch(self, now_s: float, due: list[Due]) -> None:
         stretch = self.timeline.stretches[self._at]
@@ -457,7 +461,8 @@ class Transport:
         return max(0, bisect_right(self._bar_s, song_s + 1e-9) - 1)
 
     def _snapshot(self, now_ns: int, now_s: float) -> Snapshot:
-        stretch = self.timeline.stretches[self._at]
+        at = self.timeline.index_at(now_s)
+        stretch = self.timeline.stretches[at]
         song_s = stretch.song_s + (now_s - stretch.ruler_s if stretch.moves else 0.0)
         i = max(0, bisect_right(self._seg_s, song_s) - 1)
         bpm = self._seg_bpm[i]
@@ -465,7 +470,7 @@ class Transport:
         counting = stretch.kind == "counting" or song_s < self.first_song_s
         bar = self._bar_at(stretch.notes_song_s if stretch.kind == "counting" else song_s)
         if stretch.kind == "counting":  # show the bar that is about to be taken up
-            bar = self._bar_at(self.timeline.stretches[self._at + 1].song_s)
+            bar = self._bar_at(self.timeline.stretches[at + 1].song_s)
         state: State = "count_in" if counting else "playing"
         if stretch.kind in ("paused", "finished", "waiting"):
             state = stretch.kind

@@ -199,6 +199,7 @@ class Core:
         self.snapshot: Snapshot | None = None
         self.lateness_us = array("q")
         self.sent_song_s = array("d")
+        self._ahead_song_s: deque[float] = deque()  # of note-ons that the port will send at their moment
         self._n_unrendered = 0
         self.out_lost = False
         self.clock_out_lost = False
@@ -336,11 +337,16 @@ class Core:
         if self.monitor_out:
             self._send(bytes((0xC0 | _MONITOR_CHANNEL, _MONITOR_PROGRAM)))
 
-    def _send(self, data: bytes) -> None:
+    @property
+    def lead_ns(self) -> int:
+        """How long before its moment MIDI out wants to have an event."""
+        return 0 if self.midi_out is None or self.out_lost else self.midi_out.lead_ns
+
+    def _send(self, data: bytes, due_ns: int | None = None) -> None:
         if self.midi_out is None or self.out_lost:
             return
         try:
-            self.midi_out.send(data)
+            self.midi_out.send(data, 0 if due_ns is None else self._raw(due_ns))
         except PortError as error:
             self.lose_out(str(error))
 
@@ -353,6 +359,7 @@ class Core:
     def new_out(self, port: MidiOut) -> None:
         """MIDI out is back."""
         self.midi_out, self.out_lost = port, False
+        self._ahead_song_s.clear()
         self.send_programs()
 
     def new_input(self, sink: deque[RawMidi]) -> None:
@@ -425,10 +432,12 @@ class Core:
             self._plan_clock()
             for data in self.clock_sender.due(self.transport.clock.ruler.ruler_s(now_ns) + 1e-9):
                 self._send_clock(data)
-        due, snapshot = self.transport.advance(now_ns)
+        due, snapshot = self.transport.advance(now_ns, self.lead_ns)
         self.snapshot = snapshot
         for due_ns, event in due:
             self._play(due_ns, event)
+        if self.midi_out is not None and self._ahead_song_s:
+            self._note_late(self.midi_out)
         if self.sink or self.pad or self.undone:
             self._listen()
         if self.listener is not None and snapshot.state == "playing":
@@ -443,6 +452,12 @@ class Core:
             self._next_place_ns = now_ns + PLACE_EVERY_NS
             self.say(self._place(snapshot))
         return snapshot
+
+    def _note_late(self, port: MidiOut) -> None:
+        """Of what was handed over before its moment: how late it went out."""
+        while port.late_ns and self._ahead_song_s:
+            self.lateness_us.append(port.late_ns.popleft() // 1000)
+            self.sent_song_s.append(self._ahead_song_s.popleft())
 
     def _place(self, snapshot: Snapshot) -> Place:
         return Place(
@@ -468,15 +483,19 @@ class Core:
             if gain <= 0.0:
                 return
             velocity = min(127, max(1, round(event.velocity * gain)))
-            self._send(bytes((0x90 | event.channel, event.pitch, velocity)))
+            ahead = self.lead_ns > 0
+            self._send(bytes((0x90 | event.channel, event.pitch, velocity)), due_ns)
+            if ahead:
+                self._ahead_song_s.append(event.song_s)
+                return
             self.lateness_us.append((self.clock.now_ns() - due_ns) // 1000)
             self.sent_song_s.append(event.song_s)
         elif event.kind == NOTE_OFF:
-            self._send(bytes((0x80 | event.channel, event.pitch, 64)))
+            self._send(bytes((0x80 | event.channel, event.pitch, 64)), due_ns)
         elif event.kind == WHEEL:
-            self._send(bytes((0xE0 | event.channel, event.pitch & 0x7F, event.pitch >> 7)))
+            self._send(bytes((0xE0 | event.channel, event.pitch & 0x7F, event.pitch >> 7)), due_ns)
         elif event.kind == CONTROL:
-            self._send(bytes((0xB0 | event.channel, event.pitch, event.velocity)))
+            self._send(bytes((0xB0 | event.channel, event.pitch, event.velocity)), due_ns)
 
     # --- the player ---------------------------------------------------------------------------------------------------
 

@@ -31,6 +31,7 @@ import msgspec
 from trainer.clock.midi_clock import STOP, ClockFollower
 from trainer.clock.sources import RealClock
 from trainer.clock.transport import HostRuler
+from trainer.engine.ahead import open_ahead
 from trainer.engine.bass import BassIn, rate_for
 from trainer.engine.clock_out import FollowRuler
 from trainer.engine.core import Core
@@ -114,7 +115,7 @@ class Engine:
         self.midi_out = PortSlot[MidiOut](
             "midi_out",
             setup.midi_out,
-            open_output,
+            open_ahead if self._sends_ahead(setup) else open_output,
             label="MIDI output",
             meanwhile=again,
             gone=self._out_gone,
@@ -150,6 +151,13 @@ class Engine:
         self._done = threading.Event()
         self._next_look_ns = 0
         self._disk_said = False
+
+    @staticmethod
+    def _sends_ahead(setup: Setup) -> bool:
+        """Whether the band's notes go out through a program of their own: where the system lets no thread come first.
+        What must go out at the moment at which it comes (a scripted player's, by another machine's clock) cannot."""
+        at_once = setup.script is not None or setup.follow is not None or setup.clock_out is not None
+        return not at_once and not here().may_hurry()
 
     def _pedals(self, setup: Setup) -> list[tuple[PortSlot[MidiIn], Pedals]]:
         """A slot for each port that foot switches were learnt on; those on the bass's own port are told to the core."""
@@ -282,7 +290,7 @@ class Engine:
             return
         self._start()
         core = self.core
-        core.facts["scheduling"] = here().hurry()
+        core.facts["scheduling"] = here().hurry() + (", MIDI out handed over ahead" if core.lead_ns else "")
         gc.collect()
         gc.freeze()
         try:
@@ -295,7 +303,8 @@ class Engine:
         while not self.pipe.stopping:
             now_ns = clock.now_ns()
             wanted = core.midi_out is not None or core.clock_out is not None or core.setup.script
-            due_ns = core.next_due_ns() if wanted else None
+            on_time = wanted and core.lead_ns == 0  # what is handed over ahead may be a little late
+            due_ns = core.next_due_ns() if on_time else None
             if due_ns is not None and due_ns <= now_ns + IDLE_NS:
                 now_ns = clock.sleep_until(due_ns)
             else:
@@ -420,7 +429,7 @@ class Engine:
         if sound is not None:
             at_s = sound.effect_s()
         else:
-            at_s = core.transport.clock.ruler.ruler_s(self.clock.now_ns()) + HOST_LEAD_S
+            at_s = core.transport.clock.ruler.ruler_s(self.clock.now_ns()) + HOST_LEAD_S + core.lead_ns * 1e-9
         before = core.transport.timeline
         if name == "toggle":  # by what will be at that moment, not by what the front saw last
             name = "resume" if before.stretches[before.index_at(at_s)].kind == "paused" else "pause"

@@ -5,6 +5,8 @@ The same protocols as the real ones; their time is the clock they are given.
 
 from __future__ import annotations
 
+from collections import deque
+
 from trainer.clock.sources import Clock
 from trainer.errors import PortError
 from trainer.ports.protocols import MidiSink
@@ -59,13 +61,15 @@ class MemoryMidiOut(_Plug):
         self._clock = clock
         self._loop_to = loop_to
         self._sounding = SoundingNotes()
+        self.lead_ns = 0
+        self.late_ns: deque[int] = deque()
 
     @property
     def sounding(self) -> list[tuple[int, int]]:
         """(channel, number) of each note sent and not released."""
         return self._sounding.notes()
 
-    def send(self, data: bytes) -> None:
+    def send(self, data: bytes, at_ns: int = 0) -> None:
         if not self._open:
             raise PortError(f"MIDI output {self.name}: already closed; open it again to send")
         if not self._plugged:

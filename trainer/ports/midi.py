@@ -23,6 +23,7 @@ import re
 import sys
 import threading
 import time
+from collections import deque
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from time import perf_counter_ns
@@ -394,6 +395,11 @@ class _Port:
     def name(self) -> str:
         return self.info.name
 
+    @property
+    def own_end(self) -> str | None:
+        """How the system names our end of the cable; None where it does not tell."""
+        return self._own_end
+
     def is_connected(self) -> bool:
         """Whether our end is still wired to something; where the system does not tell, whether the port is still
         listed. Once lost it stays lost: open it again.
@@ -436,13 +442,15 @@ class RealMidiOut(_Port):
         super().__init__(info, binding, opened)
         self._send = binding.sender(self._handle)
         self._sounding = SoundingNotes()
+        self.lead_ns = 0
+        self.late_ns: deque[int] = deque()
 
     @property
     def sounding(self) -> list[tuple[int, int]]:
         """(channel, number) of each note sent and not released."""
         return self._sounding.notes()
 
-    def send(self, data: bytes) -> None:
+    def send(self, data: bytes, at_ns: int = 0) -> None:
         if self._handle is None:
             raise PortError(f'MIDI output "{self.name}": already closed; open it again to send')
         self._sounding.note(data)

@@ -74,8 +74,18 @@ class MidiOut(Protocol):
     @property
     def name(self) -> str: ...
 
-    def send(self, data: bytes) -> None:
-        """Send one whole message now; `PortError` if the port has gone."""
+    @property
+    def lead_ns(self) -> int:
+        """How long before its moment a message is best handed over; 0: at its moment only."""
+        ...
+
+    @property
+    def late_ns(self) -> deque[int]:
+        """Of each note-on that was handed over before its moment, in order, how late it went out."""
+        ...
+
+    def send(self, data: bytes, at_ns: int = 0) -> None:
+        """Send one whole message now, or at `at_ns` where there is a lead; `PortError` if the port has gone."""
         ...
 
     @property

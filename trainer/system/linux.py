@@ -83,6 +83,16 @@ class Linux(Posix):
             return "short slice" if _short_slices() else "none"
         return "none"
 
+    def may_hurry(self) -> bool:
+        if sys.platform != "linux":
+            return True
+        policy = os.SCHED_RESET_ON_FORK  # without it the kernel would take the way back for an attempt to shed it
+        with contextlib.suppress(OSError):
+            os.sched_setscheduler(0, os.SCHED_RR | policy, os.sched_param(_OTHERS_PRIORITY))
+            os.sched_setscheduler(0, os.SCHED_OTHER | policy, os.sched_param(0))
+            return True
+        return _realtime_kit_answers()
+
     def relax(self) -> None:
         """What is the person's own right ends with the process; the desktop's has a limit that later work may reach."""
         _stand_back(self._granted)
@@ -136,6 +146,20 @@ def _real_time(own_priority: int) -> bool:
     return bool(
         _all_get(lambda thread, priority: os.sched_setscheduler(thread, policy, os.sched_param(priority)), own_priority)
     )
+
+
+def _realtime_kit_answers() -> bool:
+    try:
+        from jeepney import DBusAddress, Properties
+        from jeepney.io.blocking import open_dbus_connection
+        from jeepney.wrappers import unwrap_msg
+
+        kit = DBusAddress("/org/freedesktop/RealtimeKit1", *["org.freedesktop.RealtimeKit1"] * 2)
+        with open_dbus_connection(bus="SYSTEM") as bus:
+            asked = Properties(kit).get("MaxRealtimePriority")
+            return bool(unwrap_msg(bus.send_and_get_reply(asked, timeout=_ANSWER_S))[0][1] > 0)
+    except Exception:  # as below
+        return False
 
 
 def _by_realtime_kit(own_priority: int) -> list[int]:

@@ -91,6 +91,9 @@ class Mac(Posix):
         clock: Any = time
         return int(clock.clock_gettime_ns(clock.CLOCK_MONOTONIC))  # goes on while asleep; the host clock does not
 
+    def may_hurry(self) -> bool:
+        return True
+
     def hurry(self, *, behind: bool = False) -> str:
         """ "time constraint" (the class of audio threads), "priority" (of what a person waits for) or "none"."""
         with contextlib.suppress(OSError, AttributeError):

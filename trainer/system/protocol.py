@@ -158,6 +158,10 @@ class System(Protocol):
         """
         ...
 
+    def may_hurry(self) -> bool:
+        """Whether `hurry` may hope for more than the scheduler's goodwill. May wait a moment."""
+        ...
+
     def relax(self) -> None:
         """Give back what `hurry` was granted, in the same thread; never raises."""
         ...

@@ -246,6 +246,9 @@ class Windows:
         kernel.GetTickCount64.restype = ctypes.c_uint64
         return int(kernel.GetTickCount64()) * 1_000_000
 
+    def may_hurry(self) -> bool:
+        return True
+
     def hurry(self, *, behind: bool = False) -> str:
         """ "pro audio" (the multimedia scheduler's class of that name), "priority" (the highest of the process's class)
         or "none"; and timers to the millisecond.
