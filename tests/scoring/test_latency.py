@@ -36,7 +36,7 @@ def test_exact_notes_give_the_exact_model() -> None:
     fit = fit_latency(*up_the_neck(60, 0.0, np.random.default_rng(0)))
     assert fit.base_ms == pytest.approx(BASE_MS, abs=1e-6)
     assert fit.periods == pytest.approx(PERIODS, abs=1e-6)
-    assert (fit.n, fit.n_left_out, fit.n_missing, fit.n_wanted, fit.enough) == (60, 0, 0, 0, True)
+    assert (fit.n, fit.n_left_out, fit.n_missing, fit.n_wanted) == (60, 0, 0, 0)
     assert fit.pitches == (28.0, 55.0)
 
 
@@ -104,7 +104,7 @@ def test_doubled_missing_and_wild_notes() -> None:
 def test_too_few_notes_says_how_many_more() -> None:
     onsets, clicks, pitch = up_the_neck(5, 3.0, np.random.default_rng(1))
     fit = fit_latency(onsets, clicks, pitch)
-    assert (fit.base_ms, fit.base_ci95_ms, fit.n, fit.n_wanted, fit.enough) == (None, None, 5, 3, False)
+    assert (fit.base_ms, fit.base_ci95_ms, fit.n, fit.n_wanted) == (None, None, 5, 3)
     assert fit.sentence == "too few notes: 5 on a click or beat, at least 3 more wanted"
     assert fit.to_dict()["why"]["base_ms"]["code"] == "too_few"
     with pytest.raises(ValueError, match="nothing to keep: too few notes"):

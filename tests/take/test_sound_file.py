@@ -120,7 +120,7 @@ def test_what_is_no_sound_file_is_one_line(tmp_path: Path) -> None:
         assert "\n" not in str(caught.value)
     with pytest.raises(UsageError, match="no file"):
         read_sound(tmp_path / "nothing.wav")
-    with pytest.raises(UsageError, match="not a regular file"):
+    with pytest.raises(UsageError, match="a folder; expected a sound file"):
         read_sound(tmp_path)
     with pytest.raises(FileFormatError, match="compressed sound"):
         read_sound(tmp_path / "song.m4a")

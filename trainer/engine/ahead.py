@@ -102,8 +102,9 @@ class SentAhead:
         )
         assert self._process.stdin is not None and self._process.stdout is not None
         self._in, self._out = self._process.stdin.fileno(), self._process.stdout.fileno()
-        if sys.platform != "win32":
-            os.set_blocking(self._in, False)  # the song waits for nobody
+        set_blocking = getattr(os, "set_blocking", None)
+        if set_blocking is not None:
+            set_blocking(self._in, False)  # the song waits for nobody
         self._hearing = threading.Thread(target=self._hear, name="sent ahead", daemon=True)
         self._hearing.start()
         self._answered.wait(OPEN_WITHIN_S)
@@ -205,9 +206,7 @@ class _Hands:
                     self._news.notify_all()
 
     def _send_on(self, processor: int) -> None:
-        if sys.platform == "linux":
-            allowed = sorted(os.sched_getaffinity(0))
-            os.sched_setaffinity(0, {allowed[processor % len(allowed)]})
+        here().keep_to(processor)
         while True:
             with self._news:
                 while not self._waiting:

@@ -10,7 +10,6 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Annotated, Any, Literal, NotRequired, TypeAlias, TypedDict
 
-import msgspec
 from msgspec import Meta
 
 from trainer._version import __version__
@@ -43,6 +42,7 @@ from trainer.scoring.verdict import Verdict
 from trainer.scoring.why import Why
 from trainer.session import Chart, Session
 from trainer.take.model import Profile
+from trainer.take.record import schema_of
 
 __all__ = ["MEASURES", "REVISION", "SCHEMA", "Card", "Scorecard", "TakeFacts", "as_kept", "json_schema"]
 
@@ -160,14 +160,8 @@ MEASURES: tuple[Measure, ...] = measures_of(Card)
 
 def json_schema() -> dict[str, Any]:
     """The JSON Schema of a card, from the declarations of its figures."""
-    schema = msgspec.json.schema(json_type(Card))
     about = (
         "What one take comes to. Times in ms, late positive; bars and choruses count from 1 (chorus 0 is the intro), "
         "spans include their ends. A figure that cannot be given is null and named in its section's `why`."
     )
-    return {
-        "$schema": "https://json-schema.org/draft/2020-12/schema",
-        "title": "Scorecard",
-        "description": about,
-        **schema,
-    }
+    return schema_of(json_type(Card), "Scorecard", about)

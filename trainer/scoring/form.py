@@ -152,16 +152,15 @@ class FormResult(Section):
     asked: tuple[LostSpan, ...] | None
     place: tuple[PlaceBar, ...] | None
     bars_lost: Count | None
-    n_votes: Hidden[int] = 0
     n_bars_played: Hidden[int] = 0
     n_bars_asked: Hidden[int] = 0
     untold: Hidden[bool] = False
     nothing: Annotated[Why | None, Explains("lost", "asked", "place", "bars_lost")] = None
 
     @classmethod
-    def empty(cls, why: Why, n_votes: int = 0) -> FormResult:
+    def empty(cls, why: Why) -> FormResult:
         """Nothing to say, and why."""
-        return cls(None, None, None, None, n_votes, nothing=why)
+        return cls(None, None, None, None, nothing=why)
 
     @measured(Shown("n_lost", 0, title="times lost in the form", better=-1, followed="n_lost", asked=True))
     def n_lost(self) -> Figure:
@@ -218,13 +217,13 @@ def place_notes(chart: Chart, onset_beats: Floats, pitches: Floats, slips: Slips
     if len(votes) < _MIN_VOTES:
         notes = "1 note" if len(votes) == 1 else f"{len(votes)} notes"
         few = f"{notes} inside the form; {_MIN_VOTES} are needed to tell the place"
-        return FormResult.empty(no_figure("too_few", few), len(votes))
+        return FormResult.empty(no_figure("too_few", few))
     if len(set(zip(geo.root_pc.tolist(), geo.minor.tolist(), strict=True))) < 2:
         text = "the form has one chord only, so one bar sounds like another"
-        return FormResult.empty(no_figure("one_chord", text), len(votes))
+        return FormResult.empty(no_figure("one_chord", text))
     if len(np.unique(votes.pc)) == 1:
         text = "one pitch all through, which sounds alike in every bar"
-        return FormResult.empty(no_figure("one_pitch", text), len(votes))
+        return FormResult.empty(no_figure("one_pitch", text))
     geo = geo.until((int(votes.beat[-1]) // BEATS_PER_BAR + 1 + _TAIL_BARS) * BEATS_PER_BAR)
     kinds = step_kinds(geo.n_beats)
     quick = np.array(_quick_bars(chart, geo), dtype=np.intp)
@@ -269,11 +268,11 @@ def _result(
     lost += _quick_asked(chart, geo, votes, weighing, [idx for idx in quick if idx not in taken], beside[:, 1])
     if not untold and all(span.unsure for span in lost) and weighing.alike():
         text = "your notes fit every bar alike, whatever its chord"
-        return FormResult.empty(no_figure("one_choice", text), len(votes))
+        return FormResult.empty(no_figure("one_choice", text))
     certain, asked = _shown(chart, lost)
     bars_lost = sum(span.last_idx - span.first_idx + 1 for span in certain)
     rows = _place_bars(chart, geo, place, chance)
-    return FormResult(certain, asked, rows, bars_lost, len(votes), *_n_bars(chart, geo, votes), untold=untold)
+    return FormResult(certain, asked, rows, bars_lost, *_n_bars(chart, geo, votes), untold=untold)
 
 
 def _shown(chart: Chart, lost: list[LostSpan]) -> tuple[tuple[LostSpan, ...], tuple[LostSpan, ...]]:

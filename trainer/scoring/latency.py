@@ -79,10 +79,6 @@ class LatencyFit:
     why: Mapping[str, Mapping[str, str]] = field(default_factory=dict)
 
     @property
-    def enough(self) -> bool:
-        return self.base_ci95_ms is not None and self.n_wanted == 0
-
-    @property
     def doubt(self) -> str | None:
         """Why this fit is not to be relied on, in words; None when it is."""
         if self.base_ms is None or self.base_ci95_ms is None or self.half_width_ms is None or self.sd_ms is None:

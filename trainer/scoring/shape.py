@@ -647,39 +647,17 @@ def _chorus(
     rows = np.isin(p.bar, idx) if len(idx) else np.zeros(len(p.bar), dtype=np.bool_)
     n = int(np.count_nonzero(rows))
     few = no_figure("too_few", f"{counted(n, 'note')} in this chorus; {MIN_NOTES} are needed")
-    facts = ChorusShape(
-        chorus=all_bars[0].chorus,
-        role=all_bars[0].role,
-        intensity=all_bars[0].intensity,
-        verdict="mixed",
-        as_planned=None,
-        n=n,
-        notes_per_bar=Figure(n / len(bars), n=n) if bars else Figure(why=few),
-        missed=0 if tally is None else tally.changes - tally.landed,
-        changes=0 if tally is None else tally.changes,
-    )
+    facts = _as_asked(all_bars[0], tally, n, Figure(n / len(bars), n=n) if bars else Figure(why=few))
     if n < MIN_NOTES:
         nothing = Figure(n=n, why=few)
         nothings: dict[str, Any] = dict.fromkeys(_OF_NOTES, nothing)
         return replace(facts, verdict=None, unjudged=few, **nothings)
-    pitch, step = p.pitch[rows], p.step[rows]
-    medians, spans = _heights(p, rows, idx)
     rhythm, riff, crosses = _repeats(p, rows, bars, all_bars, len(chart.form_chords))
-    slope = _slope(np.arange(len(idx), dtype=np.float64), medians)
-    gate = _gates(p, rows)
-    accent, offbeat = _accent(p, rows)
     start = max(round(all_bars[0].onset_beats) - reading.first_beat_idx, 0)
     kinds = reading.beat_kind[start : max(round(all_bars[-1].end_beats) - reading.first_beat_idx, 0)]
-    flat = Figure(why=no_figure("flat_velocity", "the input sends one velocity"))
-    no_slope, no_repeat = "fewer than four bars with notes", "fewer than two bars to compare"
+    no_repeat = "fewer than two bars to compare"
     return replace(
-        facts,
-        median_pitch=Figure(median(pitch), n=n),
-        top_pitch=Figure(float(pitch.max()), n=n),
-        span_semitones=Figure(float(np.quantile(spans[np.isfinite(spans)], 0.9, method="lower")), n=n),
-        root_share=Figure(float(np.mean(step == 0)), n=n),
-        chord_tone_share=Figure(float(np.mean(p.of_chord[rows])), n=n),
-        entropy_bits=Figure(_entropy_bits(step), n=n),
+        _with_notes(facts, p, rows, idx),
         rhythm_repeat=Figure(rhythm.all, n=n, why=no_figure("too_few", no_repeat) if math.isnan(rhythm.all) else None),
         triplet_figures=int(np.count_nonzero(kinds == BEAT_TRIPLET)),
         walks=_walks(kinds),
@@ -688,6 +666,41 @@ def _chorus(
         rhythm_parts=rhythm.parts,
         riff_parts=riff.parts,
         crosses=crosses,
+    )
+
+
+def _as_asked(first: ChartBar, tally: ChorusTally | None, n: int, notes_per_bar: Figure) -> ChorusShape:
+    """What stands before the notes are looked at: the chorus that begins with a bar, its changes, how many notes."""
+    return ChorusShape(
+        chorus=first.chorus,
+        role=first.role,
+        intensity=first.intensity,
+        verdict="mixed",
+        as_planned=None,
+        n=n,
+        notes_per_bar=notes_per_bar,
+        missed=0 if tally is None else tally.changes - tally.landed,
+        changes=0 if tally is None else tally.changes,
+    )
+
+
+def _with_notes(facts: ChorusShape, p: _Played, rows: Bools, idx: Ints) -> ChorusShape:
+    """With what the notes of the bars `idx` tell by themselves: height, chord, loudness, length."""
+    n, pitch, step = facts.n, p.pitch[rows], p.step[rows]
+    medians, spans = _heights(p, rows, idx)
+    slope = _slope(np.arange(len(idx), dtype=np.float64), medians)
+    gate = _gates(p, rows)
+    accent, offbeat = _accent(p, rows)
+    flat = Figure(why=no_figure("flat_velocity", "the input sends one velocity"))
+    no_slope = "fewer than four bars with notes"
+    return replace(
+        facts,
+        median_pitch=Figure(median(pitch), n=n),
+        top_pitch=Figure(float(pitch.max()), n=n),
+        span_semitones=Figure(float(np.quantile(spans[np.isfinite(spans)], 0.9, method="lower")), n=n),
+        root_share=Figure(float(np.mean(step == 0)), n=n),
+        chord_tone_share=Figure(float(np.mean(p.of_chord[rows])), n=n),
+        entropy_bits=Figure(_entropy_bits(step), n=n),
         velocity=flat if p.flat else Figure(median(p.velocity[rows]), n=n),
         slope_semitones_per_bar=Figure(slope, n=n, why=no_figure("too_few", no_slope) if math.isnan(slope) else None),
         gate_long=gate.long,

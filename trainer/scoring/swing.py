@@ -244,8 +244,6 @@ def swing(reading: Reading) -> Swing:
     per_chorus, per_beat, per_role = ((), (), ()) if chart is None else _groups(found, chart)
     no_session = no_figure("no_session", "choruses, bars and roles come from a session")
     same = _same_pitch(found, reading)
-    three = np.isin(reading.beat_kind, (BEAT_TRIPLET, BEAT_PARTIAL))
-    three &= (reading.beat_excused & ~np.uint8(EXCUSED_DROP_OUT | EXCUSED_JOINED)) == 0
     band = no_figure("no_session", "without a session the band's ratio is not known")
     return Swing(
         ratio=ratio,
@@ -255,7 +253,7 @@ def swing(reading: Reading) -> Swing:
         band=Figure(why=band) if chart is None else Figure(chart.swing_ratio),
         short_ms=_short_ms(found, ratio),
         short_spread_ms=_short_spread_ms(found, ratio),
-        n_triplet_figures=int(np.count_nonzero(three)),
+        n_triplet_figures=_n_triplet_figures(reading),
         change=_change(found, chart, ratio),
         per_chorus=per_chorus,
         per_beat=per_beat,
@@ -266,6 +264,12 @@ def swing(reading: Reading) -> Swing:
         found=found,
         **computed(Swing, reading),
     )
+
+
+def _n_triplet_figures(reading: Reading) -> int:
+    three = np.isin(reading.beat_kind, (BEAT_TRIPLET, BEAT_PARTIAL))
+    told = (reading.beat_excused & ~np.uint8(EXCUSED_DROP_OUT | EXCUSED_JOINED)) == 0
+    return int(np.count_nonzero(three & told))
 
 
 def _dotted(found: Pairs, reading: Reading) -> Bools:

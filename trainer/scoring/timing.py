@@ -297,7 +297,6 @@ def timing(reading: Reading, band: Notes | None = None) -> Timing:
     split = two_level_split([np.diff(got[1]) for *_, got in series if _whole(got[0])])
     many = sum(max(len(got[0]) - 1, 0) for *_, got in series)
     no_split = f"not separable: {many} of at least {SPLIT_MIN_INTERVALS} intervals without the band"
-    grid = r.on_asynchrony_s[rows]
     return Timing(
         reference=on.reference,
         mean_s=mean_interval(on.asynchrony_s, on.position).because(_too_few(n, r)),
@@ -310,10 +309,7 @@ def timing(reading: Reading, band: Notes | None = None) -> Timing:
         per_beat=_per_beat(r, on, coarse is not None),
         drop_outs=tuple(_drop_out(r, on.shift_s, *drop) for drop in series),
         split=split,
-        grid=GridTiming(
-            mean_s=mean_interval(grid, (r.first_beat_idx + rows).astype(np.float64)),
-            median_s=NO_FIGURE if coarse is not None else Figure(median(grid)),
-        ),
+        grid=_grid(r, rows, coarse),
         excused=_excused(r),
         no_gain=no_gain,
         no_split=no_figure("too_few", no_split) if split is None else None,
@@ -322,6 +318,15 @@ def timing(reading: Reading, band: Notes | None = None) -> Timing:
         asynchrony_s=on.asynchrony_s,
         usual_s=_usual_s(median_s.value, drift, on.x),
         **computed(Timing, reading),
+    )
+
+
+def _grid(r: Reading, rows: Ints, coarse: Why | None) -> GridTiming:
+    """The same against the song's own beats."""
+    apart = r.on_asynchrony_s[rows]
+    return GridTiming(
+        mean_s=mean_interval(apart, (r.first_beat_idx + rows).astype(np.float64)),
+        median_s=NO_FIGURE if coarse is not None else Figure(median(apart)),
     )
 
 

@@ -169,6 +169,13 @@ class Posix:
         allowed = getattr(os, "sched_getaffinity", None)
         return len(allowed(0)) if allowed is not None else os.cpu_count() or 1
 
+    def keep_to(self, processor: int) -> None:
+        allowed = getattr(os, "sched_getaffinity", None)
+        keep = getattr(os, "sched_setaffinity", None)
+        if allowed is not None and keep is not None:
+            processors = sorted(allowed(0))
+            keep(0, {processors[processor % len(processors)]})
+
     def stand_back(self) -> None:
         if sys.platform != "win32":
             with contextlib.suppress(OSError):

@@ -95,6 +95,10 @@ class System(Protocol):
         """How many processors this process may use."""
         ...
 
+    def keep_to(self, processor: int) -> None:
+        """Keep the calling thread to one of the processors that it may use, counted from 0; where that can be asked."""
+        ...
+
     def stand_back(self) -> None:
         """Let this process come behind the others; never raises."""
         ...

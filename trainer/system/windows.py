@@ -149,6 +149,9 @@ class Windows:
     def n_processors(self) -> int:
         return os.cpu_count() or 1
 
+    def keep_to(self, processor: int) -> None:
+        pass
+
     def stand_back(self) -> None:
         with contextlib.suppress(OSError, AttributeError):
             kernel = self._library("kernel32")

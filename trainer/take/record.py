@@ -7,6 +7,7 @@ downbeat of the first chorus. Reading checks every value: a mistake is one line 
 from __future__ import annotations
 
 from collections.abc import Iterator
+from inspect import cleandoc
 from typing import Annotated, Any
 
 import msgspec
@@ -39,6 +40,7 @@ __all__ = [
     "read_record",
     "record_bytes",
     "record_of",
+    "schema_of",
     "take_of",
     "take_schema",
 ]
@@ -112,21 +114,31 @@ class _Kind(msgspec.Struct):
     schema: SchemaName | None = None
 
 
+def schema_of(kind: Any, title: str, about: str) -> dict[str, Any]:
+    """The JSON Schema (draft 2020-12) of a type, the same by every msgspec: 0.23 takes the indent from docstrings and
+    names the keys of a mapping."""
+    made = msgspec.json.schema(kind)
+    for part in made["$defs"].values():
+        if "description" in part:
+            part["description"] = cleandoc(part["description"])
+        for field in part.get("properties", {}).values():
+            field.pop("propertyNames", None)
+    return {"$schema": "https://json-schema.org/draft/2020-12/schema", "title": title, "description": about, **made}
+
+
 def take_schema() -> dict[str, Any]:
-    """The JSON Schema (draft 2020-12) of the file, as `shared/schema/take.schema.json` holds it."""
-    schema = msgspec.json.schema(TakeRecord)
+    """The JSON Schema of the file, as `shared/schema/take.schema.json` holds it."""
+    about = (
+        "Times in seconds from the first downbeat of the first chorus; the columns of a note table "
+        "are of one length and in order of onset. `session` has the shape of a session file. More keys may stand "
+        "beside these."
+    )
+    schema = schema_of(TakeRecord, "The JSON beside a take", about)
     fields = schema["$defs"]["TakeRecord"]["properties"]
     fields["profile"] = {"enum": list(PROFILES)}
     schema["$defs"]["SchemaName"]["properties"]["name"] = {"const": "take"}
     schema["$defs"]["SchemaName"]["properties"]["major"] = {"const": SCHEMA_MAJOR}
-    return {
-        "$schema": "https://json-schema.org/draft/2020-12/schema",
-        "title": "The JSON beside a take",
-        "description": "Times in seconds from the first downbeat of the first chorus; the columns of a note table "
-        "are of one length and in order of onset. `session` has the shape of a session file. More keys may stand "
-        "beside these.",
-        **schema,
-    }
+    return schema
 
 
 def _columns(notes: Notes) -> NoteColumns:
