@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import sys
 import time
+import tracemalloc
 from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
@@ -164,3 +165,18 @@ def test_a_fitted_beat_that_may_have_slipped_tells_no_place(kind: str) -> None:
         assert card.form.lost is None and card.landing.changes is None and card.shape.choruses == ()
         assert not any(advice.about in ("form", "landing", "shape") for advice in card.verdict.advice)
     assert slipped
+
+
+def test_half_a_million_beats_between_two_notes_take_no_room() -> None:
+    """A file may ask for sixty million beats a minute: what lies between its notes is not laid out."""
+    tempo = TempoMap([(-392_157.0, 6e7), (0.0, 120.0)])
+    onsets_s = [float(tempo.seconds_at(-392_000.0)), *(0.25 * k for k in range(40))]
+    notes = notes_from_rows([(s, 0.2, 40.0, 90) for s in onsets_s])
+    take = Take(notes, tempo, header=TakeHeader(foreign=True, profile="foreign", downbeat_from="file"))
+    tracemalloc.start()
+    try:
+        beat_of(take)
+        peak_bytes = tracemalloc.get_traced_memory()[1]
+    finally:
+        tracemalloc.stop()
+    assert peak_bytes < 100e6

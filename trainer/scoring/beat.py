@@ -223,9 +223,11 @@ def _windows(beats: Floats) -> tuple[Floats, Floats]:
     first = int(np.floor(beats[0]))
     window = ((beats - first) // WINDOW_BEATS).astype(np.intp)
     n = int(window[-1]) + 1
+    played, row = np.unique(window, return_inverse=True)  # a file may ask for half a million beats between two notes
     bins = np.floor((beats - np.floor(beats)) * BINS).astype(np.intp) % BINS
-    counts = np.bincount(window * BINS + bins, minlength=n * BINS).reshape(n, BINS).astype(np.float64)
-    suits: Floats = np.fft.irfft(np.fft.rfft(counts, axis=1) * TEMPLATE_FFT[None, :], BINS, axis=1)
+    counts = np.bincount(row * BINS + bins, minlength=len(played) * BINS).reshape(-1, BINS).astype(np.float64)
+    suits: Floats = np.zeros((n, BINS))
+    suits[played] = np.fft.irfft(np.fft.rfft(counts, axis=1) * TEMPLATE_FFT[None, :], BINS, axis=1)
     at: Floats = first + WINDOW_BEATS * (np.arange(n, dtype=np.float64) + 0.5)
     return at, suits
 
