@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import tracemalloc
+
 import numpy as np
 import pytest
 
@@ -9,7 +11,16 @@ from trainer.clock import TempoMap
 from trainer.errors import UsageError
 from trainer.line import LineScore, model_line
 from trainer.music import FOUR_STRING
-from trainer.practice.study import LANDING, Phrase, judge_phrase, phrase_drill, phrase_line, phrases
+from trainer.practice.study import (
+    LANDING,
+    Phrase,
+    exercise_from_dict,
+    exercise_to_dict,
+    judge_phrase,
+    phrase_drill,
+    phrase_line,
+    phrases,
+)
 from trainer.scoring import score
 from trainer.scoring.card import Scorecard
 from trainer.session import Chart, expand, session_from_dict
@@ -99,3 +110,16 @@ def test_it_fits_nowhere_is_said() -> None:
     one = expand(session_from_dict({"form": "chart", "chart": {"bars": ["G7", "G7"]}, "key": "G"}))
     with pytest.raises(UsageError, match="fits nowhere"):
         phrase_line(phrase, one)
+
+
+def test_a_record_of_a_phrase_of_two_thousand_million_beats_takes_no_room() -> None:
+    phrase = learned("box_figure")[0]
+    record = exercise_to_dict("a.mid", phrase, phrase_drill(phrase, "A", 92.0), 0)
+    record["made_of"]["beats"] = 2**31
+    tracemalloc.start()
+    try:
+        exercise = exercise_from_dict(record)
+        peak_bytes = tracemalloc.get_traced_memory()[1]
+    finally:
+        tracemalloc.stop()
+    assert len(exercise.model.notes) and peak_bytes < 50e6

@@ -214,10 +214,12 @@ def _filling(
 ) -> list[tuple[float, float, int, int]]:
     """Plain roots on the beat wherever the phrase is not."""
     busy = {int(np.floor(at + 1e-6)) for at, _ in taken}
-    for claim in claims:
-        busy |= set(range(int(np.floor(claim.at_beats + 1e-6)), int(np.ceil(claim.at_beats + claim.beats - 1e-6))))
+    first, end = round(chart.first_beats), round(chart.end_beats)
+    for claim in claims:  # within the chart, however long a record says that its phrase is
+        start = max(np.floor(claim.at_beats + 1e-6), first)
+        busy |= set(range(int(start), int(min(np.ceil(claim.at_beats + claim.beats - 1e-6), end))))
     rows = []
-    for beat in range(round(chart.first_beats), round(chart.end_beats)):
+    for beat in range(first, end):
         bar = chart.bars[int(chart.bar_idx_at([beat + 1e-6])[0])]
         if beat in busy or (bar.final and beat > bar.onset_beats):
             continue
