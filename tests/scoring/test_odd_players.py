@@ -257,3 +257,10 @@ def test_who_stops_two_bars_before_the_end_missed_nothing_and_is_told_where(line
     assert "you stopped" not in told(whole)
     held = [*(row for row in rows if row[0] < chart.end_beats - 8.1), (chart.end_beats - 8.0, 7.5, 40.0, 88.0)]
     assert "you stopped" not in told(score(strangers.take_of(chart, held, FOREIGN)))
+
+
+def test_who_leaves_each_turnaround_to_others_did_not_stop_in_the_last() -> None:
+    chart, rows = played(("RRRRRRRR",), 107_100, 1.9)
+    rows = [row for row in rows if (row[0] + 0.6) % 48.0 < 40.0]
+    card = score(strangers.take_of(chart, rows, FOREIGN))
+    assert "you stopped" not in told(card) and {miss.bar for miss in card.landing.missed} <= {11, 12}

@@ -29,6 +29,7 @@ __all__ = ["begins", "excused_beats", "near_gaps", "stops", "too_coarse"]
 SAT_OUT_BEATS = 16.0  # our choice: four bars of nothing before the first note are a player who was not in yet
 STOPPED_BEATS = 8.0  # our choice: two bars and more of nothing at the end are a player who stopped, not missed changes
 STOPPED_NEAR_BEATS = 0.25  # our choice: a last note nearer to them than this is meant for their first beat
+LEADS_IN_BEATS = 0.75  # our choice: so soon before a chorus a note belongs to it
 RINGS_BEATS = 1.0  # our choice: of these a last note may ring over so much
 TICK_MOST_MS = 10.0  # a steady player's spread; our choice
 GAP_MARGIN_S = 0.060  # our choice: notes this near to a glitch of ours are excused
@@ -70,7 +71,18 @@ def stops(placed: Floats, ends: Floats, chart: Chart | None) -> float:
     last, silent_from = float(placed.max()), chart.end_beats - STOPPED_BEATS
     if float(ends.max()) > silent_from + RINGS_BEATS and chart.end_beats - last <= SAT_OUT_BEATS:
         return math.inf  # a last chord that is held
-    return last if last < silent_from - STOPPED_NEAR_BEATS else math.inf
+    if last >= silent_from - STOPPED_NEAR_BEATS or _rests_there(placed, last, chart):
+        return math.inf
+    return last
+
+
+def _rests_there(placed: Floats, last: float, chart: Chart) -> bool:
+    """Whether the chorus before the last ended in the same silence: a player who leaves the turnaround to others."""
+    rest = chart.end_beats - last
+    begin = min(bar.onset_beats for bar in chart.bars if bar.chorus == chart.bars[-1].chorus)
+    if rest > SAT_OUT_BEATS or begin - rest < chart.first_beats:
+        return False
+    return not np.any((placed > begin - rest + STOPPED_NEAR_BEATS) & (placed < begin - LEADS_IN_BEATS))
 
 
 def excused_beats(ks: Floats, chart: Chart | None) -> NDArray[np.uint8]:
