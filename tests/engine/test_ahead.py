@@ -17,8 +17,8 @@ from time import perf_counter_ns
 import numpy as np
 import pytest
 
+from tests.engine.in_mid_song import PLAYED, SHORT, in_mid_song, is_silent, line, only_take, pitches, silent_within_s
 from tests.engine.on_a_terminal import children_of, on_terminal, runs, wait_until
-from tests.engine.test_live import LONG, SHORT, is_silent, line, only_take, pitches, silent_within_s, wait_kept
 from tests.jack_sender import JackSender
 from tests.jack_server import JackServer
 from tests.system.test_priority import without_rights
@@ -76,11 +76,11 @@ def test_the_same_messages_are_sent_at_the_same_moments(groove: str) -> None:
 
 
 @pytest.fixture
-def far(jack_server: JackServer, monkeypatch: pytest.MonkeyPatch) -> Iterator[JackSender]:
+def far(far: JackSender, jack_server: JackServer, monkeypatch: pytest.MonkeyPatch) -> JackSender:
+    """In reach of this process, too."""
     for name, value in jack_server.env().items():
         monkeypatch.setenv(name, value)
-    with JackSender(jack_server, "far") as sender:
-        yield sender
+    return far
 
 
 @contextlib.contextmanager
@@ -190,15 +190,9 @@ def test_a_port_that_is_not_there_is_said_as_by_any_output() -> None:
 
 
 @pytest.fixture
-def env(jack_server: JackServer, tmp_path: Path) -> dict[str, str]:
-    folders = {"TRAINER_LOG_DIR": "log", "TRAINER_CONFIG_DIR": "config", "XDG_DATA_HOME": "data"}
-    refused = {"DBUS_SYSTEM_BUS_ADDRESS": "unix:path=/nowhere"}
-    return {
-        **jack_server.env(),
-        "TMPDIR": str(tmp_path),
-        **refused,
-        **{k: str(tmp_path / v) for k, v in folders.items()},
-    }
+def env(env: dict[str, str]) -> dict[str, str]:
+    """Nobody is there who would lend a thread a place before others."""
+    return {**env, "DBUS_SYSTEM_BUS_ADDRESS": "unix:path=/nowhere"}
 
 
 @pytest.mark.jack
@@ -230,15 +224,7 @@ def test_without_rights_a_kill_leaves_silence_and_the_take(
     victim: str, far: JackSender, env: dict[str, str], tmp_path: Path
 ) -> None:
     takes = tmp_path / "takes"
-    rows = line(20)
-    arguments = ["play", *LONG, "--midi-in", far.out_name, "--midi-out", "far", "--no-audio", "--takes", str(takes)]
-    with on_terminal(arguments, env, without_rights()) as run:
-        far.wait_connected()
-        run.wait_screen()
-        time.sleep(0.2)
-        far.play(rows)
-        far.wait_played(90.0)
-        wait_kept(takes, len(pitches(rows)))
+    with in_mid_song(far, env, takes, prefix=without_rights()) as run:
         front, engine = run.process.pid, run.engine_pid
         beside = children_of(engine)
         left_ns = perf_counter_ns()
@@ -249,5 +235,5 @@ def test_without_rights_a_kill_leaves_silence_and_the_take(
         for pid in (engine, *beside):
             wait_until(lambda pid=pid: not runs(pid), "all to have left")
     take = only_take(takes)
-    assert take.notes["pitch"].tolist() == pitches(rows)
+    assert take.notes["pitch"].tolist() == PLAYED
     assert (took_s := silent_within_s(far.heard(), left_ns)) <= 1.5, took_s

@@ -123,16 +123,6 @@ def far(jack_server: JackServer) -> Iterator[JackSender]:
         yield sender
 
 
-@pytest.fixture
-def env(jack_server: JackServer, tmp_path: Path) -> dict[str, str]:
-    return {
-        **jack_server.env(),
-        "TRAINER_LOG_DIR": str(tmp_path / "log"),
-        "TRAINER_CONFIG_DIR": str(tmp_path / "config"),
-        "XDG_DATA_HOME": str(tmp_path / "data"),
-    }
-
-
 @pytest.mark.jack
 def test_a_machine_on_a_real_port_follows(far: JackSender, env: dict[str, str], tmp_path: Path) -> None:
     with on_terminal(["play", *SHORT, "--clock-out", "machine", "--takes", str(tmp_path / "takes")], env) as run:

@@ -7,13 +7,12 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from tests.engine.in_mid_song import is_silent, only_take
 from tests.engine.on_a_terminal import on_terminal
-from tests.engine.test_live import env, far, is_silent, only_take
 from tests.jack_sender import JackSender
 from trainer.band import arrange
 from trainer.session import expand
 
-__all__ = ["env", "far"]  # fixtures
 pytestmark = pytest.mark.jack
 
 

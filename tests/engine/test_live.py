@@ -6,108 +6,34 @@ against the JACK API; what it sent is the truth that the takes are held against.
 
 from __future__ import annotations
 
-import math
 import os
 import signal
 import time
-from collections.abc import Iterator
 from pathlib import Path
 from time import perf_counter_ns
 
 import numpy as np
 import pytest
 
+from tests.engine.in_mid_song import (
+    PLAYED,
+    SHORT,
+    in_mid_song,
+    is_silent,
+    line,
+    only_take,
+    pitches,
+    silent_within_s,
+)
 from tests.engine.on_a_terminal import children_of, on_terminal, runs, wait_until
 from tests.jack_sender import JackSender
 from tests.jack_server import JackServer, started_server
 from trainer.clock.fit import SongMap
 from trainer.live import recover_takes
 from trainer.ports import all_notes_off
-from trainer.take import FLAG_GLITCH, Take, read_take
-from trainer.take.journal import read_journal
+from trainer.take import FLAG_GLITCH
 
 pytestmark = pytest.mark.jack
-
-SHORT = ["--bpm", "240", "--loop", "1-4", "--choruses", "1"]  # a two-bar count-in of 2 s, a song of 4 s
-LONG = ["--bpm", "240", "--loop", "1-12", "--choruses", "1"]  # for what ends it in mid song, however slow the machine
-N_NOTES = 36
-STEP_S = 0.1
-
-
-@pytest.fixture
-def far(jack_server: JackServer) -> Iterator[JackSender]:
-    with JackSender(jack_server, "far") as sender:
-        yield sender
-
-
-@pytest.fixture
-def env(jack_server: JackServer, tmp_path: Path) -> dict[str, str]:
-    return {
-        **jack_server.env(),
-        "TRAINER_LOG_DIR": str(tmp_path / "log"),
-        "TRAINER_CONFIG_DIR": str(tmp_path / "config"),
-        "XDG_DATA_HOME": str(tmp_path / "data"),
-        "TMPDIR": str(tmp_path),
-    }
-
-
-def line(n: int = N_NOTES) -> list[tuple[float, str]]:
-    """`n` notes with uneven spacing, each its own pitch for a while, as (second, message in hex)."""
-    rng = np.random.default_rng(5)
-    rows = []
-    for i in range(n):
-        at = i * STEP_S + float(rng.uniform(0.0, 0.04))
-        rows.append((at, f"90{28 + i % 40:02x}{60 + i % 60:02x}"))
-        rows.append((at + 0.05, f"80{28 + i % 40:02x}00"))
-    return sorted(rows)
-
-
-def pitches(rows: list[tuple[float, str]]) -> list[int]:
-    return [int(message[2:4], 16) for _, message in rows if message.startswith("90")]
-
-
-def wait_kept(takes: Path, n: int) -> None:
-    """Until the running engine's journal holds that many notes of the player's."""
-
-    def kept() -> bool:
-        return any(
-            sum(m.data[0] & 0xF0 == 0x90 for m in read_journal(path).messages) >= n
-            for path in (takes / "unfinished").glob("*.journal")
-        )
-
-    wait_until(kept, f"{n} notes in the journal")
-
-
-def only_take(takes: Path) -> Take:
-    files = sorted(takes.glob("*.mid"))
-    assert len(files) == 1, f"{[f.name for f in takes.rglob('*')]}"
-    return read_take(files[0])
-
-
-def is_silent(heard: list[tuple[int, int, str]]) -> bool:
-    """Every note that was begun was released, and every channel was told to be quiet."""
-    sounding: set[tuple[int, int]] = set()
-    quiet: set[int] = set()
-    for _, _, message in heard:
-        data = bytes.fromhex(message)
-        kind, channel = data[0] & 0xF0, data[0] & 0x0F
-        if kind == 0x90 and data[2]:
-            sounding.add((channel, data[1]))
-            quiet.discard(channel)
-        elif kind in (0x80, 0x90):
-            sounding.discard((channel, data[1]))
-        elif kind == 0xB0 and data[1] == 123:
-            quiet.add(channel)
-    return not sounding and quiet == set(range(16))
-
-
-def silent_within_s(heard: list[tuple[int, int, str]], left_ns: int) -> float:
-    """Seconds from a moment (this process's clock) to the message after which everything is silent; inf if never."""
-    for i in range(1, len(heard) + 1):
-        if heard[i - 1][2].startswith("bf7b") and is_silent(heard[:i]):
-            assert is_silent(heard)
-            return (heard[i - 1][0] - left_ns) * 1e-9
-    return math.inf
 
 
 def test_every_note_is_there_and_at_its_time_with_sound_and_screen(
@@ -156,22 +82,14 @@ def test_killing_the_engine_silences_the_port_and_keeps_the_take(
     far: JackSender, env: dict[str, str], tmp_path: Path
 ) -> None:
     takes = tmp_path / "takes"
-    rows = line(20)
-    arguments = ["play", *LONG, "--midi-in", far.out_name, "--midi-out", "far", "--no-audio", "--takes", str(takes)]
-    with on_terminal([*arguments, "--clock-out", "far"], env) as run:
-        far.wait_connected()
-        run.wait_screen()
-        time.sleep(0.2)
-        far.play(rows)
-        far.wait_played(90.0)
-        wait_kept(takes, len(pitches(rows)))
+    with in_mid_song(far, env, takes, "--clock-out", "far") as run:
         engine = run.engine_pid
         left_ns = perf_counter_ns()
         os.kill(engine, signal.SIGKILL)
         assert run.wait() == 1
         assert "engine stopped unexpectedly (signal 9)" in run.words
     take = only_take(takes)
-    assert take.notes["pitch"].tolist() == pitches(rows)
+    assert take.notes["pitch"].tolist() == PLAYED
     assert not take.header.completed
     heard = far.heard()
     # The sound server lets no new client in while it takes leave of a killed one's: most of a second on a busy machine.
@@ -183,22 +101,14 @@ def test_killing_the_engine_silences_the_port_and_keeps_the_take(
 
 def test_killing_the_front_ends_in_silence_and_a_take(far: JackSender, env: dict[str, str], tmp_path: Path) -> None:
     takes = tmp_path / "takes"
-    rows = line(20)
-    arguments = ["play", *LONG, "--midi-in", far.out_name, "--midi-out", "far", "--no-audio", "--takes", str(takes)]
-    with on_terminal(arguments, env) as run:
-        far.wait_connected()
-        run.wait_screen()
-        time.sleep(0.2)
-        far.play(rows)
-        far.wait_played(90.0)
-        wait_kept(takes, len(pitches(rows)))
+    with in_mid_song(far, env, takes) as run:
         engine = run.engine_pid
         left_ns = perf_counter_ns()
         run.process.kill()
         run.process.wait(timeout=60)
         wait_until(lambda: not runs(engine), "the engine to leave")
     take = only_take(takes)
-    assert take.notes["pitch"].tolist() == pitches(rows)
+    assert take.notes["pitch"].tolist() == PLAYED
     assert (took_s := silent_within_s(far.heard(), left_ns)) <= 1.0, took_s
     assert not list((takes / "unfinished").iterdir())
 
@@ -207,15 +117,7 @@ def test_after_killing_both_the_next_start_finishes_the_take_once(
     far: JackSender, env: dict[str, str], tmp_path: Path
 ) -> None:
     takes = tmp_path / "takes"
-    rows = line(20)
-    arguments = ["play", *LONG, "--midi-in", far.out_name, "--no-audio", "--takes", str(takes)]
-    with on_terminal(arguments, env) as run:
-        far.wait_connected()
-        run.wait_screen()
-        time.sleep(0.2)
-        far.play(rows)
-        far.wait_played(90.0)
-        wait_kept(takes, len(pitches(rows)))
+    with in_mid_song(far, env, takes) as run:
         engine = run.engine_pid
         run.process.send_signal(signal.SIGSTOP)  # so that neither sees the other go
         os.kill(engine, signal.SIGKILL)
@@ -226,7 +128,7 @@ def test_after_killing_both_the_next_start_finishes_the_take_once(
     assert len(recover_takes(takes)) == 1
     assert recover_takes(takes) == []
     take = only_take(takes)
-    assert take.notes["pitch"].tolist() == pitches(rows)
+    assert take.notes["pitch"].tolist() == PLAYED
     # By the host's clock, which the song went by: a server on a busy machine sends later than it was asked to.
     error_s = take.notes["onset_s"] - np.array([ns for ns, _, m in far.sent() if m.startswith("90")]) * 1e-9
     assert np.median(np.abs(error_s - np.median(error_s))) < 0.005
@@ -237,15 +139,7 @@ def test_leaving_in_mid_song_is_silent_and_keeps_what_was_played(
     way: str, far: JackSender, env: dict[str, str], tmp_path: Path
 ) -> None:
     takes = tmp_path / "takes"
-    arguments = ["play", *LONG, "--midi-in", far.out_name, "--midi-out", "far", "--no-audio", "--takes", str(takes)]
-    rows = line(15)
-    with on_terminal(arguments, env) as run:
-        far.wait_connected()
-        run.wait_screen()
-        time.sleep(0.2)
-        far.play(rows)
-        far.wait_played(90.0)
-        wait_kept(takes, len(pitches(rows)))
+    with in_mid_song(far, env, takes) as run:
         left_ns = perf_counter_ns()
         if way.startswith("SIG"):
             run.process.send_signal(signal.Signals[way])
@@ -256,7 +150,7 @@ def test_leaving_in_mid_song_is_silent_and_keeps_what_was_played(
         status = run.wait()
     assert status == 130
     take = only_take(takes)
-    assert take.notes["pitch"].tolist() == pitches(rows)
+    assert take.notes["pitch"].tolist() == PLAYED
     assert not take.header.completed
     assert (took_s := silent_within_s(far.heard(), left_ns)) <= 1.0, took_s
 
@@ -293,15 +187,7 @@ if sys.orig_argv[-1:] == ["trainer.engine"] if {program!r} == "trainer.engine" e
 """,
         encoding="utf-8",
     )
-    arguments = ["play", *LONG, "--midi-in", far.out_name, "--midi-out", "far", "--no-audio", "--takes", str(takes)]
-    rows = line(15)
-    with on_terminal(arguments, {**env, "PYTHONPATH": str(tmp_path)}) as run:
-        far.wait_connected()
-        run.wait_screen()
-        time.sleep(0.2)
-        far.play(rows)
-        far.wait_played(90.0)
-        wait_kept(takes, len(pitches(rows)))
+    with in_mid_song(far, {**env, "PYTHONPATH": str(tmp_path)}, takes) as run:
         engine = run.engine_pid
         left_ns = perf_counter_ns()
         trigger.touch()
@@ -312,7 +198,7 @@ if sys.orig_argv[-1:] == ["trainer.engine"] if {program!r} == "trainer.engine" e
     assert "fault of the program" in words or "put in by a test" in words, words[-2000:]
     assert "Traceback" not in words
     assert (took_s := silent_within_s(far.heard(), left_ns)) <= 1.0, took_s
-    assert only_take(takes).notes["pitch"].tolist() == pitches(rows)
+    assert only_take(takes).notes["pitch"].tolist() == PLAYED
 
 
 def test_an_input_that_goes_and_comes_back_is_taken_up_again(
