@@ -16,6 +16,7 @@ MAY_IMPORT: dict[str, set[str]] = {
     "errors": set(),
     "limits": set(),
     "plain": set(),
+    "profiles": set(),
     "opened": set(),
     "music": set(),
     "tables": set(),
@@ -55,7 +56,7 @@ MAY_IMPORT: dict[str, set[str]] = {
     "screen": {"music", "session", "take", "scoring", "practice"},
     "report": {"music", "session", "take", "scoring", "practice", "clock", "line", "system"},
 }
-OPEN = {"errors", "limits", "plain", "_version", "aside", "opened"}
+OPEN = {"errors", "limits", "plain", "profiles", "_version", "aside", "opened"}
 # Edges may import everything.
 EDGES = {"cli", "__main__", "__init__", "_version", "page"}
 

@@ -20,11 +20,11 @@ from typing import IO, Any
 
 from trainer.aside import written_aside
 from trainer.errors import FileFormatError, UsageError
+from trainer.profiles import PortProfile
 from trainer.system import here
 
 __all__ = [
     "APP_NAME",
-    "INPUT_PROFILES",
     "PortSettings",
     "config_dir",
     "load_pedals",
@@ -37,7 +37,6 @@ __all__ = [
     "save_soundfont",
 ]
 
-INPUT_PROFILES = ("pad", "keys", "strings")
 APP_NAME = "shuffle-partner"
 MAX_LOG_BYTES = 1_000_000
 _SCHEMA = {"name": "port", "major": 1, "minor": 0}
@@ -47,7 +46,7 @@ _SCHEMA = {"name": "port", "major": 1, "minor": 0}
 class PortSettings:
     """What is known of one input, by its name.
 
-    `profile` is "pad", "keys" or "strings", of a sound input "sound" (then `channel` carries the bass);
+    `channel` carries the bass where it is a sound input;
     `transpose_semitones` is added to what the input sends (an octave shift is ±12); `tuning_cents` is how far it sounds
     from equal temperament; `velocity_flat`: its velocities say nothing; `velocity_floor`: softer notes are ghosts;
     `doubled_ms`: it sends notes twice, this far apart, or None; `calibrations` maps "OUTPUT|monitor" to a calibration
@@ -55,7 +54,7 @@ class PortSettings:
     """
 
     port: str
-    profile: str = "pad"
+    profile: PortProfile = "pad"
     transpose_semitones: int = 0
     tuning_cents: float = 0.0
     velocity_flat: bool = False
@@ -65,10 +64,6 @@ class PortSettings:
     checked: str = ""
     calibrations: Mapping[str, Mapping[str, Any]] = field(default_factory=dict)
     channel: int | None = None
-
-    def __post_init__(self) -> None:
-        if self.profile not in (*INPUT_PROFILES, "sound"):
-            raise ValueError(f'profile "{self.profile}"; expected one of {", ".join(INPUT_PROFILES)}')
 
 
 def config_dir() -> Path:

@@ -22,6 +22,7 @@ from trainer.cli.running import BassChannel, BassIn
 from trainer.cli.speaking import echo, say, to_stderr
 from trainer.cli.waiting import breathe
 from trainer.errors import PortError, UsageError
+from trainer.profiles import InputProfile, PortProfile
 
 if TYPE_CHECKING:
     from trainer.live import PlayOptions
@@ -104,7 +105,7 @@ def calibrate(
     from trainer.live import PlayOptions
     from trainer.ports.audio import output_name
 
-    chosen_profile = None if profile is None else known_profile(profile)
+    chosen_profile = known_profile(profile)
     if from_take is not None:
         return _calibrate_from(from_take, midi_in, chosen_profile, as_json=as_json)
     output = "none" if no_audio else output_name(audio or "auto")
@@ -136,7 +137,7 @@ class _Asked:
     as_json: bool
 
 
-def _calibrate_midi(options: PlayOptions, output: str, profile: str | None, asked: _Asked) -> int:
+def _calibrate_midi(options: PlayOptions, output: str, profile: InputProfile | None, asked: _Asked) -> int:
     """By playing or tapping a note to each click, again for as long as the fit is in doubt and the person goes on."""
     from trainer.live.calibration import TYPING_PORT, click_session
     from trainer.settings import PortSettings, load_port
@@ -262,7 +263,7 @@ def _calibrate_loop(cable: Cabled, *, as_json: bool) -> int:
     return 0
 
 
-def _calibrate_from(path: Path, midi_in: str | None, profile: str | None, *, as_json: bool) -> int:
+def _calibrate_from(path: Path, midi_in: str | None, profile: InputProfile | None, *, as_json: bool) -> int:
     """Fit a take that was kept; the ports are those it was played with."""
     from trainer.live.calibration import TYPING_PORT, bass_port
     from trainer.settings import PortSettings, load_port
@@ -284,7 +285,7 @@ def _calibrate_from(path: Path, midi_in: str | None, profile: str | None, *, as_
     return _concluded(take, known, output, monitor, profile or known.profile, as_json=as_json)
 
 
-def _concluded(take: Take, known: PortSettings, output: str, monitor: bool, used: str, *, as_json: bool) -> int:
+def _concluded(take: Take, known: PortSettings, output: str, monitor: bool, used: PortProfile, *, as_json: bool) -> int:
     """Fit, say, remember; the exit status."""
     from trainer.live.calibration import fit_take, kept_calibration
 
@@ -307,7 +308,7 @@ def _concluded(take: Take, known: PortSettings, output: str, monitor: bool, used
     return 0
 
 
-def _instructions(profile: str, typing: bool) -> list[str]:
+def _instructions(profile: PortProfile, typing: bool) -> list[str]:
     if typing:
         return ["Tap the space bar once to each click, as you feel it. The count-in is not measured."]
     if profile == "strings":
@@ -351,7 +352,7 @@ def _stated_ms(take: Take) -> float | None:
 
 
 def _remember(
-    known: PortSettings, fit: LatencyFit, output: str, monitor: bool, profile: str, stated_ms: float | None
+    known: PortSettings, fit: LatencyFit, output: str, monitor: bool, profile: PortProfile, stated_ms: float | None
 ) -> None:
     from trainer.live.calibration import calibration_key
     from trainer.settings import save_port

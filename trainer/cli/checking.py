@@ -15,6 +15,7 @@ from trainer.cli.running import BassChannel, BassIn, Strung
 from trainer.cli.speaking import echo
 from trainer.cli.waiting import key_reader
 from trainer.errors import PortError
+from trainer.profiles import InputProfile, PortProfile
 
 if TYPE_CHECKING:
     from trainer.clock.sources import Clock
@@ -37,7 +38,7 @@ def converse(
     write: Callable[[str], None],
     tuning: Tuning,
     *,
-    profile: str = "pad",
+    profile: PortProfile = "pad",
     calibration: Calibration | None = None,
     is_connected: Callable[[], bool] = lambda: True,
 ) -> CheckResult | None:
@@ -113,8 +114,7 @@ def check(
     from trainer.settings import PortSettings, load_port
 
     tuning = strung.bass()
-    if profile is not None:
-        known_profile(profile)
+    kept = known_profile(profile)
     name = None if bass_in is not None else chosen_input(midi_in)
     if name is None:
         from trainer.cli.cable import check_bass, no_bass_advice
@@ -153,19 +153,19 @@ def check(
             f'no note came from "{name}"; is the bass connected, its volume up, and this the right input? '
             "See: trainer ports"
         )
-    remember(known, result, profile)
+    remember(known, result, kept)
     if as_json:
-        show_json({"port": name, **result.to_dict(), "profile": profile or result.profile})
+        show_json({"port": name, **result.to_dict(), "profile": kept or result.profile})
         return
     write("\n")
     for line in result.lines():
         write(f"{line}\n")
-    if profile is not None and profile != result.profile:
-        write(f"Kept as {profile}, as you asked.\n")
+    if kept is not None and kept != result.profile:
+        write(f"Kept as {kept}, as you asked.\n")
     write("Remembered for this input. Next: trainer calibrate\n")
 
 
-def remember(known: PortSettings, result: CheckResult, profile: str | None) -> None:
+def remember(known: PortSettings, result: CheckResult, profile: InputProfile | None) -> None:
     """Store what the check found for its port; calibrations already there stay."""
     from dataclasses import replace
 

@@ -9,7 +9,7 @@ from collections.abc import Callable, Sequence
 from trainer.cli.speaking import echo
 from trainer.errors import PortError, UsageError, did_you_mean
 from trainer.limits import whole_number
-from trainer.settings import INPUT_PROFILES
+from trainer.profiles import INPUT_PROFILES, InputProfile
 
 __all__ = ["ask_which", "asked_bass", "chosen_bass", "chosen_input", "known_profile"]
 
@@ -94,9 +94,10 @@ def asked_bass() -> str | None:
     return ask_which(names, sys.stdin.readline, lambda text: echo(text, nl=False), option="--bass-in")
 
 
-def known_profile(profile: str) -> str:
-    """A profile that an input can have; `UsageError` for anything else."""
-    if profile not in INPUT_PROFILES:
+def known_profile(profile: str | None) -> InputProfile | None:
+    """The profile that was asked for, if any; `UsageError` for one that no MIDI input has."""
+    known = next((name for name in INPUT_PROFILES if name == profile), None)
+    if profile is not None and known is None:
         tail = did_you_mean(profile, INPUT_PROFILES)
         raise UsageError(f'--profile: found "{profile}"; allowed: {", ".join(INPUT_PROFILES)}{tail}')
-    return profile
+    return known

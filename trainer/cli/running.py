@@ -231,8 +231,7 @@ def with_input(
     from trainer.live.calibration import TYPING_PORT, stored_calibration
     from trainer.settings import PortSettings, load_port
 
-    if profile is not None:
-        known_profile(profile)
+    asked = known_profile(profile)
     options = replace(options, pedals=learnt())
     cable = cable or Cable()
     if cable.bass_in is not None and midi_in is not None:
@@ -251,7 +250,7 @@ def with_input(
     return replace(
         options,
         midi_in=name,
-        profile=profile or known.profile,
+        profile=asked or known.profile,
         velocity_floor=known.velocity_floor,
         transpose_semitones=known.transpose_semitones,
     )

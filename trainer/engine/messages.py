@@ -13,6 +13,7 @@ from typing import Any, Generic, Literal, TypeAlias, TypeVar
 import msgspec
 
 from trainer.clock.transport import State
+from trainer.profiles import Profile
 
 __all__ = [
     "About",
@@ -66,7 +67,7 @@ class Setup(msgspec.Struct, frozen=True, tag="setup", kw_only=True):
     guide: str | None = None
     guide_line: list[tuple[float, float, float, float]] | None = None
     soundfont: str | None = None
-    profile: str = "pad"
+    profile: Profile = "pad"
     velocity_floor: int = 0
     transpose_semitones: int = 0
     calibration: dict[str, Any] | None = None

@@ -30,10 +30,11 @@ from trainer.band import BandScore, arrange
 from trainer.clock.fit import SongMap
 from trainer.clock.tempo import TempoMap
 from trainer.errors import ODD_DATA, TrainerError
+from trainer.profiles import PROFILES
 from trainer.session import Chart, Session, expand, session_from_dict
 from trainer.take.bent import moving_bends
 from trainer.take.journal import JOURNAL_SUFFIX, Journal, JournalMark, JournalMessage, JournalWriter, recover
-from trainer.take.model import PROFILES, Gap, Take, TakeHeader, calibration_from, within_a_song
+from trainer.take.model import Gap, Take, TakeHeader, calibration_from, within_a_song
 from trainer.take.notes import FLAG_DEAD, Notes, empty_notes, flag_near_gaps, sorted_notes
 from trainer.take.placing import DEAD_CHANNEL, end_with_the_song, placed_in_song
 from trainer.take.recorder import Recorder

@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from trainer.music.general_midi import CHANNELS
 from trainer.ports.audio import output_name
+from trainer.profiles import PortProfile
 from trainer.scoring.align import read_notes
 from trainer.scoring.latency import LatencyFit, fit_latency
 from trainer.scoring.timing import band_reference_s
@@ -58,7 +59,7 @@ def stored_calibration(known: PortSettings, audio: str, monitor: bool) -> Calibr
     return kept_calibration(known, output_name(audio), monitor) if known.calibrations else None
 
 
-def click_session(profile: str, n_clicks: int, tempo_bpm: float) -> Session:
+def click_session(profile: PortProfile, n_clicks: int, tempo_bpm: float) -> Session:
     """A session whose chart shows what to play: for strings, a string at a time; else one note throughout."""
     n_bars = max(2, -(-n_clicks // 4))
     if profile == "strings":
@@ -103,7 +104,7 @@ def clicks_of(take: Take) -> NDArray[Any]:
     return grid + float(np.mean(sounded - grid)) if len(sounded) else grid
 
 
-def fit_take(take: Take, profile: str) -> LatencyFit:
+def fit_take(take: Take, profile: PortProfile) -> LatencyFit:
     """The latency in a take; by pitch for strings. Of notes played to the click all count, of a song those on the
     beat, against the drums where they vary."""
     notes, clicks = take.notes, clicks_of(take)

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any, Literal
 from trainer.band import PARTS
 from trainer.engine import Setup
 from trainer.ports.pedal import Switch
+from trainer.profiles import PortProfile
 from trainer.session import Session
 from trainer.take.model import Calibration, Take
 
@@ -62,7 +63,7 @@ class PlayOptions:
     bass_in: str | None = None
     bass_channel: int | None = None
     keep_sound: bool = True
-    profile: str = "pad"
+    profile: PortProfile = "pad"
     velocity_floor: int = 0
     transpose_semitones: int = 0
     calibration: Calibration | None = None

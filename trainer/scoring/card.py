@@ -13,6 +13,7 @@ from typing import Annotated, Any, Literal, NotRequired, TypeAlias, TypedDict
 from msgspec import Meta
 
 from trainer._version import __version__
+from trainer.profiles import Profile
 from trainer.scoring.beat import BeatBy
 from trainer.scoring.clean import CleanCounts
 from trainer.scoring.devices import Devices
@@ -41,7 +42,6 @@ from trainer.scoring.timing import Timing
 from trainer.scoring.verdict import Verdict
 from trainer.scoring.why import Why
 from trainer.session import Chart, Session
-from trainer.take.model import Profile
 from trainer.take.record import schema_of
 
 __all__ = ["MEASURES", "REVISION", "SCHEMA", "Card", "Scorecard", "TakeFacts", "as_kept", "json_schema"]

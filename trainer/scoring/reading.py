@@ -13,6 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from trainer.clock.tempo import TempoMap
+from trainer.profiles import Profile
 from trainer.scoring.clean import CleanCounts
 from trainer.scoring.why import Why
 from trainer.session import Chart
@@ -123,7 +124,7 @@ class Reading:
     cleaned: CleanCounts
     tempo: TempoMap
     chart: Chart | None
-    profile: str
+    profile: Profile
     calibrated: bool
     unplaced: Why | None = None
     too_coarse: Why | None = None

@@ -18,6 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from trainer.music import FOUR_STRING, Tuning, note_name
+from trainer.profiles import InputProfile, PortProfile
 from trainer.scoring.clean import pitch_hz
 from trainer.take.model import Calibration
 from trainer.take.notes import Notes, sorted_notes
@@ -78,7 +79,7 @@ class CheckResult:
     constant shift is `tuned_semitones`, a tuning); `tuning_cents` is the median over the open strings after that.
     """
 
-    profile: str
+    profile: InputProfile
     reasons: tuple[str, ...]
     n_notes: int
     velocity_loud: int | None
@@ -258,7 +259,7 @@ def string_of(
     return None
 
 
-def delay_words(pitch: float, profile: str, calibration: Calibration | None) -> str:
+def delay_words(pitch: float, profile: PortProfile, calibration: Calibration | None) -> str:
     """How late a note of this pitch is reported: measured, or what is known of such inputs, in a few words."""
     hz = float(pitch_hz(np.array([pitch]))[0])
     if calibration is not None:
@@ -269,7 +270,7 @@ def delay_words(pitch: float, profile: str, calibration: Calibration | None) -> 
     return "delay not calibrated"
 
 
-def _profile(notes: Notes, doubled: NDArray[np.bool_]) -> tuple[str, tuple[str, ...]]:
+def _profile(notes: Notes, doubled: NDArray[np.bool_]) -> tuple[InputProfile, tuple[str, ...]]:
     """The input profile that fits, and why."""
     if not len(notes):
         return "pad", ("nothing was heard, so nothing speaks against it",)

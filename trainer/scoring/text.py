@@ -13,6 +13,7 @@ from collections import Counter
 from collections.abc import Iterator
 
 from trainer.music import Key
+from trainer.profiles import Profile
 from trainer.scoring.beat import BeatBy
 from trainer.scoring.card import MEASURES, Scorecard
 from trainer.scoring.figure import Figure
@@ -106,7 +107,7 @@ def _on_one_pitch(swing: Swing) -> str:
 
 
 def time_line(
-    timing: Timing, *, calibrated: bool, beat_s: float, profile: str = "pad", beat_by: BeatBy = "file"
+    timing: Timing, *, calibrated: bool, beat_s: float, profile: Profile = "pad", beat_by: BeatBy = "file"
 ) -> str:
     """Where the player sits and how steadily, in one line. `beat_by` is whose beat the take is judged by."""
     if timing.n == 0:

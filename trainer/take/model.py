@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from typing import Annotated, Any, Literal, TypeAlias, get_args
+from typing import Annotated, Any
 
 import msgspec
 import numpy as np
@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 
 from trainer.clock.tempo import TempoMap
 from trainer.errors import FileFormatError
+from trainer.profiles import Profile
 from trainer.session import Session
 from trainer.take.notes import Notes, empty_notes
 
@@ -22,10 +23,8 @@ __all__ = [
     "MAX_BEATS",
     "MAX_HOURS",
     "PITCHES",
-    "PROFILES",
     "Calibration",
     "Gap",
-    "Profile",
     "Second",
     "Take",
     "TakeHeader",
@@ -41,11 +40,6 @@ PITCHES = (-48.0, 175.0)  # MIDI's, bent and transposed by four octaves
 MAX_SECONDS = 100_000.0  # more than a day; our choice
 Second = Annotated[float, msgspec.Meta(ge=-MAX_SECONDS, le=MAX_SECONDS)]
 Text = Annotated[str, msgspec.Meta(max_length=1000)]
-
-# Input profiles: pads and anything exact · a keyboard · pitch-tracked strings · computer keyboard · a bass heard by its
-# sound · a foreign file.
-Profile: TypeAlias = Literal["pad", "keys", "strings", "typing", "sound", "foreign"]
-PROFILES: tuple[Profile, ...] = get_args(Profile)
 
 
 @dataclass(frozen=True, slots=True)

@@ -17,11 +17,11 @@ from trainer._version import __version__
 from trainer.clock.tempo import TempoMap
 from trainer.errors import FileFormatError
 from trainer.limits import has_far_number
+from trainer.profiles import PROFILES
 from trainer.session import session_from_dict
 from trainer.take.model import (
     MAX_SECONDS,
     PITCHES,
-    PROFILES,
     Calibration,
     Gap,
     Second,
