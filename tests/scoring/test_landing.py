@@ -12,7 +12,6 @@ from tests.scoring.makers import chart_of, line_take, root_pitch, shuffle_rows, 
 from trainer.report.sections import landing_section
 from trainer.scoring import score
 from trainer.scoring.align import read_notes
-from trainer.scoring.changes import target_pc
 from trainer.scoring.landing import OUTCOMES, Item, Landing, landing
 from trainer.scoring.text import landing_line
 from trainer.session import BarSpan, Chart, ChorusPlan, Session, expand
@@ -417,7 +416,7 @@ def test_the_report_names_what_was_sat_out() -> None:
 def a_beat_late(chart: Chart) -> list[tuple[float, float, int]]:
     rows = shuffle_rows(chart, 2.0)
     spans = chart.span_idx_at([max(row[0] - 1.0, 0.0) + 1e-6 for row in rows])
-    return [(row[0], row[1], root_pitch(target_pc(chart.spans[i].chord))) for row, i in zip(rows, spans, strict=True)]
+    return [(row[0], row[1], root_pitch(chart.spans[i].chord.lowest_pc)) for row, i in zip(rows, spans, strict=True)]
 
 
 def test_a_beat_late_to_every_change_is_said_so() -> None:

@@ -11,7 +11,6 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 from trainer.music import Chord
-from trainer.scoring.changes import target_pc
 from trainer.session import ChartBar
 
 __all__ = ["BAR_SLOTS", "RULES", "BarNotes", "bar_device", "walking_shape"]
@@ -64,7 +63,7 @@ class _View:
 
     @property
     def steps(self) -> list[int]:
-        root = target_pc(self.chord)
+        root = self.chord.lowest_pc
         return [(pitch - root) % 12 for pitch in self.slots.values()]
 
     @property
@@ -90,13 +89,13 @@ class _View:
 def _root_shuffle(v: _View) -> bool:
     """One root on every beat, shuffled; the last off-beat is free."""
     body = v.without_last(unless=v.pitches[-2])
-    only_root = {pitch % 12 for pitch in body} == {target_pc(v.chord)} and len(set(body)) == 1
+    only_root = {pitch % 12 for pitch in body} == {v.chord.lowest_pc} and len(set(body)) == 1
     return only_root and v.on_beats and len(v.slots) >= 6 and not v.pushes
 
 
 def _octave_shift(v: _View) -> bool:
     """Nothing but roots, in two octaves; the last off-beat is free."""
-    root = target_pc(v.chord)
+    root = v.chord.lowest_pc
     body = v.pitches if v.pitches[-1] % 12 == root else v.without_last(unless=-1)
     return {pitch % 12 for pitch in body} == {root} and len(body) >= 4 and len(set(body)) >= 2
 
@@ -109,7 +108,7 @@ def _doubled_notes(v: _View) -> bool:
 
 def _box_figure(v: _View) -> bool:
     """1, 5, ♭7 and 8, the root lowest."""
-    return v.above_lowest == {0, 7, 10, 12} and min(v.pitches) % 12 == target_pc(v.chord)
+    return v.above_lowest == {0, 7, 10, 12} and min(v.pitches) % 12 == v.chord.lowest_pc
 
 
 def _boogie_figure(v: _View) -> bool:
@@ -163,29 +162,29 @@ RULES: tuple[tuple[str, Callable[[_View], bool]], ...] = (
 
 def bar_device(bars: list[BarNotes], idx: int, *, covered: bool) -> str | None:
     """The name of the figure that fills bar `idx`, or None."""
-    here = bars[idx]
-    if here.triplets or here.n_other or len(here.row) < 4:
-        return None
-    view = _view(here, bars[idx - 1] if idx else None, bars[idx + 1] if idx + 1 < len(bars) else None, covered=covered)
-    return next((name for name, holds in RULES if holds(view)), None)
+    view = _view(bars, idx, covered=covered)
+    return None if view is None else next((name for name, holds in RULES if holds(view)), None)
 
 
 def walking_shape(bars: list[BarNotes], idx: int, *, covered: bool) -> tuple[int, ...] | None:
     """The steps over the root of a bar that walks, by which a pattern is known again; None for any other bar."""
+    view = _view(bars, idx, covered=covered)
+    return None if view is None or not _walks(view) else tuple(pitch - view.slots[0] for pitch in view.pitches)
+
+
+def _view(bars: list[BarNotes], idx: int, *, covered: bool) -> _View | None:
+    """Bar `idx` between its neighbours; None where it is not a row of eighths or quarters, four of them at least."""
     here = bars[idx]
     if here.triplets or here.n_other or len(here.row) < 4:
         return None
-    view = _view(here, bars[idx - 1] if idx else None, bars[idx + 1] if idx + 1 < len(bars) else None, covered=covered)
-    return tuple(pitch - view.slots[0] for pitch in view.pitches) if _walks(view) else None
-
-
-def _view(here: BarNotes, before: BarNotes | None, ahead: BarNotes | None, *, covered: bool) -> _View:
+    before = bars[idx - 1] if idx else None
+    ahead = bars[idx + 1] if idx + 1 < len(bars) else None
     slots = dict(here.row)
     pushed = before.slots[_LAST] if before is not None else None
-    if 0 not in slots and pushed is not None and pushed % 12 == target_pc(here.chord):
+    if 0 not in slots and pushed is not None and pushed % 12 == here.chord.lowest_pc:
         slots = {0: pushed, **slots}
     last = here.slots[_LAST]
     waits = ahead is not None and ahead.slots[0] is None
-    pushes = ahead is not None and waits and last is not None and last % 12 == target_pc(ahead.chord)
+    pushes = ahead is not None and waits and last is not None and last % 12 == ahead.chord.lowest_pc
     to = ahead.slots[0] if ahead is not None else None
     return _View(slots, here.chord, to, pushes, covered, here.grace_in)

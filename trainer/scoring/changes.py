@@ -4,23 +4,17 @@ from __future__ import annotations
 
 import numpy as np
 
-from trainer.music.chords import Chord
 from trainer.scoring.reading import Floats, Ints
 from trainer.session import Chart
 
-__all__ = ["root_changes", "roots_at_changes", "target_pc"]
-
-
-def target_pc(chord: Chord) -> int:
-    """Pitch class that the bass is to play: the slash bass if there is one, else the root."""
-    return chord.root_pc if chord.bass_pc is None else chord.bass_pc
+__all__ = ["root_changes", "roots_at_changes"]
 
 
 def root_changes(chart: Chart) -> tuple[Floats, Ints]:
     at, target = [], []
     before = -1
     for span in chart.spans:
-        pc = target_pc(span.chord)
+        pc = span.chord.lowest_pc
         if pc != before and before >= 0:
             at.append(span.onset_beats)
             target.append(pc)

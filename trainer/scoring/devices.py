@@ -24,7 +24,6 @@ from trainer.music import Chord
 from trainer.scoring.attacks import line_rows
 from trainer.scoring.bar_devices import BAR_SLOTS, BarNotes, bar_device, walking_shape
 from trainer.scoring.beat_kinds import in_thirds
-from trainer.scoring.changes import target_pc
 from trainer.scoring.figure import Digits, Explains, Row, Section
 from trainer.scoring.reading import Reading
 from trainer.scoring.why import Why, no_figure
@@ -169,7 +168,7 @@ def _grid(
     follows = np.append(np.rint(onset[1:]), np.rint(onset[-1]) + 4.0)
     next_onset = np.append(onset[1:], onset[-1] + 4.5)
     step = np.append(np.diff(pitch), 0)
-    roots = np.array([target_pc(span.chord) for span in chart.spans])
+    roots = np.array([span.chord.lowest_pc for span in chart.spans])
     coming_pc = roots[chart.span_idx_at(follows)]
     lands = np.append(pitch[1:] % 12, -1) == coming_pc
     near_beat = np.abs(next_onset - follows) < 0.13
@@ -227,7 +226,7 @@ def _bars(chart: Chart, notes: _Notes, graces: list[tuple[float, float]], triple
 def _changes(chart: Chart) -> list[tuple[float, Chord]]:
     """(beat, chord) of each change of root."""
     spans = chart.spans
-    return [(b.onset_beats, b.chord) for a, b in itertools.pairwise(spans) if target_pc(a.chord) != target_pc(b.chord)]
+    return [(b.onset_beats, b.chord) for a, b in itertools.pairwise(spans) if a.chord.lowest_pc != b.chord.lowest_pc]
 
 
 def _into_changes(chart: Chart, notes: _Notes, own: float) -> list[tuple[str, float, float]]:
@@ -236,7 +235,7 @@ def _into_changes(chart: Chart, notes: _Notes, own: float) -> list[tuple[str, fl
     at, pitch = notes.at, notes.pitch
     for change, chord in _changes(chart):
         i = int(np.searchsorted(at, change - 1e-6))
-        root = target_pc(chord)
+        root = chord.lowest_pc
         if i == len(at) or abs(at[i] - change) >= 1e-6:
             if i and abs(at[i - 1] - (change - 1.0 + own)) < 1e-6 and pitch[i - 1] % 12 == root:
                 out.append(("push", float(at[i - 1]), change - float(at[i - 1])))
@@ -312,7 +311,7 @@ def _is_foreign(chart: Chart, pc: int | None, bar: ChartBar) -> bool:
     """Whether I or V is held under a chord of another root."""
     if pc not in (chart.key.tonic_pc, (chart.key.tonic_pc + 7) % 12) or bar.final:
         return False
-    return any(target_pc(chord) != pc for chord in bar.chords)
+    return any(chord.lowest_pc != pc for chord in bar.chords)
 
 
 def _held_pc(bar: BarNotes) -> int | None:
@@ -338,8 +337,8 @@ def _resolves(bars: list[BarNotes], wrong: int, last: int, pc: int | None) -> bo
     after = bars[last + 1]
     if not _lands(after):
         return False
-    began_at_home = wrong > 0 and target_pc(bars[wrong - 1].chord) == pc
-    if began_at_home and target_pc(after.chord) != pc:
+    began_at_home = wrong > 0 and bars[wrong - 1].chord.lowest_pc == pc
+    if began_at_home and after.chord.lowest_pc != pc:
         return True
     here = bars[wrong].bar
     return any(bar.bar.bar == here.bar and bar.bar.chorus != here.chorus and _lands(bar) for bar in bars)
@@ -347,7 +346,7 @@ def _resolves(bars: list[BarNotes], wrong: int, last: int, pc: int | None) -> bo
 
 def _lands(bar: BarNotes) -> bool:
     """Whether the bar's root is struck on its beat 1."""
-    return bar.slots[0] is not None and bar.slots[0] % 12 == target_pc(bar.chord)
+    return bar.slots[0] is not None and bar.slots[0] % 12 == bar.chord.lowest_pc
 
 
 def _turnarounds(chart: Chart, bars: list[BarNotes]) -> list[tuple[int, int]]:
@@ -360,7 +359,7 @@ def _turnarounds(chart: Chart, bars: list[BarNotes]) -> list[tuple[int, int]]:
         if len(a.bar.chords) + len(b.bar.chords) >= 3:
             found = _roots_struck(a) and _roots_struck(b)
         else:
-            begins = a.slots[0] is not None and a.slots[0] % 12 == tonic and target_pc(b.chord) == five
+            begins = a.slots[0] is not None and a.slots[0] % 12 == tonic and b.chord.lowest_pc == five
             found = begins and _walks_to_five(_line_to(five, a, b))
         if found:
             out.append((a.bar.idx, b.bar.idx))
@@ -394,4 +393,4 @@ def _roots_struck(bar: BarNotes) -> bool:
     share = BAR_SLOTS // len(bar.bar.chords)
     struck = [bar.slots[i * share] for i in range(len(bar.bar.chords))]
     pairs = zip(struck, bar.bar.chords, strict=True)
-    return all(pitch is not None and pitch % 12 == target_pc(chord) for pitch, chord in pairs)
+    return all(pitch is not None and pitch % 12 == chord.lowest_pc for pitch, chord in pairs)

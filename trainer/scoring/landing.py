@@ -24,7 +24,6 @@ from numpy.typing import NDArray
 
 from trainer.music.chords import Chord
 from trainer.scoring.attacks import rolled
-from trainer.scoring.changes import target_pc
 from trainer.scoring.figure import (
     Count,
     Digits,
@@ -375,7 +374,7 @@ def _changes(chart: Chart) -> list[_Change]:
     tops = set(chart.chorus_onsets_beats)
     for span in chart.spans:
         bar = chart.bars[span.bar_idx]
-        changed = before is None or (target_pc(span.chord), span.chord.quality) != (target_pc(before), before.quality)
+        changed = before is None or (span.chord.lowest_pc, span.chord.quality) != (before.lowest_pc, before.quality)
         top = span.onset_beats in tops
         if bar.chorus > 0 and (changed or top):
             came_from = degree_before if before is not None and changed else ""
@@ -412,7 +411,7 @@ class _Judge:
         self.any_joined = bool(np.any(reading.joined))
         self._first = self._first_onsets()
         self._asked = np.array([bar.chorus > 0 and not (bar.final or bar.heard) for bar in chart.bars])
-        roots = [[target_pc(chord) for chord in bar.chords] for bar in chart.bars]
+        roots = [[chord.lowest_pc for chord in bar.chords] for bar in chart.bars]
         self._changes = np.array([True] + [was[-1] != now[0] for was, now in itertools.pairwise(roots)])
         self.laid_out = self._laid_out(unended)
 
@@ -470,10 +469,10 @@ class _Judge:
 
     def beat_late(self, change: _Change, item: Item) -> bool:
         """Whether the old root, or nothing, stood on a change and the new root came on the beat after it."""
-        new = target_pc(change.chord)
+        new = change.chord.lowest_pc
         if item.outcome not in ("other", "silent", "chord_tone") or change.before is None or change.at_top:
             return False
-        old = item.note_idx < 0 or int(self.r.pc[item.note_idx]) == target_pc(change.before) != new
+        old = item.note_idx < 0 or int(self.r.pc[item.note_idx]) == change.before.lowest_pc != new
         late = self.attack(change.at_beats + 1)
         early = self.between(change.at_beats - 0.25, change.at_beats + 0.75)
         return old and late >= 0 and int(self.r.pc[late]) == new and not np.any(self.r.pc[early] == new)
@@ -494,7 +493,7 @@ class _Judge:
     def kind(self, idx: int, chord: Chord) -> Literal["root", "chord_tone", "seventh", "other"]:
         """What a note is in a chord: "root", "chord_tone" (3rd, 5th, root over a slash bass), "seventh", "other"."""
         pc = int(self.r.pc[idx])
-        if pc == target_pc(chord):
+        if pc == chord.lowest_pc:
             return "root"
         led = self._led_to(idx, chord)
         if led >= 0 and self._soon(idx, led):
@@ -520,7 +519,7 @@ class _Judge:
     def _slides_in(self, idx: int, chord: Chord) -> bool:
         """Whether a note is a grace, from just below, to the root that follows at once."""
         following = self._next(idx)
-        if following < 0 or int(self.r.pc[following]) != target_pc(chord):
+        if following < 0 or int(self.r.pc[following]) != chord.lowest_pc:
             return False
         rise = self.r.pitch[following] - self.r.pitch[idx]
         step_s = float(self.onset_s[following] - self.onset_s[idx])
@@ -533,7 +532,7 @@ class _Judge:
             return -1
         following, channel = self._next(idx), self.r.notes["channel"][idx]
         while following >= 0 and self.r.joined[following] and self.r.notes["channel"][following] == channel:
-            if int(self.r.pc[following]) == target_pc(chord):
+            if int(self.r.pc[following]) == chord.lowest_pc:
                 return following
             following = self._next(following)
         return -1
@@ -550,10 +549,10 @@ class _Judge:
     def struck_together(self, idx: int, chord: Chord) -> int:
         """Of the notes within 30 ms of an attack, or rolled into it from below: the root if it is among them, else the
         attack itself."""
-        if int(self.r.pc[idx]) == target_pc(chord):
+        if int(self.r.pc[idx]) == chord.lowest_pc:
             return idx
         for j in (idx - 1, idx + 1, idx - 2, idx + 2):
-            if 0 <= j < self.r.n and not self.r.ghost[j] and int(self.r.pc[j]) == target_pc(chord):
+            if 0 <= j < self.r.n and not self.r.ghost[j] and int(self.r.pc[j]) == chord.lowest_pc:
                 first, second = min(j, idx), max(j, idx)
                 together = abs(self.onset_s[j] - self.onset_s[idx]) <= TOGETHER_S
                 if (together and self.ends[first] > self.r.beats[second]) or rolled(self.r, j, idx):
@@ -582,7 +581,7 @@ class _Judge:
             beat=round(change.at_beats - change.bar.onset_beats) + 1,
             at_beats=float(change.at_beats),
             chord=change.chord.name,
-            root_pc=target_pc(change.chord),
+            root_pc=change.chord.lowest_pc,
             degree=change.degree,
             pair=f"{change.degree_from}→{change.degree}" if change.degree_from else change.degree,
             role=change.bar.role,
@@ -629,7 +628,7 @@ class _Judge:
             first = self.between(at - SAME_PLACE_BEATS, at + RIFF_REST_BEATS + SAME_PLACE_BEATS)
             outcome, idx, note = self._named(int(first[0]), chord)
             before = self.between(at - 1.0 - SAME_PLACE_BEATS, at - SAME_PLACE_BEATS)
-            if outcome != "root" and len(before) and int(r.pc[before[-1]]) == target_pc(chord):
+            if outcome != "root" and len(before) and int(r.pc[before[-1]]) == chord.lowest_pc:
                 return "root_early", int(before[-1]), None  # a rhythm that has each root before its bar
             return outcome, idx, note or RESTS_ON_ONE
         first = self.between(at - 0.25, end)
@@ -670,7 +669,7 @@ class _Judge:
         # Only the last few notes can still sound in a bass line.
         for j in self.rows[max(i - 3, 0) : i + 1][::-1]:
             local = float(r.beats[j] - r.placed_beats[j])
-            if int(r.pc[j]) == target_pc(chord) and self.ends[j] > at + local + HELD_BEATS:
+            if int(r.pc[j]) == chord.lowest_pc and self.ends[j] > at + local + HELD_BEATS:
                 near = r.beat_idx[j] == at - 1 and r.slot[j] in (SLOT_OFF, SLOT_TRIPLET_3)
                 return ("root_early" if near else "root"), int(j)
         return None
@@ -717,11 +716,11 @@ class _Judge:
             name = "V"
         else:
             return None
-        if pc != target_pc(change.before) and not self._was_on(change.at_beats, pc):
+        if pc != change.before.lowest_pc and not self._was_on(change.at_beats, pc):
             return None
         inside = self.between(change.at_beats - SAME_PLACE_BEATS, min(change.end_beats, change.at_beats + 4.0) - 0.4)
         pcs = self.r.pc[inside]
-        if np.any(pcs == target_pc(change.chord)):
+        if np.any(pcs == change.chord.lowest_pc):
             return None
         # What speaks for the new chord alone against what speaks for the old alone.
         old, new = set(change.before.pcs), set(change.chord.pcs)

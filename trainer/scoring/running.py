@@ -20,7 +20,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from trainer.clock.tempo import TempoMap, swing_offbeat_frac
-from trainer.scoring.changes import target_pc
 from trainer.scoring.clean import delay_s
 from trainer.scoring.timing import band_reference_s
 from trainer.session import Chart
@@ -163,7 +162,7 @@ def _changes(chart: Chart) -> Iterator[tuple[int, int]]:
     before = -1
     tops = set(chart.chorus_onsets_beats)
     for span in chart.spans:
-        pc = target_pc(span.chord)
+        pc = span.chord.lowest_pc
         bar = chart.bars[span.bar_idx]
         # The form's last bar, and what comes inside the one before it, may be played in many ways.
         inside = bar.bar == len(chart.form_chords) or span.onset_beats > bar.onset_beats

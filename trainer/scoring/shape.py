@@ -22,7 +22,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from trainer.scoring.attacks import one_each
-from trainer.scoring.changes import target_pc
 from trainer.scoring.figure import (
     NO_FIGURE,
     Count,
@@ -407,7 +406,7 @@ def _played(reading: Reading, chart: Chart) -> _Played:
     rows = one_each(reading, np.flatnonzero(keep))
     at = reading.beat_idx[rows].astype(np.float64) + 1e-6
     bar = chart.bar_idx_at(at).astype(np.int64)
-    roots = np.array([target_pc(s.chord) for s in chart.spans], dtype=np.int64)
+    roots = np.array([s.chord.lowest_pc for s in chart.spans], dtype=np.int64)
     span, ahead = _sounding_over(reading, chart, rows, chart.span_idx_at(at).astype(np.int64), roots)
     masks = np.array([sum(1 << pc for pc in set(s.chord.pcs)) for s in chart.spans], dtype=np.int64)
     pc = reading.pc[rows]

@@ -12,7 +12,7 @@ import hashlib
 import json
 import os
 import struct
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from functools import lru_cache
 from pathlib import Path
@@ -27,7 +27,7 @@ from trainer.aside import written_aside
 from trainer.band.sound import synth
 from trainer.music.grooves import pattern as drums
 
-__all__ = ["INSTRUMENTS", "Sound", "cache_dir", "instrument"]
+__all__ = ["INSTRUMENTS", "Sound", "cache_dir", "instrument", "within_reach"]
 
 _BANK_VERSION = 17  # raise when a sound changes
 _MAGIC = b"TRSOUND1"
@@ -214,3 +214,10 @@ def instrument(name: str, rate_hz: int) -> dict[Key, Sound]:
         (note, layer, strike): Sound(frames[at : at + n * sides].reshape(n, sides), scale, loops)
         for note, layer, strike, at, n, sides, scale, loops in index["sounds"]
     }
+
+
+def within_reach(pitch: int, sounds: Mapping[Key, Sound]) -> int:
+    """The pitch or, where the instrument does not reach, the nearest of its octaves that it has."""
+    pitches = {key[0] for key in sounds}
+    low, high = min(pitches), max(pitches)
+    return pitch + 12 * (max(0, -((pitch - low) // 12)) - max(0, -((high - pitch) // 12)))

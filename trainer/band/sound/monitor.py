@@ -7,7 +7,7 @@ from functools import lru_cache
 import numpy as np
 from numpy.typing import NDArray
 
-from trainer.band.sound.bank import instrument
+from trainer.band.sound.bank import instrument, within_reach
 
 __all__ = ["MONITOR_LEVEL", "monitor_note"]
 
@@ -19,17 +19,11 @@ _STEPS = 8  # of loudness; a step is under 2 dB from mezzo-piano up
 def _made(pitch_64ths: int, step: int, sample_rate_hz: int) -> NDArray[np.float32]:
     pitch = pitch_64ths / 64.0
     sounds = instrument("guide", sample_rate_hz)
-    keys = sorted({key[0] for key in sounds})
-    whole = round(pitch)
-    octaves = 0
-    while whole < keys[0]:
-        whole, octaves = whole + 12, octaves - 1
-    while whole > keys[-1]:
-        whole, octaves = whole - 12, octaves + 1
+    whole = within_reach(round(pitch), sounds)
     force = step / _STEPS
     sound = sounds[(whole, 0 if force <= 0.66 else 1, 0)]
     mono = sound.frames[:, 0].astype(np.float32) * np.float32(sound.scale)
-    speed = 2.0 ** ((pitch - round(pitch)) / 12.0 + octaves)
+    speed = 2.0 ** ((pitch - whole) / 12.0)
     if speed != 1.0:
         n = int((mono.size - 1) / speed)
         mono = np.interp(np.arange(n) * speed, np.arange(mono.size), mono).astype(np.float32)

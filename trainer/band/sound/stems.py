@@ -16,7 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from trainer.band.events import PARTS, TOUCH, BandScore, glide_s
-from trainer.band.sound.bank import Sound, instrument
+from trainer.band.sound.bank import Sound, instrument, within_reach
 from trainer.band.sound.speaker import Speaker
 from trainer.band.sound.synth import CONSONANTS, MURMUR, N_VOWELS, Consonant, consonant_noise
 from trainer.clock.tempo import TempoMap
@@ -329,11 +329,5 @@ def _drum(sounds: dict[tuple[int, int, int], Sound], pitch: int, velocity: int, 
 
 
 def _note(sounds: dict[tuple[int, int, int], Sound], pitch: int, layer: int) -> Sound:
-    """The sound of a pitch, an octave or more away where the instrument does not reach."""
-    pitches = {key[0] for key in sounds}
-    low, high = min(pitches), max(pitches)
-    while pitch < low:
-        pitch += 12
-    while pitch > high:
-        pitch -= 12
+    pitch = within_reach(pitch, sounds)
     return sounds.get((pitch, layer, 0)) or sounds[(pitch, 0, 0)]
