@@ -64,6 +64,34 @@ def test_a_hard_attack_that_starts_sharp_keeps_its_note() -> None:
     assert np.abs(error).max() < 0.003
 
 
+def test_a_mute_under_the_strings_keeps_its_notes() -> None:
+    """Most of a note is gone within 30 ms, as under a hand or foam at the bridge: it goes on, and has a pitch."""
+    line = [Pluck(0.4 + 0.111 * k, 0.089, float(36 + 3 * (k // 3 % 5))) for k in range(36)]
+    sound, truth = laid(line, bright=1.2)
+    for p, q in zip(truth, [*truth[1:], replace(truth[-1], at_s=truth[-1].at_s + 0.111)], strict=True):
+        first, last = round(p.at_s * RATE), round(q.at_s * RATE)
+        since = np.arange(last - first) / RATE
+        sound[first:last] *= 0.06 + 0.94 * np.exp(-since / 0.010)
+    f, error = figures(truth, sound)
+    assert f >= 0.97
+    assert np.abs(error).max() < 0.003
+
+
+def test_a_string_touched_in_passing_is_no_note_and_soft_notes_are() -> None:
+    """Between short notes a finger brushes a string, 28 dB under them. A line that fades by 40 dB, or is
+    24 dB softer from its middle on, keeps all of its notes."""
+    line = [Pluck(0.4 + 0.5 * k, 0.15, 40.0 + k % 3) for k in range(24)]
+    sound, truth = laid(line)
+    brushed, _ = laid([replace(p, at_s=p.at_s + 0.27, pitch=45.0) for p in line], peak=0.5 * 10 ** (-28 / 20))
+    both = np.pad(sound, (0, max(0, len(brushed) - len(sound))))
+    both[: len(brushed)] += brushed
+    notes = refine(both, RATE, 440.0).notes
+    assert len(notes) == len(truth)
+    n = np.arange(len(sound)) / RATE
+    for loss_db in (40 * n / n[-1], 24.0 * (n > n[-1] / 2)):
+        assert figures(truth, (sound * 10 ** (-loss_db / 20)).astype(np.float32))[0] == 1.0
+
+
 def test_a_hard_slap_keeps_its_note() -> None:
     """The thumb's thump, 15 dB over the string and below it, and a string that starts sharp, on short notes."""
     line = [replace(p, duration_s=0.09) for p in walking(bpm=160, n=32)]

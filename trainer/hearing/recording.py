@@ -66,6 +66,8 @@ _PEAK_S: Final = 0.060
 _DEAD_DB: Final = (
     14.0  # a ghost is at most this much softer than the loud notes; a finger leaving the string is softer (our choice)
 )
+_AROUND: Final = 8  # strokes before and after, by which one is soft
+_MOVED_DB: Final = 18.0  # struck notes of recorded lines lie at most 10 dB under the usual one around them
 _SURE: Final = 3.0
 _GAP_DB: Final = 6.0  # a level that rises more than this begins where nothing much rang
 _APART_S: Final = 0.044
@@ -341,9 +343,22 @@ def _read(sound: _Sound, onset: float, stop: float, row: int) -> _Stretch:
     peak = float(level[: int(_PEAK_S / HOP_S)].max())
     short = sound.moves.soon_db[a : a + len(level)]
     end = min(stop, onset + _sounding(short, sound.loud_db) * hop)
-    period, clear, still = _pitch(sound, int(onset + 0.010 * sound.rate), int(min(end, stop - 0.003 * sound.rate)))
+    begin = int(onset + 0.010 * sound.rate)
+    period, clear, still = _pitch(sound, begin, int(min(end, stop - 0.003 * sound.rate)))
+    if period <= 0:  # a mute under the strings lets the first of a note fall as if it were stopped: what follows tells
+        faded = min(stop, onset + _fading(short, sound.loud_db) * hop)
+        part = sound.tone[begin : int(min(faded, stop - 0.003 * sound.rate))]
+        middle, sure, stands = _stands_at(part, sound.rate) if len(part) > 0.030 * sound.rate else (0.0, 0.0, False)
+        if sure > _CERTAIN_CLEAR:
+            period, clear, still, end = middle, sure, stands, faded
     pitch = float(pitch_of(period, sound.rate)) if period > 0 else float("nan")
     return _Stretch(onset, float(end), pitch, clear, still and pitch == pitch, peak, row)
+
+
+def _fading(level: Doubles, loud_db: float) -> int:
+    """Rows until next to nothing is left."""
+    nothing = np.flatnonzero(level < loud_db - 40)
+    return int(nothing[0]) if len(nothing) else len(level)
 
 
 def _sounding(level: Doubles, loud_db: float) -> int:
@@ -390,7 +405,21 @@ def _judged(sound: _Sound, rows: NDArray[np.int_], onsets: Doubles, height: Doub
                 here = replace(here, onset=turned)
                 out[-1] = replace(before, end=min(before.end, turned))
         out.append(here)
-    return [s for s in _by_neighbours(sound, out) if s.pitch == s.pitch or s.level_db >= sound.loud_db - _DEAD_DB]
+    named = _by_neighbours(sound, out)
+    return _played([s for s in named if s.pitch == s.pitch or s.level_db >= sound.loud_db - _DEAD_DB], rate)
+
+
+def _played(strokes: list[_Stretch], rate: float) -> list[_Stretch]:
+    """Without what fingers make a string say as they move along it: far softer than the strokes before it and those
+    after it, with nothing just before it that it could be slurred from."""
+    level = np.array([s.level_db for s in strokes])
+
+    def moved(i: int) -> bool:
+        sides = [side for side in (level[max(0, i - _AROUND) : i], level[i + 1 : i + 1 + _AROUND]) if len(side)]
+        slurred = i > 0 and strokes[i - 1].end >= strokes[i].onset - 0.05 * rate
+        return not slurred and all(level[i] < np.percentile(side, 75) - _MOVED_DB for side in sides)
+
+    return [s for i, s in enumerate(strokes) if len(strokes) == 1 or not moved(i)]
 
 
 def _is_hum(sound: _Sound, stroke: _Stretch, hz: float, hum_db: float) -> bool:
