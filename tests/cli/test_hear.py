@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import io
 import json
+import shlex
 from pathlib import Path
 
 import mido
@@ -63,6 +64,13 @@ def test_a_person_reads_names_and_cents(recording: Path, capsys: pytest.CaptureF
     named = [line.split()[2] for line in out.splitlines() if " cents " in line]
     assert named[:6] == ["E1", "A1", "D2", "G2", "E2", "B1"] and len(named) == len(ROWS)
     assert " notes" in out and "trainer score" in out
+
+
+def test_what_to_type_next_can_be_pasted(recording: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    spaced = recording.rename(recording.with_name("Übung für Bass – 2.wav"))
+    assert run(["hear", str(spaced)]) == 0
+    line = capsys.readouterr().out.splitlines()[-1]
+    assert shlex.split(line.partition(": ")[2])[:3] == ["trainer", "score", str(spaced)]
 
 
 @pytest.mark.parametrize(

@@ -122,8 +122,12 @@ def test_what_is_no_sound_file_is_one_line(tmp_path: Path) -> None:
         read_sound(tmp_path / "nothing.wav")
     with pytest.raises(UsageError, match="a folder; expected a sound file"):
         read_sound(tmp_path)
-    with pytest.raises(FileFormatError, match="compressed sound"):
+    with pytest.raises(FileFormatError, match=r"not read; .* export it as WAV"):
         read_sound(tmp_path / "song.m4a")
+    renamed = tmp_path / "song.wav"
+    renamed.write_bytes(b"\0\0\0\x20ftypM4A " + bytes(500))
+    with pytest.raises(FileFormatError, match=r"not read; .* export it as WAV"):
+        read_sound(renamed)
 
 
 @pytest.mark.parametrize("suffix", ["mp3", "ogg"])
@@ -155,7 +159,63 @@ def test_a_file_cut_off_while_it_was_written_is_read_as_far_as_it_goes(tmp_path:
     soundfile.write(path, _short(), RATE_HZ, subtype="PCM_16")
     body = path.read_bytes()
     path.write_bytes(body[: len(body) // 2])
-    assert 0.2 < read_sound(path).duration_s < 0.3
+    found = read_sound(path)
+    assert 0.2 < found.duration_s < 0.3 and found.broken_off
+
+
+@pytest.mark.parametrize("said_frames", [0, 2_400, 2**31 - 1])
+def test_a_wav_whose_header_was_never_finished_is_read_to_its_end(tmp_path: Path, said_frames: int) -> None:
+    """A recorder that dies leaves the lengths of its first moment, or of an earlier one, in RIFF and `data`."""
+    path = tmp_path / "a.wav"
+    bass = _short()
+    soundfile.write(path, bass, RATE_HZ, subtype="PCM_16")
+    assert not read_sound(path).broken_off
+    body = bytearray(path.read_bytes())
+    at = body.index(b"data")
+    body[at + 4 : at + 8] = (2 * said_frames).to_bytes(4, "little")
+    body[4:8] = (0).to_bytes(4, "little")
+    path.write_bytes(body)
+    found = read_sound(path)
+    assert found.broken_off and len(found.samples) == len(bass)
+    assert np.allclose(found.samples[:], bass, atol=1e-4) and np.allclose(
+        found.samples[2_000:3_000], bass[2_000:3_000], atol=1e-4
+    )
+    assert any("breaks off or was never finished" in text for text in heard_in(found, "a").remarks)
+
+
+def test_what_stands_behind_the_samples_of_a_wav_is_no_sound(tmp_path: Path) -> None:
+    """Other chunks: a text, a list; and the one byte that fills an odd length."""
+    path = tmp_path / "a.wav"
+    bass = _short()
+    soundfile.write(path, bass, RATE_HZ, subtype="PCM_U8")
+    body = path.read_bytes()
+    for behind in (b"", b"LIST" + (40).to_bytes(4, "little") + b"INFO" + bytes(36)):
+        path.write_bytes(body + behind)
+        found = read_sound(path)
+        assert not found.broken_off and len(found.samples) == len(bass)
+
+
+@pytest.mark.parametrize("says_how_long", [True, False])
+def test_a_flac_that_breaks_off_is_read_as_far_as_it_goes(tmp_path: Path, says_how_long: bool) -> None:
+    path = tmp_path / "a.flac"
+    rows = [(0.3 + 0.4 * k, 0.3, 40.0 + k % 5, 90) for k in range(20)]
+    bass = bass_line(rows, RATE_HZ)
+    soundfile.write(path, np.stack([0 * bass, bass], axis=1), RATE_HZ, subtype="PCM_16")
+    body = bytearray(path.read_bytes())
+    if not says_how_long:  # the number of samples: 36 bits of STREAMINFO (RFC 9639, 8.2)
+        body[21] &= 0xF0
+        body[22:26] = bytes(4)
+    path.write_bytes(body)
+    whole = read_sound(path)
+    assert whole.broken_off == (not says_how_long)
+    assert len(bass) - (0 if says_how_long else 4_096) <= len(whole.samples) <= len(bass)  # but for a frame begun
+    half = len(body) // 2
+    for broken in (body[:half], body[:half] + bytes(3_000) + body[half + 3_000 :]):
+        path.write_bytes(broken)
+        found = read_sound(path)
+        assert found.broken_off and found.channel == 2
+        assert 0.4 * len(bass) < len(found.samples) < 0.6 * len(bass)
+        assert np.allclose(found.samples[:], bass[: len(found.samples)], atol=1e-4)
 
 
 # --- a take -------------------------------------------------------------------------------------------------------

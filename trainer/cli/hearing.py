@@ -109,6 +109,7 @@ def _say(found: HeardNotes, file: Path) -> None:
     import numpy as np
 
     from trainer.music.pitch import note_name
+    from trainer.system import here
 
     rows = found.heard.notes
     for row in rows:
@@ -125,7 +126,7 @@ def _say(found: HeardNotes, file: Path) -> None:
     for remark in found.remarks:
         say(f"Note: {remark}.")
     if len(rows):
-        say(f"Its figures: trainer score {file} --session SESSION")
+        say(f"Its figures: trainer score {here().pasted(file)} --session SESSION")
 
 
 def _write_midi(notes: Notes, path: Path) -> None:

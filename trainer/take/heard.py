@@ -48,6 +48,10 @@ def heard_in(sound: Sound, source: str) -> HeardNotes:
         remarks.append(f"{n_unsure} of {len(notes)} notes never settled on a pitch; the nearest is taken")
     if sound.coded:
         remarks.append(CODED)
+    if sound.broken_off:
+        remarks.append(
+            f"the file breaks off or was never finished (a recorder cut off?): {sound.duration_s:.1f} s of it were read"
+        )
     if sound.n_not_finite:
         remarks.append(f"{sound.n_not_finite} samples were no numbers and count as silence")
     facts = {

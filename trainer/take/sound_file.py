@@ -5,6 +5,11 @@ where another holds it upside down); else the one that carries the bass while th
 carry different sound are not guessed between. MP3, Ogg Vorbis and Opus are read too: a coder leaves onsets where they
 are against each other (in trials 0.02 to 0.7 ms of standard deviation, down to 40 kbit/s), but may move all alike, so
 that is said with it. Read in blocks by `soundfile`; samples that are not finite count as silence.
+
+What a recorder that was cut off leaves is read as far as it goes: a WAV whose `data` says nothing, or only how long it
+was at an earlier moment, although sound follows; a FLAC that does not say how long it is; one that ends within a frame.
+(RIFF: a chunk is followed by the end or by another one, four letters and a length. RFC 9639, 8.2: 0 samples in all
+means that their number is unknown.)
 """
 
 from __future__ import annotations
@@ -18,7 +23,7 @@ import weakref
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
-from typing import IO, Any
+from typing import IO, Any, BinaryIO
 
 import numpy as np
 from numpy.typing import NDArray
@@ -30,10 +35,15 @@ __all__ = ["SOUND_SUFFIXES", "Sound", "is_sound_file", "read_sound"]
 
 SOUND_SUFFIXES = (".wav", ".wave", ".flac", ".aif", ".aiff", ".aifc")
 CODED_SUFFIXES = (".mp3", ".ogg", ".oga", ".opus")
-UNREAD_SUFFIXES = (".m4a", ".aac", ".wma")
+UNREAD_SUFFIXES = (".m4a", ".aac", ".wma", ".mp4", ".mov", ".3gp", ".amr", ".webm", ".caf")
+UNREAD = (
+    "a kind of recording that is not read; expected WAV, FLAC or AIFF (MP3 or Ogg at need): open it in a recording "
+    "program and export it as WAV"
+)
 RATES_HZ = (44_100, 96_000)  # what the ear takes as it is
 RESAMPLED_HZ = 48_000
 MAX_MINUTES = 35.0  # half an hour of a loop; the ear takes a second and five megabytes for each. Our choice
+SHORT_S = 0.1  # a coder's own padding is shorter
 MAX_CHANNELS = 128
 MAX_SAMPLES = 400_000_000  # of all channels: 35 minutes of four at 48 kHz
 BLOCK_SAMPLES = 262_144  # read at a time, of all channels
@@ -41,6 +51,22 @@ ALIKE = 0.98  # channels whose correlation is higher hold the same; our choice
 FAR_UNDER_DB = 20.0  # what lies so far under the loudest channel is crosstalk or nothing; our choice
 
 Floats = NDArray[np.float32]
+
+
+class _Mended:
+    """A file of which four bytes are read otherwise, as `soundfile` reads files."""
+
+    def __init__(self, raw: BinaryIO, at: int, instead: bytes) -> None:
+        self._raw, self._at, self._instead = raw, at, instead
+        self.seek, self.tell = raw.seek, raw.tell
+
+    def read(self, n: int = -1) -> bytes:
+        first = self._raw.tell()
+        out = bytearray(self._raw.read(n))
+        for i, byte in enumerate(self._instead, self._at - first):
+            if 0 <= i < len(out):
+                out[i] = byte
+        return bytes(out)
 
 
 class Samples:
@@ -77,8 +103,8 @@ class Samples:
 class Sound:
     """One channel of a file: `samples` (n,) at `rate_hz`; `channel` from 1, None for the mean of all.
 
-    `file_rate_hz` is the file's own rate; `coded` says that it was compressed with loss; `n_not_finite` counts samples
-    that were no numbers.
+    `file_rate_hz` is the file's own rate; `coded` says that it was compressed with loss, `broken_off` that it is
+    shorter than it says, or does not say how long it is; `n_not_finite` counts samples that were no numbers.
     """
 
     samples: Samples
@@ -89,6 +115,7 @@ class Sound:
     sha256: str
     n_not_finite: int = 0
     coded: bool = False
+    broken_off: bool = False
 
     @property
     def duration_s(self) -> float:
@@ -108,34 +135,47 @@ def read_sound(path: str | os.PathLike[str], channel: int | None = None) -> Soun
     """
     file = Path(path)
     if file.suffix.lower() in UNREAD_SUFFIXES:
-        raise FileFormatError(
-            f"{file}: compressed sound of a kind that is not read; expected WAV, FLAC or AIFF (MP3 or Ogg at need): "
-            "export it anew from the recording"
-        )
+        raise FileFormatError(f"{file}: {UNREAD}")
+    n_counted = _counted(file)
     with _opened(file) as handle:
         n_channels, rate_hz = handle.channels, handle.samplerate
-        _refuse_what_is_no_song(handle, file)
+        n_frames = handle.frames if n_counted is None else n_counted
+        _refuse_what_is_no_song(handle, n_frames, file)
         if channel is not None and not 1 <= channel <= n_channels:
             raise UsageError(f"{file}: channel {channel}; it has {n_channels}; give one of them")
-        chosen = channel or (1 if n_channels == 1 else _chosen(handle, file))
+        chosen = channel or (1 if n_channels == 1 else _chosen(handle, n_frames, file))
         coded = file.suffix.lower() in CODED_SUFFIXES
         at_hz = rate_hz if RATES_HZ[0] <= rate_hz <= RATES_HZ[1] else RESAMPLED_HZ
-        copy = tempfile.TemporaryFile() if coded or at_hz != rate_hz else None  # noqa: SIM115 (`Samples` closes it)
-        n_samples, n_bad = _read_through(handle, chosen, rate_hz, at_hz, copy)
+        kept = coded or n_counted is not None or at_hz != rate_hz
+        copy = tempfile.TemporaryFile() if kept else None  # noqa: SIM115 (`Samples` closes it)
+        n_samples, n_bad = _read_through(handle, n_frames, chosen, at_hz, copy)
+        is_short = n_samples / at_hz < n_frames / rate_hz - SHORT_S
+        broken_off = n_counted is not None or is_short or isinstance(handle.name, _Mended)
     samples = Samples(file, chosen, n_samples, copy)
-    return Sound(samples, at_hz, rate_hz, chosen, n_channels, _sha256(file), n_bad, coded)
+    return Sound(samples, at_hz, rate_hz, chosen, n_channels, _sha256(file), n_bad, coded, broken_off)
 
 
-def _read_through(handle: Any, chosen: int | None, rate_hz: int, at_hz: int, copy: IO[bytes] | None) -> tuple[int, int]:
+def _counted(file: Path) -> int | None:
+    """Frames of a FLAC that does not say how many, or breaks off before; one more than are taken at most. Else None."""
+    with _opened(file) as handle:
+        if handle.format != "FLAC":
+            return None
+        n = sum(len(block) for block in _blocks(handle, 0, round(MAX_MINUTES * 60 * handle.samplerate) + 1))
+        return n if n < handle.frames else None
+
+
+def _read_through(
+    handle: Any, n_frames: int, chosen: int | None, at_hz: int, copy: IO[bytes] | None
+) -> tuple[int, int]:
     """(samples at `at_hz`, those in the file that are no numbers) of the whole file, written to `copy` on the way."""
     stream = None
-    if at_hz != rate_hz:
+    if at_hz != handle.samplerate:
         import soxr
 
-        stream = soxr.ResampleStream(rate_hz, at_hz, 1, dtype="float32")
+        stream = soxr.ResampleStream(handle.samplerate, at_hz, 1, dtype="float32")
     n = n_bad = 0
     end = np.zeros((0, handle.channels), np.float32)
-    for block in itertools.chain(_blocks(handle, 0, handle.frames), [end]):
+    for block in itertools.chain(_blocks(handle, 0, n_frames), [end]):
         one = _one(block, chosen)
         bad = ~np.isfinite(one)
         n_bad += int(np.count_nonzero(bad))
@@ -147,8 +187,8 @@ def _read_through(handle: Any, chosen: int | None, rate_hz: int, at_hz: int, cop
     return n, n_bad
 
 
-def _refuse_what_is_no_song(handle: Any, file: Path) -> None:
-    n_channels, rate_hz, n_frames = handle.channels, handle.samplerate, handle.frames
+def _refuse_what_is_no_song(handle: Any, n_frames: int, file: Path) -> None:
+    n_channels, rate_hz = handle.channels, handle.samplerate
     if not 0 < n_channels <= MAX_CHANNELS or not 1_000 <= rate_hz <= 1_000_000:
         raise FileFormatError(f"{file}: {n_channels} channels at {rate_hz} Hz; expected a recording of a bass")
     if n_frames > MAX_MINUTES * 60 * rate_hz:
@@ -167,14 +207,40 @@ def _refuse_what_is_no_song(handle: Any, file: Path) -> None:
 def _opened(file: Path) -> Iterator[Any]:
     import soundfile
 
-    with opened(file, "a sound file"):
-        pass
-    try:
-        with soundfile.SoundFile(os.fspath(file)) as handle:
-            yield handle
-    except (soundfile.SoundFileError, OSError, MemoryError) as error:
-        words = " ".join(str(error).split())[:160]
-        raise FileFormatError(f"{file}: cannot be read as sound ({words}); expected WAV, FLAC or AIFF") from None
+    with opened(file, "a sound file") as raw:
+        at = _unfinished_data(raw)
+        raw.seek(4)
+        is_film = raw.read(4) == b"ftyp"  # MP4 and its kin, whatever the name (ISO/IEC 14496-12, 4.3)
+        raw.seek(0)
+        if is_film:
+            raise FileFormatError(f"{file}: {UNREAD}")
+        try:
+            source = os.fspath(file) if at is None else _Mended(raw, at, b"\xff\xff\xff\xff")
+            with soundfile.SoundFile(source) as handle:
+                yield handle
+        except (soundfile.SoundFileError, OSError, MemoryError) as error:
+            words = " ".join(str(error).split())[:160]
+            raise FileFormatError(f"{file}: cannot be read as sound ({words}); expected WAV, FLAC or AIFF") from None
+
+
+def _unfinished_data(raw: BinaryIO) -> int | None:
+    """Where a WAV says how long its samples are, if they go on beyond that or end before; None where it is true."""
+    size = os.fstat(raw.fileno()).st_size
+    head = raw.read(12)
+    if head[:4] != b"RIFF" or head[8:] != b"WAVE":
+        return None
+    at = 12
+    while len(chunk := raw.read(8)) == 8:
+        end = at + 8 + int.from_bytes(chunk[4:], "little")
+        end += end % 2
+        raw.seek(end)
+        if chunk[:4] == b"data":
+            behind = raw.read(8)
+            whole = end + 8 + int.from_bytes(behind[4:], "little") <= size
+            is_chunk = behind[:4].isascii() and behind[:4].decode().isprintable() and whole
+            return None if size - 8 < end <= size + 1 or (end <= size and is_chunk) else at + 4
+        at = end
+    return None
 
 
 def _one(block: Floats, chosen: int | None) -> Floats:
@@ -183,19 +249,32 @@ def _one(block: Floats, chosen: int | None) -> Floats:
 
 
 def _blocks(handle: Any, first: int, n_left: int) -> Iterator[Floats]:
-    """(n, n_channels) from frame `first` on, each block its own array; no more than the file's header says."""
+    """(n, n_channels) from frame `first` on, each block its own array; no more than the file's header says, and as far
+    as it goes: only what cannot be read from its start is an error."""
+    import soundfile
+
     handle.seek(first)
-    at_once = max(1, BLOCK_SAMPLES // handle.channels)
-    while n_left > 0 and len(block := handle.read(min(n_left, at_once), dtype="float32", always_2d=True)):
-        n_left -= len(block)
+    # Of a FLAC about a frame at a time: one that is broken costs no more than itself.
+    at_once = 4_096 if handle.format == "FLAC" else max(1, BLOCK_SAMPLES // handle.channels)
+    n_read = 0
+    while n_read < n_left:
+        try:
+            block = handle.read(min(n_left - n_read, at_once), dtype="float32", always_2d=True)
+        except soundfile.SoundFileError:
+            if not n_read:
+                raise
+            return
+        if not len(block):
+            return
+        n_read += len(block)
         yield block
 
 
-def _chosen(handle: Any, file: Path) -> int | None:
+def _chosen(handle: Any, n_frames: int, file: Path) -> int | None:
     """The channel that carries the bass, from 1; None where all that sound hold the same."""
     n = handle.channels
     total, product = np.zeros(n), np.zeros((n, n))
-    for raw in _blocks(handle, 0, handle.frames):
+    for raw in _blocks(handle, 0, n_frames):
         block = np.nan_to_num(np.clip(raw.astype(np.float64), -1e6, 1e6))
         total += block.sum(axis=0)
         product += block.T @ block
