@@ -25,8 +25,11 @@ FORMS = ("quick_change_12", "slow_change_12", "eight_bar", "sixteen_bar", "minor
 DEVICES = (None, "root_shuffle", "walking_line", "box_figure", "boogie_figure", "pentatonic_riff")
 
 
-def simulated(seed: int) -> tuple[Downbeat, float, Chart, float]:
-    """A drawn song, cut at a drawn place, put anywhere: what was found, the true origin, the chart, beats of music."""
+def simulated(seed: int, ratio_played: float = 1.0) -> tuple[Downbeat, float, Chart, float]:
+    """A drawn song, cut at a drawn place, put anywhere: what was found, the true origin, the chart, beats of music.
+
+    `ratio_played`: beats played for each of the file's, from the first note on.
+    """
     rng = np.random.default_rng(seed)
     groove = str(rng.choice(["shuffle", "two_beat", "straight", "slow_twelve_eight"]))
     ratio = 1.0 if groove == "straight" else float(rng.choice([1.5, 2.0, 2.5]))
@@ -53,7 +56,9 @@ def simulated(seed: int) -> tuple[Downbeat, float, Chart, float]:
     length = float(rng.choice([24, 48, 96, 200]))
     kept = (beats >= cut - 0.3) & (beats < cut + length)
     lead = float(rng.integers(0, 20)) if rng.random() < 0.5 else float(rng.uniform(0, 20))
-    found = find_downbeat(beats[kept] - cut + lead, notes["pitch"][kept], chart)
+    on_file = beats[kept] - cut + lead
+    on_file = on_file[0] + (on_file - on_file[0]) / ratio_played
+    found = find_downbeat(on_file, notes["pitch"][kept], chart)
     assert found is not None
     return found, lead - cut, chart, length
 
@@ -81,6 +86,15 @@ def test_sureness_keeps_its_word(sample: list[tuple[Downbeat, float, Chart, floa
         assert n >= 10, "the draws must reach every degree of sureness"
         assert right[inside].mean() >= said - 2.0 * np.sqrt(max(said * (1 - said), 0.01) / n)
     assert (sure >= 0.95).mean() > 0.4
+
+
+@pytest.mark.parametrize("ratio_played", [0.96, 0.99, 1.01, 1.03])
+def test_who_keeps_another_tempo_than_the_files_is_placed_all_the_same(ratio_played: float) -> None:
+    """Recorded without a click: at one per cent off, a song's end lies beats away from the file's."""
+    sample = [simulated(seed, ratio_played) for seed in range(30)]
+    right = np.array([abs(found.origin_beats - true) < 0.3 for found, true, *_ in sample])
+    assert right.mean() >= 0.92
+    assert right[np.array([found.sureness > 0.8 for found, *_ in sample])].all()
 
 
 def test_bar_and_beat_of_the_first_note(sample: list[tuple[Downbeat, float, Chart, float]]) -> None:

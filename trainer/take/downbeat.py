@@ -5,6 +5,9 @@ off-beats. *Harmony*: for every place in the form, how well the pitch classes at
 on a chord's first beat weighing most. `sureness` is the share of the best answer among all of them, with the evidence
 tempered, because the beats of one riff are no independent witnesses.
 
+Whoever recorded without a click may keep another tempo than the file's. Where one steady tempo within a tenth of it
+suits the onsets far better, the form is looked for at that, counted from the first note.
+
 Conventions: beats as in the file, 0.0 at its start. Weights and tempering are our choice, set on simulated lines
 (`tests/take/test_downbeat.py` holds the stated sureness against how often it is right).
 """
@@ -34,6 +37,10 @@ _N_PHASES = 96
 _SPREAD_BEATS = 0.055  # of onsets about their slot: 35 ms at 96 bpm
 _SLOT_SHARES = {"on": 0.55, "off": 0.33, "third": 0.03, "two_thirds": 0.03}  # the rest is anywhere in the beat
 _MAX_CANDIDATES = 4
+_TEMPO_REACH, _MOST_APART_BEATS = 0.10, 0.35  # as a beat fitted to what was played (`scoring.beat`)
+_TEMPO_STEP_BEATS = 0.1  # between neighbouring tempi at the last note
+_MOST_TEMPI = 2_000
+_TEMPO_SAID = 0.2  # log-likelihood that another tempo must gain, a note; the file's own gains under 0.1 by chance
 _TIMING_TEMPER, _HARMONY_TEMPER = 0.3, 0.3
 
 # Share of each interval above the chord's root by strength of beat: a chord's first, beat 1 of another bar, beat 3,
@@ -107,6 +114,7 @@ def find_downbeat(onset_beats: Floats, pitch: Floats, chart: Chart) -> Downbeat 
     pcs = np.mod(np.rint(np.asarray(pitch, dtype=np.float64)[order]), 12).astype(np.int64)
     if len(onsets) < MIN_NOTES:
         return None
+    onsets = onsets[0] + (onsets - onsets[0]) * _tempo_ratio(onsets, chart.swing_ratio)
     table = _fit_table(chart)
     n_places = table.shape[1]
     timing = _phase_fit(onsets, chart.swing_ratio)
@@ -145,6 +153,23 @@ def find_downbeat(onset_beats: Floats, pitch: Floats, chart: Chart) -> Downbeat 
     )
 
 
+def _tempo_ratio(onsets: Floats, swing_ratio: float) -> float:
+    """Beats played for each of the file's: 1.0, unless one steady tempo suits the onsets far better."""
+    reach = float(onsets[-1] - onsets[0])
+    if reach * _TEMPO_REACH < _MOST_APART_BEATS:
+        return 1.0
+    n = min(int(2 * _TEMPO_REACH * reach / _TEMPO_STEP_BEATS), _MOST_TEMPI) | 1  # odd: the middle one is the file's own
+    ratios = np.linspace(1.0 - _TEMPO_REACH, 1.0 + _TEMPO_REACH, n)
+    fits = np.array([_phase_fit(onsets[0] + (onsets - onsets[0]) * ratio, swing_ratio).max() for ratio in ratios])
+    best = int(np.argmax(fits))
+    apart = abs(float(ratios[best]) - 1.0) * reach
+    return (
+        float(ratios[best])
+        if apart > _MOST_APART_BEATS and fits[best] > fits[n // 2] + _TEMPO_SAID * len(onsets)
+        else 1.0
+    )
+
+
 def _phase_fit(onsets: Floats, swing_ratio: float) -> Floats:
     """Log-likelihood of each phase of the beat, (n_phases,): onsets on its on-beats, off-beats and triplets."""
     grid = np.arange(_N_PHASES) / _N_PHASES
@@ -155,8 +180,8 @@ def _phase_fit(onsets: Floats, swing_ratio: float) -> Floats:
         bump = np.exp(-0.5 * (apart / _SPREAD_BEATS) ** 2)
         density += _SLOT_SHARES[name] * bump / bump.mean()
     counts = np.bincount(np.mod(np.rint(onsets * _N_PHASES), _N_PHASES).astype(np.int64), minlength=_N_PHASES)
-    said = np.log(density)
-    fit: Floats = np.array([np.dot(np.roll(counts, -row), said) for row in range(_N_PHASES)])
+    turned = np.fft.rfft(counts) * np.conj(np.fft.rfft(np.log(density)))
+    fit: Floats = np.fft.irfft(turned, _N_PHASES)
     return fit
 
 
