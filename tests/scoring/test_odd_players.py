@@ -157,10 +157,15 @@ def test_whoever_freezes_now_and_then_has_missed_those_changes() -> None:
     assert missed >= 12
 
 
-# Tuning: hemiola, ahead, stops_then_time; judging: the others. One rhythm across the bar lines, each root a beat before
-# its bar, stops and then time: what keeps to its rhythm and lands is held down, and told nothing else.
+# Tuning: hemiola, ahead, stops_then_time, stops_in_turn; judging: the others. One rhythm across the bar lines, each
+# root a beat before its bar, stops of one kind or of two and then time: what keeps to its rhythm and lands is held
+# down, and told nothing else.
 @pytest.mark.parametrize(
-    "kind", ["hemiola", "ahead", "ahead_of_two", "stops_then_time", "every_third", "three_beats", "stops_and_time"]
+    "kind",
+    [
+        *("hemiola", "ahead", "ahead_of_two", "every_third", "three_beats"),
+        *("stops_then_time", "stops_and_time", "stops_in_turn", "stops_of_two", "stops_round_time"),
+    ],
 )
 def test_a_rhythm_kept_in_another_way_than_bar_by_bar_is_kept(kind: str) -> None:
     for seed in range(4):

@@ -28,6 +28,7 @@ TUNING: dict[str, Sequence[str]] = {
     "ahead": ("---5--N-",),
     "ahead_of_two": ("R--5--N-", "---5--N-"),
     "stops_then_time": ("R-------",) * 4 + ("RRRR55RR",) * 8,
+    "stops_in_turn": ("R-------", "R-R-----") * 2 + ("RRRR55RR",) * 8,
     "threes": ("R--R--R--R--R-R-",),
     "dotted_runs": ("R--RRRRRR--RRRRR",),
 }
@@ -41,6 +42,8 @@ JUDGING: dict[str, Sequence[str]] = {
     "slap": ("R-oxR-ox",),
     "three_beats": ("R--5--R-", "-5--R--5", "--R--5--"),
     "stops_and_time": (("R-------",) * 4 + ("RR5R6R5R",) * 4 + ("R-------",) * 4),
+    "stops_of_two": ("R-----R-", "R-------") * 2 + ("RR5R6R5R",) * 8,
+    "stops_round_time": ("R--R----", "R-------") * 2 + ("RRRRRRRR",) * 4 + ("R-------",) * 4,
     "dotted_and_even": ("R-R-R--RR-R-R--R",),
     "dotted_clave": ("R--R--R---R-R---",),
 }

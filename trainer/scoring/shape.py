@@ -66,7 +66,8 @@ WALKERS_MISS = 0.45
 _SLOTS = 16  # per bar: on, second and third partial, off
 # Our choice: a rhythm goes round in so many bars, told from so many pairs.
 CYCLE_BARS, CYCLE_PAIRS = (1, 2), 4
-PARTS_MOST, PART_BARS, PARTS_ALIKE = 3, 2, 0.8  # a rhythm for each part of a chorus: so many, of bars so alike
+# A rhythm, of one bar or of two in turn, for each part of a chorus: so many, of bars so alike. Our choice.
+PARTS_MOST, PART_BARS, PARTS_ALIKE = 3, 2, 0.8
 CROSSING_HALVES, CROSSING_ALIKE = (3, 5, 6, 7), 0.85  # half-beats in which a rhythm goes round against the bar
 # Softer than so much of the player's middle and no longer than that: a dead note, which is rhythm. Our choice.
 DEAD_LOUDNESS, DEAD_MOST_S = 0.4, 0.12
@@ -764,22 +765,45 @@ def _repeats(
     place = np.array([_SLOT_PLACE.get(int(s), 3) for s in range(5)])[p.slot[rows]]
     steps[p.bar[rows] - first, 4 * p.beat_in_bar[rows] + place, p.step[rows]] = True
     rhythms, flat = np.asarray(np.any(steps, axis=2), dtype=np.bool_), steps.reshape(len(all_bars), -1)
-    asked = rhythms[[bar.idx - first for bar in bars]]
-    return _repeat(rhythms[steady], steady), _repeat(flat[steady], steady), _crosses(asked)
+    asked = np.array([bar.idx - first for bar in bars], np.int64)
+    return _repeat(rhythms, asked, steady), _repeat(flat, asked, steady), _crosses(rhythms[asked])
 
 
-def _repeat(patterns: Bools, at: Ints) -> _Repeat:
-    """The likeness of the bars (at bars `at`) that hold notes; NaN of too few."""
-    struck = np.any(patterns, axis=1)
-    likeness, at = _likeness(patterns[struck]), at[struck]
+def _repeat(patterns: Bools, asked: Ints, steady: Ints) -> _Repeat:
+    """The likeness of the steady ones of the bars asked for that hold notes (rows of `patterns`); NaN of too few."""
+    struck = asked[np.any(patterns[asked], axis=1)]
+    is_steady = np.isin(struck, steady)
+    every = _likeness(patterns[struck])
+    likeness, at = every[np.ix_(is_steady, is_steady)], struck[is_steady]
     i, j = np.triu_indices(len(at), 1)
     alike, between = likeness[i, j], at[j] - at[i]
     of_cycle = [alike[between % bars == 0] for bars in CYCLE_BARS]
     cycle = max((float(pairs.mean()) for pairs in of_cycle if len(pairs) >= CYCLE_PAIRS), default=math.nan)
-    goes_on = np.diagonal(likeness, 1) >= PARTS_ALIKE
-    part = np.concatenate(([0], np.cumsum(~goes_on)))
-    parts = 1 <= part[-1] < PARTS_MOST and int(np.bincount(part).min()) >= PART_BARS
-    return _Repeat(_mean_likeness(likeness), cycle, parts)
+    parts = _n_parts((every >= PARTS_ALIKE).tolist(), struck.tolist(), is_steady.tolist())
+    return _Repeat(_mean_likeness(likeness), cycle, 1 < parts <= PARTS_MOST)
+
+
+def _n_parts(alike: list[list[bool]], at: list[int], steady: list[bool]) -> float:
+    """Into how few parts the bars fall, each with a rhythm of its own that goes round in one bar or in two; inf where
+    they do not. A bar that is not steady may be another."""
+    fewest = [0.0] + [math.inf] * len(at)
+    for begin in range(len(at)):
+        if fewest[begin] >= PARTS_MOST:
+            continue
+        for cycle in CYCLE_BARS:
+            last: dict[int, int] = {}  # place in the cycle → the bar that was there last
+            n_again = 0
+            for i in range(begin, len(at)):
+                before = last.get(at[i] % cycle)
+                again = before is not None and alike[before][i]
+                if before is not None and not again and steady[i]:
+                    break
+                if again or (before is None and steady[i]):
+                    last[at[i] % cycle] = i
+                n_again += again
+                if len(last) == cycle and n_again >= cycle * (PART_BARS - 1):
+                    fewest[i + 1] = min(fewest[i + 1], fewest[begin] + 1.0)
+    return fewest[-1]
 
 
 def _crosses(rhythms: Bools) -> bool:
