@@ -43,7 +43,9 @@ def transposed(reading: Reading, chart: Chart) -> Reading:
     at, target = root_changes(chart)
     rows = np.clip(at.astype(np.int64) - reading.first_beat_idx, 0, reading.n_beats - 1)
     notes = reading.on_note_idx[rows]
-    have = notes >= 0
+    # A slide is where it arrives, whatever it passes: its first note is no evidence of where the notes lie.
+    led_on = np.append(reading.joined[1:], False)
+    have = (notes >= 0) & ~led_on[notes]
     if np.count_nonzero(have) < TRANSPOSED_MIN_CHANGES:
         return reading
     steps = (reading.pc[notes[have]] - target[have]) % 12

@@ -24,7 +24,9 @@ __all__ = ["SLIDE_SEMITONES", "SLUR_SEMITONES", "Bent", "bent_notes", "moving_be
 
 SLUR_SEMITONES, SLIDE_SEMITONES = 4, 5  # how far fingers hammer on, how far a short slide leads; our choice
 STANDS_S = 0.08  # a pitch that is held so long is a note
+ENDS_S = 0.05  # … and, where a slide over frets leads, one that is held so long until the note ends; our choice
 AROUND_SEMITONES = 0.35  # and lies within this of it
+AS_LONG_S = 0.005
 _BINS = 20  # to a semitone
 STEP_S = 0.05  # a hand that hammers on is there within this; a pickup's own smoothing takes some of it
 BENT_SLIDE_SEMITONES = 12  # a slide on one string, seen whole, may be long
@@ -130,7 +132,7 @@ def _pitches(row: int, starts_s: Floats, bends: Floats, end_s: float, settled: f
     stands = [
         (float(edges[k]), float(edges[k + 1]), int(fret[at]))
         for k, at in enumerate(begins.tolist())
-        if fret[at] < 99 and edges[k + 1] - edges[k] >= STANDS_S
+        if fret[at] < 99 and edges[k + 1] - edges[k] >= (ENDS_S if k + 1 == len(begins) else STANDS_S)
     ]
     if not stands:
         return []
@@ -141,6 +143,8 @@ def _pitches(row: int, starts_s: Floats, bends: Floats, end_s: float, settled: f
         if step == 0:
             continue
         quick = way_s <= STEP_S
+        if end_s - there_s < STANDS_S and (quick or abs(step) < 2):
+            break  # let go of, and no slide
         if abs(step) > (SLUR_SEMITONES if quick else BENT_SLIDE_SEMITONES):
             return []  # a tracker's slip, no hand
         out.append(Bent(row, (left_s + there_s) / 2, now + own, FLAG_SLURRED if quick else FLAG_SLID))
@@ -149,11 +153,14 @@ def _pitches(row: int, starts_s: Floats, bends: Floats, end_s: float, settled: f
 
 
 def _longest(bends: Floats, held_s: Floats) -> float:
-    """The bend that is held longest, what lies about it taken together."""
+    """The bend that is held longest, what lies about it taken together; of those held as long, as on the way of a slow
+    slide, the one nearest to where it arrives."""
     bins = np.rint(bends * _BINS).astype(np.int64)
     wide = round(AROUND_SEMITONES * _BINS)
     lowest = int(bins.min()) - wide
     total_s = np.bincount(bins - lowest, weights=held_s, minlength=int(bins.max()) - lowest + wide + 1)
-    middle = int(np.argmax(np.convolve(total_s, np.ones(2 * wide + 1), "same"))) + lowest
+    about_s = np.convolve(total_s, np.ones(2 * wide + 1), "same")
+    longest = np.flatnonzero(about_s >= about_s.max() - AS_LONG_S) + lowest
+    middle = int(longest[np.argmin(np.abs(longest - bins[-1]))])
     inside = np.abs(bins - middle) <= wide
     return float(np.average(bends[inside], weights=held_s[inside]))
