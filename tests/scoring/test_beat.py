@@ -164,6 +164,12 @@ def test_a_fitted_beat_that_may_have_slipped_tells_no_place(kind: str) -> None:
         card = score(swayed)
         assert card.form.lost is None and card.landing.changes is None and card.shape.choruses == ()
         assert not any(advice.about in ("form", "landing", "shape") for advice in card.verdict.advice)
+        alone = score(Take(swayed.notes, swayed.tempo, None, header=swayed.header))
+        for told in (card, alone) if found.may_slip else (card,):
+            groups = (*told.swing.per_beat, *told.swing.per_chorus)
+            assert not any(beat.n for beat in told.timing.per_beat) and not any(group.ratio.n for group in groups)
+            assert told.timing.n == 0 or "per_beat" in told.to_dict()["timing"]["why"]
+            assert "always late" not in summary(told) and not any(line.bars for line in told.verdict.lines)
     assert slipped
 
 

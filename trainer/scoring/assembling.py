@@ -34,6 +34,7 @@ __all__ = ["answers", "misplaced", "score"]
 DEFAULT_LEVEL = "jam"
 ELSEWHERE_SHARE = 0.8  # of the bars; our choice
 SLIPPED = "the beat fitted to what was played may have slipped by a beat: changes and form are not judged by it"
+_NOT_THESE = no_figure("not_placed", "the beat fitted to what was played may have slipped by a beat")
 _NO_ENDS = (math.nan, math.nan)
 _NO_FORM = no_figure("no_session", "without a session the form is not known")
 _NO_CHORDS = no_figure("no_session", "without a session the chords are not known")
@@ -73,6 +74,9 @@ def score(
         reading = replace(reading, unplaced=found_beat.none)
     timed, swung = timing(reading, take.band if len(take.band) else None), swing(reading)
     about = _about_the_chart(take, reading, chart, found_beat)
+    if found_beat.may_slip or about.elsewhere == SLIPPED:  # by then, beat 2 is another
+        timed = replace(timed, per_beat=(), no_beats=_NOT_THESE)
+        swung = replace(swung, per_chorus=(), per_beat=(), per_role=(), no_groups=_NOT_THESE)
     told = (found_beat.remark, *_remarks(take), *_only_along(take, answered), about.elsewhere)
     uncalibrated = no_figure("not_calibrated", "no calibration was made") if take.header.calibration is None else None
     card = Scorecard(

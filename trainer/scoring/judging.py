@@ -162,7 +162,7 @@ def _far_ratios(card: Scorecard) -> tuple[BarPlace, ...]:
 
 def _worst(card: Scorecard, cost: Mapping[int, float]) -> tuple[BarPlace, ...]:
     chart = card.chart
-    if chart is None:
+    if chart is None or card.landing.changes is None:  # or the bars are not the chart's
         return ()
     order = sorted(cost, key=lambda idx: (-cost[idx], idx))
     return tuple(BarPlace(chart.bars[i].chorus, chart.bars[i].bar) for i in order if chart.bars[i].chorus > 0)[

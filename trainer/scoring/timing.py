@@ -205,7 +205,7 @@ class Timing(Section):
     beats: Sometimes[tuple[OnBeat, ...]] = None
     no_gain: Annotated[Why | None, Explains("correction_gain")] = None
     no_split: Annotated[Why | None, Explains("two_level_split")] = None
-    coarse: Annotated[Why | None, Explains("per_beat")] = None
+    no_beats: Annotated[Why | None, Explains("per_beat")] = None
     beat: Hidden[Ints] = field(default_factory=lambda: np.zeros(0, dtype=np.int64))
     asynchrony_s: Hidden[Floats] = field(default_factory=lambda: np.zeros(0))
     usual_s: Hidden[Floats] = field(default_factory=lambda: np.zeros(0))
@@ -313,7 +313,7 @@ def timing(reading: Reading, band: Notes | None = None) -> Timing:
         excused=_excused(r),
         no_gain=no_gain,
         no_split=no_figure("too_few", no_split) if split is None else None,
-        coarse=coarse,
+        no_beats=coarse,
         beat=on.beats,
         asynchrony_s=on.asynchrony_s,
         usual_s=_usual_s(median_s.value, drift, on.x),
