@@ -13,7 +13,7 @@ import typer
 
 from trainer.cli.choosing import between
 from trainer.cli.facts import Json, show_json
-from trainer.cli.speaking import say
+from trainer.cli.speaking import say, wrapped
 from trainer.cli.waiting import key_reader
 from trainer.errors import PortError
 
@@ -78,7 +78,8 @@ def check_bass(name: str, channel: int | None, *, as_json: bool) -> None:
     _remember(known, found.channel)
     if not as_json:
         which = f", channel {found.channel}," if source.n_channels > 1 else ""
-        say(f"Remembered: the bass is on {source.name}{which} from now on. Next: trainer calibrate")
+        after = "trainer calibrate" if found.is_good else "set that right, and again: trainer check"
+        say(f"Remembered: the bass is on {source.name}{which} from now on. Next: {after}")
 
 
 def _listen(check: CableCheck, intake: object, fault: object, *, quiet: bool) -> None:
@@ -102,19 +103,19 @@ def _listen(check: CableCheck, intake: object, fault: object, *, quiet: bool) ->
 
                 size = shutil.get_terminal_size()
                 name = None if reading.pitch is None else note_name(reading.pitch)
-                rows = list(
-                    tuner_rows(
+                where = f"channel {check.channel}: " if check.n_channels > 1 and check.channel else ""
+                words = wrapped("\n".join((where + check.words()[0], *check.words()[1:])), size.columns)
+                rows = [
+                    *tuner_rows(
                         name,
                         reading.cents,
                         reading.doubt_cents,
                         size.columns,
-                        size.lines - 4,
+                        size.lines - 3 - len(words),
                         not writes_blocks(sys.stdout),
-                    )
-                )
-                found = check.levels()
-                where = f"channel {check.channel}   " if check.n_channels > 1 and check.channel else ""
-                rows.append(f"{where}now {found.loud_db:.0f} dB, loudest {found.peak_db:.0f} dB"[: size.columns])
+                    ),
+                    *words,
+                ]
                 back = f"\x1b[{n_rows}A" if n_rows else ""
                 sys.stdout.write(back + "".join(f"\r\x1b[K{row}\n" for row in rows) + "\x1b[J")
                 sys.stdout.flush()

@@ -6,7 +6,7 @@ and −3 dBFS, hum lie 40 dB under the playing.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -19,6 +19,7 @@ __all__ = ["CableCheck", "CableResult", "level_words"]
 
 KEPT_S = 8.0
 TUNED_S = 0.6
+GOOD = "good level"
 NOTHING_DB = -60.0
 LOW_PEAK_DB = -24.0
 HIGH_PEAK_DB = -0.5
@@ -27,6 +28,12 @@ UNDER_DB = 40.0
 HISS_UNDER_DB = 25.0  # a string that rings on is no noise
 MOST_DOUBT_CENTS = 8.0
 HEARD_DB = -50.0
+MAINS_HZ = (50.0, 60.0)
+QUIET_S, STEP_S = 0.5, 0.1
+MAINS_CENTS = 12.0  # the mains keep their frequency far better (0.2 Hz of 50 is 7 cents)
+STEADY_DB = (
+    0.3  # hum has a pitch too, but does not fade: a string loses more from one quarter of what is read to the next
+)
 
 Samples = NDArray[np.float32]
 
@@ -40,6 +47,11 @@ class CableResult:
     levels: Levels
     words: tuple[str, ...]
     strings: dict[str, float]
+
+    @property
+    def is_good(self) -> bool:
+        """Whether the level may stay as it is."""
+        return self.words[0].startswith(GOOD)
 
     def to_dict(self) -> dict[str, Any]:
         found = self.levels
@@ -63,11 +75,13 @@ class CableCheck:
         self.rate_hz, self.n_channels, self.asked = rate_hz, n_channels, channel
         self._kept: Samples = np.zeros((0, n_channels), dtype=np.float32)
         self._peaks = np.zeros(n_channels)
+        self._levels: Levels | None = None
         self.strings: dict[str, float] = {}
 
     def feed(self, block: Samples) -> None:
         most = round(KEPT_S * self.rate_hz)
         self._kept = np.concatenate([self._kept, block])[-most:]
+        self._levels = None
         if len(block):
             self._peaks = np.maximum(self._peaks, np.abs(block).max(axis=0))
 
@@ -85,17 +99,38 @@ class CableCheck:
 
     def reading(self) -> TunerReading:
         """The tuner, now. What it is sure of is remembered for the string."""
-        found = tuner(self.sound()[-round(TUNED_S * self.rate_hz) :], float(self.rate_hz))
+        part = self.sound()[-round(TUNED_S * self.rate_hz) :]
+        found = tuner(part, float(self.rate_hz))
+        quarters_db = np.array([_power_db(quarter) for quarter in np.array_split(part, 4)])
+        if _is_mains(found) and np.abs(np.diff(quarters_db)).min() < STEADY_DB:
+            return TunerReading(None, None, None)
         if found.pitch is not None and found.cents is not None and (found.doubt_cents or 99.0) <= MOST_DOUBT_CENTS:
             self.strings[note_name(found.pitch)] = found.cents
         return found
 
     def levels(self) -> Levels:
-        return levels(self.sound(), float(self.rate_hz))
+        if self._levels is None:
+            found = levels(self.sound(), float(self.rate_hz))
+            self._levels = replace(found, noise_db=-120.0, hum_hz=None, hum_db=None) if self._rings_on() else found
+        return self._levels
+
+    def _rings_on(self) -> bool:
+        """Whether a string sounds even where it is quietest: nothing can be said of noise and hum then."""
+        sound, step = self.sound(), round(STEP_S * self.rate_hz)
+        n = round(QUIET_S / STEP_S)
+        power = (sound[: len(sound) // step * step].reshape(-1, step).astype(np.float64) ** 2).sum(axis=1)
+        if len(power) < n:
+            return False
+        first = int(np.argmin(np.convolve(power, np.ones(n), "valid"))) * step
+        found = tuner(sound[first : first + n * step], float(self.rate_hz))
+        return found.pitch is not None and not _is_mains(found)
+
+    def words(self) -> tuple[str, ...]:
+        """What is to be said of the level so far."""
+        return level_words(self.levels() if self.channel is not None else levels(np.zeros(0, np.float32), 48_000))
 
     def result(self) -> CableResult:
-        found = self.levels()
-        words = level_words(found) if self.channel is not None else level_words(levels(np.zeros(0, np.float32), 48_000))
+        found, words = self.levels(), self.words()
         others = [i + 1 for i in np.flatnonzero(self._peaks > 10.0 ** (HEARD_DB / 20.0)) if i + 1 != self.channel]
         if others and self.channel is not None:
             listed = ", ".join(str(i) for i in others)
@@ -103,12 +138,25 @@ class CableCheck:
         return CableResult(self.channel, found, words, dict(self.strings))
 
 
+def _is_mains(found: TunerReading) -> bool:
+    """Whether what the tuner reads is the mains, or one of their multiples."""
+    if found.pitch is None or found.cents is None:
+        return False
+    hz = 440.0 * 2.0 ** ((found.pitch + found.cents / 100.0 - 69.0) / 12.0)
+    times = hz / np.array(MAINS_HZ)
+    return bool(np.any(1200.0 * np.abs(np.log2(times / np.maximum(np.rint(times), 1.0))) < MAINS_CENTS))
+
+
+def _power_db(part: Samples) -> float:
+    return 10.0 * float(np.log10(np.mean(part.astype(np.float64) ** 2) + 1e-12)) if len(part) else -120.0
+
+
 def level_words(found: Levels) -> tuple[str, ...]:
     """What is to be said of a level: one line on loudness with what to do, then hum and hiss where they matter."""
     if found.peak_db < NOTHING_DB:
         return (
-            "nothing comes in: is the cable in, the bass's volume up, the interface's gain open, and this the right "
-            "input?",
+            "nothing comes in: see that the cable is in, the bass's volume up, the interface's gain open, and this the "
+            "right input",
         )
     out = []
     if found.peak_db > HIGH_PEAK_DB or (found.clipped_frac > MUCH_CLIPPED and found.peak_db > LOW_PEAK_DB / 2):
@@ -116,7 +164,7 @@ def level_words(found: Levels) -> tuple[str, ...]:
     elif found.peak_db < LOW_PEAK_DB:
         out.append(f"too low: hard notes reach {found.peak_db:.0f} dB; turn the gain up until they reach -12 or so")
     else:
-        out.append(f"good level: hard notes reach {found.peak_db:.0f} dB")
+        out.append(f"{GOOD}: hard notes reach {found.peak_db:.0f} dB")
     if found.hum_hz is not None and found.hum_db is not None and found.hum_db > found.loud_db - UNDER_DB:
         out.append(
             f"hum of {found.hum_hz:g} Hz at {found.hum_db:.0f} dB, from the mains: try another cable or socket, move "

@@ -28,7 +28,7 @@ def tuner_rows(
     lane[half] = "|" if ascii_only else "┃"
     at = half + round(max(-SCALE_CENTS, min(SCALE_CENTS, cents)) / SCALE_CENTS * half)
     lane[at] = "#" if ascii_only else "█"
-    doubt = "" if doubt_cents is None else f", sure to {doubt_cents:.0f}"
+    doubt = "" if doubt_cents is None else f", sure to {max(doubt_cents, 1.0):.0f}"
     if abs(cents) <= max(IN_TUNE_CENTS, doubt_cents or 0.0):
         word = "in tune"
     else:
