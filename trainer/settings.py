@@ -65,6 +65,11 @@ class PortSettings:
     calibrations: Mapping[str, Mapping[str, Any]] = field(default_factory=dict)
     channel: int | None = None
 
+    @property
+    def set_up(self) -> str:
+        """When it was last checked or calibrated (ISO 8601, UTC); "" for never."""
+        return max(self.checked, *(str(row.get("made", "")) for row in self.calibrations.values()), "")
+
 
 def config_dir() -> Path:
     """The folder of the settings; not made here."""

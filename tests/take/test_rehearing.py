@@ -143,7 +143,7 @@ def test_old_recordings_are_counted_and_removed_by_age(
     (found,) = kept_recordings(tmp_path)
     assert found.path == old and found.seconds > 10.0
     folder = ["--takes", str(tmp_path)]
-    assert run(["recordings", *folder]) == 0 and "1 recordings, 0 minutes" in capsys.readouterr().out
+    assert run(["recordings", *folder]) == 0 and "1 recording, 0 minutes" in capsys.readouterr().out
     assert run(["recordings", *folder, "--older-than", "50", "--remove"]) == 0 and old.exists()
     assert run(["recordings", *folder, "--remove"]) == 2 and old.exists()
     assert run(["recordings", *folder, "--older-than", "30", "--remove"]) == 0 and not old.exists()

@@ -164,9 +164,11 @@ def recordings(
 
 
 def _say_recordings(found: Sequence[KeptRecording], age: str, *, removed: bool) -> None:
+    from trainer.scoring.why import counted
+
     minutes, megabytes = sum(item.seconds for item in found) / 60, sum(item.n_bytes for item in found) / 1e6
     done = "removed: " if removed else ""
-    say(f"{done}{len(found)} recordings{age}, {minutes:.0f} minutes, {megabytes:.1f} MB.")
+    say(f"{done}{counted(len(found), 'recording')}{age}, {counted(round(minutes), 'minute')}, {megabytes:.1f} MB.")
     if found and not removed:
         say(
             "Their takes and figures stay without them. To remove old ones: trainer recordings --older-than 90 --remove"

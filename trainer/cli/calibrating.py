@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import datetime
 import sys
+from collections.abc import Callable
 from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
@@ -17,7 +18,7 @@ import typer
 
 from trainer.cli.choosing import between, take_meant
 from trainer.cli.facts import Json, show_json
-from trainer.cli.input_port import chosen_bass, chosen_input, known_profile
+from trainer.cli.input_port import chosen_bass, chosen_instrument, known_profile
 from trainer.cli.running import BassChannel, BassIn
 from trainer.cli.speaking import echo, say, to_stderr
 from trainer.cli.waiting import breathe
@@ -111,8 +112,7 @@ def calibrate(
     output = "none" if no_audio else output_name(audio or "auto")
     if output == "none" and midi_out is None:
         raise PortError("nothing to hear a click from; connect a sound output, or name a MIDI one with --midi-out NAME")
-    name = None if bass_in is not None or loop else chosen_input(midi_in)
-    bass = chosen_bass(bass_in) if name is None else None
+    name, bass = (None, chosen_bass(bass_in)) if loop else chosen_instrument(midi_in, bass_in)
     asked = _Asked(clicks, bpm, plain, keep, as_json)
     heard = audio or "auto"
     if bass is not None:
@@ -154,16 +154,25 @@ def _calibrate_midi(options: PlayOptions, output: str, profile: InputProfile | N
     options = replace(
         _to_clicks(options, session, quiet=asked.plain or as_json), transpose_semitones=known.transpose_semitones
     )
-    status = 0
-    while as_json or breathe(words="Count-in"):
+
+    def once() -> int:
         with to_stderr(as_json):
             take = _played(session, options, known.port, asked.keep)
+        return _concluded(take, known, output, options.monitor, used, as_json=as_json)
+
+    return _until_sure(once, instructions[0], as_json=as_json)
+
+
+def _until_sure(once: Callable[[], int], instruction: str, *, as_json: bool) -> int:
+    """Played to the click, and again for as long as the fit is in doubt and the person stays: nobody need type."""
+    status = 0
+    while as_json or breathe(words="Count-in"):
         try:
-            return _concluded(take, known, output, options.monitor, used, as_json=as_json)
+            return once()
         except UsageError as error:
             if as_json or not (sys.stdin.isatty() and sys.stdout.isatty()):
                 raise
-            say(f"{error}.\nOnce more, then: {instructions[0]}")
+            say(f"{error}.\nOnce more, then: {instruction}")
         status = 2
     return status
 
@@ -208,13 +217,16 @@ def _calibrate_bass(cable: Cabled, asked: _Asked) -> int:
     as_json = asked.as_json
     session = click_session("pad", asked.clicks or N_CLICKS["pad"], asked.bpm)
     options = _bass_options(cable, session, known, quiet=asked.plain or as_json)
-    say(_instructions("sound", False)[0], err=as_json)
+    instruction = _instructions("sound", False)[0]
+    say(instruction, err=as_json)
     say("Exacter, and without your own habit in it: a cable from output to input, and --loop.", err=as_json)
-    if not as_json and not breathe(words="Count-in"):
-        return 0
-    with to_stderr(as_json):
-        take = _played(session, options, cable[0], asked.keep)
-    return _concluded(take, known, cable[3], False, "sound", as_json=as_json)
+
+    def once() -> int:
+        with to_stderr(as_json):
+            take = _played(session, options, cable[0], asked.keep)
+        return _concluded(take, known, cable[3], False, "sound", as_json=as_json)
+
+    return _until_sure(once, instruction, as_json=as_json)
 
 
 def _calibrate_loop(cable: Cabled, *, as_json: bool) -> int:

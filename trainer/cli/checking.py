@@ -10,7 +10,7 @@ import typer
 
 from trainer.cli.choosing import with_options
 from trainer.cli.facts import Json, show_json
-from trainer.cli.input_port import asked_bass, chosen_bass, chosen_input, known_profile
+from trainer.cli.input_port import asked_bass, chosen_instrument, known_profile
 from trainer.cli.running import BassChannel, BassIn, Strung
 from trainer.cli.speaking import echo
 from trainer.cli.waiting import key_reader
@@ -115,11 +115,11 @@ def check(
 
     tuning = strung.bass()
     kept = known_profile(profile)
-    name = None if bass_in is not None else chosen_input(midi_in)
+    name, bass = chosen_instrument(midi_in, bass_in)
     if name is None:
         from trainer.cli.cable import check_bass, no_bass_advice
 
-        bass = chosen_bass(bass_in) or asked_bass()
+        bass = bass or asked_bass()
         if bass is None:
             raise PortError(
                 "no MIDI input to check, and no sound input that is sure to be a bass's; connect one and look with: "

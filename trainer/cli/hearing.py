@@ -126,7 +126,10 @@ def _say(found: HeardNotes, file: Path) -> None:
     for remark in found.remarks:
         say(f"Note: {remark}.")
     if len(rows):
-        say(f"Its figures: trainer score {here().pasted(file)} --session SESSION")
+        take = file.with_suffix(".mid")
+        known = take.is_file() and file.with_suffix(".json").is_file()
+        which = here().pasted(take) if known else f"{here().pasted(file)} --session SESSION"
+        say(f"Its figures: trainer score {which}")
 
 
 def _write_midi(notes: Notes, path: Path) -> None:

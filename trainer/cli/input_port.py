@@ -11,7 +11,7 @@ from trainer.errors import PortError, UsageError, did_you_mean
 from trainer.limits import whole_number
 from trainer.profiles import INPUT_PROFILES, InputProfile
 
-__all__ = ["ask_which", "asked_bass", "chosen_bass", "chosen_input", "known_profile"]
+__all__ = ["ask_which", "asked_bass", "chosen_bass", "chosen_instrument", "known_profile"]
 
 # What an input that a bass can be plugged into is called by those who make it, and what one is that it cannot be.
 _INTERFACE = re.compile(r"\b(usb|interface|instrument|audio codec|line in|hi-z)\b", re.IGNORECASE)
@@ -35,19 +35,56 @@ def ask_which(
     )
 
 
+def chosen_instrument(
+    midi_in: str | None, bass_in: str | None, *, not_from: Sequence[str] = ()
+) -> tuple[str | None, str | None]:
+    """(the MIDI input, the sound input) that is meant, one of them at most.
+
+    What is asked for; else the bass by its cable, where that was checked or calibrated later than any MIDI input that
+    is connected (many an interface has a MIDI socket too); else the MIDI input; else the sound input that is sure to
+    be a bass's. `not_from` as in `chosen_input`.
+    """
+    if bass_in is not None:
+        return None, chosen_bass(bass_in)
+    if midi_in is None and (bass := _set_up_last(not_from)) is not None:
+        return None, bass
+    name = chosen_input(midi_in, not_from=not_from)
+    return name, chosen_bass(None) if name is None else None
+
+
+def _set_up_last(not_from: Sequence[str]) -> str | None:
+    """The one sound input that was set up later than any MIDI input that is connected."""
+    from trainer.live.calibration import bass_port
+    from trainer.ports.audio import list_audio
+    from trainer.settings import load_port
+
+    kept = {port.name: load_port(bass_port(port.name)) for port in list_audio().inputs}
+    basses = {name: settings.set_up for name, settings in kept.items() if settings is not None}
+    if len(basses) != 1:
+        return None
+    known = [load_port(name) for name in _midi_names(not_from)]
+    ((name, when),) = basses.items()
+    return name if all(when > settings.set_up for settings in known if settings is not None) else None
+
+
+def _midi_names(not_from: Sequence[str]) -> list[str]:
+    from trainer.ports.midi import list_ports, port_stem
+
+    feet = {port_stem(name) for name in not_from}
+    return [port.name for port in list_ports().inputs if not port.through and port_stem(port.name) not in feet]
+
+
 def chosen_input(asked: str | None, *, may_ask: bool | None = None, not_from: Sequence[str] = ()) -> str | None:
     """The name of the input to open; None when there is none at all. `PortError` when it cannot be told.
 
     `not_from`: ports of foot switches, which are no bass. `may_ask`: whether a person is there to answer; None looks
     whether standard input and output are terminals.
     """
-    from trainer.ports.midi import find_port, list_ports, port_stem
+    from trainer.ports.midi import find_port, list_ports
 
-    ports = list_ports()
     if asked is not None:
-        return find_port(asked, ports.input_names, "MIDI input")
-    feet = {port_stem(name) for name in not_from}
-    names = [port.name for port in ports.inputs if not port.through and port_stem(port.name) not in feet]
+        return find_port(asked, list_ports().input_names, "MIDI input")
+    names = _midi_names(not_from)
     if not names:
         return None
     if len(names) == 1:

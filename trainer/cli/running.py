@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from trainer.cli.choosing import Strings, TuningOption, between, part_changes
-from trainer.cli.input_port import chosen_bass, chosen_input, known_profile
+from trainer.cli.input_port import chosen_instrument, known_profile
 from trainer.cli.pedals import learnt
 from trainer.cli.sounds import band_sounds
 from trainer.cli.speaking import echo, say
@@ -236,10 +236,8 @@ def with_input(
     cable = cable or Cable()
     if cable.bass_in is not None and midi_in is not None:
         raise UsageError("--midi-in and --bass-in exclude each other; expected the one that your bass is on")
-    name = None
-    if cable.bass_in is None:
-        name = chosen_input(midi_in, not_from=[switch.port for switch in options.pedals if switch.port_alone])
-    bass = chosen_bass(cable.bass_in) if name is None else None
+    feet = [switch.port for switch in options.pedals if switch.port_alone]
+    name, bass = chosen_instrument(midi_in, cable.bass_in, not_from=feet)
     if bass is not None:
         return _with_bass(options, bass, cable)
     port = name or TYPING_PORT

@@ -146,7 +146,8 @@ def leak_words(take: Take, recording: Path, soundfont: Path | None = None) -> st
     n, n_unsure = len(take.notes), int(facts.get("n_unsettled", 0))
     return (
         f"the band comes back through the bass's input, {-under_db:.0f} dB under the bass: wear headphones, or turn "
-        f"its output down in the interface's mixer; {n - min(n_unsure, n)} of {n} notes are sure all the same"
+        f"its output down in the interface's mixer; {n - min(n_unsure, n)} of {n} notes settled on a pitch all the "
+        "same, and some of those may be the band's"
     )
 
 
