@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import io
+
 import pytest
 
-from trainer.cli.input_port import chosen_instrument
+from trainer.cli.input_port import chosen_instrument, instrument_to_check
 from trainer.live.calibration import bass_port
 from trainer.ports.audio import AudioList, AudioPort
 from trainer.ports.midi import PortInfo, PortList
@@ -40,6 +42,25 @@ def test_of_two_that_were_set_up_the_later_is_meant(midi_day: int, meant: tuple[
     save_port(PortSettings(bass_port(INTERFACE), "sound", calibrations=made))
     save_port(PortSettings(SOCKET, "pad", checked=f"2026-03-0{midi_day}T10:00:00+00:00"))
     assert chosen_instrument(None, None) == meant
+
+
+@pytest.mark.parametrize(("answer", "meant"), [("1", (SOCKET, None)), ("2", (None, INTERFACE))])
+def test_the_sound_check_asks_whether_it_is_midi_or_sound(
+    answer: str,
+    meant: tuple[str | None, str | None],
+    monkeypatch: pytest.MonkeyPatch,
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    """Once: of what was set up then, the later is meant."""
+    terminal = io.StringIO(f"{answer}\n")
+    terminal.isatty = lambda: True  # type: ignore[method-assign]
+    monkeypatch.setattr("sys.stdin", terminal)
+    monkeypatch.setattr("sys.stdout.isatty", lambda: True, raising=False)
+    assert instrument_to_check(None, None) == meant
+    assert f"1  {SOCKET}   (MIDI)" in (said := capsys.readouterr().out) and f"2  {INTERFACE}   (sound)" in said
+    assert BUILT_IN not in said
+    save_port(PortSettings(bass_port(INTERFACE), "sound", channel=1, checked="2026-03-01T10:00:00+00:00"))
+    assert instrument_to_check(None, None) == (None, INTERFACE) and not capsys.readouterr().out
 
 
 def test_of_two_sound_inputs_that_were_checked_neither_goes_before_midi() -> None:

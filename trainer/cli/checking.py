@@ -10,7 +10,7 @@ import typer
 
 from trainer.cli.choosing import with_options
 from trainer.cli.facts import Json, show_json
-from trainer.cli.input_port import asked_bass, chosen_instrument, known_profile
+from trainer.cli.input_port import asked_bass, instrument_to_check, known_profile
 from trainer.cli.running import BassChannel, BassIn, Strung
 from trainer.cli.speaking import echo
 from trainer.cli.waiting import key_reader
@@ -115,7 +115,7 @@ def check(
 
     tuning = strung.bass()
     kept = known_profile(profile)
-    name, bass = chosen_instrument(midi_in, bass_in)
+    name, bass = instrument_to_check(midi_in, bass_in)
     if name is None:
         from trainer.cli.cable import check_bass, no_bass_advice
 

@@ -11,18 +11,29 @@ from trainer.errors import PortError, UsageError, did_you_mean
 from trainer.limits import whole_number
 from trainer.profiles import INPUT_PROFILES, InputProfile
 
-__all__ = ["ask_which", "asked_bass", "chosen_bass", "chosen_instrument", "known_profile"]
+__all__ = ["ask_which", "asked_bass", "chosen_bass", "chosen_instrument", "instrument_to_check", "known_profile"]
 
 # What an input that a bass can be plugged into is called by those who make it, and what one is that it cannot be.
 _INTERFACE = re.compile(r"\b(usb|interface|instrument|audio codec|line in|hi-z)\b", re.IGNORECASE)
 _ROOM = re.compile(r"\b(mic|mics|microphone|array|webcam|camera|cam|headset|headphones?|monitor of)\b", re.IGNORECASE)
 
 
+_HEADINGS = {
+    "--midi-in NAME": "Several MIDI inputs are connected:",
+    "--bass-in NAME": "Sound can come in here:",
+    "--midi-in or --bass-in NAME": "A bass can come in by MIDI or as sound:",
+}
+
+
 def ask_which(
-    names: Sequence[str], read_line: Callable[[], str], write: Callable[[str], None], *, option: str = "--midi-in"
+    names: Sequence[str],
+    read_line: Callable[[], str],
+    write: Callable[[str], None],
+    *,
+    option: str = "--midi-in NAME",
 ) -> str:
     """Ask for one of several inputs by number; `PortError` when no usable answer comes. `option` names it next time."""
-    write("Several MIDI inputs are connected:\n" if option == "--midi-in" else "Sound can come in here:\n")
+    write(f"{_HEADINGS[option]}\n")
     for number, name in enumerate(names, 1):
         write(f"  {number}  {name}\n")
     write(f"Which one is the bass? 1-{len(names)}: ")
@@ -31,7 +42,7 @@ def ask_which(
     if chosen is not None and 1 <= chosen <= len(names):
         return names[chosen - 1]
     raise PortError(
-        f'"{answer}" is not one of the inputs; expected a number from 1 to {len(names)}, or {option} NAME next time'
+        f'"{answer}" is not one of the inputs; expected a number from 1 to {len(names)}, or {option} next time'
     )
 
 
@@ -50,6 +61,32 @@ def chosen_instrument(
         return None, bass
     name = chosen_input(midi_in, not_from=not_from)
     return name, chosen_bass(None) if name is None else None
+
+
+def instrument_to_check(midi_in: str | None, bass_in: str | None) -> tuple[str | None, str | None]:
+    """The same for the sound check: where both a MIDI input and an interface's sound are there and neither was set up,
+    the person is asked, if somebody is there to answer."""
+    from trainer.live.calibration import bass_port
+    from trainer.ports.audio import list_audio
+    from trainer.settings import load_port
+
+    someone = sys.stdin.isatty() and sys.stdout.isatty()
+    if someone and midi_in is None and bass_in is None and (midi := _midi_names(())):
+        sound = [port.name for port in list_audio().inputs if _is_interface(port.name)]
+        rows = {f"{name}   (MIDI)": (name, None) for name in midi} | {
+            f"{name}   (sound)": (None, name) for name in sound
+        }
+        if sound and all(load_port(name) is None for name in [*midi, *map(bass_port, sound)]):
+            return rows[ask_which([*rows], sys.stdin.readline, _write, option="--midi-in or --bass-in NAME")]
+    return chosen_instrument(midi_in, bass_in)
+
+
+def _write(text: str) -> None:
+    echo(text, nl=False)
+
+
+def _is_interface(name: str) -> bool:
+    return bool(_INTERFACE.search(name)) and not _ROOM.search(name)
 
 
 def _set_up_last(not_from: Sequence[str]) -> str | None:
@@ -94,11 +131,7 @@ def chosen_input(asked: str | None, *, may_ask: bool | None = None, not_from: Se
     if not may_ask:
         listed = ", ".join(f'"{name}"' for name in names)
         raise PortError(f"several MIDI inputs are connected: {listed}; say which one with --midi-in NAME")
-
-    def write(text: str) -> None:
-        echo(text, nl=False)
-
-    return ask_which(names, lambda: sys.stdin.readline(), write)
+    return ask_which(names, sys.stdin.readline, _write)
 
 
 def chosen_bass(asked: str | None) -> str | None:
@@ -117,7 +150,7 @@ def chosen_bass(asked: str | None) -> str | None:
 
     names = [port.name for port in inputs.inputs]
     known = [name for name in names if load_port(bass_port(name)) is not None]
-    sensible = known or [name for name in names if _INTERFACE.search(name) and not _ROOM.search(name)]
+    sensible = known or [name for name in names if _is_interface(name)]
     return sensible[0] if len(sensible) == 1 else None
 
 
@@ -128,7 +161,7 @@ def asked_bass() -> str | None:
     names = [port.name for port in list_audio().inputs]
     if not names or not (sys.stdin.isatty() and sys.stdout.isatty()):
         return None
-    return ask_which(names, sys.stdin.readline, lambda text: echo(text, nl=False), option="--bass-in")
+    return ask_which(names, sys.stdin.readline, _write, option="--bass-in NAME")
 
 
 def known_profile(profile: str | None) -> InputProfile | None:
