@@ -86,6 +86,17 @@ def test_the_figures_on_the_page_are_the_cards(taken: tuple[Take, Scorecard]) ->
     assert len(re.findall(r"<title>chorus \d+, bar \d+, beat \d: ", page)) == data["timing"]["n"]
 
 
+def test_bars_elsewhere_are_counted_alike_in_the_advice_and_below() -> None:
+    """A take that stops in its last chorus: of the bars that the player was in for, in both places."""
+    path = Path(__file__).parents[1] / "scoring" / "kept" / "lost.mid"
+    take = read_take(path)
+    card = score(take)
+    (advice,) = (each for each in card.verdict.advice if each.about == "form")
+    of_bars = advice.evidence.partition(";")[0]
+    assert re.fullmatch(r"\d+ of \d+ bars", of_bars) and card.landing.stopped
+    assert f"Elsewhere in the form for <strong>{of_bars}</strong>" in report_page(take, card)
+
+
 def test_strings_from_files_are_escaped() -> None:
     take, card = a_take(NASTY)
     page = report_page(take, card)

@@ -179,7 +179,7 @@ def test_elsewhere_in_several_places_at_once_is_said_once_without_a_bar_and_is_n
     card = score(Take(notes_from_rows(rows), tempo, chart.session))
     assert not any(advice.about == "form" for advice in card.verdict.advice)
     assert card.verdict.lines[3].text.count("elsewhere") == 1
-    page = sections.form_section(result, chart)
+    page = sections.form_section(result, chart, card.reading)
     assert page.count("where cannot be told") == 1 and "With the band" not in page
     assert card.verdict.lines[3].met is None and math.isnan(card.verdict.lines[3].figure.value)
 

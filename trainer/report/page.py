@@ -46,7 +46,7 @@ def report_page(take: Take, card: Scorecard) -> str:
     if chart is not None:
         body += [
             landing_section(card.landing, chart),
-            form_section(card.form, chart),
+            form_section(card.form, chart, card.reading),
             shape_section(card.shape, chart, *band_heard(take, chart)),
             devices_section(card.devices, chart),
         ]

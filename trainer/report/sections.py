@@ -334,7 +334,7 @@ def _landing_cell(chorus: int, bar: int, here: Sequence[Item]) -> str:
 # --- form ------------------------------------------------------------------------------------------------------------
 
 
-def form_section(form: FormResult, chart: Chart) -> str:
+def form_section(form: FormResult, chart: Chart, reading: Reading) -> str:
     out = ["<section><h2>Keeping the form</h2>"]
     listened = chart.heard_choruses
     place = [row for row in form.place or () if row.chorus not in listened]
@@ -349,9 +349,10 @@ def form_section(form: FormResult, chart: Chart) -> str:
         )
         away = form.bars_lost
         read = "Your place is read from roots and chord notes, beat by beat, as the most likely path through the form."
-        if away and away <= len(place):
+        n_bars = form.bars_in_for(reading)
+        if away and away <= n_bars:
             out.append(
-                f"<p>Elsewhere in the form for <strong>{away} of {len(place)} bars</strong> (counted, not sampled). {read}</p>"
+                f"<p>Elsewhere in the form for <strong>{away} of {n_bars} bars</strong> (counted, not sampled). {read}</p>"
             )
         elif not lost and not form.untold:
             n = form.n_bars_played

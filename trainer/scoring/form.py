@@ -176,6 +176,15 @@ class FormResult(Section):
         """Bars, as `Chart.bars` counts them, in which the player certainly was elsewhere."""
         return frozenset(idx for span in self.lost or () for idx in range(span.first_idx, span.last_idx + 1))
 
+    def bars_in_for(self, reading: Reading) -> int:
+        """How many bars the player was in for: from where a file begins to where he stopped, without the choruses that
+        are only listened to."""
+        heard = frozenset[int]() if reading.chart is None else reading.chart.heard_choruses
+        return sum(
+            row.chorus not in heard and reading.from_beats - BEATS_PER_BAR < row.at_beats <= reading.until_beats
+            for row in self.place or ()
+        )
+
     @property
     def line(self) -> str:
         """The form in a few words, with its counts and places."""

@@ -35,7 +35,7 @@ from trainer.scoring.text import (
 from trainer.scoring.timing import Timing
 from trainer.scoring.verdict import MAX_ADVICE, Advice, Line, Verdict
 from trainer.scoring.why import Why, counted, no_figure
-from trainer.session import BEATS_PER_BAR, Chart, ChartBar
+from trainer.session import Chart, ChartBar
 
 __all__ = ["verdict"]
 
@@ -421,7 +421,7 @@ def _form_and_shape(card: Scorecard, level: Level, found: list[Advice]) -> Line:
     if form.lost and met is False:
         longest = max(form.lost, key=lambda span: span.last_idx - span.first_idx)
         weight = min(6.0, lost_share / max(level.lost_share, 0.02))
-        where = f"{form.bars_lost} of {_bars_asked(card, form)} bars; {longest.words()}"
+        where = f"{form.bars_lost} of {form.bars_in_for(card.reading)} bars; {longest.words()}"
         say = "You were elsewhere in the form for a while: count it through on roots."
         found.append(Advice("form", say, where, "roots", weight))
     also = ""
@@ -442,23 +442,13 @@ def _lost_share(card: Scorecard, form: FormResult, level: Level) -> tuple[float,
     if form.lost is None or form.place is None:
         return math.nan, form.nothing
     bars_lost = form.bars_lost or 0
-    n_bars = max(_bars_asked(card, form), 1)
+    n_bars = max(form.bars_in_for(card.reading), 1)
     n_told = max(n_bars, sum(row.chorus == 1 for row in form.place))  # a chorus at the least
     if not bars_lost and form.n_bars_played < 0.5 * n_told:
         return math.nan, no_figure("too_few", f"notes in {form.n_bars_played} of {n_told} bars: too few to say")
     if form.untold and bars_lost / n_bars <= level.lost_share:
         return math.nan, no_figure("not_placed", "in how many bars you were elsewhere cannot be told")
     return bars_lost / n_bars, form.nothing
-
-
-def _bars_asked(card: Scorecard, form: FormResult) -> int:
-    """How many bars the player was in for, without the choruses that are only listened to."""
-    r = card.reading
-    heard = frozenset[int]() if card.chart is None else card.chart.heard_choruses
-    return sum(
-        row.chorus not in heard and r.from_beats - BEATS_PER_BAR < row.at_beats <= r.until_beats
-        for row in form.place or ()
-    )
 
 
 def _choruses(found: list[ChorusShape]) -> str:
