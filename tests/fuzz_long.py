@@ -24,7 +24,6 @@ import trainer
 from tests.fuzzing import TARGETS, mutated, mutated_json, run, seeds
 
 ROOT = str(Path(trainer.__file__).parent)
-SHARE = {"midi": 0.4, "json": 0.2, "session": 0.2, "stream": 0.15, "score": 0.05}
 MOST_GROWTH_MB = 256.0
 TRACED_EVERY = 4  # tracing costs ten times the case itself; the rest run free
 
@@ -82,7 +81,7 @@ def main() -> int:
 
     start_mb = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024.0
     began, slowest, n_failed = time.perf_counter(), 0.0, 0
-    targets = rng.choices(chosen.target, [SHARE[target] for target in chosen.target], k=chosen.cases)
+    targets = rng.choices(chosen.target, [TARGETS[target].share for target in chosen.target], k=chosen.cases)
     for i, target in enumerate(targets):
         known = corpus[target]
         base = rng.choice(known)

@@ -8,6 +8,7 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
+from tests import fuzz_long
 from tests.fuzzing import TARGETS, mutated, mutated_json, run, seeds
 
 N_CASES = {"midi": 700, "json": 400, "session": 500, "stream": 300, "score": 100, "sound": 120}
@@ -67,3 +68,8 @@ def test_any_well_formed_file(events: list[tuple[int, bytes]], division: int, ki
     body = b"".join(varlen(delta) + event for delta, event in events) + b"\x00\xff\x2f\x00"
     head = b"MThd\x00\x00\x00\x06\x00" + bytes((kind,)) + b"\x00\x01" + division.to_bytes(2, "big")
     assert run("midi", head + b"MTrk" + len(body).to_bytes(4, "big") + body) in ("read", "refused")
+
+
+def test_the_long_run_knows_every_target(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("sys.argv", ["fuzz_long", "--cases", "0"])
+    assert fuzz_long.main() == 0
