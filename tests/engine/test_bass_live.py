@@ -25,12 +25,12 @@ from trainer.take import FLAG_DEAD, FLAG_GLITCH, Take, read_take
 
 pytestmark = pytest.mark.jack
 
-# Twelve bars at 240: twelve seconds.
-PLAY = [sys.executable, "-m", "trainer", "play", "--bpm", "240", "--loop", "1-4", "--choruses", "3", "--plain"]
+# Sixteen bars at 240, sixteen seconds; most are left as soon as the bass has been played.
+PLAY = [sys.executable, "-m", "trainer", "play", "--bpm", "240", "--loop", "1-4", "--choruses", "4", "--plain"]
 
 
 def _line(
-    n: int = 20, from_s: float = 0.2, every_s: float = 0.33
+    n: int = 14, from_s: float = 0.2, every_s: float = 0.33
 ) -> tuple[NDArray[np.float32], list[float], list[int]]:
     pitches = [(28, 33, 35, 40, 38, 43)[i % 6] for i in range(n)]
     onsets = [from_s + every_s * i for i in range(n)]
@@ -70,9 +70,18 @@ class Session:
         raise AssertionError(f"no {words!r} within {within_s:g} s: {self.said}")
 
     def finish(self, within_s: float = 120.0) -> int:
+        """The exit status, once the song is over."""
         out, _ = self.process.communicate(timeout=within_s)
         self.said += out
         return self.process.returncode
+
+    def leave_after(self, bass: JackBass) -> None:
+        """Once all has been played and come in, the program is told to leave: the take is kept as it is."""
+        bass.wait_played()
+        time.sleep(1.0)
+        self.process.send_signal(signal.SIGTERM)
+        status = self.finish()
+        assert status == 128 + signal.SIGINT, self.said
 
     def children(self, module: str) -> list[int]:
         """Process ids below this one that run a module of ours."""
@@ -112,30 +121,26 @@ def _steps(take: Take, onsets: list[float], pitches: list[int]) -> NDArray[np.fl
 
 
 @contextlib.contextmanager
-def _in_mid_song(server: JackServer, folder: Path, sound: NDArray[np.float32], line: str) -> Iterator[Session]:
-    """A run with a bass in it that plays `sound`, once it has said `line`; ended and silent afterwards."""
-    with JackBass(server, "bass") as bass:
-        run = Session(server, folder, "--bass-in", "bass")
-        try:
-            run.wait_line("round 1/3 verse")
-            bass.play_sound(sound, lead_s=0.1)
-            run.wait_line(line)
-            yield run
-        finally:
-            run.kill()
+def _sounding(
+    bass: JackBass, server: JackServer, folder: Path, sound: NDArray[np.float32], *more: str
+) -> Iterator[Session]:
+    """A run with a bass in it that plays `sound`; ended and silent afterwards."""
+    run = Session(server, folder, "--bass-in", bass.name, *more)
+    try:
+        run.wait_line("round 1/")
+        bass.play_sound(sound, lead_s=0.1)
+        yield run
+    finally:
+        run.kill()
 
 
 def test_a_bass_is_played_heard_recorded_and_scored(jack_server: JackServer, tmp_path: Path) -> None:
     sound, onsets, pitches = _line()
-    with JackBass(jack_server, "bass") as bass:
-        run = Session(jack_server, tmp_path, "--bass-in", "bass")
-        try:
-            run.wait_line("round 1/3 verse")
-            bass.play_sound(sound, lead_s=0.1)
-            status = run.finish()
-        finally:
-            run.kill()
-    assert status == 0, run.said
+    with (
+        JackBass(jack_server, "bass") as bass,
+        _sounding(bass, jack_server, tmp_path, sound, "--choruses", "2") as run,
+    ):
+        assert run.finish() == 0, run.said
     assert "bass is heard and recorded beside the take (--no-recording: heard only)." in run.said
     header = run.header()
     assert header["profile"] == "sound" and header["devices"]["bass_in"]["name"] == "bass"
@@ -154,11 +159,11 @@ def test_a_bass_is_played_heard_recorded_and_scored(jack_server: JackServer, tmp
 def test_an_ear_that_is_killed_costs_nothing(jack_server: JackServer, tmp_path: Path) -> None:
     """kill -9 of the ear: the song goes on, the recording is whole, the take is heard from it at the end."""
     sound, onsets, pitches = _line()
-    with _in_mid_song(jack_server, tmp_path, sound, "bar  3/4") as run:
+    with JackBass(jack_server, "bass") as bass, _sounding(bass, jack_server, tmp_path, sound) as run:
+        run.wait_line("bar  3/4")
         (ear,) = run.children("trainer.engine.ear")
         os.kill(ear, signal.SIGKILL)
-        status = run.finish()
-    assert status == 0, run.said
+        run.leave_after(bass)
     header = run.header()
     assert header["clock_map"]["recording"]["ears"] == 2
     off = _steps(run.take(), onsets, pitches)
@@ -167,7 +172,8 @@ def test_an_ear_that_is_killed_costs_nothing(jack_server: JackServer, tmp_path: 
 
 def test_an_engine_that_is_killed_leaves_recording_and_take_whole(jack_server: JackServer, tmp_path: Path) -> None:
     sound, onsets, pitches = _line()
-    with _in_mid_song(jack_server, tmp_path, sound, "round 2/3") as run:
+    with JackBass(jack_server, "bass") as bass, _sounding(bass, jack_server, tmp_path, sound) as run:
+        run.wait_line("round 2/4")
         (engine,) = run.children("trainer.engine")
         (ear,) = run.children("trainer.engine.ear")
         os.kill(engine, signal.SIGKILL)
@@ -190,15 +196,12 @@ def test_an_engine_that_is_killed_leaves_recording_and_take_whole(jack_server: J
 def test_nothing_is_kept_where_no_recording_is_wanted(jack_server: JackServer, tmp_path: Path) -> None:
     """The notes of the ear that listens along stand then; the eighth channel of eight carries them."""
     sound, _, pitches = _line()
-    with JackBass(jack_server, "bass", n_channels=8, channel=8) as bass:
-        run = Session(jack_server, tmp_path, "--bass-in", "bass", "--no-recording")
-        try:
-            run.wait_line("round 1/3 verse")
-            bass.play_sound(sound, lead_s=0.1)
-            status = run.finish()
-        finally:
-            run.kill()
-    assert status == 0 and "bass is heard, and not recorded." in run.said
+    with (
+        JackBass(jack_server, "bass", n_channels=8, channel=8) as bass,
+        _sounding(bass, jack_server, tmp_path, sound, "--no-recording") as run,
+    ):
+        run.leave_after(bass)
+    assert "bass is heard, and not recorded." in run.said
     assert not list(run.takes.rglob("*.flac")) and not list(run.takes.rglob("*.wav"))
     take = run.take()
     notes = take.notes[take.notes["flags"] & FLAG_DEAD == 0]
@@ -282,10 +285,10 @@ def test_the_sound_check_finds_channel_level_and_tuning(jack_server: JackServer,
 
 def test_an_input_that_goes_and_comes_back_is_heard_again(jack_server: JackServer, tmp_path: Path) -> None:
     sound, _, pitches = _line(6)
-    run = Session(jack_server, tmp_path, "--bass-in", "bass", "--choruses", "6")  # 24 bars, 24 s
+    run = Session(jack_server, tmp_path, "--bass-in", "bass", "--choruses", "8")
     bass = JackBass(jack_server, "bass")
     try:
-        run.wait_line("round 1/6 verse")
+        run.wait_line("round 1/8 verse")
         bass.play_sound(sound, lead_s=0.1)
         bass.wait_played()
         bass.close()
@@ -293,11 +296,10 @@ def test_an_input_that_goes_and_comes_back_is_heard_again(jack_server: JackServe
         bass = JackBass(jack_server, "bass")
         run.wait_line('sound input "bass" is back')
         bass.play_sound(sound, lead_s=0.3)
-        status = run.finish()
+        run.leave_after(bass)
     finally:
         bass.close()
         run.kill()
-    assert status == 0, run.said
     take, header = run.take(), run.header()
     notes = take.notes[take.notes["flags"] & FLAG_DEAD == 0]
     assert np.rint(notes["pitch"]).astype(int).tolist() == pitches * 2
@@ -312,15 +314,9 @@ def test_a_client_that_plays_nothing_for_a_while_has_not_gone(jack_server: JackS
     """Exact zeros for three seconds, longer than a vanished input's: silence is silence, and nothing is excused."""
     sound, _, pitches = _line(6)
     silence = np.zeros(round(3.2 * jack_server.sample_rate_hz), dtype=np.float32)
-    with JackBass(jack_server, "bass") as bass:
-        run = Session(jack_server, tmp_path, "--bass-in", "bass")
-        try:
-            run.wait_line("round 1/3 verse")
-            bass.play_sound(np.concatenate([sound, silence, sound]), lead_s=0.1)
-            status = run.finish()
-        finally:
-            run.kill()
-    assert status == 0, run.said
+    twice = np.concatenate([sound, silence, sound])
+    with JackBass(jack_server, "bass") as bass, _sounding(bass, jack_server, tmp_path, twice) as run:
+        run.leave_after(bass)
     assert "gives no sound" not in run.said and "is back" not in run.said
     take, header = run.take(), run.header()
     assert not [gap for gap in header["gaps"] if gap["cause"] == "port_lost"]
@@ -332,14 +328,14 @@ def test_a_server_that_stumbles_costs_the_player_nothing(jack_server: JackServer
     """The server itself is stopped for 0.3 s in mid song: an under-run as a full machine makes it. It is noted, notes
     beside it are excused, and the others stand as they were played."""
     sound, onsets, pitches = _line()
-    with _in_mid_song(jack_server, tmp_path, sound, "bar  3/4") as run:
+    with JackBass(jack_server, "bass") as bass, _sounding(bass, jack_server, tmp_path, sound) as run:
+        run.wait_line("bar  3/4")
         os.kill(jack_server.process.pid, signal.SIGSTOP)
         try:
             time.sleep(0.3)
         finally:
             os.kill(jack_server.process.pid, signal.SIGCONT)
-        status = run.finish()
-    assert status == 0, run.said
+        run.leave_after(bass)
     take, header = run.take(), run.header()
     gaps = [gap for gap in header["gaps"] if gap["cause"] in ("xrun", "stalled")]
     assert gaps, header["gaps"]
@@ -361,20 +357,14 @@ def test_a_server_that_stumbles_costs_the_player_nothing(jack_server: JackServer
 
 @pytest.mark.parametrize("rate_hz", [44_100, 96_000])
 def test_other_rates_are_heard_alike(rate_hz: int, tmp_path: Path) -> None:
-    _, onsets, pitches = _line()
+    _, onsets, pitches = _line(8)
     rows = [(onset, 0.28, float(pitch), 95) for onset, pitch in zip(onsets, pitches, strict=True)]
     with (
         started_server(sample_rate_hz=rate_hz, period_frames=128) as server,
         JackBass(server, "bass", n_channels=2, channel=2) as bass,
+        _sounding(bass, server, tmp_path, bass_line(rows, rate_hz)) as run,
     ):
-        run = Session(server, tmp_path, "--bass-in", "bass")
-        try:
-            run.wait_line("round 1/3 verse")
-            bass.play_sound(bass_line(rows, rate_hz), lead_s=0.1)
-            status = run.finish()
-        finally:
-            run.kill()
-    assert status == 0, run.said
+        run.leave_after(bass)
     header = run.header()
     assert header["extra"]["hearing"]["rate_hz"] == rate_hz and header["extra"]["hearing"]["channel"] == 2
     off = _steps(run.take(), onsets, pitches)
