@@ -143,7 +143,7 @@ def pytest_xdist_auto_num_workers() -> int:
 @pytest.hookimpl(optionalhook=True)
 def pytest_xdist_make_scheduler(config: pytest.Config, log: object) -> object:
     """With `-n`: file by file, but those that may play in real time in one row and those that need a browser in
-    another, both begun at once."""
+    another, both begun at once; then what is long, so that no processor waits for one file in the end."""
     from xdist.scheduler import LoadScopeScheduling
 
     class FileByFile(LoadScopeScheduling):  # type: ignore[misc]
@@ -151,7 +151,8 @@ def pytest_xdist_make_scheduler(config: pytest.Config, log: object) -> object:
             return _row_of(nodeid.partition("::")[0])
 
         def _assign_work_unit(self, node: object) -> None:
-            for row in (IN_A_BROWSER, IN_REAL_TIME):
+            long = [row for row in self.workqueue if row.removeprefix(f"{HERE.name}/").startswith(LONG)]
+            for row in (*reversed(long), IN_A_BROWSER, IN_REAL_TIME):
                 if row in self.workqueue:
                     self.workqueue.move_to_end(row, last=False)
             super()._assign_work_unit(node)
