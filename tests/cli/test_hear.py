@@ -66,6 +66,23 @@ def test_a_person_reads_names_and_cents(recording: Path, capsys: pytest.CaptureF
     assert " notes" in out and "trainer score" in out
 
 
+@pytest.mark.parametrize("count_in", ["--count-in", "--no-count-in"])
+def test_where_bar_1_begins_in_the_band_that_is_recorded_along_with_is_said(
+    count_in: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Judged by the band's own sound: the drums' stroke on bar 1 is the sharpest rise about there."""
+    wav = tmp_path / "band.wav"
+    assert run(["render", "closing-time-minor", "--choruses", "1", "--solo", "drums", "--wav", str(wav), count_in]) == 0
+    words = capsys.readouterr().out.split("Bar 1 begins ")[1].split()
+    assert words[:4] == [words[0], "s", "into", "it:"] and "--downbeat" in words
+    sound, rate_hz = soundfile.read(wav)
+    step = rate_hz // 200
+    power = (sound[: len(sound) // step * step].reshape(-1, step, 2) ** 2).sum(axis=(1, 2))
+    first = max(round(200 * float(words[0])) - 20, 0)
+    rise = np.diff(power, prepend=0.0)[first : first + 40]
+    assert (first + int(np.argmax(rise))) / 200 == pytest.approx(float(words[0]), abs=0.015)
+
+
 def test_what_to_type_next_can_be_pasted(recording: Path, capsys: pytest.CaptureFixture[str]) -> None:
     spaced = recording.rename(recording.with_name("Übung für Bass – 2.wav"))
     assert run(["hear", str(spaced)]) == 0

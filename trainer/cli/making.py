@@ -13,7 +13,7 @@ from trainer.cli.exporting import MusicXml, Pdf, Svg, write_notation
 from trainer.cli.facts import Json, show_json
 from trainer.cli.running import Mix
 from trainer.cli.sounds import sounds_of_file
-from trainer.cli.speaking import echo
+from trainer.cli.speaking import echo, say
 from trainer.errors import UsageError
 
 if TYPE_CHECKING:
@@ -46,6 +46,7 @@ def render(
         raise UsageError("nothing to write; expected --wav FILE, --midi FILE, or both")
     parts = mix.parts()
     from trainer.band import arrange, render_midi, render_wav
+    from trainer.clock.tempo import TempoMap
     from trainer.live.options import part_gains
 
     take = None if overrides.session is None else newest_for(Path(overrides.session))
@@ -67,6 +68,9 @@ def render(
         written = write_wav(chart, wav, gains=gains, sample_rate_hz=sample_rate, score=whole)
         with_bass = take is not None and of_take and gains["guide"] > 0.0 and lay_bass(take, wav, chart, whole)
         echo(f"wrote {written}{', with your bass as it was recorded' if with_bass else ''}")
+        if not of_take:
+            begins_s = 0.0 - float(TempoMap(chart.tempo_segments).seconds_at(whole.first_beats))
+            say(f"Bar 1 begins {begins_s:.3f} s into it: the --downbeat of what is recorded from its beginning on.")
     if midi is not None:
         # A MIDI file has no mixer: a silenced part is left out, the other volumes are the sequencer's business.
         heard = [gains[name] > 0.0 for name in PARTS]
