@@ -7,6 +7,7 @@ import io
 import pytest
 
 from trainer.cli.input_port import chosen_instrument, instrument_to_check
+from trainer.cli.run import run
 from trainer.live.calibration import bass_port
 from trainer.ports.audio import AudioList, AudioPort
 from trainer.ports.midi import PortInfo, PortList
@@ -67,3 +68,15 @@ def test_of_two_sound_inputs_that_were_checked_neither_goes_before_midi() -> Non
     for name in (INTERFACE, BUILT_IN):
         save_port(PortSettings(bass_port(name), "sound", channel=1, checked="2026-03-01T10:00:00+00:00"))
     assert chosen_instrument(None, None) == (SOCKET, None)
+
+
+def test_who_has_a_bass_and_no_interface_is_told_what_would_do(
+    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    microphone = AudioPort(BUILT_IN, "ALSA", 0, 1, 48_000)
+    monkeypatch.setattr("trainer.ports.midi.list_ports", PortList)
+    for sound in ((), (microphone,)):
+        monkeypatch.setattr("trainer.ports.audio.list_audio", lambda sound=sound: AudioList(inputs=sound))
+        assert run(["check"]) == 2
+        said = capsys.readouterr().err
+        assert said.count("\n") == 1 and "an audio interface" in said and "USB" in said and "microphone socket" in said
