@@ -66,6 +66,37 @@ def test_the_same_line_live(rate_hz: float) -> None:
     assert np.median(np.abs(error)) < 0.001
 
 
+def test_how_sharp_first_readings_are_is_learnt_from_the_instrument() -> None:
+    """Strings that start two semitones sharp: their first labels are right in time once some have settled."""
+    sound, truth = laid(walking(bpm=160, n=48, seed=5), sharp=2.0)
+    ear = Ear(48000.0)
+    said = [
+        (event.onset_frames / 48000, event.pitch, (k + 96) / 48000)
+        for k in range(0, len(sound), 96)
+        for event in ear.feed(sound[k : k + 96])
+        if isinstance(event, NoteHeard)
+    ]
+
+    def in_time(p: Pluck) -> bool:
+        last = p.at_s + 2 / (440 * 2 ** ((p.pitch - 69) / 12)) + 0.010
+        return any(abs(at - p.at_s) < 0.02 and abs(pitch - p.pitch) < 0.5 and when <= last for at, pitch, when in said)
+
+    assert np.mean([in_time(p) for p in truth]) >= 0.85
+    assert ear._sharp.of(0.2) > 0.5  # semitones, of a reading as unclear as those are
+
+
+def test_an_unclear_string_that_is_not_sharp_is_not_taken_for_one() -> None:
+    """What one instrument tells says nothing of the next; what is clear keeps its own."""
+    soft, hard = Ear(48000.0)._sharp, Ear(48000.0)._sharp
+    for _ in range(20):
+        for ear, sharp in ((soft, 0.0), (hard, 0.9)):
+            ear.learn(0.25, sharp)
+            ear.learn(0.05, 0.0)
+    assert abs(soft.of(0.25)) < 0.05
+    assert hard.of(0.25) > 0.7
+    assert abs(hard.of(0.05)) < 0.15
+
+
 def test_blocks_of_any_size_give_the_same_events() -> None:
     sound, _ = laid(walking(n=5))
     whole = listened(sound, 48000.0, len(sound))

@@ -116,6 +116,13 @@ def test_dead_strokes_are_rhythm_and_no_notes() -> None:
     assert figures(truth, sound)[0] >= 0.97
 
 
+def test_what_is_left_of_a_dead_stroke_is_no_note_while_listening() -> None:
+    line = [replace(p, kind="dead") if k % 4 == 3 else p for k, p in enumerate(walking(n=48))]
+    sound, _ = laid(line)
+    said = [event for event in listened(sound, RATE, 480) if isinstance(event, NoteHeard)]
+    assert len(said) <= sum(p.kind == "note" for p in line)
+
+
 def test_hammer_ons_are_onsets_without_attack() -> None:
     plain = walking(bpm=90, n=24)
     line = [replace(p, steps=((0.3, 2.0, 0.002),)) for p in plain]

@@ -20,7 +20,7 @@ import pytest
 
 from tests.hearing.plucked import Pluck
 from tests.hearing.test_ear import f_measure
-from trainer.hearing import refine
+from trainer.hearing import Ear, NoteHeard, refine
 
 FOLDER = Path(__file__).resolve().parents[3] / "shared"
 TOOL = FOLDER / "tools" / "bass_lines"
@@ -72,6 +72,49 @@ def test_a_recorded_bass(
     assert 1.4826 * np.median(away) <= most_ms
     assert np.mean(away > 5) <= most_share
     assert abs(np.median(error_ms)) < 0.3
+
+
+def _first_labels(sound: np.ndarray) -> list[dict[str, float]]:
+    """Each first label of the ear that listens along: onset, pitch, when it was said."""
+    ear = Ear(RATE)
+    return [
+        {"onset": event.onset_frames / RATE, "pitch": event.pitch, "said": (k + 96) / RATE}
+        for k in range(0, len(sound), 96)
+        for event in ear.feed(sound[k : k + 96])
+        if isinstance(event, NoteHeard)
+    ]
+
+
+# Case, least share of first labels that are right within two periods and 10 ms. Fast repeats of the finger's hardest
+# strokes beat on the frets for their first two periods.
+LABELS = [("walking", 0.95), ("triplets 240 repeated", 0.80), ("hammer-ons", 0.92)]
+
+
+@pytest.mark.skipif(not HAS_BASSES, reason="no recorded basses beside the project (../shared/data/bass-audio)")
+@pytest.mark.filterwarnings("ignore::pytest.PytestUnraisableExceptionWarning", "ignore::ResourceWarning")  # the tool's
+@pytest.mark.parametrize("bass", ["flat_finger", "jbass_pick"])
+@pytest.mark.parametrize(("case", "least"), LABELS)
+def test_first_labels_of_a_recorded_bass(basses: tuple[Any, Any], bass: str, case: str, least: float) -> None:
+    cases, score = basses
+    sound, truth, _ = cases.case(bass, case)
+    said = _first_labels(sound)
+    right = 0
+    for i, j in score.match(truth, said):
+        within = 2 / (440 * 2 ** ((truth[i]["pitch"] - 69) / 12)) + 0.010
+        right += abs(said[j]["pitch"] - truth[i]["pitch"]) < 0.5 and said[j]["said"] - truth[i]["onset"] <= within
+    assert right / len(truth) >= least
+
+
+@pytest.mark.skipif(not HAS_BASSES, reason="no recorded basses beside the project (../shared/data/bass-audio)")
+@pytest.mark.filterwarnings("ignore::pytest.PytestUnraisableExceptionWarning", "ignore::ResourceWarning")  # the tool's
+@pytest.mark.parametrize(("bass", "most"), [("flat_finger", 22), ("jbass_pick", 30)])
+def test_a_muted_stroke_that_dies_away_is_not_heard_over_and_over(
+    basses: tuple[Any, Any], bass: str, most: int
+) -> None:
+    """200 strokes, 59 of them muted: labels live that are of no stroke at all."""
+    cases, score = basses
+    sound, truth, _ = cases.case(bass, "ghost notes")
+    assert score.stats(truth, _first_labels(sound))["extra"] <= most
 
 
 @pytest.mark.skipif(not FONTS or not HAS_FLUIDSYNTH, reason="no SoundFont or no FluidSynth on this machine")

@@ -4,7 +4,8 @@ Work is done in steps of 4 ms whatever the blocks are, so that what is heard doe
 newest sound is filtered and thinned; a stroke is looked for (level over the last few ms against the last period,
 motion against its own past: see `strokes`); the pitch of what sounds is read from its onset on, first when nearly
 two periods have passed (Fonseca & Tavares 2020: below about 1.7 nobody can know), again until it stands still (the
-hard-struck string starts sharp), and then watched for steps and for its end.
+hard-struck string starts sharp, and by how much is learnt from each instrument's own notes), and then watched for
+steps and for its end.
 """
 
 from __future__ import annotations
@@ -46,25 +47,39 @@ _BRIGHT_DB: Final = 8.0  # above the past 32 ms, over 1.2 kHz: under strings tha
 _BRIGHT_STEPS: Final = 8
 _BRIGHT_UNDER_DB: Final = 24.0  # the brightest strokes; a finger that slides or leaves the string is softer
 _TURN: Final = 2.2
+_LOUDER: Final = 0.4  # 1 dB
+_STANDS: Final = 3.6  # of three steps together: a lower height that stays, as no string that rings on has it
+_UNHEARD_S: Final = 0.150  # till then what sounds has no known motion to break off from, unless its pitch was amended
+_FAINT_DB: Final = 22.0  # under the loudest: what turns there without 3 dB more is a string that is stopped
 _DRIFT: Final = (-0.015, -0.005, 0.005, 0.015)
-_DUE_S: Final = 0.005  # beyond two periods: the filters, a piece of a step and a driver's block come on top of it
+_DUE_S: Final = 0.0053  # beyond two periods: the filters, a piece of a step and a driver's block come on top of it
 _SKIPS_S: Final = (0.0, 0.002, 0.004, 0.006)  # of the attack, in the four readings of a first label
 _LEAST_S: Final = 0.010
 _LOOK_S: Final = 0.002  # from one look to the next
-_NEAR: Final = 0.6  # semitones: readings that speak for one pitch
+_VOICES: Final = np.array([0.6, 1.4])  # of a reading as it is, and of one without a finger's push
+_NEAR: Final = 0.8  # semitones: readings that speak for one pitch
 _ALIKE: Final = 0.4  # … of one look and the next
 _FAR: Final = 1.5  # … and for another
-_SHARP: Final = 0.14  # semitones by which readings two periods after a stroke are sharp on the whole
 _EARLY: Final = 0.4  # how far on a string that comes down goes, in what lies between the earliest reading and the mean
 _LATE: Final = 0.9  # … and between that and the latest
-_FLAT: Final = 0.35  # below the fret that it will stand on a first reading seldom lies further than this
-_AGREED: Final = ((0.018, 0.55), (0.030, 0.32), (1.0, 0.23))  # (seconds since the stroke, how far readings agree)
-_KEPT: Final = 0.36  # of what the look before agreed on
+_ON_FRET: Final = 0.45  # semitones from a fret that is believed to be the one
+_AGREED: Final = ((0.018, 0.50), (0.030, 0.32), (1.0, 0.17))  # (seconds since the stroke, how far readings agree)
+_KEPT: Final = 0.5  # of what the look before agreed on
+_NEWEST_S: Final = 0.010
+_FALLEN_DB: Final = 9.0  # since its peak: a stroke that dies so soon may be a dead one, …
+_FALLEN: Final = 0.6  # … and its readings have to agree this far
+_SHARP: Final = np.array([0.05, 0.6])  # semitones by which first readings are sharp: clear ones, and more with …
+_UNCLEAR: Final = 0.3  # … what they lack of likeness, up to this; until an instrument has told its own
+_BELIEF: Final = np.array([4.0, 0.09])  # how many notes each of the two is worth
+_SHARPEST: Final = -0.4, 1.2  # semitones
+_FADES: Final = 0.98  # of what was learnt, from note to note
 _DEAD_S: Final = 0.120
-_TUNED: Final = 6  # settled notes that tell the instrument's own tuning
+_TUNED: Final = 6  # notes that tell the instrument's own tuning
+_TELLING: Final = 2  # amendments after which a pitch tells of its instrument: 75 ms
 _AGAIN_S: Final = (0.045, 0.075, 0.110, 0.160)
 _WATCH_S: Final = 0.060  # from then on a pitch may step
 _WATCH_PERIODS: Final = 1.8
+_WATCH_LEAST_S: Final = 0.009
 _STOPPED_DB: Final = 18.0  # under the note's peak: what is left then may be hum
 _SAME: Final = 0.97  # likeness to a period before, of a string that goes on; a semitone off a bare tone has 0.93
 _STOOD: Final = 0.15  # semitones between readings in a row that have arrived
@@ -79,6 +94,8 @@ class _Sounding:
     pitch: float | None = None
     period: float = 0.0
     before: float = 0.0
+    read: float | None = None  # what the first label was read as, and how unclear
+    unclear: float = 0.0
     n_said: int = 0
     settled: bool = False
     dead: bool = False
@@ -87,6 +104,27 @@ class _Sounding:
     agreed: float = 0.0
     n_moved: int = 0
     moved_to: float = 0.0
+
+
+class _Sharpness:
+    """By how many semitones first readings of this instrument are sharp, by how unclear they are: a string struck so
+    hard that it beats on the frets is both, one that a soft finger sets going is only unclear. A line through what
+    its own notes told (least squares, the past fading), from a general one on."""
+
+    def __init__(self) -> None:
+        self._known = np.diag(_BELIEF)
+        self._sum = self._known @ _SHARP
+        self._line = _SHARP
+
+    def of(self, unclear: float) -> float:
+        return float(np.clip(self._line @ (1.0, min(unclear, _UNCLEAR)), *_SHARPEST))
+
+    def learn(self, unclear: float, sharp: float) -> None:
+        told = np.array([1.0, min(unclear, _UNCLEAR)])
+        fresh = (1 - _FADES) * np.diag(_BELIEF)
+        self._known = _FADES * self._known + fresh + np.outer(told, told)
+        self._sum = _FADES * self._sum + fresh @ _SHARP + sharp * told
+        self._line = np.linalg.solve(self._known, self._sum)
 
 
 def _mean(values: Floats, otherwise: float) -> float:
@@ -135,12 +173,14 @@ class Ear:
         self._clear = 0.0
         self._past = 0.0, 0.0  # period and clearness of what rang a moment ago
         self._heights = np.zeros(5)
+        self._standing = np.zeros(3)
         self._fed = 0
         self._zero = 0.0  # what the input adds as a constant
         self._n_steps = 0
         self._hum = Hum(rate_hz, self._thin)
         self._rest = np.zeros(round(_REST_S * self._rate), np.float32)
-        self._tuning = 0j, 0.0  # sum of where settled pitches lie between semitones, as angles; how many
+        self._tuning = 0j, 0.0  # sum of where pitches lie between semitones, as angles; how many
+        self._sharp = _Sharpness()
 
     # feeding
 
@@ -173,9 +213,10 @@ class Ear:
     # one step
 
     def _piece(self) -> int:
-        """Frames that are taken in next: a quarter of a step while a first label is owed, so that it comes in time."""
+        """Frames that are taken in next: a quarter of a step while a first label is owed or a pitch may have stepped,
+        so that it comes in time."""
         now = self._now
-        owed = self._quarters or (now is not None and now.pitch is None and not now.dead)
+        owed = self._quarters or (now is not None and not now.dead and (now.pitch is None or now.n_moved > 0))
         return self._step * self._factor // (4 if owed else 1)
 
     def _one(self, new: NDArray[np.float32], events: list[Event]) -> None:
@@ -185,8 +226,11 @@ class Ear:
         if not self._quarters:
             self._learn()
             self._listen(events)
-        elif self._now is not None and self._now.pitch is None and not self._now.dead:
-            self._first_label(self._now, events)
+        elif (now := self._now) is not None and not now.dead:
+            if now.pitch is None:
+                self._first_label(now, events)
+            elif now.n_moved and self._quarters == 2:
+                self._watch_between(now, now.pitch, events)
 
     def _take(self, new: NDArray[np.float32]) -> None:
         """Filter and thin the newest sound."""
@@ -287,15 +331,19 @@ class Ear:
     def _turned(self, gate: float) -> float | None:
         """The tone frame of a stroke that does not rise above what rang: seen a period or so late, where a level
         that rises and a motion that breaks off are greatest together (`strokes`, with the past only)."""
-        step, tone = self._step, self._tone
+        step, tone, now = self._step, self._tone, self._now
         steps = int(np.clip(np.ceil(self._past[0] / step), 3, 6)) if self._past[1] > 0.7 else 4
         size = steps * step
+        if self._n_tone < 2 * size + 2 * step:  # what was before is not in yet
+            return None
         follows, was = tone[-size:], tone[-2 * size : -size]
         own, past = float(follows @ follows), float(was @ was)
         quiet = 10 ** (gate / 10) * size / 10
         height = 4 * float(np.log10((own + quiet) / (past + quiet)))
+        louder = height > _LOUDER
         period, clear = self._past
-        trust = 2 * min(1.0, (clear - 0.5) / 0.3)
+        heard = now is None or now.n_said > 0 or self._n_tone - now.onset > _UNHEARD_S * self._rate
+        trust = 2 * min(1.0, (clear - 0.5) / 0.3) if heard else 0.0
         if period > 0 and trust > 0 and height + trust > _TURN:  # else no likeness could make it one
             best = -1.0
             fewest = int(np.ceil(size / period))
@@ -307,10 +355,16 @@ class Ear:
             height += trust * (1 - max(0.0, best))
         heights = self._heights
         heights[:-1] = heights[1:]
-        heights[-1] = height if 10 * np.log10(own / size + 1e-12) > gate else 0.0
+        own_db = 10 * np.log10(own / size + 1e-12)
+        faint = own_db < self._loud_db - _FAINT_DB and own < 2 * past
+        heights[-1] = height if own_db > gate and not faint else 0.0
+        self._standing[:-1] = self._standing[1:]
+        self._standing[-1] = max(0.0, heights[-1]) if louder else 0.0
         for later, least in ((1, 2 * _TURN), (2, _TURN)):  # what stands out is believed a step sooner
             if heights[-1 - later] > least and heights[-1 - later] == heights.max():
                 return float(self._n_tone - size - later * step)
+        if self._standing.sum() > _STANDS and heights[-1] < heights.max() <= _TURN:
+            return float(self._n_tone - size - int(heights[::-1].argmax()) * step)
         return None
 
     def _strike(self, near: float, level: float, before: float, events: list[Event]) -> None:
@@ -320,6 +374,7 @@ class Ear:
             self._end(onset, events)
         self._now = _Sounding(self._n_strokes, float(onset), level, before=before)
         self._heights[:] = 0
+        self._standing[:] = 0
         self._n_strokes += 1
         events.append(StrokeSeen(self._now.stroke, self._frames(onset)))
         self._clear = 0.0
@@ -347,8 +402,17 @@ class Ear:
         if now.pitch is None and not now.dead:
             self._dead(now, events)
         if now.pitch is not None:
+            if now.n_said >= _TELLING:
+                self._learn_from(now, now.pitch)
             end = max(frame, now.onset)
             events.append(NoteEnded(now.stroke, self._frames(end)))
+
+    def _learn_from(self, now: _Sounding, pitch: float) -> None:
+        """Where this instrument's frets are, and how sharp its first readings."""
+        turn, n = self._tuning
+        self._tuning = 0.97 * turn + np.exp(2j * np.pi * pitch), 0.97 * n + 1
+        if now.read is not None and abs(now.read - pitch) < _FAR:
+            self._sharp.learn(now.unclear, now.read - pitch)
 
     def _dead(self, now: _Sounding, events: list[Event]) -> None:
         now.dead = True
@@ -396,14 +460,17 @@ class Ear:
         if since < max(now.look_at, _LEAST_S * rate):
             return
         self._settle_onset(now)
-        pitch, agreed = self._opinion(since)
+        read, agreed, unclear = self._opinion(since)
+        pitch = read - self._sharp.of(unclear)
         if abs(pitch - now.likely) < _ALIKE:
             agreed += _KEPT * now.agreed
         now.likely, now.agreed = pitch, agreed
         due = 2 * rate / (self.a4_hz * 2 ** ((pitch - 69) / 12)) + _DUE_S * rate
-        enough = next(least for until, least in _AGREED if since < until * rate)
+        newest = self._tone[-round(_NEWEST_S * rate) :]
+        fallen = 10 * np.log10(float(newest @ newest) / len(newest) + 1e-12) < now.peak_db - _FALLEN_DB
+        enough = max(next(least for until, least in _AGREED if since < until * rate), _FALLEN if fallen else 0.0)
         if agreed >= enough and since >= due:
-            now.pitch = self._on_its_fret(pitch)
+            now.pitch, now.read, now.unclear = self._on_its_fret(pitch), read, unclear
             now.period = self._period = rate / (self.a4_hz * 2 ** ((pitch - 69) / 12))
             self._clear = min(1.0, agreed)
             loud = now.peak_db
@@ -414,10 +481,11 @@ class Ear:
             wait = due - since
             now.look_at = since + (wait if 0 < wait < 2 * _LOOK_S * rate else _LOOK_S * rate)
 
-    def _opinion(self, since: float) -> tuple[float, float]:
-        """(pitch, share that agrees on it) of readings that leave more and more of the attack out, each as it is and
-        without a finger's slow push: several candidates kept (Mauch & Dixon 2014), the most agreed upon taken. A
-        struck string comes down to its pitch: what lies between the earlier and the later readings is carried on."""
+    def _opinion(self, since: float) -> tuple[float, float, float]:
+        """(pitch, how far readings agree on it, how unclear those are) of readings that leave more and more of the
+        attack out, each as it is and without a finger's slow push: several candidates kept (Mauch & Dixon 2014), the
+        most agreed upon taken. A struck string comes down to its pitch: what lies between the earlier and the later
+        readings is carried on."""
         rate = self._rate
         sizes = [int(min(since - skip * rate, 0.075 * rate)) for skip in _SKIPS_S]
         sizes = [size for size in sizes if size >= _LEAST_S * rate] or sizes[:1]
@@ -427,25 +495,26 @@ class Ear:
             rows[1, -size:] = without_thump(self._tone[-size:])
         lead = np.repeat(sizes[0] - np.array(sizes), 2)
         period, clear = (a.reshape(-1, 2) for a in periods(whole.reshape(-1, sizes[0]), rate, lead))
-        weight = np.where(period > 0, np.maximum(clear, 0.0) ** 2, 0.0)
+        clear = np.where(period > 0, np.maximum(clear, 0.0), 0.0)
+        weight = _VOICES * clear**2
         pitch = pitch_of(period, rate, self.a4_hz)
         near = np.exp(-0.5 * ((pitch.reshape(-1, 1) - pitch.reshape(1, -1)) / _NEAR) ** 2) * weight.reshape(1, -1)
         best = int(near.sum(axis=1).argmax())
         agreed = float(near[best].sum())
         if agreed <= 0:
-            return float(pitch.flat[best]), 0.0
+            return float(pitch.flat[best]), 0.0, 1.0
         middle = float(near[best] @ pitch.reshape(-1)) / agreed
         early, late = (_mean(row[np.abs(row - middle) < _FAR], middle) for row in (pitch[0], pitch[-1]))
-        return middle - _SHARP - _EARLY * (early - middle) + _LATE * (late - middle), agreed / pitch.size
+        unclear = 1.0 - float(near[best] @ clear.reshape(-1)) / agreed
+        return middle - _EARLY * (early - middle) + _LATE * (late - middle), agreed / pitch.size, unclear
 
     def _on_its_fret(self, pitch: float) -> float:
-        """A first pitch in the light of the frets, once settled notes have told where they are: a string is far more
-        often sharp still than flat."""
+        """A first pitch in the light of the frets, once its notes have told where they are."""
         if self._tuning[1] < _TUNED or abs(self._tuning[0]) < 0.8 * self._tuning[1]:
             return pitch
         tuned = float(np.angle(self._tuning[0])) / (2 * np.pi)
-        fret = float(np.floor(pitch - tuned + _FLAT)) + tuned
-        return min(pitch, fret + 0.45)
+        fret = round(pitch - tuned) + tuned
+        return min(max(pitch, fret - _ON_FRET), fret + _ON_FRET)
 
     def _look_again(self, now: _Sounding, said: float, size: int, events: list[Event]) -> None:
         """Amend the pitch that was said while the note settles."""
@@ -462,15 +531,10 @@ class Ear:
             if abs(pitch - said) > 0.03 or last:
                 now.pitch, now.period, now.settled = pitch, period, last
                 events.append(PitchAmended(now.stroke, pitch, last))
-            if last:
-                turn, n = self._tuning
-                self._tuning = 0.97 * turn + np.exp(2j * np.pi * pitch), 0.97 * n + 1
 
     def _watch(self, now: _Sounding, said: float, events: list[Event]) -> None:
         """Whether the newest two periods have stepped to another pitch and stand there."""
-        rate = self._rate
-        period, clear = _period_of(self._tone[-int(max(_WATCH_PERIODS * now.period, 0.012 * rate)) :], rate)
-        pitch = float(pitch_of(period, rate, self.a4_hz))
+        pitch, period, clear = self._newest(now)
         step = abs(pitch - said)
         if clear <= 0.9 or step <= _STEP[0]:
             now.n_moved = 0
@@ -479,6 +543,19 @@ class Ear:
         now.moved_to = pitch
         if now.n_moved >= (2 if step < _STEP[1] else 4):
             self._stepped(now, pitch, period, events)
+
+    def _watch_between(self, now: _Sounding, said: float, events: list[Event]) -> None:
+        """Half a step of 4 ms after a pitch was seen to have moved: whether it stands still already."""
+        pitch, period, clear = self._newest(now)
+        went = abs(pitch - said) - abs(now.moved_to - said)
+        if clear > 0.9 and _STEP[0] < abs(pitch - said) < _STEP[1] and -_STOOD < went < 0.0:
+            self._stepped(now, pitch, period, events)
+
+    def _newest(self, now: _Sounding) -> tuple[float, float, float]:
+        """(pitch, period, clearness) of the newest two periods or so of what sounds."""
+        rate = self._rate
+        period, clear = _period_of(self._tone[-int(max(_WATCH_PERIODS * now.period, _WATCH_LEAST_S * rate)) :], rate)
+        return float(pitch_of(period, rate, self.a4_hz)), period, clear
 
     def _stepped(self, now: _Sounding, pitch: float, period: float, events: list[Event]) -> None:
         """A hammer-on or pull-off: no attack, another pitch."""
