@@ -38,4 +38,4 @@ __all__ = [
     "tuner",
 ]
 
-HEARING_VERSION: Final = 6
+HEARING_VERSION: Final = 7

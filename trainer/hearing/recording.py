@@ -3,10 +3,14 @@
 Strokes come from `strokes`; each stretch between two of them is read for its pitch, its end and whether it has a
 pitch at all. A stretch that only goes on with the one before is joined to it; one that begins without an attack at
 another pitch (hammer-on, pull-off) begins where the old period stops telling the sound and the new one starts.
+
+A string that rings into a note is taken out by its own period: the sound minus itself one period before holds nothing
+of it (a comb filter; de Cheveigné 1993, "Separation of concurrent harmonic sounds"). What is left tells the other.
 """
 
 from __future__ import annotations
 
+import itertools
 from dataclasses import dataclass, replace
 from typing import Any, Final
 
@@ -28,7 +32,7 @@ from trainer.hearing.signal import (
     filtered,
 )
 from trainer.hearing.single import before_the_bass, refusal_and_doubt
-from trainer.hearing.strokes import HOP_S, Motion, Swing, motion, peaks, swing, turn
+from trainer.hearing.strokes import HOP_S, Motion, Swing, between, motion, peaks, swing, turn
 
 __all__ = ["HEARD_DTYPE", "Heard", "refine"]
 
@@ -45,6 +49,7 @@ HEARD_DTYPE: Final[np.dtype[Any]] = np.dtype(
 )
 
 _LEAST: Final = 1.3
+_BRIGHT_DB: Final = 4.0  # a pick or a nail
 _LIKELY: Final = 2.2  # below it, a stroke needs a new pitch or a bright attack
 _SILENT_DB: Final = -60.0
 _CLEAR: Final = 0.7
@@ -52,6 +57,9 @@ _CLEAR_ABOVE: Final = 0.85  # without its fundamental
 _CLEAR_LOW: Final = 0.85  # in the lowest band alone, where even noise hums
 _LOWEST_BAND_HZ: Final = 250.0
 _CERTAIN_CLEAR: Final = 0.9  # a reading that needs no second
+_ALONE: Final = 0.985  # nothing else sounds
+_CLEARER: Final = 0.03  # by which it must be, to be believed instead
+_OTHER_FRAC: Final = 0.06  # of the power, at least, is another note's
 _LAST_PERIODS: Final = 2.2
 _SHORT_S: Final = 0.12
 _LAST_S: Final = 0.012
@@ -73,12 +81,25 @@ _GAP_DB: Final = 6.0  # a level that rises more than this begins where nothing m
 _APART_S: Final = 0.044
 _SAME_S: Final = 0.030
 _TROUBLED_S: Final = 0.057  # how long a hard attack rattles; longer, and every second stroke of quick repeats is lost
+_SETTLES_S: Final = 0.1  # how long a note after a rest may change its shape
+_MUCH: Final = 5.0  # times the evidence
 _STEP_S: Final = 0.008
 _LEAVES_S: Final = 0.010  # a finger that leaves the string, before the rest
 _HUM_DB: Final = 3.0
 _HUM_OFF: Final = 0.6  # semitones
 _SWING_S: Final = 0.25  # around an attack, more than its reading looks at
-_BACK_S: Final = 0.014
+_BACK_S: Final = 0.026  # how far before its highest evidence a stroke may begin: one period of the lowest string
+_KNOWN_S: Final = 0.016  # a string that is being stopped is not clear, but was
+_ON_S: Final = 0.036  # and how far after it: the level is read over that long ahead
+_RUSH_S: Final = 0.006
+_HOLD_S: Final = 0.002
+_NEW: Final = 1.0  # of `_newness`
+_SOFT_DB: Final = 14.0  # under what is to come, a finger or pick laid on the string; a first strong swing is not
+_TWO_STRINGS: Final = 1.7  # semitones: closer ones cannot be told apart so soon
+_DIED_FRAC: Final = 0.25  # of its power
+_SAME: Final = 0.85  # likeness
+_GAPS_S: Final = 0.006, 0.045  # a string that is stopped takes a while to die
+_THUMP_S: Final = 0.1  # how long a thump may hide the string under it
 _STEADY_S: Final = 3e-5  # robust SD of onsets where nothing else sounds: 0.01 to 0.03 ms over two recorded basses
 
 
@@ -170,14 +191,21 @@ def _tuning(notes: NDArray[Any]) -> float | None:
 
 
 def _evidence(moves: Motion) -> Doubles:
-    """How much speaks for a stroke at each hop; 1 is a little. A level that rises by 2.5 dB over a period; a clear
-    motion that breaks off; brightness that returns."""
-    known = np.clip((moves.clear - 0.5) / 0.3, 0, 1)
-    return (
-        np.clip(moves.rise_db, -10, 60) / 2.5
-        + 2 * known * (1 - np.clip(moves.like, 0, 1))
-        + np.clip((moves.bright_db - 3) / 8, 0, 1.5)
-    )
+    """How much speaks for a stroke at each hop; 1 is a little. A level that rises by 2.5 dB over a period; motion that
+    is new; brightness that returns."""
+    rise = np.clip(moves.rise_db, -10, 60) / 2.5
+    out: Doubles = rise + _newness(moves) + np.clip((moves.bright_db - 3) / 8, 0, 1.5)
+    return out
+
+
+def _newness(moves: Motion) -> Doubles:
+    """How much speaks for motion that is no going on of what was: 0 … 3. A string that rings on, dies or is stopped
+    mostly gives less than 1, a stroke into it 2 and more; 0 where nothing clear was."""
+    back = round(_KNOWN_S / HOP_S)
+    clear = np.lib.stride_tricks.sliding_window_view(np.pad(moves.clear, (back, 0)), back + 1).max(axis=1)
+    known = np.clip((clear - 0.5) / 0.3, 0, 1)
+    out: Doubles = known * np.clip((moves.step_db - 12) / 4, 0, 3) * np.clip((moves.news_db + 9) / 6, 0, 1)
+    return out
 
 
 def _floor_db(moves: Motion, hum_db: float) -> float:
@@ -210,8 +238,10 @@ def _strokes(
             if height[row] > height[kept[-1][1]]:
                 kept[-1] = (kept[-1][0] if height[kept[-1][1]] > 4 else onset, row)
             continue
-        if kept and height[row] < _CERTAIN and onset - kept[-1][0] < _TROUBLED_S * rate and height[kept[-1][1]] > _SURE:
-            continue
+        if kept and height[row] < _CERTAIN:
+            after, loud = (onset - kept[-1][0]) / rate, height[kept[-1][1]]
+            if (after < _TROUBLED_S and loud > _SURE) or (after < _SETTLES_S and loud > _MUCH * height[row]):
+                continue
         kept.append((onset, row))
     index = np.array([row for _, row in kept], dtype=int)
     scatter_s = float(np.hypot(np.percentile(doubts, 90) / rate, _STEADY_S)) if len(doubts) else None
@@ -221,7 +251,8 @@ def _strokes(
 def _attacks(sound: Sliced, rows: NDArray[np.int_], moves: Motion, rate_hz: float, rate: float) -> list[Swing]:
     """The onset of the stroke at each row, in frames of the tone band; `sound` is filtered a piece at a time."""
     hop, factor = round(moves.hop_s * rate), rate_hz / rate
-    before, margin = round(0.020 / HOP_S), round(_SWING_S * rate_hz)
+    new = _newness(moves)
+    margin = round(_SWING_S * rate_hz)
     out: list[Swing] = []
     base, low = 0, np.zeros(0, np.float32)
     for row in rows.tolist():
@@ -229,15 +260,34 @@ def _attacks(sound: Sliced, rows: NDArray[np.int_], moves: Motion, rate_hz: floa
         if near + margin > base + len(low):
             base = max(0, near - margin)
             low = filtered(sound[base : near + round(PIECE_S * rate_hz)], attack_kernel(rate_hz))
-        if moves.rise_db[row] > _GAP_DB:
-            at = swing(low, near - base, rate_hz, 0.0, 0.006)
-        else:
-            at = swing(low, near - base, rate_hz, _period_at(moves, row - before, rate) * factor, _BACK_S)
+        place, period, back_s = _edge(moves, new, row, rate)
+        at = swing(low, int(place * hop * factor) - base, rate_hz, period * factor, back_s)
         if at is None:
             out.append(Swing(float(row * hop), float("nan")))
         else:
             out.append(Swing((at.at + base) / factor, at.doubt / factor))
     return out
+
+
+def _edge(moves: Motion, new: Doubles, row: int, rate: float) -> tuple[int, float, float]:
+    """(row near which the attack begins, period in frames of what rang into it, seconds before that row in which it
+    may begin) of the stroke whose evidence is highest at `row`, which may be a good deal late or early: where first
+    something new is about as loud as what is to come."""
+    first, last = max(0, row - round(_BACK_S / HOP_S)), row + round(_ON_S / HOP_S)
+    loud = moves.fresh_db[first:last]
+    loud = loud >= loud.max() - _SOFT_DB
+    edges = np.flatnonzero((loud & (new[first:last] >= _NEW))[: row - first + round(_RUSH_S / HOP_S)])
+    if len(edges):
+        edge = first + int(edges[0])
+        before = max(0, edge - round(_KNOWN_S / HOP_S))
+        period = _period_at(moves, before + int(moves.clear[before : edge + 1].argmax()), rate)
+        if period:
+            return edge, period, _HOLD_S
+    if moves.rise_db[row] <= _GAP_DB:
+        return row, _period_at(moves, row - round(0.020 / HOP_S), rate), 0.014
+    near = max(first, row - round(_RUSH_S / HOP_S))
+    later = np.flatnonzero(loud[near - first :])
+    return max(row, near + int(later[0])) if len(later) else row, 0.0, _RUSH_S
 
 
 def _pitch(sound: _Sound, start: int, end: int) -> tuple[float, float, bool]:
@@ -256,6 +306,21 @@ def _pitch(sound: _Sound, start: int, end: int) -> tuple[float, float, bool]:
         return middle, sure, still
     lowest = _stands_at(sound.lowest(start, end), sound.rate)
     return lowest if lowest[1] > _CLEAR_LOW else (0.0, 0.0, False)
+
+
+def _beyond(
+    sound: _Sound, start: int, end: int, before: _Stretch, told: tuple[float, float, bool]
+) -> tuple[float, float, bool]:
+    """A stretch into which the note before may ring: what was `told` of it, or, if that is clearer, what is told of
+    it without whatever repeats itself with that note's period. A period that the two have in common is no note."""
+    period = sound.rate / (440 * 2 ** ((before.pitch - 69) / 12))
+    if not before.clear > _CLEAR or end - start < 0.030 * sound.rate or start < 2 * period:
+        return told
+    left = _without(sound, start, end, period)
+    if not len(left):
+        return told
+    other = _stands_at(left, sound.rate)
+    return other if other[1] > max(_CERTAIN_CLEAR, told[1] + _CLEARER) else told
 
 
 def _stands_at(part: Floats, rate: float) -> tuple[float, float, bool]:
@@ -335,22 +400,25 @@ class _Sound:
         return filtered(self.tone[begin : end + len(kernel)], kernel)[start - begin :][: end - start]
 
 
-def _read(sound: _Sound, onset: float, stop: float, row: int) -> _Stretch:
-    """What lies between a stroke and the next: how loud it is, when it ends, its pitch."""
+def _read(sound: _Sound, onset: float, stop: float, row: int, before: _Stretch | None = None) -> _Stretch:
+    """What lies between a stroke and the next: how loud it is, when it ends, its pitch; `before` may ring into it."""
     hop = sound.moves.hop_s * sound.rate
     a = min(int(onset / hop), len(sound.moves.level_db) - 1)
     level = sound.moves.level_db[a : max(a + 1, int(stop / hop))]
     peak = float(level[: int(_PEAK_S / HOP_S)].max())
     short = sound.moves.soon_db[a : a + len(level)]
     end = min(stop, onset + _sounding(short, sound.loud_db) * hop)
-    begin = int(onset + 0.010 * sound.rate)
-    period, clear, still = _pitch(sound, begin, int(min(end, stop - 0.003 * sound.rate)))
-    if period <= 0:  # a mute under the strings lets the first of a note fall as if it were stopped: what follows tells
+    begin, last = int(onset + 0.010 * sound.rate), int(min(end, stop - 0.003 * sound.rate))
+    told = _pitch(sound, begin, last)
+    if before is not None and told[1] < _ALONE:
+        told = _beyond(sound, begin, last, before, told)
+    if told[0] <= 0:  # a mute under the strings lets the first of a note fall as if it were stopped: what follows tells
         faded = min(stop, onset + _fading(short, sound.loud_db) * hop)
         part = sound.tone[begin : int(min(faded, stop - 0.003 * sound.rate))]
-        middle, sure, stands = _stands_at(part, sound.rate) if len(part) > 0.030 * sound.rate else (0.0, 0.0, False)
-        if sure > _CERTAIN_CLEAR:
-            period, clear, still, end = middle, sure, stands, faded
+        later = _stands_at(part, sound.rate) if len(part) > 0.030 * sound.rate else told
+        if later[1] > _CERTAIN_CLEAR:
+            told, end = later, faded
+    period, clear, still = told
     pitch = float(pitch_of(period, sound.rate)) if period > 0 else float("nan")
     return _Stretch(onset, float(end), pitch, clear, still and pitch == pitch, peak, row)
 
@@ -382,23 +450,28 @@ def _judged(sound: _Sound, rows: NDArray[np.int_], onsets: Doubles, height: Doub
     moves, rate = sound.moves, sound.rate
     hop = moves.hop_s * rate
     out: list[_Stretch] = []
+    new = _newness(moves)
     for i, row in enumerate(rows):
         onset = float(onsets[i])
         stop = float(onsets[i + 1]) if i + 1 < len(onsets) else float(len(sound.tone))
-        here = _read(sound, onset, stop, int(row))
-        turned_at = _steps(sound, onset, here.end)
+        before = _ringing(out, onset, rate)
+        here = _read(sound, onset, stop, int(row), before)
+        known = [s for s in (before, here) if s is not None]
+        turned_at = _steps(sound, onset, here.end, known)
         if turned_at:
             for begin, end in zip((onset, *turned_at), (*turned_at, stop), strict=True):
                 out.append(_read(sound, begin, end, round(begin / hop)))
             continue
         near = slice(max(0, row - 4), row + 6)
-        attack = height[i] > _LIKELY or moves.bright_db[near].max() > 4.0
-        before = out[-1] if out else None
-        joined = before is not None and before.end >= onset - 0.05 * rate
-        if before is not None and joined and not attack and not _stepped(before, here):
-            out[-1] = _read(sound, before.onset, stop, before.row)
+        bright = moves.bright_db[near].max()
+        attack = height[i] > _LIKELY or new[row] >= _NEW or bright > _BRIGHT_DB
+        if before is not None and attack and height[i] < _CERTAIN and bright < _BRIGHT_DB:
+            thump = before.pitch != before.pitch and onset - before.onset < _THUMP_S * rate
+            attack = not (thump and new[row] < _NEW) and not _go_on(sound, onset, out[-2:], here)
+        if before is not None and not attack and not _stepped(sound, before, here):
+            out[-1] = _read(sound, before.onset, stop, before.row, _ringing(out[:-1], before.onset, rate))
             continue
-        if before is not None and joined and height[i] < _CERTAIN and _stepped(before, here):
+        if before is not None and height[i] < _CERTAIN and _stepped(sound, before, here):
             was, now = (rate / (440 * 2 ** ((p - 69) / 12)) for p in (before.pitch, here.pitch))
             turned = float(turn(sound.tone, int(row * moves.hop_s * rate), rate, was, now))
             if abs(turned - onset) < _STEP_S * rate and moves.rise_db[near].max() < 3:
@@ -411,15 +484,47 @@ def _judged(sound: _Sound, rows: NDArray[np.int_], onsets: Doubles, height: Doub
 
 def _played(strokes: list[_Stretch], rate: float) -> list[_Stretch]:
     """Without what fingers make a string say as they move along it: far softer than the strokes before it and those
-    after it, with nothing just before it that it could be slurred from."""
+    after it, and not slurred: with nothing just before it, or no pitch that stands."""
     level = np.array([s.level_db for s in strokes])
 
     def moved(i: int) -> bool:
         sides = [side for side in (level[max(0, i - _AROUND) : i], level[i + 1 : i + 1 + _AROUND]) if len(side)]
-        slurred = i > 0 and strokes[i - 1].end >= strokes[i].onset - 0.05 * rate
+        slurred = i > 0 and strokes[i].settled and strokes[i - 1].end >= strokes[i].onset - 0.05 * rate
         return not slurred and all(level[i] < np.percentile(side, 75) - _MOVED_DB for side in sides)
 
     return [s for i, s in enumerate(strokes) if len(strokes) == 1 or not moved(i)]
+
+
+def _go_on(sound: _Sound, at: float, strokes: list[_Stretch], here: _Stretch) -> bool:
+    """Whether two strings that ring, of the pitches of the last strokes, explain what is `here` after a place: each,
+    read without the other, goes on as it was or dies. Their beats, and the end of one, are no stroke."""
+    known = [s.pitch for s in strokes if s.pitch == s.pitch]
+    if here.pitch == here.pitch and not any(abs(here.pitch - p) < _FITS for p in known):
+        return False
+    pairs = [pair for pair in itertools.combinations(known, 2) if abs(pair[0] - pair[1]) > _TWO_STRINGS]
+    periods_of = [[sound.rate / (440 * 2 ** ((p - 69) / 12)) for p in pair] for pair in pairs]
+    return any(_goes_on(sound, at, a, b) and _goes_on(sound, at, b, a) for a, b in periods_of)
+
+
+def _goes_on(sound: _Sound, at: float, own: float, other: float) -> bool:
+    """Whether a string's motion, without that of the other, is behind a place what it was before, or has died."""
+    size = round(max(1.5 * own, 0.012 * sound.rate))
+    start = round(at - 0.004 * sound.rate) - size
+    n = np.arange(start, start + size)
+    if start < other + 2:
+        return False
+    was = sound.tone[n] - between(sound.tone, n - other)
+    for gap_s in _GAPS_S:
+        later = np.ceil((gap_s * sound.rate + size + other) / own) * own
+        for drift in (-0.008, -0.004, 0.0, 0.004, 0.008):
+            k = n + later * (1 + drift)
+            if k[-1] + 2 > len(sound.tone):
+                return False
+            now = between(sound.tone, k) - between(sound.tone, k - other)
+            power, left = was @ was, now @ now
+            if left < _DIED_FRAC * power or 2 * (was @ now) > _SAME * (power + left):
+                return True
+    return False
 
 
 def _is_hum(sound: _Sound, stroke: _Stretch, hz: float, hum_db: float) -> bool:
@@ -463,8 +568,9 @@ def _by_neighbours(sound: _Sound, strokes: list[_Stretch]) -> list[_Stretch]:
     return out
 
 
-def _steps(sound: _Sound, onset: float, stop: float) -> list[float]:
-    """Where the pitch steps from one stand to another with nothing struck (hammer-on, pull-off), in frames."""
+def _steps(sound: _Sound, onset: float, stop: float, known: list[_Stretch]) -> list[float]:
+    """Where the pitch steps from one stand to another with nothing struck (hammer-on, pull-off), in frames; not where
+    one of the `known` notes only goes on alone when another stops."""
     moves, rate = sound.moves, sound.rate
     hop = moves.hop_s * rate
     first = int(onset / hop) + round(0.090 / HOP_S)
@@ -488,10 +594,46 @@ def _steps(sound: _Sound, onset: float, stop: float) -> list[float]:
             continue
         was = float(moves.period_s[row - 1] * rate)
         now = float(moves.period_s[min(row + apart, int(last))] * rate)
-        out.append(float(turn(sound.tone, int(row * hop), rate, was, now)))
+        if not _sounds_already(sound, round(onset + 0.010 * rate), round(row * hop), now, known):
+            out.append(float(turn(sound.tone, int(row * hop), rate, was, now)))
     return out
 
 
-def _stepped(before: _Stretch, here: _Stretch) -> bool:
-    """Whether one clear pitch gave way to another."""
-    return min(before.clear, here.clear) > 0.85 and abs(before.pitch - here.pitch) > 0.7
+def _sounds_already(sound: _Sound, start: int, end: int, period: float, known: list[_Stretch]) -> bool:
+    """Whether a period is told of a stretch, beneath another known note."""
+    for other in known:
+        away = sound.rate / (440 * 2 ** ((other.pitch - 69) / 12))
+        if other.pitch == other.pitch and abs(12 * np.log2(away / period)) > 0.7 and start > 2 * away:
+            left = _without(sound, start, end, away)
+            told, clear, _ = _stands_at(left, sound.rate) if len(left) else (0.0, 0.0, False)
+            if clear > _CLEAR_ABOVE and abs(12 * np.log2(told / period)) < _FITS:
+                return True
+    return False
+
+
+def _without(sound: _Sound, start: int, end: int, period: float) -> Floats:
+    """A stretch without whatever repeats itself with a period; empty if that is next to all."""
+    whole = sound.tone[start:end]
+    left = (whole - between(sound.tone, np.arange(start, end) - period)).astype(np.float32)
+    return left if np.mean(left * left) > _OTHER_FRAC * np.mean(whole * whole) else left[:0]
+
+
+def _stepped(sound: _Sound, before: _Stretch, here: _Stretch) -> bool:
+    """Whether one clear pitch that stood gave way to another, which did not sound beneath it before."""
+    return (
+        before.settled
+        and min(before.clear, here.clear) > 0.85
+        and abs(before.pitch - here.pitch) > 0.7
+        and not _sounds_already(
+            sound,
+            round(before.onset + 0.010 * sound.rate),
+            round(here.onset),
+            sound.rate / (440 * 2 ** ((here.pitch - 69) / 12)),
+            [before],
+        )
+    )
+
+
+def _ringing(strokes: list[_Stretch], onset: float, rate: float) -> _Stretch | None:
+    """The last of the strokes before an onset, if it may still ring."""
+    return strokes[-1] if strokes and strokes[-1].end >= onset - 0.05 * rate else None

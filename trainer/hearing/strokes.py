@@ -1,8 +1,8 @@
 """Where a string is struck, over a whole recording.
 
-Two things tell a stroke from a string that rings on: the level over one period rises, and the motion is no longer
-that of a period (or a few) before. Both are read in the strings' own band, 30–700 Hz, so that fingers and frets
-count little; both are those of Bello et al. 2005 ("A tutorial on onset detection in music signals": energy, and
+Two things tell a stroke from a string that rings on: the level over one period rises, and there is motion that is
+not that of a period (or a few) before, dying. Both are read in the strings' own band, 30–700 Hz, so that fingers and
+frets count little; both are those of Bello et al. 2005 ("A tutorial on onset detection in music signals": energy, and
 error of prediction from the past), with the period of the string as the time over which to measure, so that the
 pulses of a low string cancel out. Peaks are picked as Dixon 2006 ("Onset detection revisited") does: highest within
 a window, above a threshold.
@@ -22,17 +22,20 @@ from numpy.typing import NDArray
 from trainer.hearing.pitch import Doubles, periods
 from trainer.hearing.signal import PIECE_S, Floats, pieces
 
-__all__ = ["HOP_S", "Motion", "Swing", "motion", "peaks", "surplus", "swing", "turn"]
+__all__ = ["HOP_S", "Motion", "Swing", "between", "motion", "peaks", "surplus", "swing", "turn"]
 
 HOP_S: Final = 0.002
 _LOOK_S: Final = 0.050  # of the past, for its period
 _AHEAD_S: Final = 0.060  # where the period of what begins here can be read
 _PAD_S: Final = 0.150
 _MARGIN_S: Final = 0.300  # what a row can look at, before and after it
-_LIKE_S: Final = 0.008, 0.025  # shortest and longest stretch compared with its past
+_NEWS_S: Final = 0.008  # how much of what follows is compared with its past: as short as tells a low string
+_BACK_S: Final = 0.016  # a period that was told before a glide, or a slip to another, may tell better
+_STEP_S: Final = 0.008, 0.024  # how far back the least of it is looked for
 _RISE_S: Final = 0.012, 0.036
 _SOON_S: Final = 0.026
-_DRIFT: Final = (-0.015, -0.005, 0.005, 0.015)  # how far a period may have moved meanwhile
+# how far a period may have moved meanwhile: two semitones within 70 ms are 4 % over the longest
+_DRIFT: Final = (-0.04, -0.028, -0.015, -0.005, 0.0, 0.005, 0.015, 0.028, 0.04)
 _FLOOR: Final = 1e-7  # mean square, −70 dBFS
 _TURN_S: Final = 0.040, 0.020
 _FIRST_S: Final = 0.020
@@ -53,13 +56,16 @@ class Swing(NamedTuple):
 
 @dataclass(frozen=True, slots=True)
 class Motion:
-    """What the strings do at each hop: their period and its clearness over the past 50 ms; likeness of what follows
-    to what went before (1: rings on); rise of the level over one period (dB); mean square of what follows (dB)."""
+    """What the strings do at each hop: their period and its clearness over the past 50 ms; the mean square of what
+    follows that is no going on of it (dB), that over the level of the last period, and its rise within 8 to 24 ms;
+    rise of the level over one period (dB); mean square of what follows (dB)."""
 
     hop_s: float
     period_s: Doubles
     clear: Doubles
-    like: Doubles
+    fresh_db: Doubles
+    news_db: Doubles
+    step_db: Doubles
     rise_db: Doubles
     level_db: Doubles
     bright_db: Doubles
@@ -70,7 +76,7 @@ def motion(tone: Floats, upper: Floats, rate_hz: float) -> Motion:
     """Read from the tone band of a recording (see `decimated`), one row each 2 ms."""
     hop = max(1, round(HOP_S * rate_hz))
     n = len(tone) // hop
-    columns = np.empty((7, n))
+    columns = np.empty((9, n))
     for begin, first, last, end in pieces(n, round(PIECE_S / HOP_S), round(_MARGIN_S / HOP_S)):
         rows = _rows(tone[begin * hop : end * hop], upper[begin * hop : end * hop], rate_hz, hop)
         for column, part in zip(columns, rows, strict=True):
@@ -91,7 +97,10 @@ def _rows(tone: Floats, upper: Floats, rate_hz: float, hop: int) -> tuple[Double
         rows = slice(first, first + 2000)
         period[rows], clear[rows] = periods(frames[at[rows] - look], rate_hz)
     energy = _summed(sound)
-    like = _likeness(sound, at, energy, period, rate_hz)
+    before = np.concatenate([period[:1].repeat(min(round(_BACK_S / HOP_S), n)), period])[:n]
+    fresh = np.minimum(*(_fresh(sound, at, energy, told, rate_hz) for told in (period, before)))
+    long = np.maximum(period, _RISE_S[0] * rate_hz).astype(int)
+    news = fresh - 10 * np.log10((energy[at] - energy[at - long]) / long + _FLOOR)
     ahead = round(_AHEAD_S / HOP_S)
     coming = np.concatenate([np.where(clear > 0.7, period, 0.0)[ahead:], np.zeros(min(ahead, n))])
     width = np.clip(np.maximum(period, coming), _RISE_S[0] * rate_hz, _RISE_S[1] * rate_hz).astype(int)
@@ -103,7 +112,7 @@ def _rows(tone: Floats, upper: Floats, rate_hz: float, hop: int) -> tuple[Double
     above = _summed(np.pad(upper, pad))
     quiet = width * np.maximum(_FLOOR, 0.003 * after / width)
     bright = 10 * np.log10((above[at + width] - above[at] + quiet) / (above[at] - above[at - width] + quiet))
-    return period / rate_hz, clear, like, rise, 10 * np.log10(after / width + 1e-12), bright, soon
+    return period / rate_hz, clear, fresh, news, _step(news), rise, 10 * np.log10(after / width + 1e-12), bright, soon
 
 
 def _summed(sound: Floats) -> Doubles:
@@ -114,30 +123,32 @@ def _summed(sound: Floats) -> Doubles:
     return out
 
 
-def _likeness(sound: Floats, at: NDArray[np.int_], energy: Doubles, period: Doubles, rate_hz: float) -> Doubles:
-    """The best normalised likeness of what follows each place to the same length one or two whole periods (or more)
-    before."""
-    like = np.zeros(len(at))
-    step = round(0.005 * rate_hz)
-    low, high = (round(s * rate_hz) for s in _LIKE_S)
-    width = np.ceil(np.clip(period, low, high) / step).astype(int) * step
-    for size in np.unique(width):
-        frames = np.lib.stride_tricks.sliding_window_view(sound, size)
-        rows = np.flatnonzero((width == size) & (period > 0))
-        for part in np.array_split(rows, max(1, len(rows) // 2000)):
-            here = at[part]
-            follows = frames[here]
-            own = energy[here + size] - energy[here]
-            fewest = np.ceil(size / period[part])
-            best = np.full(len(part), -1.0)
-            for more in (0, 1):
-                for drift in _DRIFT:
-                    start = here - np.rint((fewest + more) * period[part] * (1 + drift)).astype(int)
-                    past = energy[start + size] - energy[start]
-                    product = np.einsum("ij,ij->i", frames[start], follows)
-                    best = np.maximum(best, 2 * product / (own + past + size * _FLOOR))
-            like[part] = best
-    return like
+def _fresh(sound: Floats, at: NDArray[np.int_], energy: Doubles, period: Doubles, rate_hz: float) -> Doubles:
+    """What follows each place beyond the motion one or two whole periods (or more) before it, which may have died
+    since but cannot have been driven: its mean square over 8 ms, in dB."""
+    width = round(_NEWS_S * rate_hz)
+    frames = np.lib.stride_tricks.sliding_window_view(sound, width)
+    left = energy[at + width] - energy[at]
+    for part in np.array_split(np.flatnonzero(period > 0), max(1, len(at) // 2000)):
+        here = at[part]
+        follows, own = frames[here], left[part]
+        fewest = np.ceil(width / period[part])
+        for more in (0, 1):
+            for drift in _DRIFT:
+                start = here - np.rint((fewest + more) * period[part] * (1 + drift)).astype(int)
+                past = energy[start + width] - energy[start]
+                product = np.einsum("ij,ij->i", frames[start], follows)
+                gain = np.clip(product / np.maximum(past, 1e-12), 0.0, 1.0)
+                left[part] = np.minimum(left[part], own - gain * (2 * product - gain * past))
+    return np.asarray(10 * np.log10(np.maximum(left, 0.0) / width + _FLOOR))
+
+
+def _step(news: Doubles) -> Doubles:
+    """By how much each row lies above the least of those 8 to 24 ms before it."""
+    near, far = (round(s / HOP_S) for s in _STEP_S)
+    padded = np.concatenate([np.full(far, np.inf), news])
+    least = np.lib.stride_tricks.sliding_window_view(padded, far - near + 1).min(axis=1)[: len(news)]
+    return np.where(np.isfinite(least), news - least, 0.0)
 
 
 def peaks(height: Doubles, least: float, apart: int) -> NDArray[np.int_]:
@@ -174,17 +185,17 @@ def turn(tone: Floats, near: int, rate_hz: float, before_frames: float, after_fr
     old = here * 0.0
     if before_frames > 0:
         turns = np.floor((n - start) / before_frames) + 1
-        old = _between(tone, n - turns * before_frames)
+        old = between(tone, n - turns * before_frames)
     new = old * 0.0
     if after_frames > 0:
         turns = np.floor((end - 1 - n) / after_frames) + 1
-        new = _between(tone, n + turns * after_frames)
+        new = between(tone, n + turns * after_frames)
     told = np.concatenate([[0.0], np.cumsum(error(old))])
     after = np.concatenate([[0.0], np.cumsum(error(new))])
     return start + int(np.argmin(told + after[-1] - after))
 
 
-def _between(sound: Floats, at: Doubles) -> Doubles:
+def between(sound: Floats, at: Floats) -> Doubles:
     """Values at fractional places."""
     at = np.clip(at, 0, len(sound) - 2)
     k = at.astype(int)
@@ -201,7 +212,7 @@ def surplus(sound: Floats, start: int, end: int, rate_hz: float, period_frames: 
         return part
     n = np.arange(start, end)
     turns = np.floor((n - start) / period_frames) + 1
-    template = _between(sound, n - turns * period_frames)
+    template = between(sound, n - turns * period_frames)
     box = np.ones(max(3, round(_GAIN_S * rate_hz) | 1))
     power = np.convolve(template * template, box, "same")
     trust = 0.1 * power.mean() + 1e-12  # where the past says little, it is believed to go on
