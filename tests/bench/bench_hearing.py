@@ -66,6 +66,7 @@ class Tally:
     right: int = 0
     octave: int = 0
     labels: int = 0
+    labels_extra: int = 0
     errors_ms: list[float] = field(default_factory=list)
     pitches: list[int] = field(default_factory=list)
     velocities: list[int] = field(default_factory=list)
@@ -84,7 +85,7 @@ class Tally:
             f"F {2 * self.right / (self.n + self.hit + self.extra):.4f}  octave-like {self.octave} of {self.n}  "
             f"onset rSD {1.4826 * np.median(away):.2f} ms, beyond 5 ms {100 * np.mean(away > 5):.1f} %, "
             f"bias {max(np.ptp(by_pitch), np.ptp(by_loud)):.2f} ms  "
-            f"first label {self.labels / self.n:.3f}  "
+            f"first label {self.labels / self.n:.3f}, of no stroke {self.labels_extra}  "
             f"live {100 * self.live_s / self.sound_s:.1f} % of a core, "
             f"refine {self.sound_s / self.refine_s:.0f} times real time"
         )
@@ -129,6 +130,7 @@ def add(tally: Tally, sound: np.ndarray, truth: list[dict[str, Any]], cents: flo
     tally.live_s += cpu_s
     true = [row for row in truth if row["kind"] != "ghost"]
     heard = [{"onset": at, "pitch": pitch, "said": when} for at, pitch, when in said]
+    tally.labels_extra += match.stats(truth, heard, cents)["extra"]
     for i, j in match.match(true, heard):
         pitch = true[i]["pitch"] + cents / 100
         within = 2 / (440 * 2 ** ((pitch - 69) / 12)) + 0.010
