@@ -310,6 +310,29 @@ def test_an_input_that_goes_and_comes_back_is_heard_again(jack_server: JackServe
         assert np.max(np.abs(steps - 0.33)) < 0.005 or len(header["gaps"]) > 1
 
 
+def test_an_input_that_goes_before_anything_was_played_is_heard_when_it_is_back(
+    jack_server: JackServer, tmp_path: Path
+) -> None:
+    """Two channels, and no sound yet that could be missed: the server alone tells that nobody is at the other end."""
+    sound, _, pitches = _line(6)
+    run = Session(jack_server, tmp_path, "--bass-in", "two of them", "--choruses", "6")
+    bass = JackBass(jack_server, "two of them", n_channels=2)
+    try:
+        run.wait_line("round 1/6 verse")
+        bass.close()
+        run.wait_line('sound input "two of them" gives no sound; the band plays on')
+        bass = JackBass(jack_server, "two of them", n_channels=2)
+        run.wait_line('sound input "two of them" is back')
+        bass.play_sound(sound, lead_s=0.3)
+        status = run.finish()
+    finally:
+        bass.close()
+        run.kill()
+    assert status == 0, run.said
+    notes = run.take().notes
+    assert np.rint(notes["pitch"][notes["flags"] & FLAG_DEAD == 0]).astype(int).tolist() == pitches
+
+
 def test_a_client_that_plays_nothing_for_a_while_has_not_gone(jack_server: JackServer, tmp_path: Path) -> None:
     """Exact zeros for three seconds, longer than a vanished input's: silence is silence, and nothing is excused."""
     sound, _, pitches = _line(6)

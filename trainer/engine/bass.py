@@ -158,7 +158,6 @@ class BassIn:
         self.trouble: str | None = None
         self.recording: WavWriter | None = None
         self._zeros = 0
-        self._sounds_since_open = False
         self._ear: subprocess.Popen[bytes] | None = None
         self._done = threading.Event()
         try:
@@ -195,7 +194,6 @@ class BassIn:
                 self._ring.put(mono)
                 waiting.append(mono)
                 self._zeros = 0 if mono.any() else self._zeros + len(mono)
-                self._sounds_since_open |= self._zeros == 0
             if waiting and (last or time.monotonic() >= next_write_s):
                 next_write_s = time.monotonic() + WRITE_EVERY_S
                 if self.recording is not None:
@@ -264,22 +262,25 @@ class BassIn:
     def _is_cut_off(self) -> bool:
         """A server whose client has gone goes on calling, with nothing in the blocks; a client that plays nothing gives
         the same and is still wired."""
-        silent = self._sounds_since_open and self._zeros > SILENT_S * self.rate_hz
-        return silent and self.port.system.startswith("JACK") and jack_client_sends(self.port.name) is False
+        return self._zeros > SILENT_S * self.rate_hz and self._is_unwired()
+
+    def _is_unwired(self) -> bool:
+        return self.port.system.startswith("JACK") and jack_client_sends(self.port.name) is False
 
     def take_up(self) -> bool:
-        """Try to open the input again; whether blocks come. For the thread that may wait."""
+        """Try to open the input again; whether blocks come, and from it: a server whose client is only coming up may
+        open it without wiring it. For the thread that may wait."""
         if self.own is None:
             return True
         try:
             self.own.again()
         except PortError:
             return False
-        self._sounds_since_open, self._zeros = False, 0
+        self._zeros = 0
         end = time.monotonic() + 1.0
         while time.monotonic() < end and not self._done.is_set():
             if self.own.stream.last_callback_ns:
-                return True
+                return not self._is_unwired()
             time.sleep(0.02)
         return False
 
