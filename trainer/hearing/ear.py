@@ -48,6 +48,7 @@ _BRIGHT_STEPS: Final = 8
 _BRIGHT_UNDER_DB: Final = 24.0  # the brightest strokes; a finger that slides or leaves the string is softer
 _TURN: Final = 2.2
 _LOUDER: Final = 0.4  # 1 dB
+_LOUD_DB: Final = 9.0  # under the loudest: there hum beats with what dies away
 _STANDS: Final = 3.6  # of three steps together: a lower height that stays, as no string that rings on has it
 _UNHEARD_S: Final = 0.150  # till then what sounds has no known motion to break off from, unless its pitch was amended
 _FAINT_DB: Final = 22.0  # under the loudest: what turns there without 3 dB more is a string that is stopped
@@ -359,7 +360,7 @@ class Ear:
         faint = own_db < self._loud_db - _FAINT_DB and own < 2 * past
         heights[-1] = height if own_db > gate and not faint else 0.0
         self._standing[:-1] = self._standing[1:]
-        self._standing[-1] = max(0.0, heights[-1]) if louder else 0.0
+        self._standing[-1] = max(0.0, heights[-1]) if louder and own_db > self._loud_db - _LOUD_DB else 0.0
         for later, least in ((1, 2 * _TURN), (2, _TURN)):  # what stands out is believed a step sooner
             if heights[-1 - later] > least and heights[-1 - later] == heights.max():
                 return float(self._n_tone - size - later * step)
