@@ -3,10 +3,10 @@
 The inner loop is `pytest -m "not live and not browser and not long"`. What is live or in a browser shows by the
 fixtures that a test asks for; what is long stands here, a module or folder a line, to be measured anew.
 
-What plays in real time has the machine to itself as far as that goes: with `-n` all of it is one row, what needs a
-browser is another that gives way to it, and every other test gives way to both. Where the sound server all the same
-stood still during a test that failed, as its own log says, the test is run again: such a machine has shown nothing of
-the program.
+What plays in real time has the machine to itself as far as that goes: with `-n` all of it is one row, together with
+what needs a browser (which, beside it, made the server stumble), and every other test gives way to it. Where the sound
+server all the same stood still during a test that failed, as its own log says, the test is run again: such a machine
+has shown nothing of the program.
 """
 
 import os
@@ -75,8 +75,6 @@ BROWSER = {"browser"}
 SCHEDULING = {"without_rights"}  # what asks for a place before others cannot have given way to them
 HERE = Path(__file__).parent
 IN_REAL_TIME = "in real time"
-IN_A_BROWSER = "in a browser"
-NICE = 5  # where both want a processor, a third of what the row in real time gets
 
 _n_before = 0
 
@@ -100,38 +98,22 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
 def pytest_runtest_setup(item: pytest.Item) -> None:
     global _n_before
     _n_before = n_stumbles()
-    if "PYTEST_XDIST_WORKER" in os.environ:
-        row = _row_of(item.nodeid.partition("::")[0])
-        if row == IN_A_BROWSER:
-            _give_way_a_little()
-        elif row != IN_REAL_TIME:
-            _give_way()
-
-
-@cache
-def _give_way_a_little() -> None:
-    """From now on this worker, and what it starts, runs behind the row in real time and before the others."""
-    if hasattr(os, "SCHED_IDLE"):
-        _in_a_group_of_its_own(NICE)
-        os.nice(NICE)
+    if "PYTEST_XDIST_WORKER" in os.environ and _row_of(item.nodeid.partition("::")[0]) != IN_REAL_TIME:
+        _give_way()
 
 
 @cache
 def _give_way() -> None:
-    """From now on this worker runs only where no other has work (Linux: the idle class); once for good, since without
-    rights there is no way back."""
-    if hasattr(os, "SCHED_IDLE"):
-        _in_a_group_of_its_own(19)
-        os.sched_setscheduler(0, os.SCHED_IDLE, os.sched_param(0))
-
-
-def _in_a_group_of_its_own(nice: int) -> None:
-    """Linux: a session of its own, for the grouping by sessions."""
+    """From now on this worker runs only where no other has work (Linux: a session of its own, for the grouping by
+    sessions, then the idle class); once for good, since without rights there is no way back."""
+    if not hasattr(os, "SCHED_IDLE"):
+        return
     if os.getpid() not in (os.getsid(0), os.getpgid(0)):
         os.setsid()
     group = Path("/proc/self/autogroup")
     if os.getpid() == os.getsid(0) and group.exists():
-        group.write_text(str(nice), encoding="ascii")
+        group.write_text("19", encoding="ascii")
+    os.sched_setscheduler(0, os.SCHED_IDLE, os.sched_param(0))
 
 
 @pytest.hookimpl(optionalhook=True)
@@ -142,8 +124,8 @@ def pytest_xdist_auto_num_workers() -> int:
 
 @pytest.hookimpl(optionalhook=True)
 def pytest_xdist_make_scheduler(config: pytest.Config, log: object) -> object:
-    """With `-n`: file by file, but those that may play in real time in one row and those that need a browser in
-    another, both begun at once; then what is long, so that no processor waits for one file in the end."""
+    """With `-n`: file by file, but those that may play in real time or need a browser in one row, begun at once; then
+    what is long, so that no processor waits for one file in the end."""
     from xdist.scheduler import LoadScopeScheduling
 
     class FileByFile(LoadScopeScheduling):  # type: ignore[misc]
@@ -152,7 +134,7 @@ def pytest_xdist_make_scheduler(config: pytest.Config, log: object) -> object:
 
         def _assign_work_unit(self, node: object) -> None:
             long = [row for row in self.workqueue if row.removeprefix(f"{HERE.name}/").startswith(LONG)]
-            for row in (*reversed(long), IN_A_BROWSER, IN_REAL_TIME):
+            for row in (*reversed(long), IN_REAL_TIME):
                 if row in self.workqueue:
                     self.workqueue.move_to_end(row, last=False)
             super()._assign_work_unit(node)
@@ -163,6 +145,4 @@ def pytest_xdist_make_scheduler(config: pytest.Config, log: object) -> object:
 @cache
 def _row_of(file: str) -> str:
     words = set(re.findall(r"\w+", (HERE.parent / file).read_text("utf-8")))
-    if words & (LIVE | JACK | SCHEDULING):
-        return IN_REAL_TIME
-    return IN_A_BROWSER if words & BROWSER else file
+    return IN_REAL_TIME if words & (LIVE | JACK | BROWSER | SCHEDULING) else file

@@ -295,7 +295,8 @@ def test_render_writes_sound_and_midi(command: Command, tmp_path: Path) -> None:
         "22050",
     )
     assert done.status == 0
-    assert done.out.splitlines() == [f"wrote {wav}", f"wrote {midi}"]
+    begins = "Bar 1 begins 2.400 s into it: the --downbeat of what is recorded from its beginning on."
+    assert done.out.splitlines() == [f"wrote {wav}", begins, f"wrote {midi}"]
     with wave.open(str(wav)) as sound:
         assert (sound.getframerate(), sound.getnchannels()) == (22050, 2)
         assert sound.getnframes() / 22050 > (12 + 2) * 4 * 60 / 200
