@@ -171,7 +171,8 @@ def test_a_console_that_is_closed_leaves_a_take_and_silence(machine: Machine) ->
     machine.strike(33)
     (machine.shared / "close").touch()
     closed_s = time.monotonic()
-    assert machine.process.wait(10.0) == 0x3A
+    # ended by the console as soon as its handler is back, unless the program, which the handler waits for, ended first
+    assert machine.process.wait(10.0) in (0x3A, 130)
     assert time.monotonic() - closed_s < 5.0 + LIMIT_S / 60.0
     until(lambda: list(machine.takes.glob("*.json")), "the take", machine, after_it=True)
     until(lambda: is_silent(machine), "silence", machine, after_it=True)
