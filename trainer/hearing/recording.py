@@ -238,9 +238,13 @@ def _strokes(
             if height[row] > height[kept[-1][1]]:
                 kept[-1] = (kept[-1][0] if height[kept[-1][1]] > 4 else onset, row)
             continue
-        if kept and height[row] < _CERTAIN:
+        if kept:
             after, loud = (onset - kept[-1][0]) / rate, height[kept[-1][1]]
-            if (after < _TROUBLED_S and loud > _SURE) or (after < _SETTLES_S and loud > _MUCH * height[row]):
+            if after < _APART_S and height[row] < loud:  # the rows lay further apart
+                continue
+            if height[row] < _CERTAIN and (
+                (after < _TROUBLED_S and loud > _SURE) or (after < _SETTLES_S and loud > _MUCH * height[row])
+            ):
                 continue
         kept.append((onset, row))
     index = np.array([row for _, row in kept], dtype=int)
