@@ -139,6 +139,12 @@ def test_nothing_is_heard_in_nothing() -> None:
     assert len(refine(np.zeros(0, np.float32), 48000.0).notes) == 0
 
 
+@pytest.mark.parametrize("rate_hz", [8_000.0, 48_000.0])
+def test_a_loud_scrap_is_called_short_and_not_silent(rate_hz: float) -> None:
+    scrap = 0.5 * np.sin(2 * np.pi * 110.0 * np.arange(round(0.06 * rate_hz)) / rate_hz).astype(np.float32)
+    assert refine(scrap, rate_hz).refusal == "60 ms of sound: too short to tell a note"
+
+
 def test_a_recording_is_read_in_pieces() -> None:
     """A file too long to be held gives the notes of the same sound as an array, wherever its pieces meet."""
 

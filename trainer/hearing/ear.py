@@ -444,7 +444,7 @@ class Ear:
                 return
             watched = False
         if settled or since >= _AGAIN_S[now.n_said] * rate:
-            self._look_again(now, now.pitch, int(min(since - _SKIPS_S[0] * rate, 0.075 * rate)), events)
+            self._look_again(now, now.pitch, int(min(since, 0.075 * rate)), events)
         if watched and level > now.peak_db - _STOPPED_DB:
             self._watch(now, now.pitch, events)
 
@@ -563,7 +563,6 @@ class Ear:
         row = len(self._tone) - round(0.021 * self._rate + period)
         at = turn(self._tone, row, self._rate, now.period, period)
         onset = float(self._n_tone - len(self._tone) + at)
-        loud = now.peak_db
         self._end(onset, events)
         self._now = _Sounding(self._n_strokes, onset, float(self._levels[-4:].max()), pitch, period)
         self._n_strokes += 1

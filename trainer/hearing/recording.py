@@ -52,6 +52,7 @@ _LEAST: Final = 1.3
 _BRIGHT_DB: Final = 4.0  # a pick or a nail
 _LIKELY: Final = 2.2  # below it, a stroke needs a new pitch or a bright attack
 _SILENT_DB: Final = -60.0
+_SHORTEST_S: Final = 0.1  # of less no level is told
 _CLEAR: Final = 0.7
 _CLEAR_ABOVE: Final = 0.85  # without its fundamental
 _CLEAR_LOW: Final = 0.85  # in the lowest band alone, where even noise hums
@@ -140,12 +141,14 @@ def refine(samples: Sliced, rate_hz: float, a4_hz: float | None = None) -> Heard
     """The notes of a recording of one bass, mono, float ±1, read by slices several times over: 35 minutes, the
     most that a recording of four channels may have, take less than 200 MB beside what `samples` holds. Pitches are
     counted from `a4_hz`; None takes the instrument's own tuning where it is clear (within a quarter tone of 440 Hz).
-    An empty or silent recording gives no notes and a refusal."""
+    An empty or silent recording, or one under a tenth of a second, gives no notes and a refusal."""
     sound = Steady(samples, rate_hz)
     seconds = len(sound) / rate_hz
     measured = levels(sound, rate_hz)
     if measured.peak_db < _SILENT_DB:
-        reason = f"silence: the loudest sample is {measured.peak_db:.0f} dBFS"
+        is_scrap = 0 < len(sound) < round(_SHORTEST_S * rate_hz)
+        silence = f"silence: the loudest sample is {measured.peak_db:.0f} dBFS"
+        reason = f"{1e3 * seconds:.0f} ms of sound: too short to tell a note" if is_scrap else silence
         return Heard(np.zeros(0, HEARD_DTYPE), rate_hz, seconds, a4_hz or 440.0, None, None, None, reason)
     tone, upper, rate = decimated(sound, rate_hz)
     hum = take_hum_out(tone, rate)
