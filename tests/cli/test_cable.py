@@ -47,6 +47,7 @@ def test_a_string_that_rings_on_is_no_noise(gain: float, said: str) -> None:
     """Played without a pause: of noise nothing can be said, however loud or soft it is."""
     found = checked(np.clip(gain * strings(), -1.0, 1.0)).result()
     assert found.words[0].startswith(said) and len(found.words) == 1
+    assert found.to_dict()["noise_db"] is None or not found.is_good
     assert found.is_good == (said == "good level")
 
 
@@ -65,6 +66,17 @@ def test_hum_is_told_and_is_no_string(hz: float) -> None:
 def test_noise_between_the_notes_is_told() -> None:
     noise = 0.02 * np.random.default_rng(1).standard_normal(8 * RATE_HZ).astype(np.float32)
     assert any(word.startswith("noise at ") for word in checked(strings(gap_s=1.0) + noise).result().words)
+
+
+@pytest.mark.parametrize("rubbish", [np.nan, np.inf])
+def test_a_sample_that_is_no_number_hides_no_channel(rubbish: float) -> None:
+    """One on the bass's channel, and one on another: the bass is found and its level told all the same."""
+    check = CableCheck(RATE_HZ, 3)
+    block = np.zeros((8 * RATE_HZ, 3), np.float32)
+    block[:, 1] = strings()
+    block[1000, 1:] = rubbish
+    check.feed(block)
+    assert check.channel == 2 and check.result().is_good
 
 
 def test_the_channel_is_found_and_what_is_said_needs_no_end() -> None:

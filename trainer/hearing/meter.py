@@ -26,19 +26,20 @@ _MAINS_HZ: Final = (50.0, 60.0)
 @dataclass(frozen=True, slots=True)
 class Levels:
     """Of a stretch of sound. `peak_db` is the greatest sample, `loud_db` the root mean square of its loudest tenth
-    of a second, `noise_db` that of its quietest; `clipped_frac` the share of samples at a flat top. `hum_hz` is 50
-    or 60 where hum stands out of the quietest second, with its level; else both None."""
+    of a second, `noise_db` that of its quietest, None where no quiet was to be had; `clipped_frac` the share of
+    samples at a flat top. `hum_hz` is 50 or 60 where hum stands out of the quietest half second, with its level; else
+    both None."""
 
     peak_db: float
     loud_db: float
-    noise_db: float
+    noise_db: float | None
     clipped_frac: float
     hum_hz: float | None
     hum_db: float | None
 
 
 def levels(samples: Sliced, rate_hz: float) -> Levels:
-    """Measured over at least a second of sound; an empty one is silence (−120 dB)."""
+    """Measured over at least a tenth of a second of sound; what is shorter counts as silence (−120 dB)."""
     size = max(1, round(_QUIET_S * rate_hz))
     n = len(samples) // size
     if n == 0:

@@ -59,7 +59,7 @@ class CableResult:
             "channel": self.channel,
             "peak_db": round(found.peak_db, 1),
             "loud_db": round(found.loud_db, 1),
-            "noise_db": round(found.noise_db, 1),
+            "noise_db": None if found.noise_db is None else round(found.noise_db, 1),
             "clipped_frac": round(found.clipped_frac, 5),
             "hum_hz": found.hum_hz,
             "hum_db": None if found.hum_db is None else round(found.hum_db, 1),
@@ -79,6 +79,7 @@ class CableCheck:
         self.strings: dict[str, float] = {}
 
     def feed(self, block: Samples) -> None:
+        block = np.nan_to_num(block, nan=0.0, posinf=0.0, neginf=0.0)  # what is no number is silence
         most = round(KEPT_S * self.rate_hz)
         self._kept = np.concatenate([self._kept, block])[-most:]
         self._levels = None
@@ -111,7 +112,7 @@ class CableCheck:
     def levels(self) -> Levels:
         if self._levels is None:
             found = levels(self.sound(), float(self.rate_hz))
-            self._levels = replace(found, noise_db=-120.0, hum_hz=None, hum_db=None) if self._rings_on() else found
+            self._levels = replace(found, noise_db=None, hum_hz=None, hum_db=None) if self._rings_on() else found
         return self._levels
 
     def _rings_on(self) -> bool:
@@ -170,7 +171,7 @@ def level_words(found: Levels) -> tuple[str, ...]:
             f"hum of {found.hum_hz:g} Hz at {found.hum_db:.0f} dB, from the mains: try another cable or socket, move "
             "away from screens and power supplies, or turn your back to them"
         )
-    elif found.noise_db > found.loud_db - HISS_UNDER_DB:
+    elif found.noise_db is not None and found.noise_db > found.loud_db - HISS_UNDER_DB:
         out.append(
             f"noise at {found.noise_db:.0f} dB when nothing sounds: more volume at the bass and less gain at the "
             "interface, or a new battery"
