@@ -184,12 +184,13 @@ def test_a_wav_whose_header_was_never_finished_is_read_to_its_end(tmp_path: Path
 
 
 def test_what_stands_behind_the_samples_of_a_wav_is_no_sound(tmp_path: Path) -> None:
-    """Other chunks: a text, a list; and the one byte that fills an odd length."""
+    """Other chunks: a text, a list; the one byte that fills an odd length; an old tag; what fills a sector."""
     path = tmp_path / "a.wav"
     bass = _short()
     soundfile.write(path, bass, RATE_HZ, subtype="PCM_U8")
     body = path.read_bytes()
-    for behind in (b"", b"LIST" + (40).to_bytes(4, "little") + b"INFO" + bytes(36)):
+    chunk = b"LIST" + (40).to_bytes(4, "little") + b"INFO" + bytes(36)
+    for behind in (b"", chunk, b"TAG" + b"A song" + bytes(119), bytes(512)):
         path.write_bytes(body + behind)
         found = read_sound(path)
         assert not found.broken_off and len(found.samples) == len(bass)

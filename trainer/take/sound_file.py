@@ -8,8 +8,8 @@ that is said with it. Read in blocks by `soundfile`; samples that are not finite
 
 What a recorder that was cut off leaves is read as far as it goes: a WAV whose `data` says nothing, or only how long it
 was at an earlier moment, although sound follows; a FLAC that does not say how long it is; one that ends within a frame.
-(RIFF: a chunk is followed by the end or by another one, four letters and a length. RFC 9639, 8.2: 0 samples in all
-means that their number is unknown.)
+(RIFF: a chunk is followed by the end or by another one, four letters and a length; a few bytes that are neither, as
+some programs leave them, are no sound. RFC 9639, 8.2: 0 samples in all means that their number is unknown.)
 """
 
 from __future__ import annotations
@@ -44,6 +44,7 @@ RATES_HZ = (44_100, 96_000)  # what the ear takes as it is
 RESAMPLED_HZ = 48_000
 MAX_MINUTES = 35.0  # half an hour of a loop; the ear takes a second and five megabytes for each. Our choice
 SHORT_S = 0.1  # a coder's own padding is shorter
+STRAY_BYTES = 1_024  # behind a WAV's samples and no chunk: an old tag, the rest of a sector, no sound. Our choice
 MAX_CHANNELS = 128
 MAX_SAMPLES = 400_000_000  # of all channels: 35 minutes of four at 48 kHz
 BLOCK_SAMPLES = 262_144  # read at a time, of all channels
@@ -238,7 +239,7 @@ def _unfinished_data(raw: BinaryIO) -> int | None:
             behind = raw.read(8)
             whole = end + 8 + int.from_bytes(behind[4:], "little") <= size
             is_chunk = behind[:4].isascii() and behind[:4].decode().isprintable() and whole
-            return None if size - 8 < end <= size + 1 or (end <= size and is_chunk) else at + 4
+            return None if size - STRAY_BYTES < end <= size + 1 or (end <= size and is_chunk) else at + 4
         at = end
     return None
 
