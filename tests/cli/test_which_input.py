@@ -64,6 +64,13 @@ def test_the_sound_check_asks_whether_it_is_midi_or_sound(
     assert instrument_to_check(None, None) == (None, INTERFACE) and not capsys.readouterr().out
 
 
+@pytest.mark.parametrize("command", [["check"], ["calibrate", "--midi-out", "a synth"], ["play"]], ids=lambda c: c[0])
+def test_who_names_both_kinds_of_input_is_asked_for_one(command: list[str], capsys: pytest.CaptureFixture[str]) -> None:
+    """None of the two is passed over in silence."""
+    assert run([*command, "--midi-in", SOCKET, "--bass-in", INTERFACE]) == 2
+    assert "--midi-in and --bass-in exclude each other" in capsys.readouterr().err
+
+
 def test_of_two_sound_inputs_that_were_checked_neither_goes_before_midi() -> None:
     for name in (INTERFACE, BUILT_IN):
         save_port(PortSettings(bass_port(name), "sound", channel=1, checked="2026-03-01T10:00:00+00:00"))

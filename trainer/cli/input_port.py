@@ -1,4 +1,5 @@
-"""Which MIDI input is meant: by name or part of one, the only one there is, or the one the person picks."""
+"""Which input is meant, a MIDI one or a bass's sound: by name or part of one, the only one there is, the one that was
+set up last, or the one the person picks."""
 
 from __future__ import annotations
 
@@ -51,10 +52,12 @@ def chosen_instrument(
 ) -> tuple[str | None, str | None]:
     """(the MIDI input, the sound input) that is meant, one of them at most.
 
-    What is asked for; else the bass by its cable, where that was checked or calibrated later than any MIDI input that
-    is connected (many an interface has a MIDI socket too); else the MIDI input; else the sound input that is sure to
-    be a bass's. `not_from` as in `chosen_input`.
+    What is asked for (`UsageError` where both are); else the bass by its cable, where that was checked or calibrated
+    later than any MIDI input that is connected (many an interface has a MIDI socket too); else the MIDI input; else the
+    sound input that is sure to be a bass's. `not_from` as in `chosen_input`.
     """
+    if bass_in is not None and midi_in is not None:
+        raise UsageError("--midi-in and --bass-in exclude each other; expected the one that your bass is on")
     if bass_in is not None:
         return None, chosen_bass(bass_in)
     if midi_in is None and (bass := _set_up_last(not_from)) is not None:

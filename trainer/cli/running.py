@@ -234,8 +234,6 @@ def with_input(
     asked = known_profile(profile)
     options = replace(options, pedals=learnt())
     cable = cable or Cable()
-    if cable.bass_in is not None and midi_in is not None:
-        raise UsageError("--midi-in and --bass-in exclude each other; expected the one that your bass is on")
     feet = [switch.port for switch in options.pedals if switch.port_alone]
     name, bass = chosen_instrument(midi_in, cable.bass_in, not_from=feet)
     if bass is not None:
