@@ -5,12 +5,16 @@ Judges: the truth of the making (onsets read with scipy, see `plucked`), mir_eva
 
 from __future__ import annotations
 
+from dataclasses import fields
+
 import numpy as np
 import pytest
 from mir_eval.transcription import precision_recall_f1_overlap
 
 from tests.hearing.plucked import Pluck, laid
 from trainer.hearing import DeadStroke, Ear, Event, NoteEnded, NoteHeard, PitchAmended, StrokeSeen, refine
+from trainer.hearing.signal import decimated
+from trainer.hearing.strokes import motion
 
 RATES = (44100.0, 48000.0, 96000.0)
 
@@ -143,6 +147,14 @@ def test_nothing_is_heard_in_nothing() -> None:
 def test_a_loud_scrap_is_called_short_and_not_silent(rate_hz: float) -> None:
     scrap = 0.5 * np.sin(2 * np.pi * 110.0 * np.arange(round(0.06 * rate_hz)) / rate_hz).astype(np.float32)
     assert refine(scrap, rate_hz).refusal == "60 ms of sound: too short to tell a note"
+
+
+def test_what_is_kept_of_a_recording_grows_by_less_than_six_megabytes_a_minute() -> None:
+    sound = 0.1 * np.random.default_rng(1).standard_normal(4 * 48_000).astype(np.float32)
+    tone, upper, rate_hz = decimated(sound, 48_000.0)
+    moves = motion(tone, upper, rate_hz)
+    kept = [column for column in (getattr(moves, row.name) for row in fields(moves)) if isinstance(column, np.ndarray)]
+    assert 15 * sum(column.nbytes for column in (tone, upper, *kept)) < 5.8e6
 
 
 def test_a_recording_is_read_in_pieces() -> None:

@@ -42,7 +42,7 @@ UNREAD = (
 )
 RATES_HZ = (44_100, 96_000)  # what the ear takes as it is
 RESAMPLED_HZ = 48_000
-MAX_MINUTES = 35.0  # half an hour of a loop; the ear takes a second and five megabytes for each. Our choice
+MAX_MINUTES = 35.0  # half an hour of a loop; the ear takes a second and six megabytes for each. Our choice
 SHORT_S = 0.1  # a coder's own padding is shorter
 STRAY_BYTES = 1_024  # behind a WAV's samples and no chunk: an old tag, the rest of a sector, no sound. Our choice
 MAX_CHANNELS = 128
