@@ -37,6 +37,7 @@ _SOON_S: Final = 0.026
 # how far a period may have moved meanwhile: two semitones within 70 ms are 4 % over the longest
 _DRIFT: Final = (-0.04, -0.028, -0.015, -0.005, 0.0, 0.005, 0.015, 0.028, 0.04)
 _FLOOR: Final = 1e-7  # mean square, −70 dBFS
+_AT_ONCE: Final = 500  # rows: a few MB
 _TURN_S: Final = 0.040, 0.020
 _FIRST_S: Final = 0.020
 _GAIN_S: Final = 0.006
@@ -98,8 +99,8 @@ def _rows(tone: Floats, upper: Floats, rate_hz: float, hop: int) -> tuple[Double
     look = round(_LOOK_S * rate_hz)
     period, clear = np.zeros(n), np.zeros(n)
     frames = np.lib.stride_tricks.sliding_window_view(sound, look)
-    for first in range(0, n, 2000):
-        rows = slice(first, first + 2000)
+    for first in range(0, n, _AT_ONCE):
+        rows = slice(first, first + _AT_ONCE)
         period[rows], clear[rows] = periods(frames[at[rows] - look], rate_hz)
     energy = _summed(sound)
     before = np.concatenate([period[:1].repeat(min(round(_BACK_S / HOP_S), n)), period])[:n]
@@ -134,7 +135,7 @@ def _fresh(sound: Floats, at: NDArray[np.int_], energy: Doubles, period: Doubles
     width = round(_NEWS_S * rate_hz)
     frames = np.lib.stride_tricks.sliding_window_view(sound, width)
     left = energy[at + width] - energy[at]
-    for part in np.array_split(np.flatnonzero(period > 0), max(1, len(at) // 2000)):
+    for part in np.array_split(np.flatnonzero(period > 0), max(1, len(at) // _AT_ONCE)):
         here = at[part]
         follows, own = frames[here], left[part]
         fewest = np.ceil(width / period[part])
