@@ -470,24 +470,41 @@ def _judged(sound: _Sound, rows: NDArray[np.int_], onsets: Doubles, height: Doub
             for begin, end in zip((onset, *turned_at), (*turned_at, stop), strict=True):
                 out.append(_read(sound, begin, end, round(begin / hop)))
             continue
-        near = slice(max(0, row - 4), row + 6)
-        bright = moves.bright_db[near].max()
-        attack = height[i] > _LIKELY or new[row] >= _NEW or bright > _BRIGHT_DB
-        if before is not None and attack and height[i] < _CERTAIN and bright < _BRIGHT_DB:
-            thump = before.pitch != before.pitch and onset - before.onset < _THUMP_S * rate
-            attack = not (thump and new[row] < _NEW) and not _go_on(sound, onset, out[-2:], here)
-        if before is not None and not attack and not _stepped(sound, before, here):
+        struck = _struck(sound, here, out, float(height[i]), float(new[row]))
+        if before is not None and not struck and not _stepped(sound, before, here):
             out[-1] = _read(sound, before.onset, stop, before.row, _ringing(out[:-1], before.onset, rate))
             continue
         if before is not None and height[i] < _CERTAIN and _stepped(sound, before, here):
-            was, now = (rate / (440 * 2 ** ((p - 69) / 12)) for p in (before.pitch, here.pitch))
-            turned = float(turn(sound.tone, int(row * moves.hop_s * rate), rate, was, now))
-            if abs(turned - onset) < _STEP_S * rate and moves.rise_db[near].max() < 3:
-                here = replace(here, onset=turned)
-                out[-1] = replace(before, end=min(before.end, turned))
+            out[-1], here = _slurred(sound, before, here)
         out.append(here)
     named = _by_neighbours(sound, out)
     return _played([s for s in named if s.pitch == s.pitch or s.level_db >= sound.loud_db - _DEAD_DB], rate)
+
+
+def _near(row: int) -> slice:
+    """The rows in which an attack shows."""
+    return slice(max(0, row - 4), row + 6)
+
+
+def _struck(sound: _Sound, here: _Stretch, strokes: list[_Stretch], evidence: float, new: float) -> bool:
+    """Whether something was struck `here`, after `strokes`, or only goes on."""
+    before = _ringing(strokes, here.onset, sound.rate)
+    bright = sound.moves.bright_db[_near(here.row)].max()
+    if evidence <= _LIKELY and new < _NEW and bright <= _BRIGHT_DB:
+        return False
+    if before is None or evidence >= _CERTAIN or bright >= _BRIGHT_DB:
+        return True
+    thump = before.pitch != before.pitch and here.onset - before.onset < _THUMP_S * sound.rate
+    return not (thump and new < _NEW) and not _go_on(sound, here.onset, strokes[-2:], here)
+
+
+def _slurred(sound: _Sound, before: _Stretch, here: _Stretch) -> tuple[_Stretch, _Stretch]:
+    """A note and the next, of another pitch: where one motion gives way to the other, if nothing was struck there."""
+    was, now = (sound.rate / (440 * 2 ** ((p - 69) / 12)) for p in (before.pitch, here.pitch))
+    turned = float(turn(sound.tone, int(here.row * sound.moves.hop_s * sound.rate), sound.rate, was, now))
+    if abs(turned - here.onset) < _STEP_S * sound.rate and sound.moves.rise_db[_near(here.row)].max() < 3:
+        return replace(before, end=min(before.end, turned)), replace(here, onset=turned)
+    return before, here
 
 
 def _played(strokes: list[_Stretch], rate: float) -> list[_Stretch]:
