@@ -87,11 +87,11 @@ def test_a_mute_under_the_strings_keeps_its_notes() -> None:
 
 
 def test_a_string_touched_in_passing_is_no_note_and_soft_notes_are() -> None:
-    """Between short notes a finger brushes a string, 28 dB under them. A line that fades by 40 dB, or is
+    """Between short notes a finger brushes a string, 34 dB under them. A line that fades by 40 dB, or is
     24 dB softer from its middle on, keeps all of its notes."""
     line = [Pluck(0.4 + 0.5 * k, 0.15, 40.0 + k % 3) for k in range(24)]
     sound, truth = laid(line)
-    brushed, _ = laid([replace(p, at_s=p.at_s + 0.27, pitch=45.0) for p in line], peak=0.5 * 10 ** (-28 / 20))
+    brushed, _ = laid([replace(p, at_s=p.at_s + 0.27, pitch=45.0) for p in line], peak=0.5 * 10 ** (-34 / 20))
     both = np.pad(sound, (0, max(0, len(brushed) - len(sound))))
     both[: len(brushed)] += brushed
     notes = refine(both, RATE, 440.0).notes
@@ -99,6 +99,15 @@ def test_a_string_touched_in_passing_is_no_note_and_soft_notes_are() -> None:
     n = np.arange(len(sound)) / RATE
     for loss_db in (40 * n / n[-1], 24.0 * (n > n[-1] / 2)):
         assert figures(truth, (sound * 10 ** (-loss_db / 20)).astype(np.float32))[0] == 1.0
+
+
+def test_a_shuffles_soft_skip_notes_are_notes() -> None:
+    """Each off-beat 20 dB under the note on the beat: it is played, softly."""
+    on = [Pluck(0.4 + 0.5 * k, 0.28, 33.0 + 5 * (k % 2), 90) for k in range(24)]
+    skip = [replace(p, at_s=p.at_s + 0.333, duration_s=0.12, velocity=round(90 * 10 ** (-20 / 40))) for p in on]
+    sound, truth = laid(sorted(on + skip, key=lambda p: p.at_s))
+    notes = refine(sound, RATE, 440.0).notes
+    assert len(notes) == len(truth) and not notes["dead"].any()
 
 
 def test_a_hard_slap_keeps_its_note() -> None:

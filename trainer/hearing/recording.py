@@ -76,7 +76,7 @@ _DEAD_DB: Final = (
     14.0  # a ghost is at most this much softer than the loud notes; a finger leaving the string is softer (our choice)
 )
 _AROUND: Final = 8  # strokes before and after, by which one is soft
-_MOVED_DB: Final = 18.0  # struck notes of recorded lines lie at most 10 dB under the usual one around them
+_MOVED_DB: Final = 24.0  # under the usual ones around them: skip notes of a shuffle may be 20 dB softer
 _SURE: Final = 3.0
 _GAP_DB: Final = 6.0  # a level that rises more than this begins where nothing much rang
 _APART_S: Final = 0.044
