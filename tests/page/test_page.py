@@ -14,6 +14,7 @@ import time
 import urllib.error
 import urllib.request
 from collections.abc import Iterator
+from contextlib import closing
 from pathlib import Path
 from typing import Any
 
@@ -45,21 +46,15 @@ OVER = """return ["now", "next"].filter(id => {
 
 @pytest.fixture
 def page() -> Iterator[PageLink]:
-    link = PageLink(CHART)
-    try:
+    with closing(PageLink(CHART)) as link:
         yield link
-    finally:
-        link.close()
 
 
 @pytest.fixture(scope="module")
 def one_page() -> Iterator[PageLink]:
     """For what a request leaves no trace of."""
-    link = PageLink(CHART)
-    try:
+    with closing(PageLink(CHART)) as link:
         yield link
-    finally:
-        link.close()
 
 
 def live(link: PageLink) -> str:
